@@ -1,0 +1,80 @@
+"""The command `whirlbench`: finds the verb, runs it, turns errors into one line and an exit status.
+
+Verbs are imported only when asked for, so that `--help` stays quick and needs no display.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+import traceback
+
+import click
+
+from bench import __version__
+from bench.errors import BenchError
+
+DONE, INTERNAL_ERROR, BAD_INPUT, TRIPPED = 0, 1, 2, 3
+
+# verb -> one line of help; the module is bench.cli.<verb>, its click command is named `command`
+VERBS = {
+    "rehearse": "The whole job on a simulated stand, with no display.",
+}
+MODULE_OF = {"import": "import_", "window": "window_"}
+
+
+class Verbs(click.Group):
+    """A group whose commands are imported on demand."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name not in VERBS:
+            return None
+        module = importlib.import_module(f"bench.cli.{MODULE_OF.get(name, name)}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Verbs"):
+            formatter.write_dl(list(VERBS.items()))
+
+
+@click.command(cls=Verbs, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="whirlbench")
+def whirlbench() -> None:
+    """Prove a home-built variable-pitch, constant-speed propeller on a guarded stand.
+
+    Stay out of the plane of rotation, keep the isolating switch within reach, follow your local codes.
+    Every number printed here is an aid to judgement, not a licence.
+
+    Exit status: 0 done, 1 internal error, 2 bad input, 3 the run ended in a trip or abort.
+    """
+
+
+def main() -> None:
+    """Entry point of the console script."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: list[str]) -> int:
+    """Runs one command line and returns its exit status; never raises for bad input."""
+    try:
+        status = whirlbench.main(arguments, prog_name="whirlbench", standalone_mode=False)
+        return status if isinstance(status, int) else DONE
+    except click.exceptions.Exit as stop:
+        return stop.exit_code
+    except click.ClickException as error:
+        error.show()
+        return BAD_INPUT
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("interrupted", err=True)
+        return TRIPPED
+    except BenchError as error:
+        click.echo(f"whirlbench: {error}", err=True)
+        return BAD_INPUT
+    except Exception:
+        traceback.print_exc()
+        click.echo("whirlbench: internal error, see above; please report it with the command line", err=True)
+        return INTERNAL_ERROR

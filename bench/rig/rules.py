@@ -1,0 +1,55 @@
+"""Rules between the keys of a rig that a single key's range cannot express."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+from bench.errors import RigError
+from bench.rig.description import Rig
+
+
+def check_rig(rig: Rig) -> None:
+    """Raises RigError with the first broken rule."""
+    for complaint in _complaints(rig):
+        raise RigError(complaint)
+
+
+def _complaints(rig: Rig) -> Iterator[str]:
+    yield from _table_complaints("pitch.table", rig.pitch.table)
+    yield from _table_complaints("speed_controller.request_table", rig.speed_controller.request_table)
+    for name, calibration in rig.calibration.items():
+        yield from _table_complaints(f"calibration.{name}.table", calibration.table)
+        if calibration.table is None and calibration.units_per_count is None:
+            yield f"calibration.{name} has neither units_per_count nor table: give one"
+    yield from _mode_complaints(rig)
+    yield from _throttle_complaints(rig)
+    if rig.vibration.band_hz[0] >= rig.vibration.band_hz[1]:
+        yield f"vibration.band_hz is {list(rig.vibration.band_hz)}: the first must be below the second"
+
+
+def _table_complaints(key: str, table: tuple[tuple[float, float], ...] | None) -> Iterator[str]:
+    if table is None:
+        return
+    if len(table) < 2:
+        yield f"{key} has {len(table)} row(s): at least two are needed"
+    for row, (before, after) in enumerate(pairwise(table), start=2):
+        if after[0] <= before[0]:
+            yield f"{key} row {row}: {after[0]:g} does not come after {before[0]:g}; sort the rows by their first column"
+
+
+def _mode_complaints(rig: Rig) -> Iterator[str]:
+    for name, mode in rig.modes.items():
+        if mode.min_pitch_deg >= mode.max_pitch_deg:
+            yield f"modes.{name}: min_pitch_deg {mode.min_pitch_deg:g} is not below max_pitch_deg {mode.max_pitch_deg:g}"
+        if mode.rpm[0] >= mode.rpm[1]:
+            yield f"modes.{name}.rpm is {list(mode.rpm)}: the first must be below the second"
+
+
+def _throttle_complaints(rig: Rig) -> Iterator[str]:
+    throttle = rig.throttle
+    if not throttle.safe_us <= throttle.min_us < throttle.max_us:
+        yield (
+            f"throttle: safe_us {throttle.safe_us:g}, min_us {throttle.min_us:g}, max_us {throttle.max_us:g} "
+            "must rise in that order"
+        )

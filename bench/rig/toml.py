@@ -1,0 +1,58 @@
+"""Rig files: TOML text to a validated Rig, with every complaint naming the key."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from importlib import resources
+from pathlib import Path
+
+import msgspec
+
+from bench.errors import RigError
+from bench.rig.description import Rig
+from bench.rig.rules import check_rig
+
+EXAMPLE = "crop_duster.toml"
+
+
+def parse_rig(text: str, source: str = "rig") -> Rig:
+    """Rig described by TOML ``text``; RigError names ``source``, the key, what was found and what was expected."""
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise RigError(f"{source}: not valid TOML: {error}") from error
+    try:
+        rig = msgspec.convert(table, Rig)
+    except msgspec.ValidationError as error:
+        raise RigError(f"{source}: {_plain(str(error))}") from error
+    try:
+        check_rig(rig)
+    except RigError as error:
+        raise RigError(f"{source}: {error}") from error
+    return rig
+
+
+def read_rig(path: Path | str) -> tuple[Rig, str]:
+    """Rig in the file at ``path`` and the text it was read from."""
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise RigError(f"{path}: cannot be read as a rig file: {error}") from error
+    return parse_rig(text, str(path)), text
+
+
+def example_rig_text() -> str:
+    """Text of the example rig that is shipped with the package."""
+    return resources.files("bench.rig").joinpath("examples", EXAMPLE).read_text(encoding="utf-8")
+
+
+def _plain(message: str) -> str:
+    """msgspec's complaint with its path turned into a rig key."""
+    found = re.fullmatch(r"(.*?)(?: - at `\$\.?(.*)`)?", message, re.DOTALL)
+    text, path = (found.group(1), found.group(2) or "") if found else (message, "")
+    unknown = re.fullmatch(r"Object contains unknown field `(.*)`", text)
+    if unknown:
+        key = f"{path}.{unknown.group(1)}" if path else unknown.group(1)
+        return f"unknown key {key}; remove it or correct its spelling"
+    return f"key {path or '(top level)'}: {text[0].lower()}{text[1:]}"
