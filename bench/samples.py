@@ -7,7 +7,7 @@ A gap is NaN in a slow channel, and a jump in ``time_s`` of tach pulses or vibra
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -131,7 +131,7 @@ class VibrationSamples:
 
 
 class Event(NamedTuple):
-    """Something that happened at an instant: ``kind`` is "state", "trip", "abort", "plan", "link", "note" or "limit"."""
+    """Something at an instant; ``kind`` is "state", "trip", "abort", "plan", "link", "note" or "limit"."""
 
     time_s: float
     kind: str
@@ -173,7 +173,7 @@ class Run:
         return float(max(end[1] for end in ends) - min(end[0] for end in ends)) if ends else 0.0
 
 
-def _cut(stream: SlowSamples | TachPulses | VibrationSamples, from_s: float, to_s: float) -> dict[str, np.ndarray]:
+def _cut(stream: SlowSamples | TachPulses | VibrationSamples, from_s: float, to_s: float) -> dict[str, Any]:
     """Every array of ``stream`` limited to the half-open time span."""
     first, last = np.searchsorted(stream.time_s, (from_s, to_s), side="left")
     arrays = {item.name: getattr(stream, item.name) for item in fields(stream)}

@@ -35,13 +35,13 @@ def _table_complaints(key: str, table: tuple[tuple[float, float], ...] | None) -
         yield f"{key} has {len(table)} row(s): at least two are needed"
     for row, (before, after) in enumerate(pairwise(table), start=2):
         if after[0] <= before[0]:
-            yield f"{key} row {row}: {after[0]:g} does not come after {before[0]:g}; sort the rows by their first column"
+            yield f"{key} row {row}: {after[0]:g} does not come after {before[0]:g}; sort the rows by it"
 
 
 def _mode_complaints(rig: Rig) -> Iterator[str]:
     for name, mode in rig.modes.items():
         if mode.min_pitch_deg >= mode.max_pitch_deg:
-            yield f"modes.{name}: min_pitch_deg {mode.min_pitch_deg:g} is not below max_pitch_deg {mode.max_pitch_deg:g}"
+            yield f"modes.{name}: min_pitch_deg {mode.min_pitch_deg:g} is not below max {mode.max_pitch_deg:g}"
         if mode.rpm[0] >= mode.rpm[1]:
             yield f"modes.{name}.rpm is {list(mode.rpm)}: the first must be below the second"
 
