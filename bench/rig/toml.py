@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
+from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
@@ -22,6 +25,8 @@ def parse_rig(text: str, source: str = "rig") -> Rig:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise RigError(f"{source}: not valid TOML: {error}") from error
+    for key, value in _not_finite(table):
+        raise RigError(f"{source}: key {key} is {value}: a limit or a dimension must be a finite number")
     try:
         rig = msgspec.convert(table, Rig)
     except msgspec.ValidationError as error:
@@ -45,6 +50,18 @@ def read_rig(path: Path | str) -> tuple[Rig, str]:
 def example_rig_text() -> str:
     """Text of the example rig that is shipped with the package."""
     return resources.files("bench.rig").joinpath("examples", EXAMPLE).read_text(encoding="utf-8")
+
+
+def _not_finite(value: Any, path: str = "") -> Iterator[tuple[str, float]]:
+    """Keys whose value is NaN or infinite: TOML allows them, and a NaN limit would never trip."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            yield from _not_finite(item, f"{path}.{key}" if path else key)
+    elif isinstance(value, list):
+        for index, item in enumerate(value):
+            yield from _not_finite(item, f"{path}[{index}]")
+    elif isinstance(value, float) and not math.isfinite(value):
+        yield path, value
 
 
 def _plain(message: str) -> str:

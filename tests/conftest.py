@@ -1,0 +1,49 @@
+"""Rules for all tests: nothing may be left running when a test ends."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+
+import psutil
+import pytest
+
+GRACE_S = 2.0
+# multiprocessing's resource tracker lives as long as the interpreter by design
+LONG_LIVED = ("resource_tracker", "forkserver")
+
+
+def _threads() -> set[threading.Thread]:
+    return {thread for thread in threading.enumerate() if thread.is_alive()}
+
+
+def _children() -> set[int]:
+    children = psutil.Process().children(recursive=True)
+    return {child.pid for child in children if not _is_long_lived(child)}
+
+
+def _is_long_lived(process: psutil.Process) -> bool:
+    try:
+        command = " ".join(process.cmdline())
+        return process.status() == psutil.STATUS_ZOMBIE or any(name in command for name in LONG_LIVED)
+    except psutil.NoSuchProcess:
+        return True
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_behind() -> Iterator[None]:
+    """Fails a test that leaves a thread or a process behind, with advice."""
+    threads, children = _threads(), _children()
+    yield
+    deadline = time.monotonic() + GRACE_S
+    while time.monotonic() < deadline and (_threads() - threads or _children() - children):
+        time.sleep(0.02)
+    left = [
+        thread.name for thread in _threads() - threads if not thread.name.startswith(("pytest_timeout", "Thread-tqdm"))
+    ]
+    assert not left, f"threads left behind: {left}; join them in the test or in the object's close()"
+    orphans = _children() - children
+    assert not orphans, (
+        f"processes left behind: {sorted(orphans)}; end them with the handle's join() or a context manager"
+    )

@@ -1,0 +1,63 @@
+"""Rig files: what is accepted, and what is said of the rest."""
+
+from __future__ import annotations
+
+import pytest
+
+from bench.errors import RigError
+from bench.rig.description import require, require_number
+from bench.rig.toml import example_rig_text, parse_rig, read_rig
+
+
+def test_the_example_rig_is_valid_and_of_our_scenario() -> None:
+    rig = parse_rig(example_rig_text())
+    assert rig.propeller.blades == 4
+    assert rig.propeller.diameter_m == 0.56
+    assert rig.pack.cells == 10
+    assert set(rig.modes) == {"cut_off", "ground", "flight"}
+
+
+def test_limits_that_are_not_set_are_absent() -> None:
+    assert parse_rig("[limits]\noverspeed_rpm = 6000").limits.current_a is None
+
+
+@pytest.mark.parametrize(
+    ("text", "complaint"),
+    [
+        ("[limits]\noverspeed = 1", "unknown key limits.overspeed"),
+        ("colour = 'red'", "unknown key colour"),
+        ("[limits]\noverspeed_rpm = 'fast'", "limits.overspeed_rpm: expected"),
+        ("[limits]\noverspeed_rpm = -1", "limits.overspeed_rpm: expected"),
+        ("[limits]\noverspeed_rpm = nan", "limits.overspeed_rpm is nan"),
+        ("[propeller]\nblades = 2.5", "propeller.blades"),
+        ("[propeller]\ndiameter_m = inf", "propeller.diameter_m is inf"),
+        ("[pitch]\ntable = [[1000, 1.0], [900, 2.0]]", "pitch.table row 2: 900"),
+        ("[pitch]\ntable = [[1000, 1.0]]", "pitch.table has 1 row"),
+        ("[pitch]\ntable = [[1000, 1.0], [200, 2.0]]", "pitch.table[1][0]"),
+        ("[modes.flight]\nmin_pitch_deg = 9\nmax_pitch_deg = 4\nrpm = [1, 2]", "modes.flight: min_pitch_deg 9"),
+        ("[modes.flight]\nmin_pitch_deg = 1\nmax_pitch_deg = 4\nrpm = [3000, 2000]", "modes.flight.rpm"),
+        ("[calibration.thrust_n]\nunit = 'N'", "calibration.thrust_n has neither"),
+        ("[throttle]\nsafe_us = 1200\nmin_us = 1100", "throttle: safe_us 1200"),
+        ("[vibration]\nband_hz = [400, 10]", "vibration.band_hz"),
+        ("broken = ", "not valid TOML"),
+    ],
+)
+def test_a_bad_rig_is_refused_by_key(text: str, complaint: str) -> None:
+    with pytest.raises(RigError, match="^bad.toml: ") as caught:
+        parse_rig(text, "bad.toml")
+    assert complaint in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_missing_file_is_named(tmp_path) -> None:
+    with pytest.raises(RigError, match=r"nowhere.toml: cannot be read"):
+        read_rig(tmp_path / "nowhere.toml")
+
+
+def test_a_missing_key_is_named_with_its_purpose() -> None:
+    rig = parse_rig("")
+    with pytest.raises(RigError, match=r"propeller.diameter_m is missing: thrust needs it"):
+        require_number(rig, "propeller.diameter_m", "thrust")
+    with pytest.raises(RigError, match=r"modes is missing"):
+        require(rig, "modes", "end points")
+    assert require_number(parse_rig("[propeller]\ndiameter_m = 0.5"), "propeller.diameter_m", "x") == 0.5
