@@ -39,11 +39,9 @@ def nothing_left_behind() -> Iterator[None]:
     deadline = time.monotonic() + GRACE_S
     while time.monotonic() < deadline and (_threads() - threads or _children() - children):
         time.sleep(0.02)
-    left = [
-        thread.name for thread in _threads() - threads if not thread.name.startswith(("pytest_timeout", "Thread-tqdm"))
-    ]
+    left = [thread.name for thread in _threads() - threads if not thread.name.startswith("pytest_timeout")]
     assert not left, f"threads left behind: {left}; join them in the test or in the object's close()"
     orphans = _children() - children
     assert not orphans, (
-        f"processes left behind: {sorted(orphans)}; end them with the handle's join() or a context manager"
+        f"processes left behind: {sorted(orphans)}; end them with join() or a context manager"
     )

@@ -1,0 +1,50 @@
+"""Colours of the window: ink on paper, one accent a quantity, and red kept for what cuts the power."""
+
+from __future__ import annotations
+
+PAPER = "#f6f1e6"
+CARD = "#fffdf8"
+INK = "#26231d"
+FAINT = "#b9b09d"
+RULE = "#ddd4c1"
+CALM = "#4d7358"  # margin with room
+CLOSE = "#c07a1c"  # most of the limit in use
+OVER = "#a3231f"  # at or past the limit; also the abort bar
+CURSOR = "#6a4b8a"
+
+CHANNEL_INK = {
+    "rpm": "#1f4e79",
+    "current_a": "#8a4b2d",
+    "voltage_v": "#6b6f2a",
+    "thrust_n": "#2f6b66",
+    "servo_us": "#6a4b8a",
+    "pitch_deg": "#6a4b8a",
+    "throttle_us": "#55504a",
+    "speed_request_rpm": "#7d8fa3",
+    "vibration_g": "#944a63",
+}
+
+
+def margin_ink(share: float) -> str:
+    """Colour of a margin of which ``share`` (0 to 1 and beyond) is in use; NaN, no reading, is faint.
+
+    The steps at 0.8 and 1 are ours: common practice, no source.
+    """
+    if share != share:
+        return FAINT
+    if share >= 1.0:
+        return OVER
+    return CLOSE if share >= 0.8 else CALM
+
+
+def style_sheet() -> str:
+    """Look of the plain widgets, so that they sit on the same paper as the drawn ones."""
+    return f"""
+QWidget {{ background: {PAPER}; color: {INK}; font-size: 13px; }}
+QListWidget, QPlainTextEdit, QTableWidget, QComboBox, QLineEdit, QSpinBox, QDoubleSpinBox {{
+    background: {CARD}; border: 1px solid {RULE}; }}
+QPushButton {{ background: {CARD}; border: 1px solid {FAINT}; border-radius: 4px; padding: 5px 14px; }}
+QPushButton:checked, QPushButton:pressed {{ background: {INK}; color: {CARD}; }}
+QPushButton:disabled {{ color: {FAINT}; }}
+QHeaderView::section {{ background: {PAPER}; border: none; padding: 3px; }}
+"""
