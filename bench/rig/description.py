@@ -57,7 +57,10 @@ class Limits(Section, frozen=True):
     root_reserve_factor: Positive | None = None
     throttle_headroom_pct: Annotated[float, Meta(ge=0, lt=100)] | None = None
     heartbeat_ms: Annotated[int, Meta(ge=20, le=2000)] = 100
+    surface_ms: Annotated[int, Meta(ge=50, le=2000)] = 300  # longest silence of the operator's window or terminal
     lost_tach_ms: Annotated[int, Meta(ge=20, le=5000)] | None = None
+    start_tach_ms: Annotated[int, Meta(ge=100, le=10000)] = 2000  # the same, for the first pulse after rest
+    confirm_ms: Annotated[int, Meta(ge=0, le=1000)] = 0  # a slow channel trips when beyond its limit for so long
     overspeed_confirm: Annotated[int, Meta(ge=1, le=10)] = 1  # consecutive short tach periods
     vibration_window_samples: Annotated[int, Meta(ge=8, le=256)] = 64
 
