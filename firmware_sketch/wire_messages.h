@@ -1,0 +1,658 @@
+// Generated from bench/link/messages.py by: python -m bench.link.header firmware_sketch/wire_messages.h
+// Do not edit: tests/firmware/test_header.py fails when this file and the Python classes differ.
+#pragma once
+
+#include <stdint.h>
+#include <string.h>
+
+#if defined(__AVR__)
+#include <avr/pgmspace.h>
+#else
+#define PROGMEM
+#endif
+
+namespace wire {
+
+// Little-endian bytes, written one by one: no alignment and no host byte order in the protocol.
+inline void put_u8(uint8_t *at, uint8_t value) { at[0] = value; }
+inline void put_u16(uint8_t *at, uint16_t value) {
+  at[0] = static_cast<uint8_t>(value);
+  at[1] = static_cast<uint8_t>(value >> 8);
+}
+inline void put_u32(uint8_t *at, uint32_t value) {
+  put_u16(at, static_cast<uint16_t>(value));
+  put_u16(at + 2, static_cast<uint16_t>(value >> 16));
+}
+inline void put_i16(uint8_t *at, int16_t value) { put_u16(at, static_cast<uint16_t>(value)); }
+inline void put_i32(uint8_t *at, int32_t value) { put_u32(at, static_cast<uint32_t>(value)); }
+inline uint8_t get_u8(const uint8_t *at) { return at[0]; }
+inline uint16_t get_u16(const uint8_t *at) {
+  return static_cast<uint16_t>(at[0] | (static_cast<uint16_t>(at[1]) << 8));
+}
+inline uint32_t get_u32(const uint8_t *at) {
+  return get_u16(at) | (static_cast<uint32_t>(get_u16(at + 2)) << 16);
+}
+inline int16_t get_i16(const uint8_t *at) { return static_cast<int16_t>(get_u16(at)); }
+inline int32_t get_i32(const uint8_t *at) { return static_cast<int32_t>(get_u32(at)); }
+
+const uint8_t PROTOCOL_VERSION = 1;
+const uint8_t TICKS_PER_US = 2;
+const uint8_t LIMIT_SLOTS = 17;
+const uint8_t GOVERNOR_PARAMETERS = 11;
+const uint8_t MOST_EDGES = 16;
+const uint8_t VIBRATION_BLOCK = 16;
+const uint8_t CHANNELS = 12;
+const uint8_t LONGEST_PAYLOAD = 111;
+const uint8_t LONGEST_COMMAND = 7;
+
+enum State : uint8_t {
+  STATE_LOCKED = 0,
+  STATE_ARMED = 1,
+  STATE_TURNING = 2,
+  STATE_TRIPPED = 3,
+};
+
+enum Reason : uint8_t {
+  REASON_NONE = 0,
+  REASON_OVERSPEED = 1,
+  REASON_VIBRATION = 2,
+  REASON_HEARTBEAT_LOST = 3,
+  REASON_OPERATOR_ABORT = 4,
+  REASON_HOST_RULE = 5,
+  REASON_RESTART = 6,
+  REASON_OVER_CURRENT = 7,
+  REASON_LOST_TACH = 8,
+  REASON_STUCK_SERVO = 9,
+};
+
+enum Board : uint8_t {
+  BOARD_ATMEGA2560 = 1,
+  BOARD_ATMEGA328P = 2,
+  BOARD_SIMULATED_STAND = 3,
+};
+
+enum Restart : uint8_t {
+  RESTART_POWER_ON = 1,
+  RESTART_EXTERNAL = 2,
+  RESTART_BROWN_OUT = 4,
+  RESTART_WATCHDOG = 8,
+};
+
+enum LimitId : uint8_t {
+  LIMIT_OVERSPEED_TICKS = 0,
+  LIMIT_OVERSPEED_CONFIRM = 1,
+  LIMIT_VIBRATION_COUNTS = 2,
+  LIMIT_VIBRATION_WINDOW = 3,
+  LIMIT_HEARTBEAT_MS = 4,
+  LIMIT_REST_MS = 5,
+  LIMIT_THROTTLE_SAFE_US = 6,
+  LIMIT_THROTTLE_MAX_US = 7,
+  LIMIT_SERVO_MIN_US = 8,
+  LIMIT_SERVO_MAX_US = 9,
+  LIMIT_THROTTLE_SLEW_US_PER_S = 10,
+  LIMIT_PULSES_PER_REV = 11,
+  LIMIT_CURRENT_COUNTS = 12,
+  LIMIT_CURRENT_CONFIRM_MS = 13,
+  LIMIT_LOST_TACH_MS = 14,
+  LIMIT_STUCK_SERVO_COUNTS = 15,
+  LIMIT_SERVO_SAFE_US = 16,
+};
+
+enum GovernorId : uint8_t {
+  GOVERNOR_MODE = 0,
+  GOVERNOR_THROTTLE_KP = 1,
+  GOVERNOR_THROTTLE_KI = 2,
+  GOVERNOR_PITCH_KP = 3,
+  GOVERNOR_PITCH_KI = 4,
+  GOVERNOR_THROTTLE_MIN_US = 5,
+  GOVERNOR_THROTTLE_MAX_US = 6,
+  GOVERNOR_PITCH_MIN_US = 7,
+  GOVERNOR_PITCH_MAX_US = 8,
+  GOVERNOR_THROTTLE_SLEW_US_PER_S = 9,
+  GOVERNOR_PITCH_SLEW_US_PER_S = 10,
+};
+
+enum GovernorMode : uint8_t {
+  GOVERNOR_MODE_PASS_THROUGH = 0,
+  GOVERNOR_MODE_THROTTLE = 1,
+  GOVERNOR_MODE_PITCH = 2,
+};
+
+enum EventKind : uint8_t {
+  EVENT_STATE = 1,
+  EVENT_TRIP = 2,
+  EVENT_RESTARTED = 3,
+};
+
+enum Result : uint8_t {
+  RESULT_DONE = 0,
+  RESULT_UNKNOWN_COMMAND = 1,
+  RESULT_BAD_VALUE = 2,
+  RESULT_WRONG_STATE = 3,
+  RESULT_LIMITS_DIFFER = 4,
+  RESULT_NOT_AT_REST = 5,
+  RESULT_THROTTLE_NOT_SAFE = 6,
+  RESULT_HEARTBEAT_MISSING = 7,
+  RESULT_WRONG_VERSION = 8,
+};
+
+// Start value, lowest, highest, and whether zero (rule off) is admitted besides.
+struct LimitRange {
+  uint32_t start, lowest, highest;
+  uint8_t zero;
+};
+static const LimitRange LIMIT_RANGES[LIMIT_SLOTS] PROGMEM = {
+    {0UL, 100UL, 20000000UL, 1},  // OVERSPEED_TICKS
+    {1UL, 1UL, 10UL, 0},  // OVERSPEED_CONFIRM
+    {0UL, 1UL, 65535UL, 1},  // VIBRATION_COUNTS
+    {64UL, 8UL, 256UL, 0},  // VIBRATION_WINDOW
+    {0UL, 20UL, 2000UL, 1},  // HEARTBEAT_MS
+    {1000UL, 100UL, 10000UL, 0},  // REST_MS
+    {1000UL, 800UL, 2200UL, 0},  // THROTTLE_SAFE_US
+    {1000UL, 800UL, 2200UL, 0},  // THROTTLE_MAX_US
+    {1500UL, 500UL, 2400UL, 0},  // SERVO_MIN_US
+    {1500UL, 500UL, 2400UL, 0},  // SERVO_MAX_US
+    {400UL, 1UL, 65535UL, 1},  // THROTTLE_SLEW_US_PER_S
+    {1UL, 1UL, 60UL, 0},  // PULSES_PER_REV
+    {0UL, 0UL, 0UL, 0},  // CURRENT_COUNTS
+    {0UL, 0UL, 0UL, 0},  // CURRENT_CONFIRM_MS
+    {0UL, 0UL, 0UL, 0},  // LOST_TACH_MS
+    {0UL, 0UL, 0UL, 0},  // STUCK_SERVO_COUNTS
+    {0UL, 500UL, 2400UL, 1},  // SERVO_SAFE_US
+};
+
+struct ChannelRow {
+  uint8_t index, stream, bits;
+  char name[16];
+  char unit[8];
+};
+static const ChannelRow CHANNEL_ROWS[CHANNELS] PROGMEM = {
+    {0, 0x10, 32, "tach period", "0.5us"},
+    {1, 0x10, 10, "current", "count"},
+    {2, 0x10, 10, "voltage", "count"},
+    {3, 0x10, 10, "servo feedback", "count"},
+    {4, 0x10, 24, "thrust load", "count"},
+    {5, 0x10, 16, "throttle pulse", "us"},
+    {6, 0x10, 16, "servo pulse", "us"},
+    {7, 0x10, 16, "speed request", "rpm"},
+    {8, 0x11, 33, "tach edge", "0.5us"},
+    {9, 0x12, 13, "along shaft", "count"},
+    {10, 0x12, 13, "across, level", "count"},
+    {11, 0x12, 13, "across, upright", "count"},
+};
+
+// Answer to Identify, also sent unasked once after a restart.
+struct Hello {
+  enum : uint8_t { TYPE = 0x01, SIZE = 27 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+  uint8_t protocol;  // at 2
+  uint8_t board;  // at 3
+  uint8_t firmware_major;  // at 4
+  uint8_t firmware_minor;  // at 5
+  uint8_t restart_cause;  // at 6
+  uint8_t channels;  // at 7
+  uint32_t build_id;  // at 8
+  uint32_t time_us;  // at 12
+  uint32_t limits_crc;  // at 16
+  uint16_t slow_rate_hz;  // at 20
+  uint16_t vibration_rate_hz;  // at 22
+  uint8_t vibration_axes;  // at 24
+  uint8_t state;  // at 25
+  uint8_t reason;  // at 26
+};
+inline uint8_t pack(const Hello &message, uint8_t *at) {
+  at[0] = Hello::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u8(at + 2, message.protocol);
+  put_u8(at + 3, message.board);
+  put_u8(at + 4, message.firmware_major);
+  put_u8(at + 5, message.firmware_minor);
+  put_u8(at + 6, message.restart_cause);
+  put_u8(at + 7, message.channels);
+  put_u32(at + 8, message.build_id);
+  put_u32(at + 12, message.time_us);
+  put_u32(at + 16, message.limits_crc);
+  put_u16(at + 20, message.slow_rate_hz);
+  put_u16(at + 22, message.vibration_rate_hz);
+  put_u8(at + 24, message.vibration_axes);
+  put_u8(at + 25, message.state);
+  put_u8(at + 26, message.reason);
+  return Hello::SIZE;
+}
+inline void unpack(const uint8_t *at, Hello &message) {
+  message.protocol = get_u8(at + 2);
+  message.board = get_u8(at + 3);
+  message.firmware_major = get_u8(at + 4);
+  message.firmware_minor = get_u8(at + 5);
+  message.restart_cause = get_u8(at + 6);
+  message.channels = get_u8(at + 7);
+  message.build_id = get_u32(at + 8);
+  message.time_us = get_u32(at + 12);
+  message.limits_crc = get_u32(at + 16);
+  message.slow_rate_hz = get_u16(at + 20);
+  message.vibration_rate_hz = get_u16(at + 22);
+  message.vibration_axes = get_u8(at + 24);
+  message.state = get_u8(at + 25);
+  message.reason = get_u8(at + 26);
+}
+
+// One row of the channel table, sent after Hello; names are padded with zero bytes.
+struct ChannelInfo {
+  enum : uint8_t { TYPE = 0x02, SIZE = 29 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+  uint8_t index;  // at 2
+  uint8_t stream;  // at 3
+  uint8_t bits;  // at 4
+  char name[16];  // at 5
+  char unit[8];  // at 21
+};
+inline uint8_t pack(const ChannelInfo &message, uint8_t *at) {
+  at[0] = ChannelInfo::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u8(at + 2, message.index);
+  put_u8(at + 3, message.stream);
+  put_u8(at + 4, message.bits);
+  memcpy(at + 5, message.name, 16);
+  memcpy(at + 21, message.unit, 8);
+  return ChannelInfo::SIZE;
+}
+inline void unpack(const uint8_t *at, ChannelInfo &message) {
+  message.index = get_u8(at + 2);
+  message.stream = get_u8(at + 3);
+  message.bits = get_u8(at + 4);
+  memcpy(message.name, at + 5, 16);
+  memcpy(message.unit, at + 21, 8);
+}
+
+// The slow channels at one instant, in counts.
+struct Slow {
+  enum : uint8_t { TYPE = 0x10, SIZE = 28 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+  uint32_t time_us;  // at 2
+  uint32_t period_ticks;  // at 6
+  uint16_t current_counts;  // at 10
+  uint16_t voltage_counts;  // at 12
+  uint16_t servo_counts;  // at 14
+  int32_t load_counts;  // at 16
+  uint16_t throttle_us;  // at 20
+  uint16_t servo_us;  // at 22
+  uint16_t request_rpm;  // at 24
+  uint8_t state;  // at 26
+  uint8_t reason;  // at 27
+};
+inline uint8_t pack(const Slow &message, uint8_t *at) {
+  at[0] = Slow::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u32(at + 2, message.time_us);
+  put_u32(at + 6, message.period_ticks);
+  put_u16(at + 10, message.current_counts);
+  put_u16(at + 12, message.voltage_counts);
+  put_u16(at + 14, message.servo_counts);
+  put_i32(at + 16, message.load_counts);
+  put_u16(at + 20, message.throttle_us);
+  put_u16(at + 22, message.servo_us);
+  put_u16(at + 24, message.request_rpm);
+  put_u8(at + 26, message.state);
+  put_u8(at + 27, message.reason);
+  return Slow::SIZE;
+}
+inline void unpack(const uint8_t *at, Slow &message) {
+  message.time_us = get_u32(at + 2);
+  message.period_ticks = get_u32(at + 6);
+  message.current_counts = get_u16(at + 10);
+  message.voltage_counts = get_u16(at + 12);
+  message.servo_counts = get_u16(at + 14);
+  message.load_counts = get_i32(at + 16);
+  message.throttle_us = get_u16(at + 20);
+  message.servo_us = get_u16(at + 22);
+  message.request_rpm = get_u16(at + 24);
+  message.state = get_u8(at + 26);
+  message.reason = get_u8(at + 27);
+}
+
+// Tach edges since the last such message, at most 16.
+struct Tach {
+  enum : uint8_t { TYPE = 0x11, SIZE = 8 };
+  static bool fits(uint16_t length) { return length >= SIZE && (length - SIZE) % 4 == 0; }
+  uint32_t first_index;  // at 2
+  uint16_t half_us;  // at 6
+  // tail of uint32_t entries at 8
+};
+inline uint8_t pack(const Tach &message, uint8_t *at) {
+  at[0] = Tach::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u32(at + 2, message.first_index);
+  put_u16(at + 6, message.half_us);
+  return Tach::SIZE;
+}
+inline void unpack(const uint8_t *at, Tach &message) {
+  message.first_index = get_u32(at + 2);
+  message.half_us = get_u16(at + 6);
+}
+
+// A block of accelerometer samples, axes interleaved; counts is raw little-endian i16.
+struct Vibration {
+  enum : uint8_t { TYPE = 0x12, SIZE = 15 };
+  static bool fits(uint16_t length) { return length >= SIZE && (length - SIZE) % 2 == 0; }
+  uint32_t time_us;  // at 2
+  uint32_t period_ns;  // at 6
+  uint32_t first_index;  // at 10
+  uint8_t axes;  // at 14
+  // tail of int16_t entries at 15
+};
+inline uint8_t pack(const Vibration &message, uint8_t *at) {
+  at[0] = Vibration::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u32(at + 2, message.time_us);
+  put_u32(at + 6, message.period_ns);
+  put_u32(at + 10, message.first_index);
+  put_u8(at + 14, message.axes);
+  return Vibration::SIZE;
+}
+inline void unpack(const uint8_t *at, Vibration &message) {
+  message.time_us = get_u32(at + 2);
+  message.period_ns = get_u32(at + 6);
+  message.first_index = get_u32(at + 10);
+  message.axes = get_u8(at + 14);
+}
+
+// A change of state, a trip, a restart; every Slow message repeats state and reason, so its loss is harmless.
+struct DeviceEvent {
+  enum : uint8_t { TYPE = 0x13, SIZE = 13 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+  uint32_t time_us;  // at 2
+  uint8_t kind;  // at 6
+  uint8_t state;  // at 7
+  uint8_t reason;  // at 8
+  int32_t detail;  // at 9
+};
+inline uint8_t pack(const DeviceEvent &message, uint8_t *at) {
+  at[0] = DeviceEvent::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u32(at + 2, message.time_us);
+  put_u8(at + 6, message.kind);
+  put_u8(at + 7, message.state);
+  put_u8(at + 8, message.reason);
+  put_i32(at + 9, message.detail);
+  return DeviceEvent::SIZE;
+}
+inline void unpack(const uint8_t *at, DeviceEvent &message) {
+  message.time_us = get_u32(at + 2);
+  message.kind = get_u8(at + 6);
+  message.state = get_u8(at + 7);
+  message.reason = get_u8(at + 8);
+  message.detail = get_i32(at + 9);
+}
+
+// Answer to every command but Heartbeat; command_sequence repeats the command's sequence number.
+struct Ack {
+  enum : uint8_t { TYPE = 0x14, SIZE = 9 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+  uint8_t command;  // at 2
+  uint8_t command_sequence;  // at 3
+  uint8_t result;  // at 4
+  uint32_t detail;  // at 5
+};
+inline uint8_t pack(const Ack &message, uint8_t *at) {
+  at[0] = Ack::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u8(at + 2, message.command);
+  put_u8(at + 3, message.command_sequence);
+  put_u8(at + 4, message.result);
+  put_u32(at + 5, message.detail);
+  return Ack::SIZE;
+}
+inline void unpack(const uint8_t *at, Ack &message) {
+  message.command = get_u8(at + 2);
+  message.command_sequence = get_u8(at + 3);
+  message.result = get_u8(at + 4);
+  message.detail = get_u32(at + 5);
+}
+
+// Losses on the device's side, once a second.
+struct Counters {
+  enum : uint8_t { TYPE = 0x15, SIZE = 24 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+  uint32_t time_us;  // at 2
+  uint32_t telemetry_dropped;  // at 6
+  uint16_t bad_frames;  // at 10
+  uint16_t receive_overruns;  // at 12
+  uint16_t accelerometer_overruns;  // at 14
+  uint16_t tach_overruns;  // at 16
+  uint16_t load_cell_readings;  // at 18
+  uint16_t longest_loop_us;  // at 20
+  uint16_t free_ram_bytes;  // at 22
+};
+inline uint8_t pack(const Counters &message, uint8_t *at) {
+  at[0] = Counters::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u32(at + 2, message.time_us);
+  put_u32(at + 6, message.telemetry_dropped);
+  put_u16(at + 10, message.bad_frames);
+  put_u16(at + 12, message.receive_overruns);
+  put_u16(at + 14, message.accelerometer_overruns);
+  put_u16(at + 16, message.tach_overruns);
+  put_u16(at + 18, message.load_cell_readings);
+  put_u16(at + 20, message.longest_loop_us);
+  put_u16(at + 22, message.free_ram_bytes);
+  return Counters::SIZE;
+}
+inline void unpack(const uint8_t *at, Counters &message) {
+  message.time_us = get_u32(at + 2);
+  message.telemetry_dropped = get_u32(at + 6);
+  message.bad_frames = get_u16(at + 10);
+  message.receive_overruns = get_u16(at + 12);
+  message.accelerometer_overruns = get_u16(at + 14);
+  message.tach_overruns = get_u16(at + 16);
+  message.load_cell_readings = get_u16(at + 18);
+  message.longest_loop_us = get_u16(at + 20);
+  message.free_ram_bytes = get_u16(at + 22);
+}
+
+// The limit table as the device holds it, echoed before arming.
+struct Limits {
+  enum : uint8_t { TYPE = 0x16, SIZE = 6 };
+  static bool fits(uint16_t length) { return length >= SIZE && (length - SIZE) % 4 == 0; }
+  uint32_t crc;  // at 2
+  // tail of uint32_t entries at 6
+};
+inline uint8_t pack(const Limits &message, uint8_t *at) {
+  at[0] = Limits::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u32(at + 2, message.crc);
+  return Limits::SIZE;
+}
+inline void unpack(const uint8_t *at, Limits &message) {
+  message.crc = get_u32(at + 2);
+}
+
+// The host knocks and names its protocol version; the device answers Hello, the channel table and an Ack.
+struct Identify {
+  enum : uint8_t { TYPE = 0x80, SIZE = 3 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+  uint8_t protocol;  // at 2
+};
+inline uint8_t pack(const Identify &message, uint8_t *at) {
+  at[0] = Identify::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u8(at + 2, message.protocol);
+  return Identify::SIZE;
+}
+inline void unpack(const uint8_t *at, Identify &message) {
+  message.protocol = get_u8(at + 2);
+}
+
+// The host is alive, saw fresh telemetry and heard its operator's surface. Not acknowledged.
+struct Heartbeat {
+  enum : uint8_t { TYPE = 0x81, SIZE = 4 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+  uint16_t count;  // at 2
+};
+inline uint8_t pack(const Heartbeat &message, uint8_t *at) {
+  at[0] = Heartbeat::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u16(at + 2, message.count);
+  return Heartbeat::SIZE;
+}
+inline void unpack(const uint8_t *at, Heartbeat &message) {
+  message.count = get_u16(at + 2);
+}
+
+// Writes one slot of the limit table; only while locked.
+struct SetLimit {
+  enum : uint8_t { TYPE = 0x82, SIZE = 7 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+  uint8_t limit;  // at 2
+  uint32_t value;  // at 3
+};
+inline uint8_t pack(const SetLimit &message, uint8_t *at) {
+  at[0] = SetLimit::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u8(at + 2, message.limit);
+  put_u32(at + 3, message.value);
+  return SetLimit::SIZE;
+}
+inline void unpack(const uint8_t *at, SetLimit &message) {
+  message.limit = get_u8(at + 2);
+  message.value = get_u32(at + 3);
+}
+
+// Asks for the Limits echo.
+struct ReadLimits {
+  enum : uint8_t { TYPE = 0x83, SIZE = 2 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+};
+inline uint8_t pack(const ReadLimits &, uint8_t *at) {
+  at[0] = ReadLimits::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  return ReadLimits::SIZE;
+}
+inline void unpack(const uint8_t *, ReadLimits &) {
+}
+
+// Leaves locked, if at rest, throttle safe, heartbeat fresh and limits_crc equal to the device's own.
+struct Arm {
+  enum : uint8_t { TYPE = 0x84, SIZE = 6 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+  uint32_t limits_crc;  // at 2
+};
+inline uint8_t pack(const Arm &message, uint8_t *at) {
+  at[0] = Arm::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u32(at + 2, message.limits_crc);
+  return Arm::SIZE;
+}
+inline void unpack(const uint8_t *at, Arm &message) {
+  message.limits_crc = get_u32(at + 2);
+}
+
+// Back to locked from armed; from turning the throttle is taken to safe and locked follows at rest.
+struct Disarm {
+  enum : uint8_t { TYPE = 0x85, SIZE = 2 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+};
+inline uint8_t pack(const Disarm &, uint8_t *at) {
+  at[0] = Disarm::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  return Disarm::SIZE;
+}
+inline void unpack(const uint8_t *, Disarm &) {
+}
+
+// Pulse for the speed controller; limited by the table and its slew.
+struct Throttle {
+  enum : uint8_t { TYPE = 0x86, SIZE = 4 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+  uint16_t pulse_us;  // at 2
+};
+inline uint8_t pack(const Throttle &message, uint8_t *at) {
+  at[0] = Throttle::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u16(at + 2, message.pulse_us);
+  return Throttle::SIZE;
+}
+inline void unpack(const uint8_t *at, Throttle &message) {
+  message.pulse_us = get_u16(at + 2);
+}
+
+// Pulse for the pitch servo; limited by the table.
+struct Pitch {
+  enum : uint8_t { TYPE = 0x87, SIZE = 4 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+  uint16_t pulse_us;  // at 2
+};
+inline uint8_t pack(const Pitch &message, uint8_t *at) {
+  at[0] = Pitch::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u16(at + 2, message.pulse_us);
+  return Pitch::SIZE;
+}
+inline void unpack(const uint8_t *at, Pitch &message) {
+  message.pulse_us = get_u16(at + 2);
+}
+
+// Speed asked of the governor; recorded as told also when the speed controller governs.
+struct Request {
+  enum : uint8_t { TYPE = 0x88, SIZE = 4 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+  uint16_t speed_rpm;  // at 2
+};
+inline uint8_t pack(const Request &message, uint8_t *at) {
+  at[0] = Request::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u16(at + 2, message.speed_rpm);
+  return Request::SIZE;
+}
+inline void unpack(const uint8_t *at, Request &message) {
+  message.speed_rpm = get_u16(at + 2);
+}
+
+// Writes one governor parameter; MODE changes only while locked or armed, the others at any time.
+struct SetGovernor {
+  enum : uint8_t { TYPE = 0x89, SIZE = 7 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+  uint8_t parameter;  // at 2
+  int32_t value;  // at 3
+};
+inline uint8_t pack(const SetGovernor &message, uint8_t *at) {
+  at[0] = SetGovernor::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u8(at + 2, message.parameter);
+  put_i32(at + 3, message.value);
+  return SetGovernor::SIZE;
+}
+inline void unpack(const uint8_t *at, SetGovernor &message) {
+  message.parameter = get_u8(at + 2);
+  message.value = get_i32(at + 3);
+}
+
+// Cuts the power at once. reason is OPERATOR_ABORT or HOST_RULE.
+struct Abort {
+  enum : uint8_t { TYPE = 0x8a, SIZE = 3 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+  uint8_t reason;  // at 2
+};
+inline uint8_t pack(const Abort &message, uint8_t *at) {
+  at[0] = Abort::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  put_u8(at + 2, message.reason);
+  return Abort::SIZE;
+}
+inline void unpack(const uint8_t *at, Abort &message) {
+  message.reason = get_u8(at + 2);
+}
+
+// Leaves tripped for locked, at rest and with the throttle safe.
+struct Reset {
+  enum : uint8_t { TYPE = 0x8b, SIZE = 2 };
+  static bool fits(uint16_t length) { return length == SIZE; }
+};
+inline uint8_t pack(const Reset &, uint8_t *at) {
+  at[0] = Reset::TYPE;
+  at[1] = 0;  // sequence number, stamped when the frame is sent
+  return Reset::SIZE;
+}
+inline void unpack(const uint8_t *, Reset &) {
+}
+
+}  // namespace wire
