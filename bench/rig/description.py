@@ -13,6 +13,7 @@ import msgspec
 from msgspec import Meta
 
 from bench.errors import RigError
+from bench.rig.blade_sets import BladeSet
 
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
@@ -31,6 +32,8 @@ class Propeller(Section, frozen=True):
     diameter_m: Positive | None = None
     blade_set: str | None = None  # which of [blade_sets.NAME] is fitted
     inertia_kg_m2: Positive | None = None  # whole rotor, about the shaft
+    coefficients: tuple[tuple[float, float, float], ...] | None = None  # [[pitch_deg, ct, cp], ...] measured at rest
+    coefficients_stderr_pct: NotNegative | None = None
 
 
 class Air(Section, frozen=True):
@@ -180,6 +183,7 @@ class Rig(Section, frozen=True):
 
     name: str = ""
     propeller: Propeller = Propeller()
+    blade_sets: dict[str, BladeSet] = {}
     air: Air = Air()
     limits: Limits = Limits()
     tach: Tach = Tach()

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from bench.errors import RigError
+from bench.rig.blade_set_rules import blade_set_complaints
 from bench.rig.description import Rig
 
 
@@ -22,13 +23,15 @@ def _complaints(rig: Rig) -> Iterator[str]:
         yield from _table_complaints(f"calibration.{name}.table", calibration.table)
         if calibration.table is None and calibration.units_per_count is None:
             yield f"calibration.{name} has neither units_per_count nor table: give one"
+    yield from _table_complaints("propeller.coefficients", rig.propeller.coefficients)
+    yield from blade_set_complaints(rig.blade_sets, rig.propeller.blade_set, rig.propeller.diameter_m)
     yield from _mode_complaints(rig)
     yield from _throttle_complaints(rig)
     if rig.vibration.band_hz[0] >= rig.vibration.band_hz[1]:
         yield f"vibration.band_hz is {list(rig.vibration.band_hz)}: the first must be below the second"
 
 
-def _table_complaints(key: str, table: tuple[tuple[float, float], ...] | None) -> Iterator[str]:
+def _table_complaints(key: str, table: tuple[tuple[float, ...], ...] | None) -> Iterator[str]:
     if table is None:
         return
     if len(table) < 2:
