@@ -11,6 +11,7 @@ from bench.rig.description import Rig, require_number
 # Dry air, ISO 2533: c = sqrt(1.4 * 287.05287 J/(kg K) * T); 288.15 K gives 340.294 m/s.
 HEAT_RATIO, GAS_CONSTANT_J_KG_K, ICE_POINT_K = 1.4, 287.05287, 273.15
 STANDARD_TEMPERATURE_C = 15.0
+TICKS_PER_MINUTE = 60 * 2_000_000  # tach periods are counted at 2 MHz
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,24 @@ class TripLimits:
     confirm_s: float = 0.0
     heartbeat_s: float = 0.1
     pulses_per_rev: int = 1
+    g_per_count: float = 0.0039
+
+    @property
+    def overspeed_ticks(self) -> int:
+        """Shortest permitted tach period in ticks of 0.5 us, rounded to the safe side; 0 without the limit.
+
+        A whole period is above the limit speed exactly when it is below this number.
+        """
+        if self.overspeed_rpm is None:
+            return 0
+        return math.ceil(TICKS_PER_MINUTE / (self.overspeed_rpm * self.pulses_per_rev))
+
+    @property
+    def vibration_counts(self) -> int:
+        """Vibration limit in accelerometer counts, rounded to the safe side, at least 1; 0 without the limit."""
+        if self.vibration_g_rms is None:
+            return 0
+        return max(1, math.floor(self.vibration_g_rms / self.g_per_count + 1e-9))
 
     @classmethod
     def from_rig(cls, rig: Rig) -> TripLimits:
@@ -61,6 +80,7 @@ class TripLimits:
             confirm_s=limits.confirm_ms / 1000.0,
             heartbeat_s=limits.heartbeat_ms / 1000.0,
             pulses_per_rev=rig.tach.pulses_per_rev,
+            g_per_count=rig.vibration.g_per_count,
         )
 
 

@@ -1,0 +1,139 @@
+"""Host rules: when they fire, and that the cutting of the stream does not matter."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bench.safety.host_rules import Batch, LevelRule, VibrationBlock, host_rules
+from bench.safety.limits import TripLimits
+
+LIMITS = TripLimits(
+    overspeed_rpm=6000, vibration_g_rms=1.0, vibration_window=8, current_a=50, thrust_n=80, power_w=1500,
+    minimum_voltage_v=30, tip_mach=0.5, tip_mach_rpm=6100, lost_tach_s=0.1, start_tach_s=0.4, confirm_s=0.01,
+)  # fmt: skip
+
+
+def healthy(seconds=2.0, rate_hz=500):
+    time_s = np.arange(0, seconds, 1 / rate_hz)
+    flat = np.ones_like(time_s)
+    slow = {"rpm": 5000 * flat, "current_a": 30 * flat, "voltage_v": 36 * flat, "thrust_n": 50 * flat,
+            "throttle_us": 1500 * flat}  # fmt: skip
+    return time_s, slow, np.arange(0, seconds, 0.012)
+
+
+def first_trips(time_s, slow, edges_s, limits=LIMITS):
+    batch = Batch(time_s, slow, edges_s)
+    return {trip.rule: trip for rule in host_rules(limits) if (trip := rule.feed(batch))}
+
+
+def test_healthy_run_trips_nothing():
+    assert first_trips(*healthy()) == {}
+
+
+@pytest.mark.parametrize(
+    ("channel", "value", "rules"),
+    [
+        ("current_a", 51, {"current_a", "power_w"}),
+        ("current_a", 45, {"power_w"}),
+        ("thrust_n", 81, {"thrust_n"}),
+        ("voltage_v", 29, {"minimum_voltage_v"}),
+        ("rpm", 6101, {"tip_mach"}),
+    ],
+)
+def test_level_rules_fire_after_the_confirmation(channel, value, rules):
+    time_s, slow, edges_s = healthy()
+    slow[channel] = np.where(time_s >= 1.0, value, slow[channel])
+    trips = first_trips(time_s, slow, edges_s)
+    assert set(trips) == rules
+    assert all(trip.at_s == pytest.approx(1.01, abs=1e-6) for trip in trips.values())
+
+
+def test_a_value_of_exactly_the_limit_is_permitted():
+    time_s, slow, edges_s = healthy()
+    slow["thrust_n"] = np.full_like(time_s, 80.0)
+    assert first_trips(time_s, slow, edges_s) == {}
+
+
+def test_a_single_sample_trips_without_confirmation_and_not_with_it():
+    spike = {"x": np.array([0.0, 9.0, 0.0])}
+    batch = Batch(np.array([0.0, 0.002, 0.004]), spike)
+    assert LevelRule("x", 5, lambda slow: slow["x"], 0.0).feed(batch).at_s == 0.002
+    assert LevelRule("x", 5, lambda slow: slow["x"], 0.002).feed(batch) is None
+
+
+def test_nan_is_never_beyond_and_interrupts_the_confirmation():
+    batch = Batch(np.arange(4) * 0.002, {"x": np.array([9.0, np.nan, 9.0, 9.0])})
+    trip = LevelRule("x", 5, lambda slow: slow["x"], 0.002).feed(batch)
+    assert trip.at_s == pytest.approx(0.006)
+
+
+def test_low_voltage_at_rest_is_no_trip():
+    time_s, slow, _ = healthy()
+    slow["voltage_v"], slow["throttle_us"] = np.zeros_like(time_s), np.full_like(time_s, 1000.0)
+    assert first_trips(time_s, slow, np.empty(0)) == {}
+
+
+def test_overspeed_from_edges_tells_the_speed():
+    time_s, slow, edges_s = healthy()
+    edges_s = np.concatenate((edges_s[edges_s < 1.0], np.arange(1.006, 2.0, 0.0099)))
+    trip = first_trips(time_s, slow, edges_s)["overspeed_rpm"]
+    assert trip.value == pytest.approx(60 / 0.0099, rel=1e-4)
+
+
+def test_lost_tach_while_driven():
+    time_s, slow, edges_s = healthy()
+    trip = first_trips(time_s, slow, edges_s[edges_s < 1.0])["lost_tach_ms"]
+    assert trip.at_s == pytest.approx(0.996 + 0.1, abs=0.003)
+
+
+def test_lost_tach_allows_longer_for_the_first_edge():
+    time_s, slow, _ = healthy()
+    slow["throttle_us"] = np.where(time_s < 0.5, 1000.0, 1200.0)
+    assert first_trips(time_s, slow, np.empty(0))["lost_tach_ms"].at_s == pytest.approx(0.9, abs=0.003)
+    assert first_trips(time_s, slow, np.arange(0.85, 2, 0.05)) == {}
+
+
+def test_tach_silence_with_the_throttle_closed_is_coasting():
+    time_s, slow, edges_s = healthy()
+    slow["throttle_us"] = np.where(time_s > 0.9, 1000.0, 1500.0)
+    assert first_trips(time_s, slow, edges_s[edges_s < 1.0]) == {}
+
+
+def test_vibration_uses_whole_aligned_windows():
+    shake = np.tile([[1.5, 0.0], [-1.5, 0.0]], (16, 1))
+    time_s = np.arange(32) / 1600
+    quiet = VibrationBlock(3, time_s[:5], shake[:5] * 0)
+    loud = VibrationBlock(8, time_s[5:], shake[5:])
+    trips = [trip for rule in host_rules(LIMITS) if (trip := rule.feed(Batch(vibration=(quiet, loud))))]
+    assert [trip.rule for trip in trips] == ["vibration_g_rms"]
+    assert trips[0].at_s == time_s[12]
+    assert trips[0].value == pytest.approx(1.5, abs=0.004)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.lists(st.floats(0.01, 1.9), max_size=8))
+def test_cutting_the_stream_changes_nothing(seed, cuts):
+    rng = np.random.default_rng(seed)
+    time_s, slow, edges_s = healthy()
+    for name, spread in (("current_a", 8), ("thrust_n", 12), ("voltage_v", 2.5)):
+        slow[name] = slow[name] + rng.normal(0, spread, len(time_s))
+    slow["throttle_us"] = np.where(rng.random(len(time_s)) < 0.02, 1000.0, 1500.0)
+    edges_s = np.sort(rng.uniform(0, 2, 90))
+    whole = first_trips(time_s, slow, edges_s)
+    borders = [0.0, *sorted(cuts), 2.0]
+    pieces = {}
+    rules = host_rules(LIMITS)
+    for start, end in pairwise(borders):
+        keep = (time_s >= start) & (time_s < end)
+        batch = Batch(
+            time_s[keep],
+            {name: values[keep] for name, values in slow.items()},
+            edges_s[(edges_s >= start) & (edges_s < end)],
+        )
+        for rule in rules:
+            if rule.name not in pieces and (trip := rule.feed(batch)):
+                pieces[rule.name] = trip
+    assert pieces == whole
