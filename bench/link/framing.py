@@ -21,7 +21,7 @@ DELIMITER = b"\x00"
 # The CRC over (payload + its own little-endian CRC) is this constant for every intact frame: a property of the
 # polynomial and the final inversion, which saves taking the two apart before the check.
 INTACT = 0x2144DF1C
-SHORTEST_BODY = 6  # type, sequence, CRC
+SHORTEST_BODY = 6  # type, sequence, CRC; one byte more when stuffed
 LONGEST_RUN = 512  # bytes without a delimiter; the longest frame of this protocol is a quarter of that
 
 
@@ -75,51 +75,54 @@ class Unframer:
 
     def feed(self, data: bytes) -> list[Message]:
         """Messages completed by ``data`` (any length, also none), in order; raises nothing."""
-        return [message for _, message in self.feed_numbered(data)]
+        messages = [message for message in map(self._decode, self._intact_bodies(data)) if message is not None]
+        self.counters.good += len(messages)
+        return messages
 
     def feed_numbered(self, data: bytes) -> list[tuple[int, Message]]:
         """Like ``feed``, each message with the sequence number (0 to 255) it was sent under."""
+        decoded = ((body[1], self._decode(body)) for body in self._intact_bodies(data))
+        numbered = [(sequence, message) for sequence, message in decoded if message is not None]
+        self.counters.good += len(numbered)
+        return numbered
+
+    def _intact_bodies(self, data: bytes) -> list[bytes]:
+        """Payload and CRC of every intact frame that ``data`` completes."""
         *ended, self._pending = (self._pending + data).split(DELIMITER)
-        messages = []
+        bodies = []
         for stuffed in ended:
-            if self._overlong or len(stuffed) > LONGEST_RUN:
-                self._end_overlong(stuffed)
-            elif stuffed:
-                numbered = self._open(stuffed)
-                if numbered is not None:
-                    messages.append(numbered)
-            self._joined = True
+            try:
+                body = unstuff(stuffed)
+            except DecodeError:
+                body = b""
+            if crc32(body) == INTACT and SHORTEST_BODY < len(stuffed) <= LONGEST_RUN and not self._overlong:
+                bodies.append(body)
+                self._joined = True
+            else:
+                self._count_damage(stuffed)
         if len(self._pending) > LONGEST_RUN or self._overlong:
             self._swallow_pending()
-        return messages
+        return bodies
 
-    def _open(self, stuffed: bytes) -> tuple[int, Message] | None:
-        """The message in one stretch between delimiters, None when it is damaged or unknown."""
-        try:
-            body = unstuff(stuffed)
-        except DecodeError:
-            body = b""
-        if len(body) < SHORTEST_BODY or crc32(body) != INTACT:
-            self._count_damage(stuffed)
-            return None
+    def _decode(self, body: bytes) -> Message | None:
+        """The message in an intact body, None when its type or length is unknown; either way its number counts."""
         sequence = body[1]
         if sequence != self._expected:
             self._count_gap(body[0], sequence)
         self._expected = (sequence + 1) & 0xFF
-        codec = CODECS.get(body[0])
         try:
-            message = codec.unpack(body[:-4]) if codec else None
-        except LinkError:
-            message = None
-        if message is None:
+            return CODECS[body[0]].unpack_framed(body)
+        except (KeyError, LinkError):
             self.counters.unknown += 1
             return None
-        self.counters.good += 1
-        return sequence, message
 
     def _count_damage(self, stuffed: bytes) -> None:
-        self.counters.noise_bytes += len(stuffed)
-        self.counters.bad += self._joined
+        """Counts a stretch that holds no intact frame; an empty one between two delimiters is nothing at all."""
+        if stuffed or self._overlong:
+            self.counters.noise_bytes += len(stuffed)
+            self.counters.bad += self._joined
+        self._joined = True
+        self._overlong = False
 
     def _count_gap(self, type_byte: int, sequence: int) -> None:
         """Counts the frames that are missing before ``sequence``; a device that restarted begins again at zero."""
@@ -131,8 +134,3 @@ class Unframer:
         self.counters.noise_bytes += len(self._pending)
         self._pending = b""
         self._overlong = True
-
-    def _end_overlong(self, stuffed: bytes) -> None:
-        self.counters.noise_bytes += len(stuffed)
-        self.counters.bad += self._joined
-        self._overlong = False

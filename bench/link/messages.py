@@ -369,6 +369,8 @@ class Codec:
         self.fixed_names = names[:-1] if message.TAIL else names
         self.codes = {name: hints[name].__metadata__[0] for name in self.fixed_names}
         self.fixed = struct.Struct("<BB" + "".join(self.codes.values()))
+        self.fields = struct.Struct("<xx" + "".join(self.codes.values()))
+        self._framed_fields = struct.Struct(self.fields.format + "4x").unpack  # steps over the CRC
         self.tail_width = struct.calcsize("<" + message.TAIL) if message.TAIL else 0
         self.tail_is_raw = bool(message.TAIL) and hints[names[-1]] is bytes
 
@@ -393,7 +395,7 @@ class Codec:
         if not self.tail_width:
             if len(payload) != fixed.size:
                 raise LinkError(f"{self.message.__name__}: {len(payload)} bytes, expected {fixed.size}")
-            return self.message(*fixed.unpack(payload)[2:])
+            return self.message(*self.fields.unpack(payload))
         count, rest = divmod(len(payload) - fixed.size, self.tail_width)
         if count < 0 or rest:
             raise LinkError(f"{self.message.__name__}: {len(payload)} bytes do not hold whole tail entries")
@@ -402,7 +404,16 @@ class Codec:
             if self.tail_is_raw
             else struct.unpack_from(f"<{count}{self.message.TAIL}", payload, fixed.size)
         )
-        return self.message(*fixed.unpack_from(payload)[2:], tail)
+        return self.message(*self.fields.unpack_from(payload), tail)
+
+    def unpack_framed(self, body: bytes) -> Message:
+        """Like ``unpack`` for a payload with its four CRC bytes still behind it, as frames carry it: spares a copy."""
+        if self.tail_width:
+            return self.unpack(body[:-4])
+        try:
+            return self.message(*self._framed_fields(body))
+        except struct.error as error:
+            raise LinkError(f"{self.message.__name__}: {len(body) - 4} bytes, expected {self.fixed.size}") from error
 
 
 CODECS: dict[int, Codec] = {message.TYPE: Codec(message) for message in FROM_DEVICE + FROM_HOST}

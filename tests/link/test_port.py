@@ -1,0 +1,114 @@
+"""The port on a pseudo-terminal: what waits is read, and a vanished port is named."""
+
+import os
+import sys
+import threading
+import time
+
+import pytest
+
+from bench.errors import LinkError
+from bench.link import port as port_module
+from bench.link.port import SerialPort, list_ports
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are of POSIX systems")
+
+
+@pytest.fixture
+def pair():
+    """(file of the device's end, open port on the other end)."""
+    import tty
+
+    device, host = os.openpty()
+    tty.setraw(host)
+    port = SerialPort(os.ttyname(host))
+    os.close(host)
+    with os.fdopen(device, "r+b", buffering=0) as device_file:
+        yield device_file, port
+    port.close()
+
+
+def test_reads_just_what_waits_without_waiting(pair):
+    device, port = pair
+    began_s = time.perf_counter()
+    assert port.read() == b""
+    assert time.perf_counter() - began_s < 0.02
+    device.write(b"\x00abc\xff")
+    assert port.wait(1.0)
+    assert port.read() == b"\x00abc\xff"
+
+
+def test_writes_arrive_unchanged(pair):
+    device, port = pair
+    port.write(bytes(range(256)))
+    port.write(b"")
+    assert device.read(1000) == bytes(range(256))
+
+
+def test_wait_ends_with_its_time_and_with_the_first_byte(pair):
+    device, port = pair
+    assert not port.wait(0.01)
+    later = threading.Timer(0.05, device.write, (b"x",))
+    later.start()
+    began_s = time.perf_counter()
+    assert port.wait(5.0)
+    assert time.perf_counter() - began_s < 1.0
+    later.join()
+
+
+def test_a_vanished_port_is_named(pair):
+    device, port = pair
+    device.close()
+    with pytest.raises(LinkError, match=rf"{port.path}: the port vanished \(.+\); check cable"):
+        port.read()
+    with pytest.raises(LinkError, match=port.path):
+        port.write(b"x")
+    port.close()
+
+
+def test_bytes_that_arrived_before_the_end_are_still_read_or_named(pair):
+    device, port = pair
+    device.write(b"last words")
+    device.close()
+    try:
+        assert port.read() == b"last words"
+    except LinkError as error:
+        assert port.path in str(error)  # a system may throw them away with the terminal
+    with pytest.raises(LinkError):
+        port.read()
+
+
+def test_a_port_that_takes_nothing_is_named(pair):
+    _, port = pair
+    with pytest.raises(LinkError, match="took no bytes for 0.2 s"):
+        for _ in range(100):
+            port.write(b"x" * 4096)
+
+
+def test_a_path_that_is_no_port_is_one_clear_line(tmp_path):
+    (tmp_path / "plain").write_text("no port")
+    for path in (tmp_path / "absent", tmp_path / "plain"):
+        with pytest.raises(LinkError, match=rf"{path}: cannot be opened") as caught:
+            SerialPort(str(path))
+        assert "\n" not in str(caught.value)
+
+
+def test_a_second_opening_is_refused(pair):
+    _, port = pair
+    with pytest.raises(LinkError, match="cannot be opened"):
+        SerialPort(port.path)
+
+
+def test_the_list_of_ports_says_what_is_plugged_in(monkeypatch):
+    class Found:
+        def __init__(self, device, description, vid=None, pid=None, serial_number=None):
+            self.device, self.description = device, description
+            self.vid, self.pid, self.serial_number = vid, pid, serial_number
+
+    found = [Found("/dev/ttyS0", "n/a"), Found("/dev/ttyACM0", "Mega board", 0x2341, 0x42, "75")]
+    monkeypatch.setattr(port_module.port_lister, "comports", lambda: found)
+    first, second = list_ports()
+    assert (first.path, first.description, first.usb_id, first.serial_number) == (
+        "/dev/ttyACM0", "Mega board", "2341:0042", "75",
+    )  # fmt: skip
+    assert (second.description, second.usb_id) == ("", "")
