@@ -1,0 +1,206 @@
+/* The chip itself: loading a binary, running it, resetting it, and its analogue inputs. */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "parts.h"
+#include "sim_elf.h"
+
+static const wiring_t WIRINGS[] = {
+	[STAND_ATMEGA2560] = {
+		.mcu = "atmega2560",
+		.tach = { 'L', 0 }, .esc = { 'B', 5 }, .servo = { 'B', 6 },
+		.load_data = { 'A', 0 }, .load_clock = { 'A', 1 }, .accelerometer_select = { 'B', 0 },
+	},
+	[STAND_ATMEGA328P] = {
+		.mcu = "atmega328p",
+		.tach = { 'B', 0 }, .esc = { 'B', 1 }, .servo = { 'B', 2 },
+		.load_data = { 'D', 4 }, .load_clock = { 'D', 5 }, .accelerometer_select = { 'D', 7 },
+	},
+};
+
+static char last_log[256];
+
+static void keep_log(avr_t *avr, const int level, const char *format, va_list arguments)
+{
+	(void)avr;
+	if (level > 0 && level <= LOG_ERROR)
+		vsnprintf(last_log, sizeof last_log, format, arguments);
+}
+
+static void do_not_sleep(avr_t *avr, avr_cycle_count_t cycles)
+{
+	(void)avr;
+	(void)cycles; /* simulated time passes without waiting for it */
+}
+
+avr_io_t *part_of_chip(avr_t *avr, const char *kind, char name)
+{
+	for (avr_io_t *io = avr->io_port; io; io = io->next) {
+		if (strcmp(io->kind, kind))
+			continue;
+		if (!strcmp(kind, "uart") && ((avr_uart_t *)io)->name != name)
+			continue;
+		if (!strcmp(kind, "timer") && ((avr_timer_t *)io)->name != name)
+			continue;
+		if (!strcmp(kind, "port") && ((avr_ioport_t *)io)->name != name)
+			continue;
+		return io;
+	}
+	return NULL;
+}
+
+avr_irq_t *pin_irq(avr_t *avr, pin_t pin)
+{
+	return avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(pin.port), pin.bit);
+}
+
+/* A level from outside. It is also set as the port's external level: otherwise any write to that port would put an
+ * input with its pull-up on back to high. */
+void drive_pin(avr_t *avr, pin_t pin, avr_irq_t *irq, int level)
+{
+	avr_ioport_t *port = (avr_ioport_t *)part_of_chip(avr, "port", pin.port);
+	port->external.pull_mask |= 1 << pin.bit;
+	if (level)
+		port->external.pull_value |= 1 << pin.bit;
+	else
+		port->external.pull_value &= ~(1 << pin.bit);
+	avr_raise_irq(irq, level);
+}
+
+void timer_at(avr_t *avr, uint64_t cycle, avr_cycle_timer_t timer, void *param)
+{
+	avr_cycle_timer_register(avr, cycle > avr->cycle ? cycle - avr->cycle : 0, timer, param);
+}
+
+static void set_restart_cause(stand_t *stand, int cause)
+{
+	/* bits 0 to 3 of MCUSR are power-on, external, brown-out, watchdog on both chips */
+	stand->avr->data[stand->avr->reset_flags.porf.reg] = cause & 0x0f;
+}
+
+static void start_parts(stand_t *stand)
+{
+	tach_arm(stand);
+	line_arm(stand);
+	pulses_restart(stand);
+	load_cell_arm(stand);
+	accelerometer_arm(stand);
+}
+
+static int load(stand_t *stand, const char *elf_path, char *complaint, int size)
+{
+	elf_firmware_t firmware;
+	memset(&firmware, 0, sizeof firmware);
+	last_log[0] = 0;
+	/* the library accepts any file and then finds nothing to flash in it */
+	if (elf_read_firmware(elf_path, &firmware) != 0 || firmware.flashsize == 0) {
+		snprintf(complaint, size, "%s: not a program for this chip: %s", elf_path, last_log);
+		return -1;
+	}
+	stand->avr = avr_make_mcu_by_name(stand->wiring.mcu);
+	if (!stand->avr) {
+		snprintf(complaint, size, "the simulator library does not know %s", stand->wiring.mcu);
+		return -1;
+	}
+	avr_init(stand->avr);
+	firmware.frequency = CLOCK_HZ;
+	firmware.vcc = firmware.avcc = firmware.aref = 5000;
+	avr_load_firmware(stand->avr, &firmware);
+	free(firmware.flash);
+	return 0;
+}
+
+stand_t *stand_open(const char *elf_path, int board, char *complaint, int complaint_size)
+{
+	if (board != STAND_ATMEGA2560 && board != STAND_ATMEGA328P) {
+		snprintf(complaint, complaint_size, "board %d is not known", board);
+		return NULL;
+	}
+	stand_t *stand = calloc(1, sizeof *stand);
+	if (!stand)
+		return NULL;
+	avr_global_logger_set(keep_log);
+	stand->wiring = WIRINGS[board];
+	if (load(stand, elf_path, complaint, complaint_size)) {
+		free(stand);
+		return NULL;
+	}
+	stand->avr->sleep = do_not_sleep;
+	stand->avr->log = LOG_ERROR;
+	set_restart_cause(stand, 1);
+	tach_fit(stand);
+	line_fit(stand);
+	pulses_fit(stand);
+	load_cell_fit(stand);
+	accelerometer_fit(stand);
+	start_parts(stand);
+	return stand;
+}
+
+void stand_close(stand_t *stand)
+{
+	if (!stand)
+		return;
+	avr_terminate(stand->avr);
+	free(stand->avr);
+	free(stand);
+}
+
+static avr_cycle_count_t stop_here(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+	(void)avr;
+	(void)when;
+	(void)param;
+	return 0; /* only there so that no instruction run reaches beyond this cycle */
+}
+
+int stand_run(stand_t *stand, uint64_t cycle)
+{
+	avr_t *avr = stand->avr;
+	timer_at(avr, cycle, stop_here, stand);
+	while (avr->cycle < cycle) {
+		void (*run_before)(avr_t *) = avr->run;
+		int state = avr_run(avr);
+		if (avr->run != run_before && avr->pc == 0) {
+			/* the watchdog took the chip through its reset, which forgot nothing of ours but the timers */
+			stand->counters.resets++;
+			start_parts(stand);
+			timer_at(avr, cycle, stop_here, stand);
+		}
+		if (state == cpu_Crashed || state == cpu_Done || state == cpu_Stopped)
+			return -1;
+	}
+	return 0;
+}
+
+uint64_t stand_cycle(const stand_t *stand)
+{
+	return stand->avr->cycle;
+}
+
+const char *stand_complaint(const stand_t *stand)
+{
+	(void)stand;
+	return last_log;
+}
+
+void stand_counters(const stand_t *stand, stand_counters_t *out)
+{
+	*out = stand->counters;
+}
+
+void stand_reset(stand_t *stand, int cause)
+{
+	avr_reset(stand->avr);
+	set_restart_cause(stand, cause);
+	stand->counters.resets++;
+	start_parts(stand);
+}
+
+void stand_analogue(stand_t *stand, int channel, int counts)
+{
+	/* the simulator computes floor(millivolts * 1023 / reference): the smallest voltage that gives these counts */
+	uint32_t millivolts = ((uint32_t)counts * 5000u + 1022u) / 1023u;
+	avr_raise_irq(avr_io_getirq(stand->avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0 + channel), millivolts);
+}
