@@ -89,6 +89,8 @@ class Mode(Section, frozen=True):
     min_pitch_deg: float
     max_pitch_deg: float
     rpm: tuple[NotNegative, Positive]
+    powered: bool = True  # whether the motor may be driven: then a failed governor must not reach the overspeed limit
+    forbid_reverse: bool = False  # whether thrust must stay above zero
 
 
 class Calibration(Section, frozen=True):

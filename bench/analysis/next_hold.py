@@ -1,0 +1,84 @@
+"""What to measure next: the hold that would shrink the uncertainty of the pitch limits most, within safe margins."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.analysis.pitch_limits import PITCH_STEP_DEG, Constraint, PitchLimits, SpeedLimits
+from bench.analysis.propeller_map import CoefficientFit
+
+PITCH_GRID_DEG = 0.5
+BEYOND_DEG = 1.0  # how far past the measured pitches a proposal may reach, one small step at a time
+SPEEDS = 9
+
+
+@dataclass(frozen=True)
+class NextHold:
+    """A proposed hold and what it promises: standard error of the limits, in degrees, before and after it."""
+
+    rpm: float
+    pitch_deg: float
+    stderr_before_deg: float
+    stderr_after_deg: float
+
+
+def propose_hold(limits: PitchLimits) -> NextHold | None:
+    """The best hold on a grid of speeds and pitches in which no 95 % upper bound passes 90 % of its limit.
+
+    The measure is the root mean square over the limits' own places of d(pitch) = se(quantity) / slope, and the gain
+    comes from the linear model's covariance with one more point of typical error (D. Montgomery, Design and Analysis
+    of Experiments, sequential design; from memory). None when no limit binds or no candidate is safe.
+    """
+    targets = [row for row in limits.limits if row.binding is not None]
+    if not targets:
+        return None
+    before = _limit_error(limits, targets, None)
+    best: NextHold | None = None
+    for rpm, pitch in _safe_candidates(limits):
+        after = _limit_error(limits, targets, (rpm, pitch))
+        if best is None or after < best.stderr_after_deg:
+            best = NextHold(rpm, pitch, before, after)
+    return best
+
+
+def _safe_candidates(limits: PitchLimits) -> list[tuple[float, float]]:
+    low, high = limits.pitch_range_deg
+    pitches = np.arange(low - BEYOND_DEG, high + BEYOND_DEG + 1e-9, PITCH_GRID_DEG)
+    found = []
+    for rpm in np.linspace(*limits.rpm_range, SPEEDS):
+        safe = np.ones(len(pitches), dtype=bool)
+        for constraint in limits.constraints:
+            _, upper = constraint.bounds(pitches, float(rpm))
+            safe &= upper <= 0.9 * constraint.limit
+        found += [(float(rpm), float(pitch)) for pitch in pitches[safe]]
+    return found
+
+
+def _limit_error(limits: PitchLimits, rows: Sequence[SpeedLimits], added: tuple[float, float] | None) -> float:
+    """Root mean square error in degrees of the binding limits, with a further hold at ``added`` (rpm, pitch)."""
+    by_name = {constraint.name: constraint for constraint in limits.constraints}
+    errors = [_error_at(by_name[row.binding], row, added) for row in rows if row.binding]
+    return float(np.sqrt(np.mean(np.square(errors))))
+
+
+def _error_at(constraint: Constraint, row: SpeedLimits, added: tuple[float, float] | None) -> float:
+    """Standard error of one limit in degrees: error of the coefficient there over its slope."""
+    fit = constraint.fit
+    if fit is None or row.max_pitch_deg is None:
+        return 0.0
+    place = np.array([row.max_pitch_deg - PITCH_STEP_DEG, row.max_pitch_deg, row.max_pitch_deg + PITCH_STEP_DEG])
+    slope = float(np.diff(fit.at(place[[0, 2]], np.asarray(row.rpm)).value)[0]) / (2 * PITCH_STEP_DEG)
+    rows = fit.basis(place[1:2], np.asarray(row.rpm))
+    covariance = fit.covariance if added is None else _with_point(fit, added)
+    return float(np.sqrt((rows @ covariance @ rows.T).item()) / max(abs(slope), 1e-9))
+
+
+def _with_point(fit: CoefficientFit, added: tuple[float, float]) -> np.ndarray:
+    """Covariance after one more point whose error is the typical one of the points so far (rank-one update)."""
+    row = fit.basis(np.array([added[1]]), np.array([added[0]]))[0]
+    spread = fit.covariance @ row
+    point_variance = fit.point_stderr**2
+    return fit.covariance - np.outer(spread, spread) / (point_variance + row @ spread)

@@ -1,0 +1,371 @@
+"""Pitch-versus-rpm limits: how coarse and how fine the blades may stand at each speed, and what forbids more.
+
+Each limit of the rig becomes a constraint on a quantity that follows from CT or CP. At a given speed the greatest
+pitch is where the first constraint is met; the 95 % safe pitch is where the constraint's one-sided 95 % upper bound
+is met. Nothing outside the measured pitch range is given as a limit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from bench.analysis.holds import Hold
+from bench.analysis.pack_line import PackLine, fit_pack
+from bench.analysis.propeller_map import CoefficientFit, PropellerMap, fit_map
+from bench.analysis.shaft_power import drive_of, electrical_power_w
+from bench.errors import AnalysisError
+from bench.physics import coefficients, drive
+from bench.rig.description import Rig
+from bench.units import rad_s_from_rpm
+
+CONFIDENCE = 0.95
+PITCH_STEP_DEG = 0.02
+FULL_CELL_V = 4.2  # common practice, no source: the pack when a governor failure would be worst
+
+Quantity = Callable[[np.ndarray, np.ndarray, float], np.ndarray]  # (pitch_deg, coefficient, rpm) -> value
+
+
+@dataclass(frozen=True)
+class Constraint:
+    """A quantity that must not exceed ``limit``; ``fit`` is the coefficient it follows from, None if from none."""
+
+    name: str
+    unit: str
+    limit: float
+    quantity: Quantity
+    fit: CoefficientFit | None = None
+    scatter: float = 0.0  # extra standard error of the quantity itself, in its unit
+
+    def bounds(self, pitch_deg: np.ndarray, rpm: float) -> tuple[np.ndarray, np.ndarray]:
+        """Best value and one-sided 95 % upper bound along ``pitch_deg`` at one speed."""
+        if self.fit is None:
+            value = self.quantity(pitch_deg, np.full_like(pitch_deg, np.nan), rpm)
+            return value, value + 1.645 * self.scatter
+        estimate = self.fit.at(pitch_deg, np.asarray(rpm))
+        best = self.quantity(pitch_deg, estimate.value, rpm)
+        upper = self.quantity(pitch_deg, estimate.value + estimate.stderr, rpm)
+        error = np.hypot(upper - best, self.scatter)
+        return best, best + self.fit.quantile(CONFIDENCE) * error
+
+
+@dataclass(frozen=True)
+class SpeedLimits:
+    """The pitch range at one speed; None where nothing binds within the measured pitches.
+
+    ``over_everywhere`` says that the binding constraint is exceeded already at the finest measured pitch: then
+    ``max_pitch_deg`` is that pitch and this speed must not be held at all. ``extrapolated`` says that no hold was
+    made near this speed.
+    """
+
+    rpm: float
+    max_pitch_deg: float | None
+    max_pitch_deg_95: float | None
+    min_pitch_deg: float | None
+    min_pitch_deg_95: float | None
+    binding: str | None
+    binding_95: str | None
+    over_everywhere: bool = False
+    extrapolated: bool = False
+    values: dict[str, float | None] = field(default_factory=dict)  # each constraint's own greatest pitch, 95 % safe
+
+
+@dataclass(frozen=True)
+class PitchLimits:
+    """Limits over a list of speeds, with all that led to them."""
+
+    limits: tuple[SpeedLimits, ...]
+    propeller: PropellerMap
+    constraints: tuple[Constraint, ...]
+    not_evaluated: tuple[str, ...]
+    avoid_rpm: tuple[tuple[float, float], ...]
+    pitch_range_deg: tuple[float, float]
+    rpm_range: tuple[float, float]
+    pack: PackLine | None
+
+
+def pitch_limits(
+    holds: Sequence[Hold],
+    rig: Rig,
+    density_kg_m3: float,
+    at_rpm: Sequence[float] | None = None,
+    further: Sequence[Constraint] = (),
+) -> PitchLimits:
+    """Limits at each of ``at_rpm`` (default: nine speeds over the measured range).
+
+    ``further`` holds constraints that come from elsewhere, blade root or servo torque. Limits that the rig does not
+    set are not applied; those that cannot be evaluated are named in ``not_evaluated`` with what is missing.
+    AnalysisError as in ``fit_map``, or when the rig sets no limit that could bind.
+    """
+    propeller = fit_map(holds, rig, density_kg_m3)
+    pack = _pack_or_none(holds, rig)
+    constraints, missing = _constraints(rig, propeller, pack)
+    constraints = (*constraints, *further)
+    pitches = _pitch_grid(propeller)
+    rpm_range = _rpm_range(propeller)
+    speeds = np.linspace(*rpm_range, 9) if at_rpm is None else np.asarray(at_rpm, dtype=float)
+    span = (float(pitches[0]), float(pitches[-1]))
+    empty = PitchLimits((), propeller, constraints, missing, avoid_bands(holds, rig), span, rpm_range, pack)
+    return replace(empty, limits=limits_at_speeds(empty, rig, speeds))
+
+
+def limits_at_speeds(limits: PitchLimits, rig: Rig, speeds_rpm: np.ndarray) -> tuple[SpeedLimits, ...]:
+    """The limits that the same data and constraints give at other speeds, ``(n,)`` in rpm."""
+    pitches = _pitch_grid(limits.propeller)
+    floor = _least_pitch(rig, limits.propeller, pitches, limits.pack)
+    return tuple(_at_speed(float(rpm), limits.constraints, pitches, floor, limits.rpm_range) for rpm in speeds_rpm)
+
+
+def _pack_or_none(holds: Sequence[Hold], rig: Rig) -> PackLine | None:
+    try:
+        return fit_pack(holds, rig)
+    except AnalysisError:
+        return None
+
+
+def _fits(propeller: PropellerMap) -> list[CoefficientFit]:
+    return [fit for fit in (propeller.ct, propeller.cp) if fit is not None]
+
+
+def _pitch_grid(propeller: PropellerMap) -> np.ndarray:
+    fits = _fits(propeller)
+    low, high = max(fit.pitch_range_deg[0] for fit in fits), min(fit.pitch_range_deg[1] for fit in fits)
+    return np.linspace(low, high, max(2, math.ceil((high - low) / PITCH_STEP_DEG) + 1))
+
+
+def _rpm_range(propeller: PropellerMap) -> tuple[float, float]:
+    fits = _fits(propeller)
+    return min(fit.rpm_range[0] for fit in fits), max(fit.rpm_range[1] for fit in fits)
+
+
+def _constraints(
+    rig: Rig, propeller: PropellerMap, pack: PackLine | None
+) -> tuple[tuple[Constraint, ...], tuple[str, ...]]:
+    """All constraints the rig sets, and what kept others from being evaluated."""
+    found: list[Constraint] = []
+    missing: list[str] = []
+    sources = (_thrust_constraint, _electrical_constraints, _drive_constraints)
+    for source in sources:
+        for item in source(rig, propeller, pack):
+            (missing if isinstance(item, str) else found).append(item)  # type: ignore[arg-type]
+    return tuple(found), tuple(missing)
+
+
+def _thrust_constraint(rig: Rig, propeller: PropellerMap, pack: PackLine | None) -> Iterator[Constraint | str]:
+    limit = rig.limits.thrust_n
+    if limit is None:
+        return
+    if propeller.ct is None:
+        yield "thrust_n: thrust was not recorded"
+        return
+
+    def thrust(pitch_deg: np.ndarray, ct: np.ndarray, rpm: float) -> np.ndarray:
+        return np.asarray(coefficients.thrust_n(ct, rpm, propeller.diameter_m, propeller.density_kg_m3))
+
+    yield Constraint("thrust_n", "N", limit, thrust, propeller.ct)
+
+
+def _electrical_constraints(rig: Rig, propeller: PropellerMap, pack: PackLine | None) -> Iterator[Constraint | str]:
+    """Power, current and pack voltage, all from CP."""
+    limits = rig.limits
+    wanted = [name for name in ("power_w", "current_a", "minimum_voltage_v") if getattr(limits, name) is not None]
+    if propeller.cp is None or pack is None:
+        yield from (f"{name}: current and voltage were not recorded" for name in wanted)
+        return
+    power = _electrical_power(rig, propeller)
+    line = pack
+    if limits.power_w is not None:
+        yield Constraint("power_w", "W", limits.power_w, power, propeller.cp)
+    if limits.current_a is not None:
+
+        def current(pitch_deg: np.ndarray, cp: np.ndarray, rpm: float) -> np.ndarray:
+            return _or_infinite(line.current_a(power(pitch_deg, cp, rpm)))
+
+        spread_a = limits.current_a * line.scatter_v / line.open_voltage_v
+        yield Constraint("current_a", "A", limits.current_a, current, propeller.cp, spread_a)
+    if limits.minimum_voltage_v is not None:
+
+        def sag(pitch_deg: np.ndarray, cp: np.ndarray, rpm: float) -> np.ndarray:
+            return _or_infinite(line.resistance_ohm * line.current_a(power(pitch_deg, cp, rpm)))
+
+        allowed_v = line.open_voltage_v - limits.minimum_voltage_v
+        yield Constraint("minimum_voltage_v", "V of sag", allowed_v, sag, propeller.cp, line.scatter_v)
+
+
+def _electrical_power(rig: Rig, propeller: PropellerMap) -> Quantity:
+    """Electrical power from CP: through the motor constants when CP is that of the shaft."""
+    constants = drive_of(rig)
+
+    def power(pitch_deg: np.ndarray, cp: np.ndarray, rpm: float) -> np.ndarray:
+        shaft_w = np.asarray(coefficients.power_w(cp, rpm, propeller.diameter_m, propeller.density_kg_m3))
+        if constants is None:
+            return shaft_w
+        return electrical_power_w(constants, shaft_w / rad_s_from_rpm(rpm), np.asarray(rpm))
+
+    return power
+
+
+def _or_infinite(values: np.ndarray) -> np.ndarray:
+    """NaN, the pack cannot deliver it, turned into an excess of any limit."""
+    return np.where(np.isnan(values), np.inf, values)
+
+
+def _drive_constraints(rig: Rig, propeller: PropellerMap, pack: PackLine | None) -> Iterator[Constraint | str]:
+    """Motor torque and governor head-room: both need the motor constants."""
+    limits = rig.limits
+    wanted = [name for name in ("motor_torque_n_m", "throttle_headroom_pct") if getattr(limits, name) is not None]
+    constants = drive_of(rig, pack.resistance_ohm if pack else None)
+    if propeller.cp is None or constants is None or pack is None:
+        lacking = "motor constants" if constants is None else "current and voltage"
+        yield from (f"{name}: {lacking} missing" for name in wanted)
+        return
+    open_voltage_v = pack.open_voltage_v
+
+    def torque(pitch_deg: np.ndarray, cp: np.ndarray, rpm: float) -> np.ndarray:
+        return np.asarray(coefficients.torque_n_m(cp, rpm, propeller.diameter_m, propeller.density_kg_m3))
+
+    def motor_torque(pitch_deg: np.ndarray, cp: np.ndarray, rpm: float) -> np.ndarray:
+        return torque(pitch_deg, cp, rpm) / rig.motor.gear_ratio
+
+    def throttle_pct(pitch_deg: np.ndarray, cp: np.ndarray, rpm: float) -> np.ndarray:
+        speed_rad_s = np.full_like(pitch_deg, rad_s_from_rpm(rpm))
+        state = drive.state_for_torque(constants, torque(pitch_deg, cp, rpm), speed_rad_s, open_voltage_v)
+        return _or_infinite(100.0 * state.duty)
+
+    if limits.motor_torque_n_m is not None:
+        yield Constraint("motor_torque_n_m", "N m", limits.motor_torque_n_m, motor_torque, propeller.cp)
+    if limits.throttle_headroom_pct is not None:
+        allowed = 100.0 - limits.throttle_headroom_pct
+        yield Constraint("throttle_headroom_pct", "% of throttle", allowed, throttle_pct, propeller.cp)
+
+
+@dataclass(frozen=True)
+class LeastPitch:
+    """Finest pitch by either rule, best and 95 % safe; None where the rule does not bind in the measured range."""
+
+    overspeed: tuple[float | None, float | None] = (None, None)
+    zero_thrust: tuple[float | None, float | None] = (None, None)
+
+    def greatest(self, index: int) -> float | None:
+        """The stricter rule: index 0 best, 1 safe."""
+        known = [pair[index] for pair in (self.overspeed, self.zero_thrust) if pair[index] is not None]
+        return max(known) if known else None  # type: ignore[type-var]
+
+
+def least_pitch(limits: PitchLimits, rig: Rig) -> LeastPitch:
+    """Finest permitted pitch of the same data, rule by rule: for modes, which may waive one or the other."""
+    return _least_pitch(rig, limits.propeller, _pitch_grid(limits.propeller), limits.pack)
+
+
+def _least_pitch(rig: Rig, propeller: PropellerMap, pitches: np.ndarray, pack: PackLine | None) -> LeastPitch:
+    return LeastPitch(_overspeed_floor(rig, propeller, pitches, pack), _zero_thrust_floor(propeller, pitches))
+
+
+def _overspeed_floor(
+    rig: Rig, propeller: PropellerMap, pitches: np.ndarray, pack: PackLine | None
+) -> tuple[float | None, float | None]:
+    """Pitch below which full throttle on a full pack would pass the overspeed limit: the governor fails, wide open."""
+    constants = drive_of(rig, pack.resistance_ohm if pack else None)
+    limit_rpm = rig.limits.overspeed_rpm
+    if limit_rpm is None or constants is None or propeller.cp is None or pack is None:
+        return None, None
+    open_v = max(pack.open_voltage_v, FULL_CELL_V * (rig.pack.cells or 0))
+    current = drive.motor_current_a(constants, np.asarray(1.0), open_v, np.asarray(rad_s_from_rpm(limit_rpm)))
+    torque = float(drive.drive_torque_n_m(constants, current))
+    if torque <= 0.0:
+        return None, None  # not even an unloaded motor reaches the limit
+    needed = torque / float(coefficients.torque_n_m(1.0, limit_rpm, propeller.diameter_m, propeller.density_kg_m3))
+    estimate = propeller.cp.at(pitches, np.asarray(limit_rpm))
+    lower = estimate.value - propeller.cp.quantile(CONFIDENCE) * estimate.stderr
+    return _first_at_least(pitches, estimate.value, needed), _first_at_least(pitches, lower, needed)
+
+
+def _zero_thrust_floor(propeller: PropellerMap, pitches: np.ndarray) -> tuple[float | None, float | None]:
+    """Pitch of zero thrust, within the measured range."""
+    if propeller.ct is None:
+        return None, None
+    estimate = propeller.ct.at(pitches, np.asarray(propeller.ct.reference_rpm))
+    lower = estimate.value - propeller.ct.quantile(CONFIDENCE) * estimate.stderr
+    return _first_at_least(pitches, estimate.value, 0.0), _first_at_least(pitches, lower, 0.0)
+
+
+def _first_at_least(pitches: np.ndarray, values: np.ndarray, needed: float) -> float | None:
+    """Pitch from which ``values`` stay at or above ``needed``; None when they do over the whole range."""
+    short = np.flatnonzero(values < needed)
+    if not len(short):
+        return None
+    if short[-1] == len(pitches) - 1:
+        return float(pitches[-1])  # even the coarsest measured pitch does not reach it
+    return _between(pitches, values, int(short[-1]), needed)
+
+
+def _first_over(pitches: np.ndarray, values: np.ndarray, limit: float) -> float | None:
+    """Pitch at which ``values`` first pass ``limit``; None when they never do, the first pitch when they always do."""
+    over = np.flatnonzero(values > limit)
+    if not len(over):
+        return None
+    if over[0] == 0:
+        return float(pitches[0])
+    return _between(pitches, values, int(over[0]) - 1, limit)
+
+
+def _between(pitches: np.ndarray, values: np.ndarray, index: int, level: float) -> float:
+    """Place of ``level`` between grid points ``index`` and ``index + 1``, on a straight line."""
+    low, high = values[index], values[index + 1]
+    share = (level - low) / (high - low) if np.isfinite(high) and high != low else 0.0
+    return float(pitches[index] + share * (pitches[index + 1] - pitches[index]))
+
+
+def _at_speed(
+    rpm: float, constraints: Sequence[Constraint], pitches: np.ndarray, floor: LeastPitch, span: tuple[float, float]
+) -> SpeedLimits:
+    best: dict[str, float] = {}
+    safe: dict[str, float] = {}
+    everywhere = False
+    for constraint in constraints:
+        value, upper = constraint.bounds(pitches, rpm)
+        for found, curve in ((best, value), (safe, upper)):
+            place = _first_over(pitches, curve, constraint.limit)
+            if place is not None:
+                found[constraint.name] = place
+        everywhere |= bool(value[0] > constraint.limit)
+    binding = min(best, key=best.__getitem__, default=None)
+    binding_95 = min(safe, key=safe.__getitem__, default=None)
+    return SpeedLimits(
+        rpm=rpm,
+        max_pitch_deg=best[binding] if binding else None,
+        max_pitch_deg_95=safe[binding_95] if binding_95 else None,
+        min_pitch_deg=floor.greatest(0),
+        min_pitch_deg_95=floor.greatest(1),
+        binding=binding,
+        binding_95=binding_95,
+        over_everywhere=everywhere,
+        extrapolated=not 0.97 * span[0] <= rpm <= 1.03 * span[1],
+        values={constraint.name: safe.get(constraint.name) for constraint in constraints},
+    )
+
+
+def avoid_bands(holds: Sequence[Hold], rig: Rig) -> tuple[tuple[float, float], ...]:
+    """Bands of rpm in which a hold's vibration came to 80 % of the limit or more, each out to its neighbours' middle.
+
+    Empty without ``limits.vibration_g_rms`` or without vibration. Holds say nothing of speeds between them: a
+    resonance that was only swept through is found by order tracking, not here.
+    """
+    limit = rig.limits.vibration_g_rms
+    known = sorted((hold.rpm.mean, hold.vibration_g_rms.mean) for hold in holds)
+    known = [pair for pair in known if math.isfinite(pair[1])]
+    if limit is None or not known:
+        return ()
+    speeds = np.array([pair[0] for pair in known])
+    edges = np.concatenate((speeds[:1], (speeds[1:] + speeds[:-1]) / 2, speeds[-1:]))
+    hot = [vibration >= 0.8 * limit for _, vibration in known]
+    bands: list[tuple[float, float]] = []
+    for index, is_hot in enumerate(hot):
+        if is_hot and bands and bands[-1][1] == edges[index]:
+            bands[-1] = (bands[-1][0], float(edges[index + 1]))
+        elif is_hot:
+            bands.append((float(edges[index]), float(edges[index + 1])))
+    return tuple(bands)
