@@ -1,0 +1,117 @@
+"""Acceleration of the stand: unbalance and orders of shaft speed shake a mass on a damped spring; the sensor rides on it.
+
+The response of the mass is that of every vibration text: a/F = s^2 / (m (s^2 + 2 z w0 s + w0^2)), in phase with the
+force far above the resonance, opposite far below. It is run in time, so that passing a resonance and a blade loss ring.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from bench.simulator.faults import Effects
+from bench.simulator.propeller import REFERENCE_RPM
+from bench.simulator.settings import StandSettings
+from bench.units import STANDARD_GRAVITY_M_S2, rad_s_from_rpm
+
+AXES = 3
+G_MM_TO_KG_M = 1e-6
+GRAVITY_G = (0.02, -0.03, 1.0)  # what the sensor reads at rest, a little tilted
+SENSOR_NOISE_G = 0.012
+
+
+class Motion(NamedTuple):
+    """What the rotor did at the sample times; arrays ``(n,)``."""
+
+    time_s: np.ndarray
+    angle_rad: np.ndarray
+    speed_rad_s: np.ndarray
+
+
+class StandVibration:
+    """Keeps the state of the three resonances between blocks of samples."""
+
+    def __init__(
+        self, stand: StandSettings, rng: np.random.Generator, rate_hz: float, axes: tuple[int, ...] = (0, 1, 2)
+    ) -> None:
+        self.stand, self.rate_hz, self.axes = stand, rate_hz, axes
+        streams = rng.spawn(3 * AXES)
+        self._noise, self._sensor, self._rattle = streams[:AXES], streams[AXES : 2 * AXES], streams[2 * AXES :]
+        self._filters = [resonance_filter(stand, axis, rate_hz) for axis in range(AXES)]
+        self._memory = [np.zeros(2) for _ in range(AXES)]
+
+    def samples_g(self, motion: Motion, effects: Effects) -> np.ndarray:
+        """Acceleration in g, ``(n, 3)``, of the next ``n`` samples at ``rate_hz``; sensor range is not applied here.
+
+        Blocks must follow each other without a gap. Axes that are not simulated are zero.
+        """
+        from scipy.signal import lfilter
+
+        force = self._force_n(motion, effects)
+        seen = np.zeros((AXES, len(motion.time_s)))
+        for axis in self.axes:
+            ahead, back = self._filters[axis]
+            shaken, self._memory[axis] = lfilter(ahead, back, force[axis], zi=self._memory[axis])
+            seen[axis] = self._through_sensor(axis, shaken / STANDARD_GRAVITY_M_S2, effects)
+        return seen.T
+
+    def _force_n(self, motion: Motion, effects: Effects) -> np.ndarray:
+        """Shaking force on the three axes, ``(3, n)``."""
+        square = motion.speed_rad_s**2
+        turn = np.exp(1j * motion.angle_rad)
+        vector = self._unbalance_kg_m(motion.time_s, effects) * turn * square
+        axial = self.stand.axial_share * effects.axial_factor
+        force = np.stack((axial * vector.real, vector.imag, vector.real))
+        self._add_orders(force, turn, square, effects)
+        rough = square * (self.stand.broadband_n_rms / rad_s_from_rpm(REFERENCE_RPM) ** 2)
+        for axis in self.axes:
+            force[axis] += rough * self._noise[axis].standard_normal(len(square))
+        return force
+
+    def _unbalance_kg_m(self, time_s: np.ndarray, effects: Effects) -> np.ndarray:
+        """The rotor's unbalance vector from the tach mark, drifting as the stand warms."""
+        stand = self.stand
+        warm = 1.0 - np.exp(-time_s / stand.warm_up_s)
+        angle = np.radians(stand.unbalance_deg + stand.warm_up_deg * warm)
+        own = stand.unbalance_g_mm * (1.0 + stand.warm_up_share * warm) * np.exp(1j * angle)
+        return (own + effects.unbalance_g_mm) * G_MM_TO_KG_M
+
+    def _add_orders(self, force: np.ndarray, turn: np.ndarray, square: np.ndarray, effects: Effects) -> None:
+        power = turn
+        for order, (amounts, phase_deg) in enumerate(
+            zip(self.stand.order_forces, self.stand.order_phase_deg, strict=True), start=2
+        ):
+            power = power * turn
+            wave = math.cos(math.radians(phase_deg)) * power.real - math.sin(math.radians(phase_deg)) * power.imag
+            wave *= square * (effects.order2_factor if order == 2 else 1.0)
+            for axis in self.axes:
+                force[axis] += amounts[axis] * wave
+
+    def _through_sensor(self, axis: int, seen: np.ndarray, effects: Effects) -> np.ndarray:
+        """What a sensor glued (or no longer quite glued) to the stand gives out on one axis."""
+        slack = effects.sensor_slack
+        if np.any(slack):
+            knocks = self._rattle[axis].standard_normal(len(seen)) ** 3  # heavy-tailed
+            seen = seen * (1.0 - 0.6 * slack) + 0.5 * slack * (np.abs(seen) + 0.05) * knocks
+        return seen + GRAVITY_G[axis] + SENSOR_NOISE_G * self._sensor[axis].standard_normal(len(seen))
+
+
+def resonance_filter(stand: StandSettings, axis: int, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
+    """Numerator and denominator of the sampled force-to-acceleration response of one axis, in m/s^2 per N.
+
+    Bilinear transform, pre-warped so that the resonance keeps its frequency.
+    """
+    natural = 2.0 * math.tan(math.pi * stand.resonance_hz[axis] / rate_hz)  # times the sample period
+    damping = 2.0 * stand.damping_ratio[axis] * natural
+    lead = 4.0 + 2.0 * damping + natural**2
+    ahead = np.array([4.0, -8.0, 4.0]) / (lead * stand.moving_mass_kg[axis])
+    back = np.array([lead, 2.0 * natural**2 - 8.0, 4.0 - 2.0 * damping + natural**2]) / lead
+    return ahead, back
+
+
+def response_m_s2_per_n(stand: StandSettings, axis: int, frequency_hz: np.ndarray) -> np.ndarray:
+    """Complex force-to-acceleration response of an axis at frequencies in Hz: the closed form behind the filter."""
+    ratio = np.asarray(frequency_hz) / stand.resonance_hz[axis]
+    return -(ratio**2) / (stand.moving_mass_kg[axis] * (1.0 - ratio**2 + 2j * stand.damping_ratio[axis] * ratio))
