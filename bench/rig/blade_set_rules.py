@@ -103,4 +103,7 @@ def _tang_complaints(key: str, root: TangRoot) -> Iterator[str]:
             f"more than half the hole ({root.hole_diameter_m / 2.0:g})"
         )
     if root.mouth_radius_m is not None and root.mouth_radius_m < root.hole_radius_m:
-        yield f"{key}.mouth_radius_m is {root.mouth_radius_m:g}: it must not lie inside the hole at {root.hole_radius_m:g}"
+        yield (
+            f"{key}.mouth_radius_m is {root.mouth_radius_m:g}: it must not lie inside the hole "
+            f"at {root.hole_radius_m:g}"
+        )
