@@ -50,7 +50,7 @@ class PlantState:
 
 
 class Trail(list):
-    """Rows kept of every step: time, angle, speed, pitch, servo position, pack current, pack voltage, thrust, torque."""
+    """A row for every step: time, angle, speed, pitch, servo position, pack current and voltage, thrust, torque."""
 
     TIME, ANGLE, SPEED, PITCH, SERVO, CURRENT, VOLTAGE, THRUST, TORQUE = range(9)
 
@@ -112,7 +112,7 @@ class Plant:
         )
 
     def advance(self, to_s: float, throttle_us: float, servo_us: float) -> None:
-        """Runs whole steps up to ``to_s`` (never past it) with the two pulses held; an earlier ``to_s`` does nothing."""
+        """Runs whole steps up to ``to_s``, never past it, with the two pulses held; a time in the past does nothing."""
         last = math.floor(to_s / STEP_S + 1e-6)
         while self._step < last:
             if self._step % SLOW_EVERY == 0:

@@ -95,7 +95,7 @@ def commands(schedule: Schedule, settings: PlantSettings, step_s: float) -> Comm
 
 
 def pulse_for_request(settings: PlantSettings, request_rpm: np.ndarray) -> np.ndarray:
-    """Throttle pulse that asks a governing controller for speeds in rpm; the safe pulse below half the table's least."""
+    """Throttle pulse asking a governing controller for speeds in rpm; the safe pulse below half of its least."""
     pulses, speeds = np.asarray(request_table(settings)).T
     pulse = np.interp(request_rpm, speeds, pulses)
     return np.where(request_rpm < 0.5 * speeds[0], settings.rig.throttle.safe_us, pulse)

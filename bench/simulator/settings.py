@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -215,7 +216,7 @@ def _varied_blades(blades: Blades, rng: np.random.Generator, spread: float) -> B
 
 def _varied_stand(stand: StandSettings, rng: np.random.Generator, spread: float) -> StandSettings:
     forces = np.asarray(stand.order_forces) * np.exp(2.0 * spread * rng.standard_normal((len(stand.order_forces), 3)))
-    scattered = {
+    scattered: dict[str, Any] = {
         name: tuple(value * _scatter(rng, share * spread) for value in getattr(stand, name))
         for name, share in (("moving_mass_kg", 0.5), ("resonance_hz", 0.7), ("damping_ratio", 1.0))
     }

@@ -1,4 +1,4 @@
-"""Acceleration of the stand: unbalance and orders of shaft speed shake a mass on a damped spring; the sensor rides on it.
+"""Acceleration of the stand: unbalance and orders of shaft speed shake a mass on a damped spring, a sensor rides on it.
 
 The response of the mass is that of every vibration text: a/F = s^2 / (m (s^2 + 2 z w0 s + w0^2)), in phase with the
 force far above the resonance, opposite far below. It is run in time, so that passing a resonance and a blade loss ring.
