@@ -38,7 +38,8 @@ class OrderTracks:
         return self.phasor_g[self.axes.index(axis), :, self.orders.index(order)]
 
     def residual_rms_g(self, axis: str) -> np.ndarray:
-        """Rms in g of what the orders do not explain, ``(frames,)``: broadband and everything not locked to the shaft."""
+        """Rms in g of what the orders do not explain, ``(frames,)``: broadband and everything not locked to the
+        shaft."""
         index = self.axes.index(axis)
         explained = np.nansum(np.abs(self.phasor_g[index]) ** 2, axis=1) / 2
         return np.sqrt(np.maximum(self.mean_square_g2[index] - explained, 0.0))

@@ -18,7 +18,8 @@ LONGEST_PERIOD_S = 0.5  # slower than 2 pulses a second the shaft is at rest, or
 
 @dataclass(frozen=True)
 class ShaftAngle:
-    """Angle of the shaft in revolutions, smooth between knots; ``marked`` when whole numbers are tach pulses of the mark.
+    """Angle of the shaft in revolutions, smooth between knots; ``marked`` when whole numbers are tach pulses of the
+    mark.
 
     ``time_s`` and ``revolutions`` are the knots ``(n,)``, ``slope_hz`` the speed there; ``open_after`` is True for each
     knot whose following interval holds no angle (a gap). ``repaired`` counts pulses put in or taken out.
@@ -47,7 +48,8 @@ class ShaftAngle:
         return self._only_inside(speed, time_s, knot)
 
     def time_at(self, revolutions: np.ndarray) -> np.ndarray:
-        """Time in s at which the shaft passes ``revolutions``; NaN outside and inside gaps (one Newton step on ``at``)."""
+        """Time in s at which the shaft passes ``revolutions``; NaN outside and inside gaps (one Newton step on
+        ``at``)."""
         guess = np.interp(revolutions, self.revolutions, self.time_s, left=np.nan, right=np.nan)
         for _ in range(2):
             guess = guess - (self.at(guess) - revolutions) / self.speed_hz(guess)
@@ -66,7 +68,8 @@ class ShaftAngle:
 def angle_from_pulses(pulses: TachPulses) -> ShaftAngle:
     """Shaft angle through the tach pulses, with lone missed and spurious pulses mended.
 
-    ``pulses``: times in s, strictly increasing. Angle zero is the first pulse: with one pulse per revolution that is the
+    ``pulses``: times in s, strictly increasing. Angle zero is the first pulse: with one pulse per revolution that
+    is the
     mark; with several, which of them is first is not known, and phase is good within the run only. Raises AnalysisError
     with fewer than four pulses. Intervals longer than 0.5 s become gaps. A cubic through neighbouring pulses keeps
     ramps exact to third order (piecewise Hermite, any text on interpolation).

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -55,7 +56,7 @@ def find_ramps(time_s: np.ndarray, rpm: np.ndarray) -> tuple[Ramp, ...]:
     trend[still] = 0.0
     edges = np.concatenate([[0], np.flatnonzero(np.diff(trend)) + 1, [len(trend)]])
     ramps = []
-    for first, last in zip(edges[:-1], edges[1:], strict=True):
+    for first, last in pairwise(edges):
         if trend[first] != 0 and last - first + 1 >= LEAST_FRAMES:
             ends = rpm[[first, last]]
             if ends.max() >= LEAST_RANGE * ends.min():
@@ -66,7 +67,8 @@ def find_ramps(time_s: np.ndarray, rpm: np.ndarray) -> tuple[Ramp, ...]:
 def find_resonances(run: Run, orders: tuple[int, ...] = (1, 2, 3, 4), step_s: float = 0.1) -> tuple[Resonance, ...]:
     """Every resonance that an order passes in a ramp of ``run``, per axis.
 
-    Raises AnalysisError without vibration or speed, and when the run holds no ramp that covers a ratio of 1.25 in speed.
+    Raises AnalysisError without vibration or speed, and when the run holds no ramp that covers a ratio of 1.25 in
+    speed.
     An order whose response does not look like one resonance gives nothing. Frames are 2 * ``step_s`` long.
     """
     tracks = track_orders(run, orders, step_s)

@@ -87,7 +87,8 @@ def band_vibration(vibration: VibrationSamples, axis: str, band_hz: tuple[float,
 
 
 def integrate_g(value_g: np.ndarray, rate_hz: float, band_hz: tuple[float, float], times: int = 1) -> np.ndarray:
-    """Acceleration in g integrated ``times`` times inside ``band_hz``: 0 gives g, 1 mm/s, 2 micrometres; NaN not allowed.
+    """Acceleration in g integrated ``times`` times inside ``band_hz``: 0 gives g, 1 mm/s, 2 micrometres; NaN not
+    allowed.
 
     The series is taken as periodic: near its ends a component that does not close leaves a ripple.
     """
