@@ -87,6 +87,11 @@ class PitchServo:
         self.position_us = float(settings.rig.pitch.safe_us or settings.pitch_table()[0][0])
         self.pitch_deg = self._blade = self._angle.at(self.position_us) + self._offset
 
+    @property
+    def arm_deg(self) -> float:
+        """Blade angle that the servo's own potentiometer tells: it does not know the link or the table's error."""
+        return self._angle.at(self.position_us)
+
     def step(self, command_us: float, square_rad2_s2: float, effects: Effects, jitter: float) -> float:
         """Blade angle after one more step with ``command_us`` at the servo and the shaft at the square of its speed."""
         error = command_us - self.position_us

@@ -16,6 +16,7 @@ ADC_TOP = 1023
 LOAD_TOP = 2**23 - 1
 ACCELEROMETER_TOP = 4095  # 13 bits
 TICK_S = 0.5e-6
+STOCK = 512  # noise drawn at a time
 TACH_JITTER_S = 2.5e-6  # of the edge in the pick-up and its comparator
 DEFAULTS = {
     "current_a": Calibration(unit="A", zero_counts=512.0, units_per_count=0.3255),
@@ -55,6 +56,7 @@ class Transducers:
         streams = rng.spawn(len(DEFAULTS) + 1)
         self._noise = dict(zip(DEFAULTS, streams, strict=False))
         self._tach = streams[-1]
+        self._stock: dict[str, list[float]] = {}
 
     def counts(self, name: str, values: np.ndarray) -> np.ndarray:
         """Whole counts (int64, shape kept) of true ``values`` on the channel ``name``, clipped to its converter."""
@@ -63,6 +65,21 @@ class Transducers:
         raw = raw + NOISE_COUNTS[name] * self._noise[name].standard_normal(np.shape(raw))
         lowest = -LOAD_TOP - 1 if name == "thrust_n" else 0
         return np.clip(np.rint(raw), lowest, TOP_COUNTS[name]).astype(np.int64)
+
+    def count(self, name: str, value: float) -> int:
+        """Like ``counts`` for one number, quickly: for a device that samples in time."""
+        stock = self._stock.get(name)
+        if not stock:
+            stock = (NOISE_COUNTS[name] * self._noise[name].standard_normal(STOCK)).tolist()
+            self._stock[name] = stock
+        wrong = value * (1.0 + self._errors.gain.get(name, 0.0)) + self._errors.zero.get(name, 0.0)
+        calibration = self._calibrations[name]
+        if calibration.table is not None or calibration.units_per_count is None:
+            raw = float(to_counts(calibration, np.array(wrong)))
+        else:
+            raw = wrong / calibration.units_per_count + calibration.zero_counts
+        lowest = -LOAD_TOP - 1 if name == "thrust_n" else 0
+        return min(max(round(raw + stock.pop()), lowest), TOP_COUNTS[name])
 
     def seen(self, name: str, values: np.ndarray) -> np.ndarray:
         """True ``values`` as read back through noise, rounding and the rig's calibration."""
