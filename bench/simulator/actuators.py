@@ -3,34 +3,16 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
 from collections import deque
 
 import numpy as np
 
 from bench.physics.drive import cell_voltage_v
 from bench.simulator.faults import Effects
+from bench.simulator.line import Line
 from bench.simulator.settings import PlantSettings
 
 TWIST_DEG_PER_RAD2 = 2.4e-4  # deg/s per (rad/s)^2: how quickly the twisting moment takes up play
-
-
-class Line:
-    """A table of points, straight between them and clamped at its ends, for one number at a time."""
-
-    def __init__(self, inputs: np.ndarray, outputs: np.ndarray) -> None:
-        self._inputs, self._outputs = [float(item) for item in inputs], [float(item) for item in outputs]
-
-    def at(self, value: float) -> float:
-        """The table's output at ``value``."""
-        inputs, outputs = self._inputs, self._outputs
-        if value <= inputs[0]:
-            return outputs[0]
-        if value >= inputs[-1]:
-            return outputs[-1]
-        index = bisect_right(inputs, value)
-        low = inputs[index - 1]
-        return outputs[index - 1] + (value - low) / (inputs[index] - low) * (outputs[index] - outputs[index - 1])
 
 
 class SpeedController:

@@ -1,4 +1,7 @@
-"""How the simulated device answers its host, one function for each command. Twin of the sketch's ``machine_commands``."""
+"""How the simulated device answers its host, one function for each command.
+
+Twin of the sketch's ``machine_commands``.
+"""
 
 from __future__ import annotations
 

@@ -143,7 +143,7 @@ class DeviceMachine:
         """Armed becomes turning and back, by the pulse going out and by the tach."""
         if not self.driving:
             return
-        turning = self.throttle_us > self.limits[LimitId.THROTTLE_SAFE_US] or not self.at_rest
+        turning = self.throttle_q16 > self.limits[LimitId.THROTTLE_SAFE_US] << Q16 or not self.at_rest
         if turning:
             self.happen(Happening.DRIVE, now_us)
         else:

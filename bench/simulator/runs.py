@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from bench.samples import VIBRATION_AXES, Run, SlowSamples, TachPulses, VibrationSamples
-from bench.simulator.faults import Fault
+from bench.simulator.faults import Effects, Fault
 from bench.simulator.plant import Plant, Trail
 from bench.simulator.schedule import Commands, Schedule, SetPoint, commands
 from bench.simulator.settings import PlantSettings
@@ -21,6 +21,7 @@ __all__ = ["Schedule", "SetPoint", "simulate_run"]
 
 COMMAND_STEP_S = 0.002
 LOAD_CELL_HZ = 80.0
+BLOCK = 16384  # samples of vibration at a time: stays in the cache, and a long run in memory
 AXIS_NAMES = tuple(axis.name for axis in VIBRATION_AXES)
 
 
@@ -133,8 +134,16 @@ def _vibration(
         return VibrationSamples()
     time = np.arange(int(duration_s * rate_hz + 1e-9)) / rate_hz
     stand = StandVibration(plant.settings.stand, rng, rate_hz, tuple(AXIS_NAMES.index(name) for name in axes))
-    shaken = stand.samples_g(plant.motion(time), plant.faults.over(time))
-    counts = transducers.vibration_counts(shaken)
+    motion = plant.motion(time)
+    blocks = [
+        transducers.vibration_counts(stand.samples_g(motion.part(start, start + BLOCK), _faults(plant, time, start)))
+        for start in range(0, len(time), BLOCK)
+    ]
+    counts = np.concatenate(blocks)
     scale = np.float32(plant.settings.rig.vibration.g_per_count)
     seen = {name: counts[:, AXIS_NAMES.index(name)] * scale for name in axes}
     return VibrationSamples(time, rate_hz=rate_hz, **seen)
+
+
+def _faults(plant: Plant, time_s: np.ndarray, start: int) -> Effects:
+    return plant.faults.over(time_s[start : start + BLOCK])

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from bench.rig.description import Calibration, Rig
+from bench.simulator.line import Line
 
 ADC_TOP = 1023
 LOAD_TOP = 2**23 - 1
@@ -57,6 +58,7 @@ class Transducers:
         self._noise = dict(zip(DEFAULTS, streams, strict=False))
         self._tach = streams[-1]
         self._stock: dict[str, list[float]] = {}
+        self._lines = {name: _inverse(item) for name, item in self._calibrations.items() if item.table is not None}
 
     def counts(self, name: str, values: np.ndarray) -> np.ndarray:
         """Whole counts (int64, shape kept) of true ``values`` on the channel ``name``, clipped to its converter."""
@@ -73,13 +75,16 @@ class Transducers:
             stock = (NOISE_COUNTS[name] * self._noise[name].standard_normal(STOCK)).tolist()
             self._stock[name] = stock
         wrong = value * (1.0 + self._errors.gain.get(name, 0.0)) + self._errors.zero.get(name, 0.0)
-        calibration = self._calibrations[name]
-        if calibration.table is not None or calibration.units_per_count is None:
-            raw = float(to_counts(calibration, np.array(wrong)))
-        else:
-            raw = wrong / calibration.units_per_count + calibration.zero_counts
         lowest = -LOAD_TOP - 1 if name == "thrust_n" else 0
-        return min(max(round(raw + stock.pop()), lowest), TOP_COUNTS[name])
+        return min(max(round(self._exact_count(name, wrong) + stock.pop()), lowest), TOP_COUNTS[name])
+
+    def _exact_count(self, name: str, value: float) -> float:
+        line = self._lines.get(name)
+        if line is not None:
+            return line.at(value)
+        calibration = self._calibrations[name]
+        assert calibration.units_per_count is not None  # check_rig refuses a calibration with neither
+        return value / calibration.units_per_count + calibration.zero_counts
 
     def seen(self, name: str, values: np.ndarray) -> np.ndarray:
         """True ``values`` as read back through noise, rounding and the rig's calibration."""
@@ -104,6 +109,12 @@ def to_counts(calibration: Calibration, values: np.ndarray) -> np.ndarray:
         return np.interp(values, units[order], counts[order])
     assert calibration.units_per_count is not None  # check_rig refuses a calibration with neither
     return values / calibration.units_per_count + calibration.zero_counts
+
+
+def _inverse(calibration: Calibration) -> Line:
+    counts, units = np.asarray(calibration.table).T
+    order = np.argsort(units)
+    return Line(units[order], counts[order])
 
 
 def to_units(calibration: Calibration, counts: np.ndarray) -> np.ndarray:

@@ -29,6 +29,10 @@ class Motion(NamedTuple):
     angle_rad: np.ndarray
     speed_rad_s: np.ndarray
 
+    def part(self, first: int, last: int) -> Motion:
+        """The samples from ``first`` up to, not with, ``last``."""
+        return Motion(self.time_s[first:last], self.angle_rad[first:last], self.speed_rad_s[first:last])
+
 
 class StandVibration:
     """Keeps the state of the three resonances between blocks of samples."""
@@ -39,6 +43,7 @@ class StandVibration:
         self.stand, self.rate_hz, self.axes = stand, rate_hz, axes
         streams = rng.spawn(3 * AXES)
         self._noise, self._sensor, self._rattle = streams[:AXES], streams[AXES : 2 * AXES], streams[2 * AXES :]
+        self._orders = np.asarray(stand.order_forces) * np.exp(1j * np.radians(stand.order_phase_deg))[:, None]
         self._mounts = [Mount(stand, axis, rate_hz) for axis in range(AXES)]
 
     def samples_g(self, motion: Motion, effects: Effects) -> np.ndarray:
@@ -75,15 +80,9 @@ class StandVibration:
         return (own + effects.unbalance_g_mm) * G_MM_TO_KG_M
 
     def _add_orders(self, force: np.ndarray, turn: np.ndarray, square: np.ndarray, effects: Effects) -> None:
-        power = turn
-        for order, (amounts, phase_deg) in enumerate(
-            zip(self.stand.order_forces, self.stand.order_phase_deg, strict=True), start=2
-        ):
-            power = power * turn
-            wave = math.cos(math.radians(phase_deg)) * power.real - math.sin(math.radians(phase_deg)) * power.imag
-            wave *= square * (effects.order2_factor if order == 2 else 1.0)
-            for axis in self.axes:
-                force[axis] += amounts[axis] * wave
+        powers = np.cumprod(np.broadcast_to(turn, (len(self._orders) + 1, len(turn))), axis=0)[1:]
+        powers[0] *= effects.order2_factor
+        force += (self._orders.T @ powers).real * square
 
     def _through_sensor(self, axis: int, seen: np.ndarray, effects: Effects) -> np.ndarray:
         """What a sensor glued (or no longer quite glued) to the stand gives out on one axis."""
