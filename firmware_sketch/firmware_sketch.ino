@@ -1,0 +1,93 @@
+// Whirlbench: the microcontroller of the stand. It measures, and it cuts the power by itself; see PROTOCOL.md.
+//
+// CAUTION: this is the innermost electronic ring of protection, not the last one. Keep people out of the plane of
+// rotation, keep an isolating switch within reach, and have a guard.
+
+#include "board.h"
+#include "framing.h"
+#include "machine.h"
+#include "outputs.h"
+#include "sensors.h"
+
+const uint16_t SLOW_RATE_HZ = 500;
+const uint32_t TICK_US = 2000;
+const uint32_t SECOND_US = 1000000;
+
+machine::Machine stand;
+framing::Receiver receiver;
+uint32_t tick_us, second_us, loop_us;
+uint16_t longest_loop_us;
+
+void listen(uint32_t now_us) {
+  uint8_t byte;
+  while (board::read_byte(byte)) {
+    if (receiver.push(byte)) {
+      stand.receive(receiver.payload(), receiver.length(), now_us);
+    }
+  }
+}
+
+void send_counters(uint32_t now_us) {
+  const sensors::Losses losses = sensors::losses();
+  wire::Counters counters;
+  counters.time_us = now_us;
+  counters.telemetry_dropped = stand.sender().dropped;
+  counters.bad_frames = receiver.bad_frames;
+  counters.receive_overruns = board::receive_overruns();
+  counters.accelerometer_overruns = losses.accelerometer_overruns;
+  counters.tach_overruns = losses.tach_overruns;
+  counters.load_cell_readings = losses.load_cell_readings;
+  counters.longest_loop_us = longest_loop_us;
+  counters.free_ram_bytes = board::free_ram();
+  longest_loop_us = 0;
+  stand.sender().send(counters, messages::TELEMETRY);
+}
+
+void note_loop_time(uint32_t now_us) {
+  const uint32_t taken_us = now_us - loop_us;
+  loop_us = now_us;
+  if (taken_us > longest_loop_us) {
+    longest_loop_us = taken_us > 0xFFFF ? 0xFFFF : static_cast<uint16_t>(taken_us);
+  }
+}
+
+// True once for every `period_us`; a loop that came much too late does not catch up, it goes on from now.
+bool is_due(uint32_t &last_us, uint32_t period_us, uint32_t now_us) {
+  if (now_us - last_us < period_us) {
+    return false;
+  }
+  last_us += period_us;
+  if (now_us - last_us >= period_us) {
+    last_us = now_us;
+  }
+  return true;
+}
+
+void setup() {
+  outputs::begin();
+  board::begin();
+  const uint32_t now_us = board::now().time_us();
+  sensors::begin(stand);
+  const machine::Identity identity = {BOARD_ID, board::restart_cause(), SLOW_RATE_HZ, sensors::VIBRATION_RATE_HZ,
+                                      sensors::vibration_axes()};
+  stand.begin(identity, board::restarted_unexpectedly(), now_us);
+  tick_us = second_us = loop_us = now_us;
+}
+
+void loop() {
+  board::watchdog_fed();
+  const uint32_t now_us = board::now().time_us();
+  note_loop_time(now_us);
+  listen(now_us);
+  sensors::take_edges(now_us);
+  stand.watch(now_us);
+  sensors::take_samples();
+  sensors::take_load();
+  if (is_due(tick_us, TICK_US, now_us)) {
+    stand.tick(now_us, sensors::readings());
+    board::look_at_stack();
+  }
+  if (is_due(second_us, SECOND_US, now_us)) {
+    send_counters(now_us);
+  }
+}

@@ -1,0 +1,23 @@
+// What the portable core asks of the board it runs on: the sketch answers in board.cpp and outputs.cpp, the native
+// tests in a shim of their own.
+#pragma once
+
+#include <stdint.h>
+
+namespace hooks {
+
+uint16_t transmit_room();          // bytes that transmit() takes now without waiting
+void transmit(uint8_t byte);
+
+void set_safe_pulse(uint16_t us);  // what cut_power() puts out
+void set_throttle(uint16_t us);
+void set_servo(uint16_t us);       // before the first call no pulse is sent
+void cut_power();                  // safe pulse at once, the running pulse cut short; interrupts are held off
+void end_cut();                    // until then set_throttle() puts out the safe pulse, whatever it is given
+
+uint8_t hold_interrupts();         // returns what release_interrupts() restores
+void release_interrupts(uint8_t before);
+
+void note_driving(bool driving);   // remembered over a restart that keeps the memory: armed or turning
+
+}  // namespace hooks

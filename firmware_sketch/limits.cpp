@@ -1,0 +1,78 @@
+#include "limits.h"
+
+#include "framing.h"
+
+namespace limits {
+
+namespace {
+
+wire::LimitRange range_of(uint8_t slot) {
+  wire::LimitRange range;
+#if defined(__AVR__)
+  memcpy_P(&range, &wire::LIMIT_RANGES[slot], sizeof range);
+#else
+  range = wire::LIMIT_RANGES[slot];
+#endif
+  return range;
+}
+
+}  // namespace
+
+Table::Table() {
+  for (uint8_t slot = 0; slot < wire::LIMIT_SLOTS; ++slot) {
+    values_[slot] = range_of(slot).start;
+  }
+  refresh();
+}
+
+bool Table::set(uint8_t slot, uint32_t value) {
+  if (slot >= wire::LIMIT_SLOTS) {
+    return false;
+  }
+  const wire::LimitRange range = range_of(slot);
+  const bool inside = value >= range.lowest && value <= range.highest;
+  if (!inside && !(range.zero && value == 0)) {
+    return false;
+  }
+  values_[slot] = value;
+  refresh();
+  return true;
+}
+
+void Table::refresh() {
+  checksum_ = 0;
+  for (uint8_t slot = 0; slot < wire::LIMIT_SLOTS; ++slot) {
+    uint8_t bytes[4];
+    wire::put_u32(bytes, values_[slot]);
+    checksum_ = framing::crc32(bytes, sizeof bytes, checksum_);
+  }
+}
+
+uint8_t Table::missing_for_arming() const {
+  if (values_[wire::LIMIT_OVERSPEED_TICKS] == 0) {
+    return wire::LIMIT_OVERSPEED_TICKS;
+  }
+  if (values_[wire::LIMIT_HEARTBEAT_MS] == 0) {
+    return wire::LIMIT_HEARTBEAT_MS;
+  }
+  if (values_[wire::LIMIT_THROTTLE_MAX_US] < values_[wire::LIMIT_THROTTLE_SAFE_US]) {
+    return wire::LIMIT_THROTTLE_MAX_US;
+  }
+  if (values_[wire::LIMIT_SERVO_MAX_US] < values_[wire::LIMIT_SERVO_MIN_US]) {
+    return wire::LIMIT_SERVO_MAX_US;
+  }
+  return wire::LIMIT_SLOTS;
+}
+
+uint8_t Table::pack(uint8_t *at) const {
+  wire::Limits head;
+  head.crc = checksum_;
+  uint8_t length = wire::pack(head, at);
+  for (uint8_t slot = 0; slot < wire::LIMIT_SLOTS; ++slot) {
+    wire::put_u32(at + length, values_[slot]);
+    length = static_cast<uint8_t>(length + 4);
+  }
+  return length;
+}
+
+}  // namespace limits

@@ -1,0 +1,136 @@
+// The device's state machine: commands in, answers, pulses and trips out. Portable: no Arduino.h.
+//
+// locked -> armed -> turning -> tripped. `watch` runs in every turn of the loop, `tick` every 2 ms. The overspeed rule
+// is fed by the tach interrupt through `overspeed_trips`, so that it does not wait for the loop.
+#pragma once
+
+#include <stdint.h>
+
+#include "governor.h"
+#include "hooks.h"
+#include "limits.h"
+#include "messages.h"
+#include "trips.h"
+#include "wire_messages.h"
+
+namespace machine {
+
+// Who the device is, as Hello tells it.
+struct Identity {
+  uint8_t board;
+  uint8_t restart_cause;
+  uint16_t slow_rate_hz;
+  uint16_t vibration_rate_hz;
+  uint8_t vibration_axes;  // 0: no accelerometer answered
+};
+
+// Latest counts of the slow channels.
+struct Readings {
+  uint16_t current_counts;
+  uint16_t voltage_counts;
+  uint16_t servo_counts;
+  int32_t load_counts;
+};
+
+class Machine {
+ public:
+  // `unexpected`: watchdog, brown-out, or a restart while driving; starts tripped.
+  void begin(const Identity &identity, bool unexpected, uint32_t now_us);
+
+  // Payload of an intact frame from the host.
+  void receive(const uint8_t *payload, uint8_t length, uint32_t now_us);
+
+  // Every tach edge, in order, after overspeed_trips() has seen its period (0 for the first after rest).
+  void saw_edge(uint32_t time_us, uint32_t period_ticks);
+
+  // Every accelerometer sample, in order.
+  void saw_sample(uint32_t index, const int16_t *counts, uint32_t now_us);
+
+  void watch(uint32_t now_us);
+  void tick(uint32_t now_us, const Readings &readings);
+
+  // The part that may run in an interrupt: true when this period trips; the power is then cut by the caller.
+  inline bool overspeed_trips(uint32_t period_ticks, uint32_t time_us) {
+    return latch.guarding && overspeed_.feed(period_ticks) &&
+           latch.offer(wire::REASON_OVERSPEED, static_cast<int32_t>(period_ticks), time_us);
+  }
+
+  uint8_t state() const { return state_; }
+  bool at_rest() const { return at_rest_; }
+  messages::Sender &sender() { return sender_; }
+  trips::Latch latch;
+
+ private:
+  struct Answer {
+    uint8_t result;
+    uint32_t detail;
+  };
+  static Answer done() { return Answer{wire::RESULT_DONE, 0}; }
+  static Answer refuse(uint8_t result, uint32_t detail = 0) { return Answer{result, detail}; }
+  Answer wrong_state() const { return refuse(wire::RESULT_WRONG_STATE, state_); }
+
+  Answer obey(const uint8_t *payload, uint32_t now_us);
+  Answer identify(const wire::Identify &command, uint8_t sequence);
+  Answer set_limit(const wire::SetLimit &command);
+  Answer read_limits();
+  Answer arm(const wire::Arm &command, uint32_t now_us);
+  Answer disarm(uint32_t now_us);
+  Answer throttle(const wire::Throttle &command);
+  Answer pitch(const wire::Pitch &command);
+  Answer request(const wire::Request &command);
+  Answer set_governor(const wire::SetGovernor &command);
+  Answer abort(const wire::Abort &command, uint32_t now_us);
+  Answer reset(uint32_t now_us);
+
+  void acknowledge(uint8_t command, uint8_t sequence, const Answer &answer);
+  void introduce(uint32_t now_us);
+  void send_hello(uint32_t now_us);
+  void send_channel_row();
+
+  void trip(uint8_t reason, int32_t detail, uint32_t now_us);
+  void enter_tripped();
+  void change_state(uint8_t next, uint32_t now_us);
+  void announce(uint8_t kind, int32_t detail, uint32_t now_us);
+  bool driving() const { return state_ == wire::STATE_ARMED || state_ == wire::STATE_TURNING; }
+  bool throttle_is_safe() const { return throttle_command_us_ <= limits_.small(wire::LIMIT_THROTTLE_SAFE_US); }
+
+  void load_rules(uint32_t now_us);
+  void settle_turning(uint32_t now_us);
+  void make_throttle_safe();
+  void put_throttle(uint32_t pulse_q16);
+  void put_servo(uint16_t pulse_us);
+  void slew_throttle();
+  void release_governor();
+  bool load_governor();
+  void step_governor();
+  void send_slow(uint32_t now_us, const Readings &readings);
+
+  Identity identity_;
+  messages::Sender sender_;
+  limits::Table limits_;
+  trips::OverspeedRule overspeed_;
+  trips::HeartbeatRule heartbeat_;
+  trips::VibrationRule vibration_;
+  governor::Law law_;
+  governor::Settings settings_;
+  int32_t parameters_[wire::GOVERNOR_PARAMETERS];
+
+  uint8_t state_;
+  bool at_rest_;
+  bool disarming_;  // disarm was ordered while turning: locked follows at rest
+  bool governing_;
+  bool greeting_;   // Hello is due
+  bool identify_pending_;
+  uint8_t identify_sequence_;
+  uint8_t next_row_;
+
+  uint32_t last_edge_us_;
+  uint32_t last_sample_us_;
+  uint32_t period_ticks_;
+  uint32_t throttle_q16_;  // pulse going out, us in Q16.16
+  uint16_t throttle_command_us_;
+  uint16_t servo_us_;
+  uint16_t request_rpm_;
+};
+
+}  // namespace machine

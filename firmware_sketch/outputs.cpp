@@ -1,0 +1,96 @@
+#include "outputs.h"
+
+#include <avr/interrupt.h>
+
+#include "hooks.h"
+#include "wire_messages.h"
+
+namespace outputs {
+
+Channel throttle;
+volatile uint16_t safe_ticks = 1000 * wire::TICKS_PER_US;
+volatile uint8_t is_cut;
+
+namespace {
+
+Channel servo;
+
+void connect_servo(uint8_t mode) {
+  TCCR1A = static_cast<uint8_t>((TCCR1A & ~(_BV(COM1B1) | _BV(COM1B0))) | mode);
+}
+
+void start_servo() {
+  servo.high = 0;
+  servo.edge = TCNT1;
+  OCR1B = servo.edge + SHORTEST_GAP_TICKS;
+  connect_servo(_BV(COM1B1) | _BV(COM1B0));
+  TIFR1 = _BV(OCF1B);
+  TIMSK1 |= _BV(OCIE1B);
+}
+
+}  // namespace
+
+void begin() {
+  PULSE_PORT &= static_cast<uint8_t>(~(_BV(THROTTLE_BIT) | _BV(SERVO_BIT)));
+  PULSE_DDR |= _BV(THROTTLE_BIT) | _BV(SERVO_BIT);
+  TCCR1A = 0;
+  TCCR1B = CLOCK_RUN;
+  throttle.high = 0;
+  throttle.pulse_ticks = safe_ticks;
+  throttle.edge = TCNT1;
+  OCR1A = throttle.edge + SHORTEST_GAP_TICKS;
+  connect_throttle(SET_ON_MATCH);
+  TIFR1 = _BV(OCF1A);
+  TIMSK1 |= _BV(OCIE1A);
+}
+
+}  // namespace outputs
+
+ISR(TIMER1_COMPA_vect) { outputs::next_throttle_edge(); }
+
+ISR(TIMER1_COMPB_vect) {
+  using namespace outputs;
+  const uint16_t edge = OCR1B;
+  if (servo.high) {
+    servo.high = 0;
+    connect_servo(_BV(COM1B1) | _BV(COM1B0));
+    PULSE_PORT &= static_cast<uint8_t>(~_BV(SERVO_BIT));
+    const uint16_t width = edge - servo.edge;
+    OCR1B = edge + (FRAME_TICKS - width > SHORTEST_GAP_TICKS ? FRAME_TICKS - width : SHORTEST_GAP_TICKS);
+  } else {
+    servo.high = 1;
+    connect_servo(_BV(COM1B1));
+    PULSE_PORT |= _BV(SERVO_BIT);
+    OCR1B = edge + servo.pulse_ticks;
+  }
+  servo.edge = edge;
+}
+
+namespace hooks {
+
+void set_safe_pulse(uint16_t us) {
+  const uint8_t before = hold_interrupts();
+  outputs::safe_ticks = us * wire::TICKS_PER_US;
+  release_interrupts(before);
+}
+
+void set_throttle(uint16_t us) {
+  const uint8_t before = hold_interrupts();
+  outputs::throttle.pulse_ticks = outputs::is_cut ? outputs::safe_ticks : us * wire::TICKS_PER_US;
+  release_interrupts(before);
+}
+
+void set_servo(uint16_t us) {
+  const uint8_t before = hold_interrupts();
+  outputs::servo.pulse_ticks = us * wire::TICKS_PER_US;
+  if (!(TIMSK1 & _BV(OCIE1B))) {
+    outputs::start_servo();
+  }
+  release_interrupts(before);
+}
+
+void cut_power() { outputs::cut_throttle(); }
+
+void end_cut() { outputs::is_cut = 0; }
+
+}  // namespace hooks
