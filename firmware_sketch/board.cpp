@@ -100,8 +100,8 @@ uint8_t outgoing[256];
 volatile uint8_t transmit_head, transmit_tail;  // wrap by themselves
 
 void start_serial() {
-  UBRR0 = 3;  // 16 MHz / 8 / (3 + 1) = 500 kbaud exactly
   UCSR0A = _BV(U2X0);
+  UBRR0 = 3;  // 16 MHz / 8 / (3 + 1) = 500 kbaud exactly
   UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);  // 8N1
   UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
 }
