@@ -21,8 +21,8 @@ PURPOSE = "the simulated stand"
 class ControllerSettings:
     """Speed controller: dead time from its frame and decoding, lag of its duty, and its hidden governor."""
 
-    dead_time_s: float = 0.010
-    lag_s: float = 0.025
+    dead_time_s: float = 0.012
+    lag_s: float = 0.045
     governor_kp: float = 1.6e-4  # duty per rpm
     governor_ki: float = 1.4e-3  # duty per rpm per second
     governor_filter_s: float = 0.008
