@@ -1,0 +1,102 @@
+"""One model for all steps of a kind, and whether one model is the truth.
+
+A drive is not linear: its gain and its lags move with speed and load. The pooled model is the best single one; the
+scatter of the single steps about it, beyond their own standard errors, is kept beside it and widens what is claimed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.analysis.speed_loop_choice import Choice, choose_among
+from bench.analysis.speed_loop_fit import Fit, Window, fit_model
+from bench.analysis.speed_loop_models import LoopModel
+from bench.analysis.speed_loop_noise import Noise
+from bench.analysis.steps import Kind
+
+UNLIKE = 3.0  # scatter over standard error (root of chi-square per freedom) from which the steps differ for certain
+
+
+@dataclass(frozen=True)
+class Pooled:
+    """The model common to ``steps`` steps of one ``kind``.
+
+    ``choice.fit.covariance`` is that of the common model if it is true. ``scatter`` is the standard deviation of each
+    parameter between steps (zero for one step), ``disagreement`` the scatter in units of what the steps' own
+    standard errors allow (about 1 when one model is true).
+    """
+
+    kind: Kind
+    steps: int
+    choice: Choice
+    scatter: dict[str, float]
+    disagreement: float
+
+    @property
+    def model(self) -> LoopModel:
+        return self.choice.fit.model
+
+    def stderr(self) -> dict[str, float]:
+        """Standard errors of the common model as the mean of unlike steps: its own plus scatter over root steps."""
+        own = self.choice.fit.stderr()
+        return {name: math.hypot(own[name], self.scatter[name] / math.sqrt(self.steps)) for name in own}
+
+    def covariance(self) -> np.ndarray:
+        """Covariance of a *single* answer of this drive: that of the common model plus the scatter between steps."""
+        between = np.diag([self.scatter[name] ** 2 for name in self.model.parameters()])
+        covariance: np.ndarray = self.choice.fit.covariance + between
+        return covariance
+
+    def unlike(self) -> bool:
+        """Whether the steps certainly do not share one model."""
+        return self.disagreement > UNLIKE
+
+
+def pool(singles: Sequence[tuple[Window, Choice]], noise: Noise, kind: Kind) -> Pooled:
+    """The common model of ``singles``, windows with their own choices, at least one; noise as for the single fits."""
+    windows = [window for window, _ in singles]
+    if len(singles) == 1:
+        choice = singles[0][1]
+        fit = choice.fit
+        return Pooled(kind, 1, choice, dict.fromkeys(fit.model.parameters(), 0.0), 1.0)
+    models = [choice.fit.model for _, choice in singles]
+    first = fit_model(windows, _one_lag(models), noise)
+    second = fit_model(windows, _two_lags(models), noise)
+    choice = choose_among(first, second)
+    return Pooled(kind, len(singles), choice, *_disagreement([own for _, own in singles], choice.fit))
+
+
+def _one_lag(models: Sequence[LoopModel]) -> LoopModel:
+    lags = [sum(model.lags_s()) for model in models]
+    dead = float(np.median([model.dead_time_s for model in models]))
+    return LoopModel("first_order", 1.0, dead, time_constant_s=float(np.median(lags)))
+
+
+def _two_lags(models: Sequence[LoopModel]) -> LoopModel:
+    pairs = [model for model in models if model.form == "second_order"]
+    if not pairs:
+        lag, dead = _one_lag(models).time_constant_s, _one_lag(models).dead_time_s
+        damping = 2.0
+        frequency = 2.0 * damping / (lag + dead / 2.0)
+        return LoopModel("second_order", 1.0, dead / 2.0, damping_ratio=damping, natural_frequency_rad_s=frequency)
+    return LoopModel(
+        "second_order", 1.0, float(np.median([pair.dead_time_s for pair in pairs])),
+        damping_ratio=math.exp(float(np.median(np.log([pair.damping_ratio for pair in pairs])))),
+        natural_frequency_rad_s=math.exp(float(np.median(np.log([pair.natural_frequency_rad_s for pair in pairs])))),
+    )  # fmt: skip
+
+
+def _disagreement(choices: Sequence[Choice], common: Fit) -> tuple[dict[str, float], float]:
+    """Scatter of the parameters between steps fitted in the common form, beyond noise; root of reduced chi-square."""
+    fits = [choice.candidates[common.model.form] for choice in choices if common.model.form in choice.candidates]
+    values = np.array([list(fit.model.parameters().values()) for fit in fits])
+    own = np.array([np.diag(fit.covariance) for fit in fits])
+    deviation = values - values.mean(axis=0)
+    excess = np.maximum(np.sum(deviation**2, axis=0) / (len(fits) - 1) - own.mean(axis=0), 0.0)
+    weighted = np.sum(deviation**2 / np.maximum(own, 1e-300)) / ((len(fits) - 1) * values.shape[1])
+    names = common.model.parameters()
+    return dict(zip(names, np.sqrt(excess).tolist(), strict=True)), math.sqrt(float(weighted))
