@@ -1,0 +1,146 @@
+"""The desk where the operator's orders arrive: each is carried out, or refused with a reason in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+from bench.errors import BenchError, PlanError
+from bench.link.messages import Reason, Reset
+from bench.safety.machine import Happening, Stand
+from bench.session.actions import Ending, NoteRecord
+from bench.session.governor_table import governor_parameter
+from bench.session.orders import Order, OrderKind
+from bench.session.phases import Phase
+
+if TYPE_CHECKING:
+    from bench.session.engine import Engine
+
+BEFORE_ARMING = (Phase.CONNECTING, Phase.AGREEING, Phase.READY)
+
+
+class Desk:
+    """Carries out orders on an engine."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+
+    def obey(self, orders: Sequence[Order]) -> None:
+        """All ``orders``, an abort before any other."""
+        for order in sorted(orders, key=lambda order: order.kind is not OrderKind.ABORT):
+            try:
+                _CARRY_OUT[order.kind](self, order)
+            except BenchError as error:
+                self._refuse(order, str(error))
+
+    def _refuse(self, order: Order, why: str) -> None:
+        self._engine.message = f"{order.kind}: {why}"
+        self._engine.note("note", f"{order.kind} refused", why)
+
+    def _abort(self, _order: Order) -> None:
+        engine = self._engine
+        engine.plan_run = None
+        engine.abort(Reason.OPERATOR_ABORT)
+        if engine.phase in BEFORE_ARMING and not engine.watch.live and not engine.keep_open:
+            engine.end(Ending.ABORTED, "aborted before arming")
+
+    def _arm(self, order: Order) -> None:
+        if self._engine.phase is not Phase.READY:
+            self._refuse(order, f"only from ready, the session is {self._engine.phase}")
+        else:
+            self._engine.arm()
+
+    def _start(self, order: Order) -> None:
+        engine = self._engine
+        if engine.plan is None:
+            self._refuse(order, "there is no plan")
+        elif engine.phase is not Phase.RUNNING or engine.plan_run is not None:
+            self._refuse(order, "only once, while armed")
+        else:
+            engine.start_plan()
+
+    def _continue(self, order: Order) -> None:
+        if self._engine.plan_run is None:
+            self._refuse(order, "no plan is waiting")
+        else:
+            self._engine.plan_run.told()
+
+    def _disarm(self, order: Order) -> None:
+        if self._engine.phase in (Phase.RUNNING, Phase.ARMING):
+            self._engine.wind_down()
+        else:
+            self._refuse(order, f"nothing is armed, the session is {self._engine.phase}")
+
+    def _reset(self, order: Order) -> None:
+        engine = self._engine
+        if engine.watch.state is not Stand.TRIPPED or engine.phase is not Phase.TRIPPED:
+            self._refuse(order, "only when tripped and at rest")
+        else:
+            engine.watch.asked.add(Happening.RESET)
+            engine.conversation.send(Reset())
+
+    def _finish(self, _order: Order) -> None:
+        engine = self._engine
+        engine.finish_wanted = True
+        if engine.phase in (Phase.RUNNING, Phase.ARMING):
+            engine.wind_down()
+        elif engine.phase in (Phase.CONNECTING, Phase.AGREEING):
+            engine.end(Ending.DONE, "finished before arming")
+
+    def _by_hand(self, order: Order) -> None:
+        """Throttle, servo, pitch, request: only while armed and no plan has the levers."""
+        engine = self._engine
+        rig, points = engine.rig, engine.set_points
+        safe = order.kind is OrderKind.THROTTLE and order.value <= rig.throttle.safe_us
+        if engine.phase is not Phase.RUNNING:
+            raise PlanError(f"only while armed, the session is {engine.phase}")
+        if engine.plan_run is not None:
+            if not safe:
+                raise PlanError("a plan has the levers; abort or disarm")
+            engine.wind_down()
+            return
+        if order.kind is OrderKind.REQUEST:
+            _within("request_rpm", order.value, 0.0, rig.limits.overspeed_rpm or float("inf"))
+            points.request_rpm = order.value
+        elif order.kind is OrderKind.THROTTLE:
+            _within("throttle_us", order.value, rig.throttle.safe_us, rig.throttle.max_us)
+            points.throttle_us = order.value
+            points.request_rpm = 0.0 if points.request_rpm else points.request_rpm
+        else:
+            self._move_servo(order)
+
+    def _move_servo(self, order: Order) -> None:
+        controls = self._engine.controls
+        pulse_us = controls.servo_us(order.value) if order.kind is OrderKind.PITCH else order.value
+        low, high = controls.pitch_curve().counts[[0, -1]]
+        _within("servo_us", pulse_us, float(low), float(high))
+        self._engine.set_points.servo_us = pulse_us
+
+    def _governor(self, order: Order) -> None:
+        self._engine.conversation.send(governor_parameter(order.text, order.value))
+        self._engine.note("note", f"governor {order.text}", f"{order.value:g}")
+
+    def _note(self, order: Order) -> None:
+        self._engine.record(NoteRecord(self._engine.telemetry.time_s, order.text))
+
+
+def _within(name: str, value: float, low: float, high: float) -> None:
+    if not low <= value <= high:
+        raise PlanError(f"{name} {value:g} is outside {low:g} to {high:g}")
+
+
+_CARRY_OUT: dict[OrderKind, Callable[[Desk, Order], None]] = {
+    OrderKind.ABORT: Desk._abort,
+    OrderKind.ARM: Desk._arm,
+    OrderKind.START: Desk._start,
+    OrderKind.CONTINUE: Desk._continue,
+    OrderKind.DISARM: Desk._disarm,
+    OrderKind.RESET: Desk._reset,
+    OrderKind.FINISH: Desk._finish,
+    OrderKind.THROTTLE: Desk._by_hand,
+    OrderKind.SERVO: Desk._by_hand,
+    OrderKind.PITCH: Desk._by_hand,
+    OrderKind.REQUEST: Desk._by_hand,
+    OrderKind.GOVERNOR: Desk._governor,
+    OrderKind.NOTE: Desk._note,
+}

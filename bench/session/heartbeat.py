@@ -1,0 +1,84 @@
+"""The heartbeat rule: when the host may tell the device that all is well.
+
+Only after fresh telemetry was checked, only while that telemetry is not late, and only while the operator's surface
+was heard within its limit. Withholding it is all it takes to cut the power.
+"""
+
+from __future__ import annotations
+
+PER_LIMIT = 4  # heartbeats within the device's limit: one may be lost, and the next comes in time
+LATE_S = 0.05  # telemetry older than this against its own best is a backlog, not news
+# Ceramic resonators of small boards are off by up to 0.5 % (common practice, no source).
+CLOCK_DRIFT = 0.006
+
+
+class Lateness:
+    """How late telemetry is against its own quickest arrival, the two clocks' drift allowed for."""
+
+    def __init__(self) -> None:
+        self._floor_s: float | None = None  # least (host time - device time), leaking upwards with the drift
+        self._at_s = 0.0
+
+    def of(self, now_s: float, device_s: float) -> float:
+        """Lateness in s of the sample that the device dated ``device_s`` and that is in hand at ``now_s``."""
+        offset_s = now_s - device_s
+        if self._floor_s is None:
+            self._floor_s = offset_s
+        else:
+            self._floor_s = min(self._floor_s + (now_s - self._at_s) * CLOCK_DRIFT, offset_s)
+        self._at_s = now_s
+        return offset_s - self._floor_s
+
+    def reset(self) -> None:
+        """Forgets the past, after a restart of the device."""
+        self._floor_s = None
+
+
+class HeartbeatKeeper:
+    """Decides in every turn whether a heartbeat leaves, and says why not.
+
+    ``heartbeat_s`` is the device's limit of silence, ``surface_s`` that of the operator's surface.
+    """
+
+    def __init__(self, heartbeat_s: float, surface_s: float) -> None:
+        self.period_s = heartbeat_s / PER_LIMIT
+        self.surface_s = surface_s
+        self.withheld = ""  # why the latest one due was not sent; empty when it was
+        self.sent = 0
+        self._lateness = Lateness()
+        self._fresh = False  # telemetry was checked since the latest heartbeat
+        self._late_s = 0.0
+        self._sent_at_s: float | None = None
+
+    def checked(self, now_s: float, device_s: float) -> None:
+        """Notes that telemetry up to ``device_s`` has passed all checks."""
+        self._late_s = self._lateness.of(now_s, device_s)
+        self._fresh = True
+
+    def due(self, now_s: float, surface_age_s: float) -> bool:
+        """Whether a heartbeat leaves now."""
+        if self._sent_at_s is not None and now_s - self._sent_at_s < self.period_s:
+            return False
+        self.withheld = self._objection(surface_age_s)
+        if self.withheld:
+            return False
+        self._fresh, self._sent_at_s = False, now_s
+        self.sent += 1
+        return True
+
+    def _objection(self, surface_age_s: float) -> str:
+        if surface_age_s > self.surface_s:
+            return f"the operator's surface was silent for {surface_age_s:.2f} s"
+        if not self._fresh:
+            return "no fresh telemetry"
+        if self._late_s > LATE_S:
+            return f"telemetry is {self._late_s:.2f} s late"
+        return ""
+
+    def flowing(self, now_s: float) -> bool:
+        """Whether a heartbeat left lately: the host's side of the condition for arming."""
+        return self._sent_at_s is not None and now_s - self._sent_at_s < 2 * self.period_s
+
+    def restart(self) -> None:
+        """The device's clock began again."""
+        self._lateness.reset()

@@ -1,0 +1,33 @@
+"""What the operator's surface may ask of a session."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class OrderKind(StrEnum):
+    """Kinds of order; the comment says what ``value`` and ``text`` mean."""
+
+    ARM = "arm"
+    START = "start"  # begins the plan
+    CONTINUE = "continue"  # after an inspection
+    DISARM = "disarm"
+    ABORT = "abort"
+    RESET = "reset"  # leaves tripped, at rest
+    THROTTLE = "throttle"  # value: pulse in us
+    SERVO = "servo"  # value: pulse in us
+    PITCH = "pitch"  # value: blade angle in degrees
+    REQUEST = "request"  # value: rpm
+    GOVERNOR = "governor"  # text: key of [governor] in the rig, value: its new value
+    NOTE = "note"  # text
+    FINISH = "finish"  # ends the session: through rest when something turns
+
+
+@dataclass(frozen=True)
+class Order:
+    """One order of the operator."""
+
+    kind: OrderKind
+    value: float = 0.0
+    text: str = ""

@@ -1,0 +1,166 @@
+"""Plans: the staged sequence of a run, read from TOML into frozen steps.
+
+A plan file holds a few keys for the whole and one ``[[step]]`` table a stage. What a step does not name stays as it
+is. ``throttle_pct`` counts from the rig's ``throttle.min_us`` (0) to ``max_us`` (100).
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, ClassVar, Literal, Union
+
+import msgspec
+from msgspec import Meta
+
+from bench.errors import PlanError
+
+Positive = Annotated[float, Meta(gt=0)]
+NotNegative = Annotated[float, Meta(ge=0)]
+Pulse = Annotated[float, Meta(ge=500, le=2500)]
+Percent = Annotated[float, Meta(ge=0, le=100)]
+Duration = Annotated[float, Meta(gt=0, le=3600)]
+EXAMPLE = "short_spin.toml"
+
+
+class Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True, kw_only=True):
+    """Base of the tables of a plan file."""
+
+
+class Step(Table, frozen=True, kw_only=True, tag_field="kind"):
+    """What every step may have; ``stop_above_margin_pct`` overrides the plan's."""
+
+    kind: ClassVar[str] = ""
+    name: str = ""
+    stop_above_margin_pct: Positive | None = None
+
+
+class Targets(Step, frozen=True, kw_only=True):
+    """Where a step takes throttle (or request) and pitch; at most one key of each pair."""
+
+    throttle_us: Pulse | None = None
+    throttle_pct: Percent | None = None
+    request_rpm: NotNegative | None = None
+    pitch_deg: float | None = None
+    servo_us: Pulse | None = None
+
+
+class Hold(Targets, frozen=True, kw_only=True, tag="hold"):
+    """Ramps to its targets, then keeps them for ``duration_s``."""
+
+    kind: ClassVar[str] = "hold"
+    duration_s: Duration
+    ramp_us_per_s: Positive | None = None
+    ramp_rpm_per_s: Positive | None = None
+    ramp_deg_per_s: Positive | None = None
+
+
+class Jump(Targets, frozen=True, kw_only=True, tag="step"):
+    """Goes to its targets at once, as fast as the device lets it, and stays until ``duration_s`` is over."""
+
+    kind: ClassVar[str] = "step"
+    duration_s: Duration
+
+
+class Sweep(Step, frozen=True, kw_only=True, tag="sweep"):
+    """Ramps to the first value of each pair, then moves evenly to the second within ``duration_s``."""
+
+    kind: ClassVar[str] = "sweep"
+    duration_s: Duration
+    throttle_us: tuple[Pulse, Pulse] | None = None
+    throttle_pct: tuple[Percent, Percent] | None = None
+    request_rpm: tuple[NotNegative, NotNegative] | None = None
+    pitch_deg: tuple[float, float] | None = None
+    servo_us: tuple[Pulse, Pulse] | None = None
+    ramp_us_per_s: Positive | None = None
+    ramp_rpm_per_s: Positive | None = None
+    ramp_deg_per_s: Positive | None = None
+
+
+class Multisine(Step, frozen=True, kw_only=True, tag="multisine"):
+    """Moves one quantity about its present value by a sum of sines, ``amplitude`` being the greatest excursion."""
+
+    kind: ClassVar[str] = "multisine"
+    duration_s: Duration
+    amplitude_us: Positive | None = None  # of the throttle pulse
+    amplitude_rpm: Positive | None = None  # of the request
+    amplitude_deg: Positive | None = None  # of the blade angle
+    low_hz: Positive = 0.1
+    high_hz: Annotated[float, Meta(gt=0, le=10)] = 2.0  # set-points leave 50 times a second
+    tones: Annotated[int, Meta(ge=1, le=40)] = 8
+
+
+class CoastDown(Step, frozen=True, kw_only=True, tag="coast-down"):
+    """Closes the throttle at once and waits for rest, at most ``duration_s``."""
+
+    kind: ClassVar[str] = "coast-down"
+    duration_s: Duration = 120.0
+
+
+class Inspect(Step, frozen=True, kw_only=True, tag="inspect"):
+    """Coasts to rest, locks the stand, waits for the operator's word, and arms again."""
+
+    kind: ClassVar[str] = "inspect"
+    note: str = ""  # what to look at
+
+
+AnyStep = Union[Hold, Jump, Sweep, Multisine, CoastDown, Inspect]  # noqa: UP007
+
+
+class Plan(Table, frozen=True, kw_only=True):
+    """A whole plan file.
+
+    ``governor = "off"`` runs with the bench's governor passed through, whatever the rig says. Crossing
+    ``stop_above_margin_pct`` of any limit aborts the plan before the limit trips.
+    """
+
+    name: str = ""
+    governor: Literal["rig", "off"] = "rig"
+    ramp_us_per_s: Positive = 100.0
+    ramp_rpm_per_s: Positive = 500.0
+    ramp_deg_per_s: Positive = 5.0
+    stop_above_margin_pct: Positive | None = None
+    steps: tuple[AnyStep, ...] = msgspec.field(name="step", default=())
+
+
+def parse_plan(text: str, source: str = "plan") -> Plan:
+    """Plan in TOML ``text``; PlanError names ``source``, the step by its number, the key and what was expected."""
+    try:
+        plan = msgspec.convert(tomllib.loads(text), Plan)
+    except tomllib.TOMLDecodeError as error:
+        raise PlanError(f"{source}: not valid TOML: {error}") from error
+    except msgspec.ValidationError as error:
+        raise PlanError(f"{source}: {_plain(str(error))}") from error
+    if not plan.steps:
+        raise PlanError(f"{source}: no [[step]]: a plan needs at least one")
+    return plan
+
+
+def read_plan(path: Path | str) -> tuple[Plan, str]:
+    """Plan in the file at ``path`` and the text it was read from."""
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise PlanError(f"{path}: cannot be read as a plan file: {error}") from error
+    return parse_plan(text, str(path)), text
+
+
+def example_plan_text() -> str:
+    """Text of the example plan that is shipped with the package."""
+    return resources.files("bench.session").joinpath("plans", EXAMPLE).read_text(encoding="utf-8")
+
+
+def _plain(message: str) -> str:
+    """msgspec's complaint with its path turned into step number and key."""
+    found = re.fullmatch(r"(.*?)(?: - at `\$\.?(.*)`)?", message, re.DOTALL)
+    text, path = (found.group(1), found.group(2) or "") if found else (message, "")
+    place = re.sub(r"step\[(\d+)\]\.?", lambda match: f"step {int(match.group(1)) + 1} ", path).strip()
+    unknown = re.fullmatch(r"Object contains unknown field `(.*)`", text)
+    if unknown:
+        return f"{place} unknown key {unknown.group(1)}; remove it or correct its spelling".strip()
+    missing = re.fullmatch(r"Object missing required field `(.*)`", text)
+    if missing:
+        return f"{place} key {missing.group(1)} is missing".strip()
+    return f"{place or 'top level'}: {text[0].lower()}{text[1:]}"
