@@ -31,6 +31,7 @@ void Machine::begin(const Identity &identity, bool unexpected, uint32_t now_us) 
   make_throttle_safe();
   if (unexpected) {
     latch.offer(REASON_RESTART, identity.restart_cause, now_us);
+    announce(EVENT_RESTARTED, identity.restart_cause, now_us);
   }
 }
 

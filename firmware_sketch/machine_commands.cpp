@@ -13,6 +13,9 @@ const uint8_t FIRMWARE_MINOR = 1;
 #define BUILD_ID 0  // built by hand; tests/firmware/build.py passes the CRC-32 of the sources
 #endif
 
+// Room for a row, and behind it for the longest telemetry frame.
+const uint16_t INTRODUCTION_ROOM = ChannelInfo::SIZE + messages::ROOM + framing::CRC_SIZE + messages::RESERVE;
+
 template <typename Command>
 Command taken(const uint8_t *payload) {
   Command command;
@@ -94,8 +97,8 @@ Machine::Answer Machine::identify(const Identify &command, uint8_t sequence) {
 }
 
 void Machine::introduce(uint32_t now_us) {
-  if (hooks::transmit_room() < ChannelInfo::SIZE + framing::CRC_SIZE + 2 + messages::RESERVE) {
-    return;
+  if (hooks::transmit_room() < INTRODUCTION_ROOM) {
+    return;  // telemetry goes first
   }
   if (greeting_) {
     send_hello(now_us);

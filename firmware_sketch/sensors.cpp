@@ -90,7 +90,11 @@ machine::Readings readings() {
   return latest;
 }
 
-Losses losses() { return Losses{edges_overrun(), samples_overrun(), load_readings}; }
+Losses losses() {
+  const Losses counted = {edges_overrun(), samples_overrun(), load_readings};
+  load_readings = 0;
+  return counted;
+}
 
 }  // namespace sensors
 

@@ -23,7 +23,7 @@ machine::Readings readings();
 struct Losses {
   uint16_t tach_overruns;
   uint16_t accelerometer_overruns;
-  uint16_t load_cell_readings;
+  uint16_t load_cell_readings;  // since the last call
 };
 Losses losses();
 
