@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+ROUNDING = 1e-9  # a duty above one by no more is one: wide open is a point that people ask for
+
 
 @dataclass(frozen=True)
 class Drive:
@@ -80,7 +82,7 @@ def state_for_torque(
     root = open_voltage_v**2 - 4.0 * drive.pack_ohm * current * motor_voltage
     with np.errstate(invalid="ignore"):
         duty = 2.0 * motor_voltage / (open_voltage_v + np.sqrt(root))  # stable form, also for R_pack = 0
-    duty = np.where((duty >= 0.0) & (duty <= 1.0), duty, np.nan)
+    duty = np.where((duty >= 0.0) & (duty <= 1.0 + ROUNDING), np.minimum(duty, 1.0), np.nan)
     pack_current = duty * current
     return DriveState(duty, current + 0.0 * duty, pack_current, open_voltage_v - drive.pack_ohm * pack_current)
 

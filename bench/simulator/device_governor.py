@@ -5,13 +5,11 @@ Twin of the sketch's ``machine_governor``.
 
 from __future__ import annotations
 
-from typing import Any
-
 from bench.link.messages import GovernorId, GovernorMode, LimitId
+from bench.physics.governor_law import GAIN_LIMIT, Law, Settings, push_q32, slew_q32
 
 GAINS = (GovernorId.THROTTLE_KP, GovernorId.THROTTLE_KI, GovernorId.PITCH_KP, GovernorId.PITCH_KI)
 SLEWS = (GovernorId.THROTTLE_SLEW_US_PER_S, GovernorId.PITCH_SLEW_US_PER_S)
-GAIN_LIMIT = 65_536_000  # 1000 us per rpm in Q16.16
 LONGEST_PULSE_US, GREATEST_SLEW = 2400, 65_535
 
 
@@ -22,8 +20,8 @@ class DeviceGovernor:
         self.parameters = [0] * len(GovernorId)
         self.running = False
         self._limits = limits
-        self._law: Any = None
-        self._settings: Any = None
+        self._law = Law()
+        self._settings: Settings | None = None
 
     @property
     def by_throttle(self) -> bool:
@@ -48,8 +46,7 @@ class DeviceGovernor:
             self.parameters[parameter] = before
             self._load()
             return False
-        if self._law is not None:
-            self._law.rejoin()
+        self._law.rejoin()
         return True
 
     def engage(self, present_us: int) -> bool:
@@ -62,22 +59,18 @@ class DeviceGovernor:
         if not self._load():
             return False
         if not self.running:
-            from bench.physics.governor_law import Law
-
-            self._law = Law()
             self._law.engage(present_us)
             self.running = True
         return True
 
     def step(self, request_rpm: int, period_ticks: int) -> int:
-        """One step of 2 ms: the pulse to send."""
-        pulse_us: int = self._law.step(self._settings, request_rpm, period_ticks, self._limits[LimitId.PULSES_PER_REV])
-        return pulse_us
+        """One step of 2 ms: the pulse to send; before ``engage`` it raises ValueError."""
+        if self._settings is None:
+            raise ValueError("the governor was never engaged")
+        return self._law.step(self._settings, request_rpm, period_ticks, self._limits[LimitId.PULSES_PER_REV])
 
     def _load(self) -> bool:
         """Range, gains and slews in force: the governor's own, within those of the limit table."""
-        from bench.physics.governor_law import Settings, push_q32, slew_q32
-
         own, limits, by_throttle = self.parameters, self._limits, self.by_throttle
         kp, ki, low, high, slew_id = THROTTLE_IDS if by_throttle else PITCH_IDS
         lowest, highest = (
@@ -96,7 +89,7 @@ class DeviceGovernor:
             fall=slew_q32(slew),
             falls_without_speed=by_throttle,
         )
-        return bool(self._settings.min_us <= self._settings.max_us)
+        return self._settings.min_us <= self._settings.max_us
 
 
 THROTTLE_IDS = (

@@ -11,6 +11,7 @@ import numpy as np
 
 from bench.samples import VIBRATION_AXES, Run, SlowSamples, TachPulses, VibrationSamples
 from bench.simulator.faults import Effects, Fault
+from bench.simulator.governed import GovernedDrive
 from bench.simulator.plant import Plant, Trail
 from bench.simulator.schedule import Commands, Schedule, SetPoint, commands
 from bench.simulator.settings import PlantSettings
@@ -40,16 +41,15 @@ def simulate_run(
     ``settings``: the true stand. ``schedule``: what is asked. ``rng``: the only source of chance; one seed, one run.
     ``faults``: what goes wrong. ``vibration_rate_hz``: 0 for none; ``axes``: which of ax_g, ay_g, az_g are recorded.
     ``errors``: how far the rig's calibrations are wrong, none by default.
-    Nothing trips here: the schedule alone decides. A request in a rig without a governor raises ValueError.
+    Nothing trips here: the schedule alone decides. A request is answered by the speed controller's own governor or by
+    the bench's, as the rig says; where neither governs it raises ValueError.
     """
     plant_rng, transducer_rng, vibration_rng = rng.spawn(3)
     plant = Plant(settings, plant_rng, faults, keep=True)
-    asked = commands(schedule, settings, COMMAND_STEP_S)
-    if np.isfinite(asked.request_rpm).any() and not settings.rig.speed_controller.governs:
-        raise ValueError("the schedule asks for a speed, but nothing in this rig governs: set speed_controller.governs")
-    _drive(plant, asked, schedule.duration_s)
     transducers = Transducers(settings.rig, transducer_rng, errors)
-    tach = TachPulses(transducers.tach_times_s(np.array(plant.take_edges())), settings.rig.tach.pulses_per_rev)
+    asked = commands(schedule, settings, COMMAND_STEP_S)
+    edges, asked = _drive(plant, asked, transducers, schedule.duration_s)
+    tach = TachPulses(edges, settings.rig.tach.pulses_per_rev)
     return Run(
         slow=_slow(plant, asked, tach, transducers, schedule.duration_s, slow_rate_hz),
         tach=tach,
@@ -58,8 +58,21 @@ def simulate_run(
     )
 
 
-def _drive(plant: Plant, asked: Commands, duration_s: float) -> None:
-    """Runs the plant through the commands; stretches of unchanged pulses go in one call."""
+def _drive(plant: Plant, asked: Commands, transducers: Transducers, duration_s: float) -> tuple[np.ndarray, Commands]:
+    """Runs the plant through the commands; the tach edges as seen, and the pulses as they went out."""
+    rig = plant.settings.rig
+    if np.isfinite(asked.request_rpm).any() and not rig.speed_controller.governs:
+        if rig.governor.mode == "pass_through":
+            raise ValueError("a speed is asked for, but nothing in this rig governs: see speed_controller and governor")
+        governed = GovernedDrive(plant, asked, transducers)
+        governed.run(duration_s)
+        return np.array(governed.edges_s), governed.commands
+    _drive_open(plant, asked, duration_s)
+    return transducers.tach_times_s(np.array(plant.take_edges())), asked
+
+
+def _drive_open(plant: Plant, asked: Commands, duration_s: float) -> None:
+    """Stretches of unchanged pulses go in one call."""
     changed = (np.diff(asked.throttle_us) != 0.0) | (np.diff(asked.servo_us) != 0.0)
     starts = np.concatenate(([0], np.flatnonzero(changed) + 1))
     ends = np.append(asked.time_s[starts[1:]], duration_s)

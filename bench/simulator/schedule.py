@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,8 +17,8 @@ from bench.simulator.settings import PlantSettings
 class SetPoint:
     """From ``at_s`` on the named quantities go to new values, in a straight line over ``ramp_s`` (0: a step).
 
-    A quantity that is None stays as it was. ``throttle_us`` or ``request_rpm`` (a later one takes over),
-    ``servo_us`` or ``pitch_deg`` (by the rig's pitch table).
+    A quantity that is None stays as it was. ``servo_us`` or ``pitch_deg`` (by the rig's pitch table). A pulse for
+    what a governor moves ends the request, as on the device: the throttle's, or the servo's where it governs by pitch.
     """
 
     at_s: float
@@ -28,8 +29,6 @@ class SetPoint:
     ramp_s: float = 0.0
 
     def __post_init__(self) -> None:
-        if self.throttle_us is not None and self.request_rpm is not None:
-            raise ValueError(f"set point at {self.at_s} s: give throttle_us or request_rpm, not both")
         if self.servo_us is not None and self.pitch_deg is not None:
             raise ValueError(f"set point at {self.at_s} s: give servo_us or pitch_deg, not both")
 
@@ -73,21 +72,12 @@ def commands(schedule: Schedule, settings: PlantSettings, step_s: float) -> Comm
     throttle = np.full(len(time), float(rig.throttle.safe_us))
     servo = np.full(len(time), float(rig.pitch.safe_us or settings.pitch_table()[0][0]))
     request = np.full(len(time), np.nan)
+    track = _Track(time, throttle, servo, request, governs_pitch(settings), rig.speed_controller.governs)
     for point in schedule.points:
-        first = int(np.searchsorted(time, point.at_s - 1e-9))
-        share = np.clip((time[first:] - point.at_s) / point.ramp_s, 0.0, 1.0) if point.ramp_s else 1.0
-        if point.throttle_us is not None:
-            _go(throttle, first, point.throttle_us, share)
-            request[first:] = np.nan
-        if point.request_rpm is not None:
-            if not first < len(request) or math.isnan(request[first]):
-                request[first:] = 0.0
-            _go(request, first, point.request_rpm, share)
-        if point.servo_us is not None or point.pitch_deg is not None:
-            pulse = point.servo_us
-            if pulse is None:
-                pulse = float(settings.pulse_for_pitch(np.array(point.pitch_deg)))
-            _go(servo, first, pulse, share)
+        pulse = point.servo_us
+        if point.pitch_deg is not None:
+            pulse = float(settings.pulse_for_pitch(np.array(point.pitch_deg)))
+        track.move(point, pulse)
     if rig.speed_controller.governs:
         asked = np.isfinite(request)
         throttle[asked] = pulse_for_request(settings, request[asked])
@@ -101,8 +91,36 @@ def pulse_for_request(settings: PlantSettings, request_rpm: np.ndarray) -> np.nd
     return np.where(request_rpm < 0.5 * speeds[0], settings.rig.throttle.safe_us, pulse)
 
 
-def _go(values: np.ndarray, first: int, goal: float, share: np.ndarray | float) -> None:
-    """Moves ``values`` from index ``first`` on towards ``goal``, starting from where they are there."""
-    if first < len(values):
-        begin = values[first]
-        values[first:] = begin + (goal - begin) * share
+def governs_pitch(settings: PlantSettings) -> bool:
+    """Whether a request moves the pitch servo."""
+    return settings.rig.governor.mode == "pitch" and not settings.rig.speed_controller.governs
+
+
+class _Track(NamedTuple):
+    """The arrays of ``commands`` while they are being filled."""
+
+    time_s: np.ndarray
+    throttle_us: np.ndarray
+    servo_us: np.ndarray
+    request_rpm: np.ndarray
+    governs_pitch: bool
+    starts_at_rest: bool  # a first request grows from zero; the bench's governor takes over a running rotor instead
+
+    def move(self, point: SetPoint, servo_us: float | None) -> None:
+        """From the set point on, everything it names goes to its new value."""
+        first = int(np.searchsorted(self.time_s, point.at_s - 1e-9))
+        if first == len(self.time_s):
+            return
+        share = np.clip((self.time_s[first:] - point.at_s) / point.ramp_s, 0.0, 1.0) if point.ramp_s else 1.0
+        taken_back = servo_us if self.governs_pitch else point.throttle_us
+        if taken_back is not None:
+            self.request_rpm[first:] = np.nan
+        if point.request_rpm is not None and math.isnan(self.request_rpm[first]):
+            self.request_rpm[first:] = 0.0 if self.starts_at_rest else point.request_rpm
+        for values, goal in (
+            (self.throttle_us, point.throttle_us),
+            (self.servo_us, servo_us),
+            (self.request_rpm, point.request_rpm),
+        ):
+            if goal is not None:
+                values[first:] = values[first] + (goal - values[first]) * share
