@@ -46,15 +46,12 @@ def mode_end_points(limits: PitchLimits, rig: Rig) -> tuple[ModeEndPoints, ...]:
     """
     table = require(rig, "pitch.table", "servo end points")
     require(rig, "modes", "servo end points")
-    floor = least_pitch(limits, rig)
-    return tuple(_of_mode(name, mode, limits, floor, rig, table) for name, mode in rig.modes.items())  # type: ignore[arg-type]
+    return tuple(_of_mode(name, mode, limits, rig, table) for name, mode in rig.modes.items())  # type: ignore[arg-type]
 
 
-def _of_mode(
-    name: str, mode: Mode, limits: PitchLimits, floor: LeastPitch, rig: Rig, table: Sequence[Sequence[float]]
-) -> ModeEndPoints:
+def _of_mode(name: str, mode: Mode, limits: PitchLimits, rig: Rig, table: Sequence[Sequence[float]]) -> ModeEndPoints:
     rows = limits_at_speeds(limits, rig, np.linspace(max(mode.rpm[0], 1.0), mode.rpm[1], SPEEDS_PER_MODE))
-    fine_deg, fine_by = _fine_end(mode, floor, limits)
+    fine_deg, fine_by = _fine_end(mode, least_pitch(limits, rig, mode.max_throttle_pct), limits)
     coarse_deg, coarse_by = _coarse_end(mode, rows, limits)
     remark = _remark(rows, limits, mode)
     if fine_deg >= coarse_deg:
@@ -68,7 +65,9 @@ def _of_mode(
 
 
 def _fine_end(mode: Mode, floor: LeastPitch, limits: PitchLimits) -> tuple[float, str]:
-    ends = [(mode.min_pitch_deg, "rig"), (limits.pitch_range_deg[0], "measured range")]
+    ends = [(mode.min_pitch_deg, "rig")]
+    if mode.powered or mode.forbid_reverse:
+        ends.append((limits.pitch_range_deg[0], "measured range"))
     if mode.powered and floor.overspeed[1] is not None:
         ends.append((floor.overspeed[1], "overspeed with a failed governor"))
     if mode.forbid_reverse and floor.zero_thrust[1] is not None:
@@ -77,8 +76,9 @@ def _fine_end(mode: Mode, floor: LeastPitch, limits: PitchLimits) -> tuple[float
 
 
 def _coarse_end(mode: Mode, rows: Sequence[SpeedLimits], limits: PitchLimits) -> tuple[float, str]:
-    ends = [(mode.max_pitch_deg, "rig"), (limits.pitch_range_deg[1], "measured range")]
+    ends = [(mode.max_pitch_deg, "rig")]
     if mode.powered:
+        ends.append((limits.pitch_range_deg[1], "measured range"))
         for row in rows:
             if row.max_pitch_deg_95 is not None:
                 ends.append((row.max_pitch_deg_95, f"{row.binding_95} at {row.rpm:.0f} rpm"))
@@ -86,8 +86,10 @@ def _coarse_end(mode: Mode, rows: Sequence[SpeedLimits], limits: PitchLimits) ->
 
 
 def _remark(rows: Sequence[SpeedLimits], limits: PitchLimits, mode: Mode) -> str:
+    if not mode.powered:
+        return ""
     remarks = []
-    if mode.powered and any(row.extrapolated for row in rows):
+    if any(row.extrapolated for row in rows):
         low, high = limits.rpm_range
         remarks.append(f"holds cover {low:.0f}-{high:.0f} rpm only")
     if mode.max_pitch_deg > limits.pitch_range_deg[1] or mode.min_pitch_deg < limits.pitch_range_deg[0]:

@@ -29,8 +29,8 @@ def propose_hold(limits: PitchLimits) -> NextHold | None:
     """The best hold on a grid of speeds and pitches in which no 95 % upper bound passes 90 % of its limit.
 
     The measure is the root mean square over the limits' own places of d(pitch) = se(quantity) / slope, and the gain
-    comes from the linear model's covariance with one more point of typical error (D. Montgomery, Design and Analysis
-    of Experiments, sequential design; from memory). None when no limit binds or no candidate is safe.
+    comes from the curve's covariance with one more point of typical error (conditioning of a Gaussian
+    process, as in ``kriging``). None when no limit binds or no candidate is safe.
     """
     targets = [row for row in limits.limits if row.binding is not None]
     if not targets:
@@ -71,14 +71,13 @@ def _error_at(constraint: Constraint, row: SpeedLimits, added: tuple[float, floa
         return 0.0
     place = np.array([row.max_pitch_deg - PITCH_STEP_DEG, row.max_pitch_deg, row.max_pitch_deg + PITCH_STEP_DEG])
     slope = float(np.diff(fit.at(place[[0, 2]], np.asarray(row.rpm)).value)[0]) / (2 * PITCH_STEP_DEG)
-    rows = fit.basis(place[1:2], np.asarray(row.rpm))
-    covariance = fit.covariance if added is None else _with_point(fit, added)
-    return float(np.sqrt((rows @ covariance @ rows.T).item()) / max(abs(slope), 1e-9))
+    here = (row.max_pitch_deg, row.rpm)
+    variance = fit.covariance(here, here)
+    if added is not None:
+        variance -= _gain(fit, here, (added[1], added[0]))
+    return float(np.sqrt(max(variance, 0.0)) / max(abs(slope), 1e-9))
 
 
-def _with_point(fit: CoefficientFit, added: tuple[float, float]) -> np.ndarray:
-    """Covariance after one more point whose error is the typical one of the points so far (rank-one update)."""
-    row = fit.basis(np.array([added[1]]), np.array([added[0]]))[0]
-    spread = fit.covariance @ row
-    point_variance = fit.point_stderr**2
-    return fit.covariance - np.outer(spread, spread) / (point_variance + row @ spread)
+def _gain(fit: CoefficientFit, here: tuple[float, float], point: tuple[float, float]) -> float:
+    """By how much a further hold at ``point`` of typical error lowers the variance ``here`` (rank-one update)."""
+    return fit.covariance(here, point) ** 2 / (fit.covariance(point, point) + fit.point_stderr**2)

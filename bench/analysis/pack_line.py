@@ -40,25 +40,48 @@ class PackLine:
 def fit_pack(holds: Sequence[Hold], rig: Rig) -> PackLine:
     """Line through the holds' (current, voltage) means.
 
-    The slope is taken from the data when the currents differ enough and the slope comes out positive, else from
-    ``pack.resistance_ohm`` (0 when absent). Holds without current or voltage are left out; AnalysisError without any.
+    The resistance is taken from the data when the currents differ enough and it comes out positive, else from
+    ``pack.resistance_ohm`` (0 when absent). Discharge over the run is fitted beside it, as a straight line in time per
+    recording, so that it is not taken for resistance; the open voltage is that of the middle of the holds. Holds
+    without current or voltage are left out; AnalysisError without any.
     """
-    current = np.array([hold.current_a.mean for hold in holds])
-    voltage = np.array([hold.voltage_v.mean for hold in holds])
-    good = np.isfinite(current) & np.isfinite(voltage)
-    if not good.any():
+    usable = [hold for hold in holds if math.isfinite(hold.current_a.mean) and math.isfinite(hold.voltage_v.mean)]
+    if not usable:
         raise AnalysisError("no hold has both current and voltage: the pack's sag cannot be told")
-    current, voltage = current[good], voltage[good]
-    resistance = _slope(current, voltage)
-    if resistance is None:
-        resistance = rig.pack.resistance_ohm or 0.0
+    current = np.array([hold.current_a.mean for hold in usable])
+    voltage = np.array([hold.voltage_v.mean for hold in usable])
+    drift = _discharge_columns(usable)
+    solved = _solve(current, voltage, drift)
+    if solved is not None:
+        return solved
+    resistance = rig.pack.resistance_ohm or 0.0
     rest = voltage + resistance * current
     scatter = float(np.std(rest, ddof=1)) if len(rest) > 1 else 0.0
     return PackLine(float(np.mean(rest)), resistance, scatter)
 
 
-def _slope(current: np.ndarray, voltage: np.ndarray) -> float | None:
+def _discharge_columns(holds: Sequence[Hold]) -> np.ndarray:
+    """Time within each recording, one column a recording of four holds or more, mean removed; ``(n, recordings)``."""
+    sources = [hold.source for hold in holds]
+    middle_s = np.array([(hold.from_s + hold.to_s) / 2 for hold in holds])
+    columns = []
+    for source in dict.fromkeys(sources):
+        here = np.array([name == source for name in sources])
+        if here.sum() >= 4:
+            columns.append(np.where(here, middle_s - middle_s[here].mean(), 0.0))
+    return np.column_stack(columns) if columns else np.empty((len(holds), 0))
+
+
+def _solve(current: np.ndarray, voltage: np.ndarray, drift: np.ndarray) -> PackLine | None:
+    """Least squares for open voltage, resistance and discharge; None when the data cannot tell the resistance."""
     if len(current) < 4 or np.ptp(current) < CURRENT_SPREAD * max(abs(float(np.mean(current))), 1e-9):
         return None
-    slope = -float(np.polyfit(current, voltage, 1)[0])
-    return slope if slope > 0 and math.isfinite(slope) else None
+    rows = np.column_stack((np.ones_like(current), -current, drift))
+    if len(current) <= rows.shape[1]:
+        rows = rows[:, :2]
+    parameters, _, rank, _ = np.linalg.lstsq(rows, voltage, rcond=1e-10)
+    if rank < rows.shape[1] or parameters[1] <= 0.0:
+        return None
+    rest = voltage - rows @ parameters
+    scatter = math.sqrt(float(rest @ rest) / max(len(current) - rank, 1))
+    return PackLine(float(parameters[0]), float(parameters[1]), scatter)

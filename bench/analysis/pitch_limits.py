@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import chain
 
 import numpy as np
 
@@ -17,12 +18,14 @@ from bench.analysis.holds import Hold
 from bench.analysis.pack_line import PackLine, fit_pack
 from bench.analysis.propeller_map import CoefficientFit, PropellerMap, fit_map
 from bench.analysis.shaft_power import drive_of, electrical_power_w
+from bench.analysis.throttle_line import fit_throttle
 from bench.errors import AnalysisError
 from bench.physics import coefficients, drive
 from bench.rig.description import Rig
 from bench.units import rad_s_from_rpm
 
 CONFIDENCE = 0.95
+NORMAL_95 = 1.645
 PITCH_STEP_DEG = 0.02
 FULL_CELL_V = 4.2  # common practice, no source: the pack when a governor failure would be worst
 
@@ -39,17 +42,24 @@ class Constraint:
     quantity: Quantity
     fit: CoefficientFit | None = None
     scatter: float = 0.0  # extra standard error of the quantity itself, in its unit
+    pitch_stderr_deg: float = 0.0  # of the true blade angle against the reading
 
     def bounds(self, pitch_deg: np.ndarray, rpm: float) -> tuple[np.ndarray, np.ndarray]:
         """Best value and one-sided 95 % upper bound along ``pitch_deg`` at one speed."""
         if self.fit is None:
-            value = self.quantity(pitch_deg, np.full_like(pitch_deg, np.nan), rpm)
-            return value, value + 1.645 * self.scatter
+            best = self.quantity(pitch_deg, np.full_like(pitch_deg, np.nan), rpm)
+            return best, best + NORMAL_95 * self._with_pitch_error(best, pitch_deg, np.zeros_like(best))
         estimate = self.fit.at(pitch_deg, np.asarray(rpm))
         best = self.quantity(pitch_deg, estimate.value, rpm)
-        upper = self.quantity(pitch_deg, estimate.value + estimate.stderr, rpm)
-        error = np.hypot(upper - best, self.scatter)
-        return best, best + self.fit.quantile(CONFIDENCE) * error
+        one_error_up = self.quantity(pitch_deg, estimate.value + estimate.stderr, rpm)
+        with np.errstate(invalid="ignore"):
+            error = self._with_pitch_error(best, pitch_deg, one_error_up - best)
+        # infinite where the drive cannot deliver the point at all: no bound is needed there
+        return best, np.where(np.isinf(best), np.inf, best + self.fit.quantile(CONFIDENCE) * error)
+
+    def _with_pitch_error(self, best: np.ndarray, pitch_deg: np.ndarray, error: np.ndarray) -> np.ndarray:
+        slope = np.gradient(best, pitch_deg)
+        return np.sqrt(error**2 + self.scatter**2 + (slope * self.pitch_stderr_deg) ** 2)
 
 
 @dataclass(frozen=True)
@@ -102,8 +112,9 @@ def pitch_limits(
     """
     propeller = fit_map(holds, rig, density_kg_m3)
     pack = _pack_or_none(holds, rig)
-    constraints, missing = _constraints(rig, propeller, pack)
-    constraints = (*constraints, *further)
+    constraints, missing = _constraints(rig, propeller, pack, holds)
+    play_deg = rig.pitch.stderr_deg
+    constraints = tuple(replace(item, pitch_stderr_deg=play_deg) for item in (*constraints, *further))
     pitches = _pitch_grid(propeller)
     rpm_range = _rpm_range(propeller)
     speeds = np.linspace(*rpm_range, 9) if at_rpm is None else np.asarray(at_rpm, dtype=float)
@@ -115,7 +126,7 @@ def pitch_limits(
 def limits_at_speeds(limits: PitchLimits, rig: Rig, speeds_rpm: np.ndarray) -> tuple[SpeedLimits, ...]:
     """The limits that the same data and constraints give at other speeds, ``(n,)`` in rpm."""
     pitches = _pitch_grid(limits.propeller)
-    floor = _least_pitch(rig, limits.propeller, pitches, limits.pack)
+    floor = least_pitch(limits, rig)
     return tuple(_at_speed(float(rpm), limits.constraints, pitches, floor, limits.rpm_range) for rpm in speeds_rpm)
 
 
@@ -142,19 +153,22 @@ def _rpm_range(propeller: PropellerMap) -> tuple[float, float]:
 
 
 def _constraints(
-    rig: Rig, propeller: PropellerMap, pack: PackLine | None
+    rig: Rig, propeller: PropellerMap, pack: PackLine | None, holds: Sequence[Hold]
 ) -> tuple[tuple[Constraint, ...], tuple[str, ...]]:
     """All constraints the rig sets, and what kept others from being evaluated."""
     found: list[Constraint] = []
     missing: list[str] = []
-    sources = (_thrust_constraint, _electrical_constraints, _drive_constraints)
-    for source in sources:
-        for item in source(rig, propeller, pack):
-            (missing if isinstance(item, str) else found).append(item)  # type: ignore[arg-type]
+    sources = (
+        _thrust_constraint(rig, propeller),
+        _electrical_constraints(rig, propeller, pack),
+        _drive_constraints(rig, propeller, pack, holds),
+    )
+    for item in chain(*sources):
+        (missing if isinstance(item, str) else found).append(item)  # type: ignore[arg-type]
     return tuple(found), tuple(missing)
 
 
-def _thrust_constraint(rig: Rig, propeller: PropellerMap, pack: PackLine | None) -> Iterator[Constraint | str]:
+def _thrust_constraint(rig: Rig, propeller: PropellerMap) -> Iterator[Constraint | str]:
     limit = rig.limits.thrust_n
     if limit is None:
         return
@@ -213,7 +227,9 @@ def _or_infinite(values: np.ndarray) -> np.ndarray:
     return np.where(np.isnan(values), np.inf, values)
 
 
-def _drive_constraints(rig: Rig, propeller: PropellerMap, pack: PackLine | None) -> Iterator[Constraint | str]:
+def _drive_constraints(
+    rig: Rig, propeller: PropellerMap, pack: PackLine | None, holds: Sequence[Hold]
+) -> Iterator[Constraint | str]:
     """Motor torque and governor head-room: both need the motor constants."""
     limits = rig.limits
     wanted = [name for name in ("motor_torque_n_m", "throttle_headroom_pct") if getattr(limits, name) is not None]
@@ -223,6 +239,7 @@ def _drive_constraints(rig: Rig, propeller: PropellerMap, pack: PackLine | None)
         yield from (f"{name}: {lacking} missing" for name in wanted)
         return
     open_voltage_v = pack.open_voltage_v
+    line = fit_throttle(holds, rig, constants)
 
     def torque(pitch_deg: np.ndarray, cp: np.ndarray, rpm: float) -> np.ndarray:
         return np.asarray(coefficients.torque_n_m(cp, rpm, propeller.diameter_m, propeller.density_kg_m3))
@@ -233,13 +250,15 @@ def _drive_constraints(rig: Rig, propeller: PropellerMap, pack: PackLine | None)
     def throttle_pct(pitch_deg: np.ndarray, cp: np.ndarray, rpm: float) -> np.ndarray:
         speed_rad_s = np.full_like(pitch_deg, rad_s_from_rpm(rpm))
         state = drive.state_for_torque(constants, torque(pitch_deg, cp, rpm), speed_rad_s, open_voltage_v)
-        return _or_infinite(100.0 * state.duty)
+        return _or_infinite(line.throttle_pct(state.duty))
 
     if limits.motor_torque_n_m is not None:
         yield Constraint("motor_torque_n_m", "N m", limits.motor_torque_n_m, motor_torque, propeller.cp)
     if limits.throttle_headroom_pct is not None:
         allowed = 100.0 - limits.throttle_headroom_pct
-        yield Constraint("throttle_headroom_pct", "% of throttle", allowed, throttle_pct, propeller.cp)
+        yield Constraint(
+            "throttle_headroom_pct", "% of throttle", allowed, throttle_pct, propeller.cp, line.scatter_pct
+        )
 
 
 @dataclass(frozen=True)
@@ -255,25 +274,26 @@ class LeastPitch:
         return max(known) if known else None  # type: ignore[type-var]
 
 
-def least_pitch(limits: PitchLimits, rig: Rig) -> LeastPitch:
-    """Finest permitted pitch of the same data, rule by rule: for modes, which may waive one or the other."""
-    return _least_pitch(rig, limits.propeller, _pitch_grid(limits.propeller), limits.pack)
+def least_pitch(limits: PitchLimits, rig: Rig, throttle_pct: float = 100.0) -> LeastPitch:
+    """Finest permitted pitch of the same data, rule by rule: for modes, which may waive one or the other.
 
-
-def _least_pitch(rig: Rig, propeller: PropellerMap, pitches: np.ndarray, pack: PackLine | None) -> LeastPitch:
-    return LeastPitch(_overspeed_floor(rig, propeller, pitches, pack), _zero_thrust_floor(propeller, pitches))
+    ``throttle_pct``: how far the throttle can open when the governor fails.
+    """
+    pitches = _pitch_grid(limits.propeller)
+    overspeed = _overspeed_floor(rig, limits.propeller, pitches, limits.pack, throttle_pct / 100.0)
+    return LeastPitch(overspeed, _zero_thrust_floor(limits.propeller, pitches))
 
 
 def _overspeed_floor(
-    rig: Rig, propeller: PropellerMap, pitches: np.ndarray, pack: PackLine | None
+    rig: Rig, propeller: PropellerMap, pitches: np.ndarray, pack: PackLine | None, duty: float
 ) -> tuple[float | None, float | None]:
-    """Pitch below which full throttle on a full pack would pass the overspeed limit: the governor fails, wide open."""
+    """Pitch below which an open throttle on a full pack would pass the overspeed limit."""
     constants = drive_of(rig, pack.resistance_ohm if pack else None)
     limit_rpm = rig.limits.overspeed_rpm
     if limit_rpm is None or constants is None or propeller.cp is None or pack is None:
         return None, None
     open_v = max(pack.open_voltage_v, FULL_CELL_V * (rig.pack.cells or 0))
-    current = drive.motor_current_a(constants, np.asarray(1.0), open_v, np.asarray(rad_s_from_rpm(limit_rpm)))
+    current = drive.motor_current_a(constants, np.asarray(duty), open_v, np.asarray(rad_s_from_rpm(limit_rpm)))
     torque = float(drive.drive_torque_n_m(constants, current))
     if torque <= 0.0:
         return None, None  # not even an unloaded motor reaches the limit

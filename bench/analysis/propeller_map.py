@@ -1,8 +1,7 @@
 """CT and CP against pitch, fitted to settled holds, with their uncertainty.
 
-Each coefficient is a low polynomial in blade angle, if the data ask for it with one kink (stall) and with a trend in
-rpm (Reynolds and Mach number lumped). Which of these terms are there is decided by the corrected Akaike criterion
-(Burnham and Anderson, Model Selection and Multimodel Inference, 2002; formula from memory).
+Each coefficient is a curve over blade angle that may bend anywhere, so that stall is followed and not smoothed away,
+with a trend in rpm (Reynolds and Mach number lumped) where the holds can tell one.
 """
 
 from __future__ import annotations
@@ -14,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.analysis.holds import Hold
+from bench.analysis.kriging import Kriging, fit_kriging
 from bench.analysis.shaft_power import drive_of, shaft_power_slope, shaft_power_w
 from bench.errors import AnalysisError
 from bench.physics.coefficients import figure_of_merit, power_coefficient, thrust_coefficient
@@ -21,31 +21,9 @@ from bench.rig.description import Rig, require_number
 
 LEAST_PITCHES = 3
 PITCH_APART_DEG = 0.5
-KINK_MARGIN_DEG = 1.5
-LACK_OF_FIT = 0.002  # relative: what a smooth polynomial may miss of a real curve; keeps chi-square finite
-
-
-@dataclass(frozen=True)
-class Shape:
-    """Which terms a fitted coefficient has."""
-
-    degree: int
-    kink_deg: float | None
-    trend: bool
-
-    def size(self) -> int:
-        """Number of fitted parameters, the kink's place counted."""
-        return 1 + self.degree + (2 if self.kink_deg is not None else 0) + self.trend
-
-    def basis(self, pitch_deg: np.ndarray, rpm: np.ndarray, trend_of: np.ndarray) -> np.ndarray:
-        """Columns of the linear model, ``(n, terms)``."""
-        place = np.asarray(pitch_deg, dtype=float) / 10.0  # tens of degrees: keeps the columns of one size
-        columns = [place**power for power in range(self.degree + 1)]
-        if self.kink_deg is not None:
-            columns.append(np.maximum(place - self.kink_deg / 10.0, 0.0))
-        if self.trend:
-            columns.append(trend_of * np.log2(np.asarray(rpm, dtype=float)))
-        return np.column_stack([np.broadcast_to(column, np.shape(place)) for column in columns])
+KINK_WITHIN_DEG = 2.5
+TREND_POINTS = 8  # holds that a trend in rpm needs
+LEAST_OCTAVES = 0.08  # spread of rpm, in doublings, that a trend needs after pitch explained what it can
 
 
 @dataclass(frozen=True)
@@ -60,41 +38,43 @@ class Estimate:
 class CoefficientFit:
     """One coefficient against pitch and speed.
 
-    ``covariance`` already holds the scatter about the fit; ``freedom`` is the number of degrees of freedom behind
-    it; ``common_pct`` is the relative standard error that all points share (calibration gains), not seen as scatter.
+    ``freedom`` is the number of degrees of freedom behind its errors; ``trend`` tells whether a trend in rpm was
+    fitted; ``kink_deg`` is the pitch at which the curve bends down sharply (stall), None where it does not;
+    ``common_pct`` is the relative standard error that all points share (calibration gains), not seen as scatter.
     """
 
     name: str
-    shape: Shape
-    parameters: np.ndarray
-    covariance: np.ndarray
+    curve: Kriging
+    trend: bool
+    kink_deg: float | None
     freedom: int
     reference_rpm: float
-    level: float  # typical value: what the rpm trend is relative to
     pitch_range_deg: tuple[float, float]
     rpm_range: tuple[float, float]
-    scatter: float  # root mean square of the normalised residuals
     common_pct: float
-    point_stderr: float  # typical standard error of one hold, scatter included
-
-    def basis(self, pitch_deg: np.ndarray, rpm: np.ndarray) -> np.ndarray:
-        """Rows of the linear model at the given points."""
-        pitch_deg, rpm = np.broadcast_arrays(np.asarray(pitch_deg, dtype=float), np.asarray(rpm, dtype=float))
-        return self.shape.basis(pitch_deg.ravel(), rpm.ravel() / self.reference_rpm, np.array(self.level))
+    point_stderr: float  # typical standard error of one hold, repeatability included
 
     def at(self, pitch_deg: np.ndarray, rpm: np.ndarray) -> Estimate:
         """The coefficient at blade angles in degrees and speeds in rpm; beyond the fitted range it extrapolates."""
-        shape = np.broadcast_shapes(np.shape(pitch_deg), np.shape(rpm))
-        rows = self.basis(pitch_deg, rpm)
-        value = rows @ self.parameters
-        variance = np.einsum("ij,jk,ik->i", rows, self.covariance, rows) + (value * self.common_pct / 100.0) ** 2
-        return Estimate(value.reshape(shape), np.sqrt(variance).reshape(shape))
+        pitch, speed = np.broadcast_arrays(np.asarray(pitch_deg, dtype=float), np.asarray(rpm, dtype=float))
+        value, variance = self.curve.predict(pitch.ravel(), self._columns(pitch.ravel(), speed.ravel()))
+        stderr = np.sqrt(variance + (value * self.common_pct / 100.0) ** 2)
+        return Estimate(value.reshape(pitch.shape), stderr.reshape(pitch.shape))
+
+    def covariance(self, here: tuple[float, float], there: tuple[float, float]) -> float:
+        """Covariance of the coefficient between two points, each (pitch in deg, rpm); common errors left out."""
+        first, second = (np.array([point[0]]) for point in (here, there))
+        columns = [self._columns(np.array([pitch]), np.array([rpm])) for pitch, rpm in (here, there)]
+        return float(self.curve.covariance(first, columns[0], second, columns[1])[0, 0])
 
     def quantile(self, probability: float) -> float:
         """Student's t quantile for one-sided statements about this fit."""
         from scipy.special import stdtrit
 
         return float(stdtrit(self.freedom, probability))
+
+    def _columns(self, pitch_deg: np.ndarray, rpm: np.ndarray) -> np.ndarray:
+        return _mean_columns(pitch_deg, rpm / self.reference_rpm, self.trend)
 
 
 @dataclass(frozen=True)
@@ -208,60 +188,59 @@ def _fit_if_recorded(name: str, points: Points, values: Estimate, common_pct: fl
 def fit_coefficient(
     name: str, pitch_deg: np.ndarray, rpm: np.ndarray, values: Estimate, common_pct: float = 0.0
 ) -> CoefficientFit:
-    """Best of all candidate shapes through ``(n,)`` points; at least four points, three pitches.
+    """Curve through ``(n,)`` points at three pitches or more; at least four points, else AnalysisError.
 
-    Weighted least squares with the points' own errors (plus a small lack-of-fit floor); the covariance is inflated
-    by the reduced chi-square where the scatter exceeds the errors, never shrunk. Ties go to the smaller model.
+    The points' own errors weigh them; what they scatter beyond that is found as repeatability, never less than none.
     """
     reference_rpm = float(np.exp(np.mean(np.log(rpm))))
-    level = float(np.mean(values.value))
-    floor = LACK_OF_FIT * max(abs(level), 1e-12)
-    sigma = np.hypot(np.nan_to_num(values.stderr, nan=0.0), floor)
-    best: tuple[float, CoefficientFit] | None = None
-    for shape in _candidate_shapes(pitch_deg, rpm):
-        fit = _fit_shape(name, shape, pitch_deg, rpm, values.value, sigma, reference_rpm, level, common_pct)
-        if fit is not None and (best is None or fit[0] < best[0] - 1e-9):
-            best = fit
-    if best is None:
-        raise AnalysisError(f"{name}: {len(pitch_deg)} holds are too few for any model; record more pitches")
-    return best[1]
+    stderr = np.nan_to_num(values.stderr, nan=0.0)
+    trend = len(rpm) >= TREND_POINTS and _speed_varies_by_itself(pitch_deg, rpm)
+    columns = _mean_columns(pitch_deg, rpm / reference_rpm, trend)
+    try:
+        curve = fit_kriging(pitch_deg, columns, values.value, stderr)
+    except ValueError as error:
+        raise AnalysisError(f"{name}: {error}; record more holds, at more pitches") from error
+    span = (float(pitch_deg.min()), float(pitch_deg.max()))
+    return CoefficientFit(
+        name=name,
+        curve=curve,
+        trend=trend,
+        kink_deg=_kink_deg(curve, span, trend),
+        freedom=len(rpm) - columns.shape[1],
+        reference_rpm=reference_rpm,
+        pitch_range_deg=span,
+        rpm_range=(float(rpm.min()), float(rpm.max())),
+        common_pct=common_pct,
+        point_stderr=float(np.sqrt(np.median(curve.variance))),
+    )
 
 
-def _candidate_shapes(pitch_deg: np.ndarray, rpm: np.ndarray) -> Iterator[Shape]:
-    distinct = 1 + int(np.sum(np.diff(np.sort(pitch_deg)) > PITCH_APART_DEG))
-    trends = (False, True) if rpm.max() / rpm.min() > 1.15 else (False,)
-    kinks = np.arange(pitch_deg.min() + KINK_MARGIN_DEG, pitch_deg.max() - KINK_MARGIN_DEG / 2, 0.25)
-    for trend in trends:
-        for degree in range(1, min(4, distinct)):
-            yield Shape(degree, None, trend)
-        if distinct >= 6:
-            for degree in (1, 2):
-                for kink in kinks:
-                    beyond = np.sort(pitch_deg[pitch_deg > kink])
-                    if len(beyond) >= 2 and beyond[-1] - beyond[0] > PITCH_APART_DEG:
-                        yield Shape(degree, float(kink), trend)
+def _mean_columns(pitch_deg: np.ndarray, speed_ratio: np.ndarray, trend: bool) -> np.ndarray:
+    """Constant, pitch and, if wanted, a trend per doubling of rpm that grows with pitch as the coefficient does."""
+    columns = [np.ones_like(pitch_deg), pitch_deg / 10.0]
+    if trend:
+        columns.append(np.log2(speed_ratio) * (1.0 + pitch_deg / 10.0))
+    return np.column_stack(columns)
 
 
-def _fit_shape(
-    name: str, shape: Shape, pitch_deg: np.ndarray, rpm: np.ndarray, values: np.ndarray, sigma: np.ndarray,
-    reference_rpm: float, level: float, common_pct: float,
-) -> tuple[float, CoefficientFit] | None:  # fmt: skip
-    """(criterion, fit) of one shape, or None when the points cannot carry it."""
-    count, size = len(values), shape.size()
-    if count - size < 2:
+def _speed_varies_by_itself(pitch_deg: np.ndarray, rpm: np.ndarray) -> bool:
+    """Whether rpm was varied at like pitches; where it only fell as pitch rose, a trend could not be told apart."""
+    rows = np.vander(pitch_deg / 10.0, 3)
+    octaves = np.log2(rpm)
+    rest = octaves - rows @ np.linalg.lstsq(rows, octaves, rcond=None)[0]
+    return float(np.std(rest)) > LEAST_OCTAVES
+
+
+def _kink_deg(curve: Kriging, span: tuple[float, float], trend: bool) -> float | None:
+    """Pitch at which the slope falls to less than half within ``KINK_WITHIN_DEG``, by more than its error."""
+    pitch = np.arange(span[0] + KINK_WITHIN_DEG, span[1] - KINK_WITHIN_DEG / 2, 0.25)
+    if len(pitch) < 2:
         return None
-    rows = shape.basis(pitch_deg, rpm / reference_rpm, np.array(level)) / sigma[:, None]
-    parameters, _, rank, _ = np.linalg.lstsq(rows, values / sigma, rcond=1e-10)
-    if rank < rows.shape[1]:
-        return None
-    rest = values / sigma - rows @ parameters
-    chi_square = float(rest @ rest)
-    scatter = math.sqrt(chi_square / (count - size))
-    covariance = np.linalg.inv(rows.T @ rows) * max(1.0, scatter) ** 2
-    # The scale of the errors is itself estimated, hence n ln(chi2): the criterion for unknown variance.
-    criterion = count * math.log(max(chi_square, 1e-12) / count) + 2 * size * count / (count - size - 1)
-    fit = CoefficientFit(
-        name, shape, parameters, covariance, count - size, reference_rpm, level,
-        (float(pitch_deg.min()), float(pitch_deg.max())), (float(rpm.min()), float(rpm.max())), scatter, common_pct, float(np.median(sigma)) * max(1.0, scatter),
-    )  # fmt: skip
-    return criterion, fit
+    places = np.concatenate((pitch - KINK_WITHIN_DEG, pitch, pitch + KINK_WITHIN_DEG))
+    value, variance = curve.predict(places, _mean_columns(places, np.ones_like(places), trend))
+    before, here, after = value.reshape(3, -1)
+    bend = 2 * here - before - after
+    worst = int(np.argmax(bend))
+    error = math.sqrt(float(variance.reshape(3, -1)[:, worst] @ np.array([1.0, 4.0, 1.0])))
+    falls = (after - here)[worst] < 0.5 * (here - before)[worst]
+    return float(pitch[worst]) if falls and bend[worst] > 3.0 * error else None

@@ -80,6 +80,7 @@ class Pitch(Section, frozen=True):
 
     table: tuple[tuple[Pulse, float], ...] | None = None
     safe_us: Pulse | None = None  # where the servo goes after a trip; absent: it holds
+    stderr_deg: NotNegative = 0.1  # of the true blade angle against the reading: protractor, play of the linkage
     feedback: bool = False  # whether a feedback potentiometer is wired
 
 
@@ -89,6 +90,7 @@ class Mode(Section, frozen=True):
     min_pitch_deg: float
     max_pitch_deg: float
     rpm: tuple[NotNegative, Positive]
+    max_throttle_pct: Annotated[float, Meta(gt=0, le=100)] = 100.0  # how far the lever position lets the throttle open
     powered: bool = True  # whether the motor may be driven: then a failed governor must not reach the overspeed limit
     forbid_reverse: bool = False  # whether thrust must stay above zero
 
