@@ -1,6 +1,6 @@
 """Compiles the sketch for both boards with Debian's AVR tools, and its portable core for the computer.
 
-``python tests/firmware/build.py`` builds everything and prints how much flash and memory each board uses.
+``python tests/firmware/build.py`` builds the sketch and prints how much flash and memory each board uses.
 """
 
 from __future__ import annotations
@@ -68,18 +68,19 @@ def sketch(board: str) -> Path:
     return target
 
 
-def native() -> Path:
-    """Shared library of the portable core with the test shim around it; built when a source changed."""
+def native(generated: dict[str, str]) -> Path:
+    """Shared library of the portable core with the test shim around it; built when a source changed.
+
+    ``generated``: names and texts of further C++ files.
+    """
     require_tools("g++")
     sources = [*portable_sources(), *sorted(SHIM.glob("*.cpp"))]
-    target = OUT / f"core-{_digest([*sources, *SKETCH.glob('*.h')])}.so"
+    digest = _digest([*sources, *SKETCH.glob("*.h")], *generated.values())
+    target = OUT / f"core-{digest}.so"
     if not target.exists():
         OUT.mkdir(exist_ok=True)
         with tempfile.TemporaryDirectory(dir=OUT) as folder:
-            result = Path(folder) / "core.so"
-            command = ["g++", "-std=gnu++11", "-O2", *STRICT, "-fPIC", "-shared", f"-I{SKETCH}"]
-            _run([*command, *map(str, sources), "-o", str(result)])
-            os.replace(result, target)
+            os.replace(_build_native(sources, generated, Path(folder)), target)
     return target
 
 
@@ -147,10 +148,20 @@ def _build_core(flags: list[str], folder: Path) -> Path:
     return archive
 
 
-def _digest(sources: list[Path]) -> str:
+def _build_native(sources: list[Path], generated: dict[str, str], folder: Path) -> Path:
+    for name, text in generated.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    result = folder / "core.so"
+    command = ["g++", "-std=gnu++11", "-O2", *STRICT, "-fPIC", "-shared", f"-I{SKETCH}"]
+    _run([*command, *map(str, sources), *(str(folder / name) for name in generated), "-o", str(result)])
+    return result
+
+
+def _digest(sources: list[Path], *texts: str) -> str:
     digest = hashlib.sha256(Path(__file__).read_bytes())
     for source in sorted(sources):
         digest.update(source.name.encode() + b"\0" + source.read_bytes())
+    digest.update("\0".join(texts).encode())
     return digest.hexdigest()[:16]
 
 
@@ -162,15 +173,13 @@ def _run(command: list[str]) -> str:
 
 
 def main() -> None:
-    """Builds everything and prints the sizes."""
+    """Builds both boards' sketches and prints the sizes."""
     for name, board in BOARDS.items():
         taken = size(sketch(name))
         print(
             f"{name}: {taken.flash} bytes of flash ({taken.flash / board.flash:.0%}), "
             f"{taken.ram} bytes of static memory ({taken.ram / board.ram:.0%}), {sketch(name)}"
         )
-    if any(SHIM.glob("*.cpp")):
-        print(f"native core: {native()}")
 
 
 if __name__ == "__main__":
