@@ -63,10 +63,18 @@ class Ending(StrEnum):
     TRIPPED = "tripped"
     ABORTED = "aborted"
     LINK_LOST = "link lost"
+    FAILED = "failed"  # a fault of this program
     REFUSED = "refused"  # never armed: limits did not agree, the device refused, or the plan does not fit
 
 
-EXIT_STATUS = {Ending.DONE: 0, Ending.TRIPPED: 3, Ending.ABORTED: 3, Ending.LINK_LOST: 2, Ending.REFUSED: 2}
+EXIT_STATUS = {
+    Ending.DONE: 0,
+    Ending.FAILED: 1,
+    Ending.LINK_LOST: 2,
+    Ending.REFUSED: 2,
+    Ending.TRIPPED: 3,
+    Ending.ABORTED: 3,
+}
 
 
 @dataclass(frozen=True)

@@ -35,7 +35,7 @@ class RunWriter(Protocol):
     def flush(self) -> None:
         """Makes everything so far safe against a kill."""
 
-    def close(self, exit_status: int, reason: str) -> None:
+    def close(self, exit_status: str, reason: str) -> None:
         """Ends the recording."""
 
 
