@@ -18,6 +18,7 @@ DONE, INTERNAL_ERROR, BAD_INPUT, TRIPPED = 0, 1, 2, 3
 
 # verb -> one line of help; the module is bench.cli.<verb>, its click command is named `command`
 VERBS = {
+    "check": "Loads, stresses, permitted rpm, fragment energy, proof plan.",
     "rehearse": "The whole job on a simulated stand, with no display.",
 }
 MODULE_OF = {"import": "import_", "window": "window_"}

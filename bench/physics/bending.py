@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 THRUST_POWER, TORQUE_POWER = 2, 1
-ELEMENTS = 64
+ELEMENTS = 48
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ def relieved(beam: Beam, force_n: float, power: int = THRUST_POWER, elements: in
     matrices = _element_stiffness(lengths, stiffness, tension)
     loads = _element_loads(nodes, force_n, power)
     shape = _solve(matrices, loads, elements)
-    ends = np.stack([shape[2 * i : 2 * i + 4] for i in range(elements)])
+    ends = shape[2 * np.arange(elements)[:, None] + np.arange(4)]
     forces = np.einsum("eij,ej->ei", matrices, ends) - loads
     return Bending(nodes, np.append(np.abs(forces[:, 1]), 0.0))
 
@@ -98,11 +98,10 @@ def _element_loads(nodes: np.ndarray, force_n: float, power: int) -> np.ndarray:
 def _solve(matrices: np.ndarray, loads: np.ndarray, elements: int) -> np.ndarray:
     """Shifts and slopes of all nodes, the first node clamped."""
     size = 2 * (elements + 1)
+    freedom = 2 * np.arange(elements)[:, None] + np.arange(4)
     matrix, load = np.zeros((size, size)), np.zeros(size)
-    for index in range(elements):
-        span = slice(2 * index, 2 * index + 4)
-        matrix[span, span] += matrices[index]
-        load[span] += loads[index]
+    np.add.at(matrix, (freedom[:, :, None], freedom[:, None, :]), matrices)
+    np.add.at(load, freedom, loads)
     shape = np.zeros(size)
     shape[2:] = np.linalg.solve(matrix[2:, 2:], load[2:])
     return shape

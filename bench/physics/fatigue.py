@@ -10,9 +10,9 @@ from dataclasses import dataclass
 STATEMENT = (
     "No life is predicted. For printed polymers no published curve of stress against cycles was found that covers your "
     "material, layer direction, temperature and moisture together, and scatter between printers is larger than any "
-    "margin that could be read from one. Unknown too: cracks that begin at layer lines or at the hole's edge, creep under "
-    "a steady pull, wear of the hole by the pin, and what alternates once a revolution in gusts or near the ground. "
-    "Count starts and hours, inspect the hole and the neck at every stop, and retire a set on a schedule of your own."
+    "margin that could be read from one. Unknown too: cracks that begin at layer lines or at the hole's edge, creep "
+    "under a steady pull, wear of the hole by the pin, and what alternates once a revolution in gusts or near the "
+    "ground. Count starts and hours, inspect hole and neck at every stop, retire a set on a schedule of your own."
 )
 
 

@@ -1,4 +1,4 @@
-"""A stated estimate of CT and CP at rest of the air from blade shape and angle, for planning before anything was measured.
+"""A stated estimate of CT and CP at rest from blade shape and angle, for planning before anything was measured.
 
 Blade-element and momentum theory, ring by ring. It knows nothing of the real section, the twist as built, the hub or
 the stand: its own uncertainty is part of the answer. Measured coefficients replace it as soon as there are some.
@@ -72,8 +72,8 @@ def static_estimate(shape: BladeShape, pitch_deg: np.ndarray, polar: SectionPola
     angle = np.radians(np.atleast_1d(pitch_deg).astype(float))[:, None] + twist
     inflow = _inflow(radius, solidity, angle, shape.count, polar)
     thrust, torque = _ring_forces(inflow, radius, solidity, angle, polar)
-    ct = np.trapezoid(thrust, radius, axis=1) * CT_FROM_ROTOR
-    cp = np.trapezoid(torque * radius, radius, axis=1) * CP_FROM_ROTOR
+    ct = np.asarray(np.trapezoid(thrust, radius, axis=1)) * CT_FROM_ROTOR
+    cp = np.asarray(np.trapezoid(torque * radius, radius, axis=1)) * CP_FROM_ROTOR
     return StaticEstimate(np.atleast_1d(pitch_deg).astype(float), ct, cp)
 
 

@@ -68,7 +68,7 @@ def _row_complaints(key: str, sections: tuple[BladeSection, ...]) -> Iterator[st
         has_area = section.area_m2 is not None or None not in (section.chord_m, section.thickness_m)
         if not has_area and section.mass_per_length_kg_m is None:
             yield f"{key} row {row}: give chord_m and thickness_m, or area_m2, or mass_per_length_kg_m"
-    for column in ("pitch_deg", "mass_per_length_kg_m"):
+    for column in ("chord_m", "thickness_m", "area_m2", "pitch_deg", "mass_per_length_kg_m"):
         if len({getattr(section, column) is None for section in sections}) > 1:
             yield f"{key}: {column} must stand in every row or in none"
 

@@ -1,0 +1,176 @@
+"""Loads and stresses of one blade set against speed: pull, bending with relief, and the worst section of the blade."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+
+from bench.analysis.blade_build import BuiltBlade
+from bench.analysis.root_modes import RootLoads
+from bench.physics.bending import THRUST_POWER, TORQUE_POWER, Bending, moment_n_m, relieved, torque_force_n
+from bench.physics.blade_loads import gyroscopic_blade_moment_n_m, pull_n, twisting_moment_n_m
+from bench.physics.sections import section_properties
+from bench.units import rad_s_from_rpm
+
+TIP_LEFT_OUT = 0.98  # stations end here: stress at the very tip is nothing over nothing
+STATIONS = 60
+
+
+@dataclass(frozen=True)
+class AirLoads:
+    """Greatest thrust and torque of the whole propeller that are planned for at ``rpm``; both grow with rpm squared."""
+
+    rpm: float
+    thrust_n: float
+    torque_n_m: float
+    pitch_deg: float
+    source: str
+
+
+@dataclass(frozen=True)
+class Yaw:
+    """How fast the stand may swing; 0 for a stand that cannot."""
+
+    rate_rad_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class BladeLoads:
+    """Loads of one blade at one speed; moments at the mouth of the grip. ``relieved_n_m`` is None without sections."""
+
+    rpm: float
+    pull_n: float
+    mouth_pull_n: float
+    thrust_moment_n_m: float
+    relieved_n_m: float | None
+    torque_moment_n_m: float
+    gyroscopic_n_m: float
+    flap_moment_n_m: float
+    edge_moment_n_m: float
+    twisting_n_m: float | None
+
+    @property
+    def root(self) -> RootLoads:
+        """What the root sees."""
+        return RootLoads(self.pull_n, self.mouth_pull_n, self.flap_moment_n_m, self.edge_moment_n_m)
+
+
+@dataclass(frozen=True)
+class SectionStress:
+    """Stress along the blade, arrays ``(n,)``."""
+
+    radius_m: np.ndarray
+    direct_pa: np.ndarray
+    bending_pa: np.ndarray
+
+    @property
+    def worst(self) -> tuple[float, float]:
+        """(radius in m, stress in Pa) of the highest stress."""
+        total = self.direct_pa + self.bending_pa
+        place = int(np.argmax(total))
+        return float(self.radius_m[place]), float(total[place])
+
+
+@dataclass(frozen=True)
+class BladeUnderLoad:
+    """One blade of a set under the planned air loads: loads and section stresses at any speed."""
+
+    built: BuiltBlade
+    count: int
+    air: AirLoads
+    yaw: Yaw
+    _bent: dict[float, Bending | None] = field(default_factory=dict, repr=False, compare=False)  # one solution a speed
+
+    def loads(self, rpm: float) -> BladeLoads:
+        """Loads at a speed in rpm (above zero)."""
+        built, speed = self.built, float(rad_s_from_rpm(rpm))
+        thrust_moment, relief = self._thrust_moments(rpm, np.array([built.mouth_m]))
+        torque_moment = float(self._torque_moment(rpm, np.array([built.mouth_m]))[0])
+        gyroscopic = gyroscopic_blade_moment_n_m(built.flap_inertia_kg_m2(), speed, self.yaw.rate_rad_s)
+        out_of_plane = float(thrust_moment[0] if relief is None else relief[0]) + gyroscopic
+        flap, edge = self._section_axes(out_of_plane, torque_moment, built.angle_rad(built.mouth_m, self.air.pitch_deg))
+        return BladeLoads(
+            rpm=rpm,
+            pull_n=built.pull_n(speed, built.held_at_m),
+            mouth_pull_n=built.pull_n(speed, built.mouth_m),
+            thrust_moment_n_m=float(thrust_moment[0]),
+            relieved_n_m=None if relief is None else float(relief[0]),
+            torque_moment_n_m=torque_moment,
+            gyroscopic_n_m=gyroscopic,
+            flap_moment_n_m=float(flap),
+            edge_moment_n_m=float(edge),
+            twisting_n_m=self._twisting(speed),
+        )
+
+    def section_stress(self, rpm: float) -> SectionStress | None:
+        """Stress along the blade outside its grip, or None where the sections do not tell it."""
+        built = self.built
+        chord, thickness = self._outline
+        if built.distribution is None or built.shape is None or chord is None or thickness is None:
+            return None
+        known, radius = built.distribution.radius_m, self._stations_m
+        section = section_properties(
+            built.blades.shape, np.interp(radius, known, chord), np.interp(radius, known, thickness)
+        )
+        plain, relief = self._thrust_moments(rpm, radius)
+        angle = np.array([built.angle_rad(station, self.air.pitch_deg) for station in radius])
+        flap, edge = self._section_axes(plain if relief is None else relief, self._torque_moment(rpm, radius), angle)
+        pull = float(rad_s_from_rpm(rpm)) ** 2 * self._first_moments
+        return SectionStress(
+            radius, pull / section.area_m2, flap / section.flap_modulus_m3 + edge / section.edge_modulus_m3
+        )
+
+    @cached_property
+    def _stations_m(self) -> np.ndarray:
+        built = self.built
+        assert built.distribution is not None
+        first = max(built.mouth_m, float(built.distribution.radius_m[0]))
+        return np.linspace(first, built.tip_m * TIP_LEFT_OUT, STATIONS)
+
+    @cached_property
+    def _first_moments(self) -> np.ndarray:
+        """Pull at the stations over the square of the angular velocity."""
+        assert self.built.distribution is not None
+        return pull_n(self.built.distribution, 1.0, self._stations_m)
+
+    @cached_property
+    def _outline(self) -> tuple[np.ndarray | None, np.ndarray | None]:
+        rows = self.built.blades.sections or ()
+        columns = ([row.chord_m for row in rows], [row.thickness_m for row in rows])
+        chord, thickness = (None if not rows or None in column else np.array(column, float) for column in columns)
+        return chord, thickness
+
+    def _share(self, rpm: float) -> float:
+        return (rpm / self.air.rpm) ** 2 / self.count
+
+    def _thrust_moments(self, rpm: float, radius_m: np.ndarray) -> tuple[np.ndarray, np.ndarray | None]:
+        """Out-of-plane moment at radii: without relief, and with it where the blade is known as a beam."""
+        built, thrust = self.built, self.air.thrust_n * self._share(rpm)
+        plain = moment_n_m(thrust, THRUST_POWER, built.mouth_m, built.tip_m, radius_m)
+        if rpm not in self._bent:
+            beam = built.beam(float(rad_s_from_rpm(rpm)))
+            self._bent[rpm] = None if beam is None else relieved(beam, thrust)
+        bent = self._bent[rpm]
+        return plain, None if bent is None else np.interp(radius_m, bent.radius_m, bent.moment_n_m)
+
+    def _torque_moment(self, rpm: float, radius_m: np.ndarray) -> np.ndarray:
+        """In-plane moment at radii; no relief is claimed for it."""
+        built = self.built
+        force = torque_force_n(self.air.torque_n_m * self._share(rpm), built.mouth_m, built.tip_m)
+        return moment_n_m(force, TORQUE_POWER, built.mouth_m, built.tip_m, radius_m)
+
+    def _section_axes(
+        self, out_of_plane: np.ndarray | float, in_plane: np.ndarray | float, angle: np.ndarray | float
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Moments that bend the section the thin way and the wide way, from thrust-wise and torque-wise moments."""
+        flap = np.abs(out_of_plane * np.cos(angle) + in_plane * np.sin(angle))
+        return flap, np.abs(out_of_plane * np.sin(angle) - in_plane * np.cos(angle))
+
+    def _twisting(self, speed_rad_s: float) -> float | None:
+        built = self.built
+        if built.distribution is None or built.shape is None:
+            return None
+        return twisting_moment_n_m(built.distribution, speed_rad_s, math.radians(self.air.pitch_deg), built.mouth_m)
