@@ -30,10 +30,10 @@ class Blades:
     lift_slope_per_deg: float = 0.091
     zero_lift_deg: float = -2.6
     stall_deg: float = 9.8  # angle of attack of the section at 0.75 radius
-    lift_after_stall_per_deg: float = -0.006
+    lift_after_stall_per_deg: float = 0.0
     drag_min: float = 0.020
     drag_lift2: float = 0.011  # growth with lift squared below stall
-    drag_after_stall_per_deg: float = 0.014
+    drag_after_stall_per_deg: float = 0.022
     induced_factor: float = 1.19  # kappa
     ct_rpm_trend: float = 0.05  # relative change when rpm doubles from the reference, Reynolds and Mach lumped
     cp_rpm_trend: float = 0.04  # (two-blade static tables at model scale show up to twice this)
