@@ -23,13 +23,20 @@ SHIM = HERE / "native"
 
 # The Arduino IDE's own flags, with link-time optimisation. DECIMAL_DIG: a name that the core's string file expects of
 # an older library.
-COMMON = (
-    "-Os -flto -fno-fat-lto-objects -ffunction-sections -fdata-sections -DARDUINO=10819 -DARDUINO_ARCH_AVR "
-    "-DF_CPU=16000000L -DDECIMAL_DIG=__DECIMAL_DIG__"
-).split()
-CPP = "-std=gnu++11 -fno-exceptions -fno-threadsafe-statics".split()
-STRICT = "-Wall -Wextra -Werror".split()
-LINK = "-Os -flto -fuse-linker-plugin -Wl,--gc-sections".split()
+COMMON = [
+    "-Os",
+    "-flto",
+    "-fno-fat-lto-objects",
+    "-ffunction-sections",
+    "-fdata-sections",
+    "-DARDUINO=10819",
+    "-DARDUINO_ARCH_AVR",
+    "-DF_CPU=16000000L",
+    "-DDECIMAL_DIG=__DECIMAL_DIG__",
+]
+CPP = ["-std=gnu++11", "-fno-exceptions", "-fno-threadsafe-statics"]
+STRICT = ["-Wall", "-Wextra", "-Werror"]
+LINK = ["-Os", "-flto", "-fuse-linker-plugin", "-Wl,--gc-sections"]
 
 
 class Board(NamedTuple):

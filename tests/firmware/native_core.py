@@ -186,4 +186,3 @@ class Machine(Handle):
         """Bytes sent since the last call."""
         out = self._ffi.new(f"uint8_t[{ROOM}]")
         return bytes(self._ffi.buffer(out, self.call("take", out, ROOM)))
-

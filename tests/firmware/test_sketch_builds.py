@@ -1,0 +1,21 @@
+"""The sketch compiles without a warning for both boards, and fits with room to spare."""
+
+from __future__ import annotations
+
+import build
+import pytest
+
+STACK_RESERVE = 512  # bytes; the deepest stack seen on the simulated chip is about 360 (see PROTOCOL.md, "Memory")
+
+
+@pytest.mark.parametrize("name", build.BOARDS)
+def test_the_sketch_compiles_and_fits(name: str) -> None:
+    board, taken = build.BOARDS[name], build.size(build.sketch(name))
+    assert taken.flash < 0.9 * board.flash
+    assert taken.ram <= board.ram - STACK_RESERVE
+
+
+def test_the_entry_file_is_small_and_the_rest_is_apart() -> None:
+    entry = build.SKETCH / "firmware_sketch.ino"
+    assert len(entry.read_text(encoding="utf-8").splitlines()) < 120
+    assert all(len(path.read_text(encoding="utf-8").splitlines()) <= 320 for path in build.SKETCH.glob("*.cpp"))
