@@ -7,10 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.analysis.pitch_limits import PITCH_STEP_DEG, Constraint, PitchLimits, SpeedLimits
+from bench.analysis.constraints import Constraint, throttle_need
+from bench.analysis.holds import Hold
+from bench.analysis.pitch_limits import PITCH_STEP_DEG, PitchLimits, SpeedLimits
 from bench.analysis.propeller_map import CoefficientFit
+from bench.errors import AnalysisError
+from bench.rig.description import Rig
 
 PITCH_GRID_DEG = 0.5
+HOLD_S = 10.0
 BEYOND_DEG = 1.0  # how far past the measured pitches a proposal may reach, one small step at a time
 SPEEDS = 9
 
@@ -81,3 +86,50 @@ def _error_at(constraint: Constraint, row: SpeedLimits, added: tuple[float, floa
 def _gain(fit: CoefficientFit, here: tuple[float, float], point: tuple[float, float]) -> float:
     """By how much a further hold at ``point`` of typical error lowers the variance ``here`` (rank-one update)."""
     return fit.covariance(here, point) ** 2 / (fit.covariance(point, point) + fit.point_stderr**2)
+
+
+def next_hold_plan(proposal: NextHold, speed_key: str, warm_up_key: str) -> str:
+    """The proposed hold as plan text (TOML) that ``spin`` runs: warm-up, hold, coast-down.
+
+    ``speed_key`` and ``warm_up_key`` are the plan's key and value that bring about the speed, see ``speed_keys``.
+    """
+    return f"""\
+# Proposed to narrow the pitch limits: {proposal.rpm:.0f} rpm at {proposal.pitch_deg:.1f} deg.
+# Standard error of the limits: {proposal.stderr_before_deg:.2f} deg now, {proposal.stderr_after_deg:.2f} deg expected.
+name = "next hold"
+stop_above_margin_pct = 95
+
+[[step]]
+kind = "hold"
+name = "warm-up"
+{warm_up_key}
+pitch_deg = {proposal.pitch_deg:.1f}
+duration_s = 5
+
+[[step]]
+kind = "hold"
+name = "measure"
+{speed_key}
+duration_s = {HOLD_S:g}
+
+[[step]]
+kind = "coast-down"
+"""
+
+
+def speed_keys(limits: PitchLimits, rig: Rig, holds: Sequence[Hold], proposal: NextHold) -> tuple[str, str]:
+    """Plan keys for the speed and for six tenths of it: a request where something governs, else a throttle.
+
+    AnalysisError when nothing governs and the rig lacks the motor constants that tell the throttle.
+    """
+    speeds = (proposal.rpm, 0.6 * proposal.rpm)
+    if rig.speed_controller.governs or rig.governor.mode == "throttle":
+        first, second = (f"request_rpm = {rpm:.0f}" for rpm in speeds)
+        return first, second
+    cp, pack = limits.propeller.cp, limits.pack
+    if cp is None or pack is None:
+        raise AnalysisError("the throttle for the next hold cannot be told: current and voltage were not recorded")
+    need, _ = throttle_need(rig, limits.propeller, pack, holds)
+    pitch = np.array([proposal.pitch_deg])
+    shares = [float(np.clip(need(pitch, cp.at(pitch, np.asarray(rpm)).value, rpm), 0.0, 100.0)[0]) for rpm in speeds]
+    return f"throttle_pct = {shares[0]:.0f}", f"throttle_pct = {shares[1]:.0f}"

@@ -8,58 +8,23 @@ is met. Nothing outside the measured pitch range is given as a limit.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from itertools import chain
 
 import numpy as np
 
+from bench.analysis.constraints import CONFIDENCE, Constraint, constraints_of
 from bench.analysis.holds import Hold
 from bench.analysis.pack_line import PackLine, fit_pack
 from bench.analysis.propeller_map import CoefficientFit, PropellerMap, fit_map
-from bench.analysis.shaft_power import drive_of, electrical_power_w
-from bench.analysis.throttle_line import fit_throttle
+from bench.analysis.shaft_power import drive_of
 from bench.errors import AnalysisError
 from bench.physics import coefficients, drive
 from bench.rig.description import Rig
 from bench.units import rad_s_from_rpm
 
-CONFIDENCE = 0.95
-NORMAL_95 = 1.645
 PITCH_STEP_DEG = 0.02
 FULL_CELL_V = 4.2  # common practice, no source: the pack when a governor failure would be worst
-
-Quantity = Callable[[np.ndarray, np.ndarray, float], np.ndarray]  # (pitch_deg, coefficient, rpm) -> value
-
-
-@dataclass(frozen=True)
-class Constraint:
-    """A quantity that must not exceed ``limit``; ``fit`` is the coefficient it follows from, None if from none."""
-
-    name: str
-    unit: str
-    limit: float
-    quantity: Quantity
-    fit: CoefficientFit | None = None
-    scatter: float = 0.0  # extra standard error of the quantity itself, in its unit
-    pitch_stderr_deg: float = 0.0  # of the true blade angle against the reading
-
-    def bounds(self, pitch_deg: np.ndarray, rpm: float) -> tuple[np.ndarray, np.ndarray]:
-        """Best value and one-sided 95 % upper bound along ``pitch_deg`` at one speed."""
-        if self.fit is None:
-            best = self.quantity(pitch_deg, np.full_like(pitch_deg, np.nan), rpm)
-            return best, best + NORMAL_95 * self._with_pitch_error(best, pitch_deg, np.zeros_like(best))
-        estimate = self.fit.at(pitch_deg, np.asarray(rpm))
-        best = self.quantity(pitch_deg, estimate.value, rpm)
-        one_error_up = self.quantity(pitch_deg, estimate.value + estimate.stderr, rpm)
-        with np.errstate(invalid="ignore"):
-            error = self._with_pitch_error(best, pitch_deg, one_error_up - best)
-        # infinite where the drive cannot deliver the point at all: no bound is needed there
-        return best, np.where(np.isinf(best), np.inf, best + self.fit.quantile(CONFIDENCE) * error)
-
-    def _with_pitch_error(self, best: np.ndarray, pitch_deg: np.ndarray, error: np.ndarray) -> np.ndarray:
-        slope = np.gradient(best, pitch_deg)
-        return np.sqrt(error**2 + self.scatter**2 + (slope * self.pitch_stderr_deg) ** 2)
 
 
 @dataclass(frozen=True)
@@ -112,7 +77,7 @@ def pitch_limits(
     """
     propeller = fit_map(holds, rig, density_kg_m3)
     pack = _pack_or_none(holds, rig)
-    constraints, missing = _constraints(rig, propeller, pack, holds)
+    constraints, missing = constraints_of(rig, propeller, pack, holds)
     play_deg = rig.pitch.stderr_deg
     constraints = tuple(replace(item, pitch_stderr_deg=play_deg) for item in (*constraints, *further))
     pitches = _pitch_grid(propeller)
@@ -150,115 +115,6 @@ def _pitch_grid(propeller: PropellerMap) -> np.ndarray:
 def _rpm_range(propeller: PropellerMap) -> tuple[float, float]:
     fits = _fits(propeller)
     return min(fit.rpm_range[0] for fit in fits), max(fit.rpm_range[1] for fit in fits)
-
-
-def _constraints(
-    rig: Rig, propeller: PropellerMap, pack: PackLine | None, holds: Sequence[Hold]
-) -> tuple[tuple[Constraint, ...], tuple[str, ...]]:
-    """All constraints the rig sets, and what kept others from being evaluated."""
-    found: list[Constraint] = []
-    missing: list[str] = []
-    sources = (
-        _thrust_constraint(rig, propeller),
-        _electrical_constraints(rig, propeller, pack),
-        _drive_constraints(rig, propeller, pack, holds),
-    )
-    for item in chain(*sources):
-        (missing if isinstance(item, str) else found).append(item)  # type: ignore[arg-type]
-    return tuple(found), tuple(missing)
-
-
-def _thrust_constraint(rig: Rig, propeller: PropellerMap) -> Iterator[Constraint | str]:
-    limit = rig.limits.thrust_n
-    if limit is None:
-        return
-    if propeller.ct is None:
-        yield "thrust_n: thrust was not recorded"
-        return
-
-    def thrust(pitch_deg: np.ndarray, ct: np.ndarray, rpm: float) -> np.ndarray:
-        return np.asarray(coefficients.thrust_n(ct, rpm, propeller.diameter_m, propeller.density_kg_m3))
-
-    yield Constraint("thrust_n", "N", limit, thrust, propeller.ct)
-
-
-def _electrical_constraints(rig: Rig, propeller: PropellerMap, pack: PackLine | None) -> Iterator[Constraint | str]:
-    """Power, current and pack voltage, all from CP."""
-    limits = rig.limits
-    wanted = [name for name in ("power_w", "current_a", "minimum_voltage_v") if getattr(limits, name) is not None]
-    if propeller.cp is None or pack is None:
-        yield from (f"{name}: current and voltage were not recorded" for name in wanted)
-        return
-    power = _electrical_power(rig, propeller)
-    line = pack
-    if limits.power_w is not None:
-        yield Constraint("power_w", "W", limits.power_w, power, propeller.cp)
-    if limits.current_a is not None:
-
-        def current(pitch_deg: np.ndarray, cp: np.ndarray, rpm: float) -> np.ndarray:
-            return _or_infinite(line.current_a(power(pitch_deg, cp, rpm)))
-
-        spread_a = limits.current_a * line.scatter_v / line.open_voltage_v
-        yield Constraint("current_a", "A", limits.current_a, current, propeller.cp, spread_a)
-    if limits.minimum_voltage_v is not None:
-
-        def sag(pitch_deg: np.ndarray, cp: np.ndarray, rpm: float) -> np.ndarray:
-            return _or_infinite(line.resistance_ohm * line.current_a(power(pitch_deg, cp, rpm)))
-
-        allowed_v = line.open_voltage_v - limits.minimum_voltage_v
-        yield Constraint("minimum_voltage_v", "V of sag", allowed_v, sag, propeller.cp, line.scatter_v)
-
-
-def _electrical_power(rig: Rig, propeller: PropellerMap) -> Quantity:
-    """Electrical power from CP: through the motor constants when CP is that of the shaft."""
-    constants = drive_of(rig)
-
-    def power(pitch_deg: np.ndarray, cp: np.ndarray, rpm: float) -> np.ndarray:
-        shaft_w = np.asarray(coefficients.power_w(cp, rpm, propeller.diameter_m, propeller.density_kg_m3))
-        if constants is None:
-            return shaft_w
-        return electrical_power_w(constants, shaft_w / rad_s_from_rpm(rpm), np.asarray(rpm))
-
-    return power
-
-
-def _or_infinite(values: np.ndarray) -> np.ndarray:
-    """NaN, the pack cannot deliver it, turned into an excess of any limit."""
-    return np.where(np.isnan(values), np.inf, values)
-
-
-def _drive_constraints(
-    rig: Rig, propeller: PropellerMap, pack: PackLine | None, holds: Sequence[Hold]
-) -> Iterator[Constraint | str]:
-    """Motor torque and governor head-room: both need the motor constants."""
-    limits = rig.limits
-    wanted = [name for name in ("motor_torque_n_m", "throttle_headroom_pct") if getattr(limits, name) is not None]
-    constants = drive_of(rig, pack.resistance_ohm if pack else None)
-    if propeller.cp is None or constants is None or pack is None:
-        lacking = "motor constants" if constants is None else "current and voltage"
-        yield from (f"{name}: {lacking} missing" for name in wanted)
-        return
-    open_voltage_v = pack.open_voltage_v
-    line = fit_throttle(holds, rig, constants)
-
-    def torque(pitch_deg: np.ndarray, cp: np.ndarray, rpm: float) -> np.ndarray:
-        return np.asarray(coefficients.torque_n_m(cp, rpm, propeller.diameter_m, propeller.density_kg_m3))
-
-    def motor_torque(pitch_deg: np.ndarray, cp: np.ndarray, rpm: float) -> np.ndarray:
-        return torque(pitch_deg, cp, rpm) / rig.motor.gear_ratio
-
-    def throttle_pct(pitch_deg: np.ndarray, cp: np.ndarray, rpm: float) -> np.ndarray:
-        speed_rad_s = np.full_like(pitch_deg, rad_s_from_rpm(rpm))
-        state = drive.state_for_torque(constants, torque(pitch_deg, cp, rpm), speed_rad_s, open_voltage_v)
-        return _or_infinite(line.throttle_pct(state.duty))
-
-    if limits.motor_torque_n_m is not None:
-        yield Constraint("motor_torque_n_m", "N m", limits.motor_torque_n_m, motor_torque, propeller.cp)
-    if limits.throttle_headroom_pct is not None:
-        allowed = 100.0 - limits.throttle_headroom_pct
-        yield Constraint(
-            "throttle_headroom_pct", "% of throttle", allowed, throttle_pct, propeller.cp, line.scatter_pct
-        )
 
 
 @dataclass(frozen=True)
