@@ -94,7 +94,7 @@ def _arm(machine: DeviceMachine, command: Arm, now_us: int) -> Answer:
     machine.overspeed = OverspeedRule(limits[LimitId.OVERSPEED_TICKS], limits[LimitId.OVERSPEED_CONFIRM])
     machine.vibration = VibrationRule(limits[LimitId.VIBRATION_COUNTS], limits[LimitId.VIBRATION_WINDOW])
     machine.happen(Happening.ARM, now_us)
-    machine.guarding = True
+    machine.begin_guarding(now_us)
     return DONE
 
 
@@ -178,7 +178,7 @@ def _request(machine: DeviceMachine, command: Request, now_us: int) -> Answer:
         return DONE
     present_us = machine.throttle_us if machine.governor.by_throttle else machine.servo_us
     if not machine.governor.engage(present_us):
-        return Answer(Result.BAD_VALUE)
+        return Answer(Result.BAD_VALUE)  # no range, or no servo pulse yet to go on from
     machine.request_rpm = command.speed_rpm
     return DONE
 

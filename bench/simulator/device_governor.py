@@ -50,13 +50,14 @@ class DeviceGovernor:
         return True
 
     def engage(self, present_us: int) -> bool:
-        """Starts from the pulse going out now, if not running; false when no pulse lies within all ranges.
+        """Starts from the pulse going out now, if not running; false when no pulse lies within all ranges, or when none
+        goes out yet (0).
 
         With the mode pass-through there is nothing to start.
         """
         if self.parameters[GovernorId.MODE] == GovernorMode.PASS_THROUGH:
             return True
-        if not self._load():
+        if not self._load() or present_us == 0:
             return False
         if not self.running:
             self._law.engage(present_us)

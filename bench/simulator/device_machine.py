@@ -124,6 +124,12 @@ class DeviceMachine:
         if self.vibration.feed(first_index, counts) is not None and self.guarding:
             self.trip(Reason.VIBRATION, int(self.vibration.rms_counts()), now_us)
 
+    def begin_guarding(self, now_us: int) -> None:
+        """Armed: from here on rules may trip; a servo that was never commanded goes where a trip would send it."""
+        self._last_sample_us = now_us
+        self.servo_us = self.servo_us or self.limits[LimitId.SERVO_SAFE_US]
+        self.guarding = True
+
     # --- every turn of the loop ----------------------------------------------------------------------------------
 
     def watch(self, now_us: int) -> None:
