@@ -53,16 +53,14 @@ void Machine::saw_sample(uint32_t index, const int16_t *counts, uint32_t now_us)
 // --- every turn of the loop ---
 
 void Machine::watch(uint32_t now_us) {
-  if (latch.reason != REASON_NONE && state_ != STATE_TRIPPED) {
-    enter_tripped();  // the tach interrupt has cut the power already
-  }
+  notice_trip();
   heartbeat_.watch(now_us);
   const int32_t since_edge_us = static_cast<int32_t>(now_us - last_edge_us_);  // an edge may be younger than now_us
   if (!at_rest_ && since_edge_us > static_cast<int32_t>(limits_[LIMIT_REST_MS] * 1000)) {
     at_rest_ = true;
     period_ticks_ = 0;
   }
-  if (latch.guarding && !heartbeat_.fresh()) {
+  if (latch.guarding && heartbeat_.silent(now_us)) {
     trip(REASON_HEARTBEAT_LOST, static_cast<int32_t>(heartbeat_.silence_us(now_us) / 1000), now_us);
   }
   if (latch.guarding && limits_[LIMIT_VIBRATION_COUNTS] != 0 && now_us - last_sample_us_ > SAMPLE_SILENCE_US) {
@@ -110,6 +108,13 @@ void Machine::send_slow(uint32_t now_us, const Readings &readings) {
 }
 
 // --- states and trips ---
+
+// The tach interrupt may have tripped, and has cut the power then; here the rest follows.
+void Machine::notice_trip() {
+  if (latch.reason != REASON_NONE && state_ != STATE_TRIPPED) {
+    enter_tripped();
+  }
+}
 
 void Machine::trip(uint8_t reason, int32_t detail, uint32_t now_us) {
   const uint8_t before = hooks::hold_interrupts();

@@ -88,6 +88,7 @@ class Machine {
   void send_channel_row();
 
   void trip(uint8_t reason, int32_t detail, uint32_t now_us);
+  void notice_trip();
   void enter_tripped();
   void change_state(uint8_t next, uint32_t now_us);
   void announce(uint8_t kind, int32_t detail, uint32_t now_us);

@@ -45,6 +45,7 @@ uint8_t size_of(uint8_t type) {
 }  // namespace
 
 void Machine::receive(const uint8_t *payload, uint8_t length, uint32_t now_us) {
+  notice_trip();
   const uint8_t type = payload[0];
   const uint8_t size = size_of(type);
   if (type == Heartbeat::TYPE && length == size) {
@@ -162,7 +163,6 @@ Machine::Answer Machine::set_limit(const SetLimit &command) {
     hooks::set_safe_pulse(limits_.small(LIMIT_THROTTLE_SAFE_US));
     make_throttle_safe();
   }
-  heartbeat_.set(limits_.small(LIMIT_HEARTBEAT_MS));
   return done();
 }
 
@@ -189,12 +189,11 @@ Machine::Answer Machine::arm(const Arm &command, uint32_t now_us) {
   if (!throttle_is_safe()) {
     return refuse(RESULT_THROTTLE_NOT_SAFE);
   }
-  heartbeat_.watch(now_us);
-  if (!heartbeat_.fresh()) {
+  load_rules(now_us);
+  if (!heartbeat_.fresh(now_us)) {
     return refuse(RESULT_HEARTBEAT_MISSING);
   }
   hooks::note_driving(true);
-  load_rules(now_us);
   if (servo_us_ == 0 && limits_[LIMIT_SERVO_SAFE_US] != 0) {
     put_servo(limits_.small(LIMIT_SERVO_SAFE_US));
   }
@@ -206,6 +205,7 @@ Machine::Answer Machine::arm(const Arm &command, uint32_t now_us) {
 void Machine::load_rules(uint32_t now_us) {
   overspeed_.set(limits_[LIMIT_OVERSPEED_TICKS], static_cast<uint8_t>(limits_[LIMIT_OVERSPEED_CONFIRM]));
   vibration_.set(limits_.small(LIMIT_VIBRATION_COUNTS), limits_.small(LIMIT_VIBRATION_WINDOW));
+  heartbeat_.set(limits_.small(LIMIT_HEARTBEAT_MS));
   last_sample_us_ = now_us;
 }
 

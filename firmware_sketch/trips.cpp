@@ -63,12 +63,12 @@ uint16_t VibrationRule::rms_counts() const { return static_cast<uint16_t>(square
 
 void HeartbeatRule::heard(uint32_t now_us) {
   heard_us_ = now_us;
-  fresh_ = true;
+  known_ = true;
 }
 
 void HeartbeatRule::watch(uint32_t now_us) {
-  if (fresh_ && now_us - heard_us_ > limit_us_) {
-    fresh_ = false;
+  if (known_ && silence_us(now_us) > 0x7FFFFFFFUL) {
+    known_ = false;
   }
 }
 

@@ -98,18 +98,20 @@ class VibrationRule {
 // Trips when the host was silent for more than its limit. Times are u32 microseconds that wrap.
 class HeartbeatRule {
  public:
-  HeartbeatRule() : limit_us_(0), heard_us_(0), fresh_(false) {}
+  HeartbeatRule() : limit_us_(0), heard_us_(0), known_(false) {}
   void set(uint16_t limit_ms) { limit_us_ = limit_ms * 1000UL; }
   void heard(uint32_t now_us);
-  // Called often (at least once in 2^31 us): notices silence before the clock wraps over it.
+  // Called often: forgets a heartbeat before the clock wraps over it.
   void watch(uint32_t now_us);
-  bool fresh() const { return fresh_; }
+  // Whether a heartbeat came within the limit: the condition for arming.
+  bool fresh(uint32_t now_us) const { return known_ && silence_us(now_us) <= limit_us_; }
+  bool silent(uint32_t now_us) const { return limit_us_ != 0 && !fresh(now_us); }
   uint32_t silence_us(uint32_t now_us) const { return now_us - heard_us_; }
 
  private:
   uint32_t limit_us_;
   uint32_t heard_us_;
-  bool fresh_;
+  bool known_;
 };
 
 // Floor of the square root.

@@ -1,4 +1,4 @@
-"""The sketch's trip rules against ``bench.safety.trips``, sample by sample, and against plain statements of each rule."""
+"""The sketch's trip rules against ``bench.safety.trips``, sample by sample, and against plain statements of them."""
 
 from __future__ import annotations
 

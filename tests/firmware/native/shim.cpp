@@ -129,7 +129,7 @@ void heartbeat_free(void *rule) { delete static_cast<trips::HeartbeatRule *>(rul
 void heartbeat_heard(void *rule, uint32_t now_us) { static_cast<trips::HeartbeatRule *>(rule)->heard(now_us); }
 int heartbeat_fresh(void *rule, uint32_t now_us) {
   static_cast<trips::HeartbeatRule *>(rule)->watch(now_us);
-  return static_cast<trips::HeartbeatRule *>(rule)->fresh();
+  return static_cast<trips::HeartbeatRule *>(rule)->fresh(now_us);
 }
 
 // --- governor ---

@@ -1,0 +1,199 @@
+"""The sketch's state machine and the simulated device's: same commands, same edges, same samples, same bytes.
+
+Both are fed by hypothesis; every frame they send is compared, and so are the pulses that go out.
+"""
+
+from __future__ import annotations
+
+import native_core
+import numpy as np
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from bench.link.framing import Unframer
+from bench.link.limit_table import LIMIT_RANGES
+from bench.link.messages import (
+    Abort,
+    Arm,
+    Board,
+    Disarm,
+    EventKind,
+    GovernorId,
+    Heartbeat,
+    Identify,
+    LimitId,
+    Message,
+    Pitch,
+    ReadLimits,
+    Request,
+    Reset,
+    Restart,
+    SetGovernor,
+    SetLimit,
+    Throttle,
+    encode,
+)
+from bench.simulator.device_commands import obey
+from bench.simulator.device_machine import DeviceMachine, Identity, Readings
+
+RATE_HZ = 1600
+LIMITS = {
+    LimitId.OVERSPEED_TICKS: 12_000,
+    LimitId.VIBRATION_COUNTS: 60,
+    LimitId.VIBRATION_WINDOW: 16,
+    LimitId.HEARTBEAT_MS: 200,
+    LimitId.REST_MS: 100,
+    LimitId.THROTTLE_MAX_US: 1900,
+    LimitId.SERVO_MIN_US: 1000,
+    LimitId.SERVO_MAX_US: 2000,
+    LimitId.THROTTLE_SLEW_US_PER_S: 5000,
+}
+GOVERNOR = {
+    GovernorId.THROTTLE_KP: 1500,
+    GovernorId.THROTTLE_KI: 5000,
+    GovernorId.PITCH_KP: -1500,
+    GovernorId.PITCH_KI: -5000,
+    GovernorId.THROTTLE_MIN_US: 1100,
+    GovernorId.THROTTLE_MAX_US: 1800,
+    GovernorId.PITCH_MIN_US: 1100,
+    GovernorId.PITCH_MAX_US: 1900,
+    GovernorId.THROTTLE_SLEW_US_PER_S: 1000,
+}
+
+
+class Pair:
+    """The two machines under one clock."""
+
+    def __init__(self, unexpected: bool = False) -> None:
+        cause = Restart.WATCHDOG if unexpected else Restart.POWER_ON
+        self.sketch = native_core.Machine(Board.SIMULATED_STAND, cause, RATE_HZ, 3, unexpected, 0)
+        self.twin = DeviceMachine(Identity(cause, 500, RATE_HZ, 0), unexpected)
+        if unexpected:
+            self.twin.announce(EventKind.RESTARTED, cause, 0)
+        self.now_us = self.sequence = self.index = 0
+        self.last_edge_ticks = 0
+        self.rng = np.random.default_rng(1)
+        self.compare()
+
+    def compare(self) -> list[Message]:
+        ours, theirs = self.sketch.take(), self.twin.sender.take()
+        sent = Unframer().feed(ours)
+        assert sent == Unframer().feed(theirs)
+        assert ours == theirs
+        assert self.sketch.call("throttle_us") == self.twin.throttle_us
+        assert self.sketch.call("servo_us") == self.twin.servo_us
+        return sent
+
+    def command(self, command: Message) -> list[Message]:
+        self.sketch.receive(encode(command, self.sequence), self.now_us)
+        obey(self.twin, self.sequence, command, self.now_us)
+        self.sequence = (self.sequence + 1) & 0xFF
+        return self.compare()
+
+    def run(self, milliseconds: int) -> list[Message]:
+        sent = []
+        for _ in range(milliseconds):
+            self.now_us += 1000
+            self.sketch.call("watch", self.now_us)
+            self.twin.watch(self.now_us)
+            if self.now_us % 2000 == 0:
+                self.sketch.call("tick", self.now_us, 1, 2, 3, -4)
+                self.twin.tick(self.now_us, Readings(1, 2, 3, -4))
+            sent += self.compare()
+        return sent
+
+    def edge(self, period_ticks: int) -> None:
+        period = 0 if self.twin.at_rest else period_ticks
+        self.sketch.call("edge", self.now_us, period)
+        self.twin.saw_edge(self.now_us, period)
+        assert self.sketch.call("throttle_us") == self.twin.throttle_us  # cut by the interrupt, before the loop comes
+        self.sketch.call("watch", self.now_us)
+        self.twin.watch(self.now_us)
+        self.compare()
+
+    def shake(self, spread: int) -> None:
+        counts = self.rng.normal(0, spread, (20, 3)).round().astype(np.int16)
+        for sample in counts:
+            self.sketch.sample(self.index, sample, self.now_us)
+            self.twin.saw_samples(self.index, sample[None, :], self.now_us)
+            self.index += 1
+        self.compare()
+
+    def arm(self) -> None:
+        for slot, value in LIMITS.items():
+            self.command(SetLimit(slot, value))
+        for parameter, value in GOVERNOR.items():
+            self.command(SetGovernor(parameter, value))
+        self.run(120)
+        self.command(Heartbeat(0))
+        self.command(Arm(self.twin.limits_crc()))
+
+
+def values_of(slot: LimitId) -> list[int]:
+    """Values around the ends of what a slot admits."""
+    bounds = LIMIT_RANGES[slot]
+    return [0, 1, bounds.start, bounds.lowest, bounds.highest, bounds.highest + 1, 2**32 - 1, LIMITS.get(slot, 0)]
+
+
+LIMIT_COMMANDS = st.sampled_from(LimitId).flatmap(
+    lambda slot: st.builds(SetLimit, st.just(int(slot)), st.sampled_from(values_of(slot)))
+)
+GOVERNOR_COMMANDS = st.builds(
+    SetGovernor, st.integers(0, 11), st.sampled_from([0, 1, 2, 3, -1, 1000, 1500, 1900, 2400, 2401, 65_535, 70_000_000])
+)
+PULSES = st.sampled_from([0, 800, 999, 1000, 1001, 1100, 1300, 1500, 1900, 1901, 2400, 65_535])
+COMMANDS = st.one_of(
+    st.just(Heartbeat(1)),
+    st.builds(Throttle, PULSES),
+    st.builds(Pitch, PULSES),
+    st.builds(Request, st.sampled_from([0, 1, 5000, 8000, 65_535])),
+    GOVERNOR_COMMANDS,
+    st.sampled_from([SetGovernor(0, 1), SetGovernor(0, 2)]),
+    LIMIT_COMMANDS,
+    st.builds(Abort, st.integers(0, 255)),
+    st.sampled_from([Identify(1), Identify(2), ReadLimits(), Disarm(), Reset(), Arm(0)]),
+)
+ACTIONS = st.lists(
+    st.one_of(
+        COMMANDS,
+        st.tuples(st.just("run"), st.integers(1, 60)),
+        st.tuples(st.just("rest"), st.integers(100, 130)),
+        st.tuples(st.just("edge"), st.sampled_from([9000, 11_999, 12_000, 15_000, 40_000])),
+        st.tuples(st.just("shake"), st.sampled_from([5, 20, 60])),
+        st.just(("arm", 0)),
+    ),
+    max_size=40,
+)
+
+
+def play(pair: Pair, actions: list[Message | tuple[str, int]]) -> None:
+    for action in actions:
+        if isinstance(action, Message):
+            pair.command(action)
+        elif action[0] in {"run", "rest"}:
+            pair.run(action[1])
+        elif action[0] == "edge":
+            pair.edge(action[1])
+        elif action[0] == "shake":
+            pair.shake(action[1])
+        else:
+            pair.command(Heartbeat(2))
+            pair.command(Arm(pair.twin.limits_crc()))
+
+
+@given(st.booleans(), ACTIONS)
+@example(True, [("rest", 110), Reset(), ("run", 2)])
+@settings(max_examples=150, deadline=None)
+def test_from_power_on_both_send_the_same_bytes(unexpected: bool, actions: list[Message | tuple[str, int]]) -> None:
+    play(Pair(unexpected), actions)
+
+
+@given(ACTIONS)
+@example([("run", 90), ("shake", 5), ("run", 90), ("shake", 5), ("run", 60)])
+@example([SetGovernor(0, 2), Request(8000), Pitch(1500), Request(8000), ("edge", 15_000), ("run", 40), Disarm()])
+@example([SetGovernor(0, 1), Throttle(1500), ("run", 20), Request(8000), ("edge", 14_000), ("run", 40), Throttle(1000)])
+@settings(max_examples=250, deadline=None)
+def test_from_armed_both_send_the_same_bytes(actions: list[Message | tuple[str, int]]) -> None:
+    pair = Pair()
+    pair.arm()
+    play(pair, actions)
