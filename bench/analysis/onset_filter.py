@@ -1,0 +1,205 @@
+"""Whitening against healthy behaviour: what is left of a signal after everything a healthy run may do is fitted away.
+
+A healthy feature at an operating point is a level, leaning with the last percent of speed, warming up, settling after
+every move, wandering slowly. These are the states of a Kalman filter; its innovations are white while that holds. A
+signature that damage would leave goes through the same filter, so the likelihood ratio of damage is a plain product sum
+(Willsky and Jones, IEEE Trans. Automatic Control 21 (1976) 108, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bench.analysis.features import LOAD, SPEED, VIBRATION, Features
+from bench.analysis.healthy import Expectation, Points, Scatter, first_levels
+
+UNKNOWN_LEVEL = 1e3
+REVISIT = 1.5
+WANDER_PER_FRAME = 0.02
+WARM_UP_S = (20.0, 60.0, 180.0)
+LONE_FRAMES = 6.0  # a frame or two so many scatters off their neighbours are taken as the neighbours are
+
+
+@dataclass(frozen=True)
+class Habits:
+    """What a healthy signal may do: prior standard deviations, in its own scatter.
+
+    ``lean_per_pct`` with a percent of speed, ``warm_up`` since the start, ``settling`` after a move, fading in
+    ``settling_s``. Our choices, proved by tests/benchmarks/onset_campaign.py.
+    """
+
+    lean_per_pct: float
+    warm_up: float
+    settling: float
+    settling_s: tuple[float, float]
+
+
+HABITS = {
+    VIBRATION: Habits(
+        8.0, 12.0, 4.0, (1.0, 5.0)
+    ),  # a resonance with 5 % damping turns a 100-sigma vector so, per percent
+    LOAD: Habits(0.0, 3.0, 3.0, (0.5, 2.0)),  # the air answers at once
+    SPEED: Habits(0.0, 12.0, 30.0, (1.5, 12.0)),  # a pack's voltage takes ten seconds and more to settle
+}
+
+
+@dataclass(frozen=True)
+class Design:
+    """What the filter knows of each frame: its point (-1: not judged), visit, lean in percent of speed and times."""
+
+    point: np.ndarray
+    visit: np.ndarray
+    lean_pct: np.ndarray
+    warm: np.ndarray  # (frames, len(WARM_UP_S))
+    settle: np.ndarray  # (frames, 2)
+    habits: Habits
+    points: int
+    known_spread: np.ndarray  # (points,) prior deviation of the level where earlier runs tell it, else UNKNOWN_LEVEL
+
+
+def make_design(
+    features: Features, points: Points, scatter: Scatter, expected: Expectation | None, habits: Habits
+) -> Design:
+    """The filter's knowledge of a run's frames; ``expected`` narrows what a level may be."""
+    time_s = features.time_s
+    judged = points.of_frame >= 0
+    first_s = time_s[judged][0] if judged.any() else 0.0
+    since = np.maximum(time_s - first_s, 0.0)[:, None]
+    began = _visit_start_s(points, time_s)
+    lean_pct = np.zeros(len(time_s))
+    lean_pct[judged] = 100.0 * np.log(features.rpm[judged] / points.rpm[points.of_frame[judged]])
+    known = np.full(len(points.rpm), UNKNOWN_LEVEL)
+    if expected is not None:
+        ratio = expected.spread / scatter.sigma
+        seen = np.isfinite(ratio).any(axis=1)
+        known[seen] = np.nanmedian(ratio[seen], axis=1)
+    return Design(
+        points.of_frame,
+        points.visit,
+        np.clip(lean_pct, -5.0, 5.0),
+        1.0 - np.exp(-since / np.array(WARM_UP_S)),
+        np.exp(-np.maximum(time_s - began, 0.0)[:, None] / np.array(habits.settling_s)),
+        habits,
+        len(points.rpm),
+        known,
+    )
+
+
+def standardised(features: Features, points: Points, scatter: Scatter, expected: Expectation | None) -> np.ndarray:
+    """Features over their scatter at each frame's point, less what earlier runs expect there; NaN where not judged."""
+    judged = points.of_frame >= 0
+    result = np.full(features.values.shape, np.nan)
+    centre = first_levels(features.values, points)
+    if expected is not None:
+        centre = np.where(np.isfinite(expected.mean), expected.mean, centre)
+    place = points.of_frame[judged]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        result[judged] = (features.values[judged] - centre[place]) / scatter.sigma[place]
+    return _without_lone_frames(np.where(np.isfinite(result), result, np.nan), points)
+
+
+def _without_lone_frames(standard: np.ndarray, points: Points) -> np.ndarray:
+    """One or two frames far off the median of the five around them, in one visit, replaced by that median."""
+    if len(standard) < 5:
+        return standard
+    around = np.sort(np.lib.stride_tricks.sliding_window_view(standard, 5, axis=0), axis=2)[:, :, 2]
+    middle = standard[2:-2]
+    visit = points.visit
+    whole = (visit[2:-2] >= 0) & (visit[:-4] == visit[2:-2]) & (visit[4:] == visit[2:-2])
+    lone = whole[:, None] & (np.abs(middle - around) > LONE_FRAMES)
+    result = standard.copy()
+    result[2:-2] = np.where(lone, around, middle)
+    return result
+
+
+class HealthyFilter:
+    """Runs columns of data or signatures through the healthy model; the gains are common to all columns."""
+
+    def __init__(self, design: Design) -> None:
+        self.design = design
+        self._gains = self._covariances()
+
+    def whiten(self, columns: np.ndarray, active_from: np.ndarray | None = None) -> np.ndarray:
+        """Standardised innovations of ``columns`` ``(frames, n)``; zero where a frame is not judged or NaN.
+
+        ``active_from`` ``(n,)``, increasing: frame before which a column is all zero (saves the work).
+        """
+        design = self.design
+        white = np.zeros(columns.shape)
+        state = np.zeros((self._size, columns.shape[1]))
+        starts = np.zeros(columns.shape[1], int) if active_from is None else active_from
+        last_visit = -1
+        for frame, gain in self._gains.items():
+            active = int(np.searchsorted(starts, frame, side="right"))
+            if design.visit[frame] != last_visit:
+                last_visit = design.visit[frame]
+                state[self._settling] = 0.0
+            at, slope, root, row = gain
+            error = np.nan_to_num((columns[frame, :active] - row @ state[at, :active]) / root)
+            state[:, :active] += slope[:, None] * error
+            white[frame, :active] = error
+        return white
+
+    @property
+    def _size(self) -> int:
+        return 2 * self.design.points + len(WARM_UP_S) + 2
+
+    @property
+    def _settling(self) -> slice:
+        return slice(self._size - 2, self._size)
+
+    def _prior(self) -> np.ndarray:
+        design = self.design
+        deviation = np.empty(self._size)
+        deviation[: design.points] = design.known_spread
+        deviation[design.points : 2 * design.points] = design.habits.lean_per_pct
+        deviation[2 * design.points : -2] = design.habits.warm_up
+        deviation[self._settling] = design.habits.settling
+        return np.diag(deviation**2)
+
+    def _covariances(self) -> dict[int, tuple[np.ndarray, np.ndarray, float, np.ndarray]]:
+        """Per judged frame: indices of the states seen, gain over root variance, root of the variance, their
+        weights."""
+        design, spread = self.design, self._prior()
+        levels = np.arange(design.points)
+        gains: dict[int, tuple[np.ndarray, np.ndarray, float, np.ndarray]] = {}
+        last_visit, last_frame = -1, -1
+        for frame in np.flatnonzero(design.point >= 0):
+            if design.visit[frame] != last_visit:
+                last_visit = design.visit[frame]
+                self._begin_visit(spread, design.point[frame])
+            passed = frame - last_frame if last_frame >= 0 else 0
+            spread[levels, levels] += WANDER_PER_FRAME**2 * passed
+            last_frame = frame
+            at, row = self._row(frame)
+            seen = spread[:, at] @ row
+            root = float(np.sqrt(row @ seen[at] + 1.0))
+            slope = seen / root
+            spread -= np.outer(slope, slope)
+            gains[int(frame)] = (at, slope, root, row)
+        return gains
+
+    def _begin_visit(self, spread: np.ndarray, point: int) -> None:
+        settling = self._settling
+        spread[settling, :] = 0.0
+        spread[:, settling] = 0.0
+        spread[settling, settling] = np.eye(2) * self.design.habits.settling**2
+        spread[point, point] += REVISIT**2
+
+    def _row(self, frame: int) -> tuple[np.ndarray, np.ndarray]:
+        design, point = self.design, self.design.point[frame]
+        at = np.concatenate([[point, design.points + point], np.arange(2 * design.points, self._size)])
+        return at, np.concatenate([[1.0, design.lean_pct[frame]], design.warm[frame], design.settle[frame]])
+
+
+def _visit_start_s(points: Points, time_s: np.ndarray) -> np.ndarray:
+    """Time at which each frame's visit began; the frame's own time where there is none."""
+    began = time_s.copy()
+    judged = points.visit >= 0
+    if judged.any():
+        _, first = np.unique(points.visit[judged], return_index=True)
+        starts = time_s[judged][first]
+        began[judged] = starts[points.visit[judged] - points.visit[judged][0]]
+    return began

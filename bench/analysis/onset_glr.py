@@ -1,0 +1,89 @@
+"""Sequential likelihood ratios: has a step or a growth begun by now, and how surely, for many possible beginnings
+at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import lgamma, log
+
+import numpy as np
+
+from bench.analysis.onset_filter import HealthyFilter
+
+BLOCK = 4  # frames between decisions
+SHAPES = (0.0, 1.0, 2.0)  # powers of elapsed time: a step, a straight growth, one that speeds up
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Evidence in nats per decision ``(decisions, signals)``: minus the log of the chance of as much by luck.
+
+    For one decision and one signal; ``time_s`` ``(decisions,)`` is when each could be made.
+    """
+
+    time_s: np.ndarray
+    nats: np.ndarray
+
+
+def power_signatures(time_s: np.ndarray, begin_s: np.ndarray, powers: tuple[float, ...]) -> np.ndarray:
+    """Signatures ((t - begin) / longest)^power, zero before ``begin_s``; ``(frames, begins * powers)``, begins
+    slowest."""
+    elapsed = np.maximum(time_s[:, None] - begin_s, 0.0)
+    scale = max(float(elapsed.max(initial=0.0)), 1e-9)
+    began = time_s[:, None] >= begin_s
+    shapes = [np.where(began, (elapsed / scale) ** power if power else 1.0, 0.0) for power in powers]
+    return np.stack(shapes, axis=2).reshape(len(time_s), -1)
+
+
+def sequential_evidence(
+    healthy: HealthyFilter, white: np.ndarray, time_s: np.ndarray, signals: tuple[tuple[int, ...], ...]
+) -> Evidence:
+    """Evidence of damage after every block of four frames, largest over beginnings (each block) and shapes.
+
+    ``white`` ``(frames, columns)``: innovations of the features; ``signals``: columns that move together. Within a signal
+    the squared product sums add to a chi-square of as many degrees as columns; frames not judged say nothing.
+    """
+    blocks = len(time_s) // BLOCK
+    if blocks < 2:
+        return Evidence(np.empty(0), np.empty((0, len(signals))))
+    used = blocks * BLOCK
+    begin_s = time_s[:used:BLOCK]
+    signature = power_signatures(time_s[:used], begin_s, SHAPES)
+    active = np.repeat(np.arange(blocks) * BLOCK, len(SHAPES))
+    full = np.zeros((len(time_s), signature.shape[1]))
+    full[:used] = signature
+    seen = healthy.whiten(full, active)[:used].reshape(blocks, BLOCK, -1)
+    data = white[:used].reshape(blocks, BLOCK, -1)
+    product = np.cumsum(np.matmul(seen.transpose(0, 2, 1), data), axis=0)
+    energy = np.cumsum((seen**2).sum(axis=1), axis=0)
+    told = energy > 1e-6
+    scaled = product**2 / np.where(told, 2 * energy, np.inf)[:, :, None]
+    nats = [tail_nats(scaled[:, :, list(columns)].sum(axis=2), len(columns)).max(axis=1) for columns in signals]
+    return Evidence(time_s[BLOCK - 1 : used : BLOCK], np.column_stack(nats))
+
+
+def tail_nats(half_chi_square: np.ndarray, degrees: int) -> np.ndarray:
+    """Minus the log of the chance that a chi-square of ``degrees`` exceeds twice ``half_chi_square``.
+
+    Leading terms of the incomplete gamma function's expansion, good to 0.1 nats above the mean, where it matters; zero
+    below (Abramowitz and Stegun 6.5.32, from memory; checked against scipy).
+    """
+    x, shape = np.maximum(half_chi_square, 1e-9), degrees / 2
+    if shape == 1.0:
+        return np.where(x > 0, x, 0.0)
+    series = 1.0 + (shape - 1) / x + (shape - 1) * (shape - 2) / x**2
+    series += (shape - 1) * (shape - 2) * (shape - 3) / x**3
+    nats = x - (shape - 1) * np.log(x) + lgamma(shape) - np.log(np.maximum(series, 0.2))
+    return np.where(x > shape + 1.0, np.maximum(nats, 0.0), 0.0)
+
+
+def alarm_level(mean_time_s: float, decision_s: float, signals: int) -> float:
+    """Evidence in nats at which alarms by luck come every ``mean_time_s``, deciding each ``decision_s`` on ``signals``.
+
+    Log of the number of decisions and signals between alarms, plus what looking at many beginnings and shapes costs;
+    that term is measured (tests/benchmarks/onset_delay.py) and holds to within a factor of two in time.
+    """
+    return log(max(mean_time_s / decision_s, 2.0)) + log(max(signals, 1)) + SEARCH_NATS
+
+
+SEARCH_NATS = 0.7
