@@ -63,6 +63,7 @@ class Mcu:
         self._times = self._ffi.new("double[4096]")
         self._pulses = self._ffi.new("stand_pulse_t[8192]")
         self.pulses: list[Pulse] = []
+        self._heard: list[tuple[bytes, np.ndarray]] = []
 
     def close(self) -> None:
         """Frees the chip; further calls are errors."""
@@ -100,9 +101,14 @@ class Mcu:
 
     def run(self, until_s: float) -> None:
         """Runs the program up to ``until_s``; McuStopped when it crashed."""
-        if self._lib.stand_run(self._stand, round(until_s * CLOCK_HZ)):
+        self.run_to(round(until_s * CLOCK_HZ))
+
+    def run_to(self, cycle: int) -> None:
+        """Like ``run``, up to a clock cycle."""
+        if self._lib.stand_run(self._stand, cycle):
             complaint = self._ffi.string(self._lib.stand_complaint(self._stand)).decode()
             raise McuStopped(f"the program stopped at {self.now_s:.6f} s: {complaint or 'no reason given'}")
+        self._collect_bytes()
         self._collect_pulses()
 
     def reset(self, cause: int) -> None:
@@ -157,9 +163,9 @@ class Mcu:
 
     def read_timed(self) -> tuple[bytes, np.ndarray]:
         """Bytes from the chip since the last call, and for each the time in seconds at which it was complete."""
-        count = self._lib.stand_received(self._stand, self._bytes, self._cycles, ROOM)
-        cycles = np.frombuffer(self._ffi.buffer(self._cycles, 8 * count), dtype=np.uint64)
-        return self._ffi.buffer(self._bytes, count)[:], cycles / CLOCK_HZ
+        heard, self._heard = self._heard, []
+        times_s = [cycles for _, cycles in heard]
+        return b"".join(data for data, _ in heard), np.concatenate(times_s or [np.zeros(0)]) / CLOCK_HZ
 
     def read(self) -> bytes:
         """Bytes from the chip since the last call."""
@@ -172,6 +178,12 @@ class Mcu:
     def width_us(self, output: int) -> float:
         """Width in microseconds of the latest whole pulse on an output; 0 before the first."""
         return self._lib.stand_width(self._stand, output) / (CLOCK_HZ / 1e6)
+
+    def _collect_bytes(self) -> None:
+        count = self._lib.stand_received(self._stand, self._bytes, self._cycles, ROOM)
+        if count:
+            cycles = np.frombuffer(self._ffi.buffer(self._cycles, 8 * count), dtype=np.uint64).copy()
+            self._heard.append((self._ffi.buffer(self._bytes, count)[:], cycles))
 
     def _collect_pulses(self) -> None:
         out = self._pulses

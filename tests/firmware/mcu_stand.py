@@ -1,0 +1,225 @@
+"""The compiled sketch on a simulated stand: the real binary in lock-step with the plant.
+
+From Python: ``with McuStand(board, rig, seed) as stand: stand.write(...); stand.run(until_s); stand.read()``.
+As a program it offers the chip's serial line as a pseudo-terminal, paced to real time:
+
+    python tests/firmware/mcu_stand.py --board atmega2560 --rig RIG.toml
+
+It prints ``port PATH`` once the chip runs, ends on Ctrl-C, SIGTERM or after ``--duration-s``, and then prints one line
+``counters {...}``: what was lost or filtered on the stand's side.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import signal
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import Protocol
+
+import build
+import numpy as np
+from mcu import BOARDS, CLOCK_HZ, ESC, SERVO, Mcu
+from mcu_terminal import Terminal
+
+from bench.link.messages import Restart
+from bench.rig.description import Rig
+from bench.rig.toml import example_rig_text, parse_rig, read_rig
+from bench.simulator.faults import Fault
+from bench.simulator.plant import Plant, PlantSettings, PlantState
+from bench.simulator.transducers import Transducers
+
+SLICE_S = 0.002  # the pulses of one slice act on the plant in the next: less than one frame of the speed controller
+ADC_INPUTS = (("current_a", "current_a"), ("voltage_v", "voltage_v"), ("pitch_deg", "pitch_deg"))
+MOST_LAG_S = 0.05  # further behind real time, the lost time is given up instead of being run through in a burst
+
+
+class Sensors(Protocol):
+    """What turns the plant's truth into counts; ``bench.simulator.transducers.Transducers`` is one."""
+
+    def counts(self, name: str, values: np.ndarray) -> np.ndarray: ...
+
+    def vibration_counts(self, acceleration_g: np.ndarray) -> np.ndarray: ...
+
+    def tach_times_s(self, edges_s: np.ndarray) -> np.ndarray: ...
+
+
+class Rotor(Protocol):
+    """What the stand asks of a plant; ``bench.simulator.plant.Plant`` is one."""
+
+    @property
+    def state(self) -> PlantState: ...
+
+    def advance(self, to_s: float, throttle_us: float, servo_us: float) -> None: ...
+
+    def take_edges(self) -> list[float]: ...
+
+    def acceleration_g(self, times_s: np.ndarray) -> np.ndarray: ...
+
+
+class McuStand:
+    """A board with a sketch on it, wired to a plant; also a port: ``read``, ``write``, ``close``.
+
+    ``board``: "atmega2560" or "atmega328p". ``rig``: its calibrations make counts of truth. ``seed``: of all chance.
+    ``plant``, ``sensors``: instead of those made from ``rig``. ``elf``: instead of the sketch of this checkout.
+    ``slice_s``: whole milliseconds between two meetings of chip and plant; longer is faster.
+    """
+
+    def __init__(
+        self,
+        board: str = "atmega2560",
+        rig: Rig | None = None,
+        seed: int = 0,
+        plant: Rotor | None = None,
+        sensors: Sensors | None = None,
+        faults: tuple[Fault, ...] = (),
+        elf: Path | None = None,
+        slice_s: float = SLICE_S,
+    ) -> None:
+        self.rig = rig or parse_rig(example_rig_text(), "the example rig")
+        plant_rng, sensor_rng = np.random.default_rng(seed).spawn(2)
+        self.plant = plant or Plant(PlantSettings.from_rig(self.rig), plant_rng, faults)
+        self.mcu = Mcu(board, elf or sketch_elf(board))
+        self._sensors = sensors or Transducers(self.rig, sensor_rng)
+        self._slice_s = slice_s
+        self._slice_cycles = round(slice_s * CLOCK_HZ)
+        self._slices = 0  # laid out for the chip
+        self._shaken = False
+
+    @property
+    def now_s(self) -> float:
+        """Simulated time since power-on."""
+        return self.mcu.now_s
+
+    @property
+    def counters(self) -> dict[str, int]:
+        """What happened and what was lost outside the chip; names as in ``mcu/stand.h``."""
+        return self.mcu.counters
+
+    def run(self, until_s: float) -> None:
+        """Runs chip and plant up to ``until_s``."""
+        end = round(until_s * CLOCK_HZ)  # in whole cycles, so that no rounding keeps two times from meeting
+        while self.mcu.cycle < end:
+            if self.mcu.cycle >= self._slices * self._slice_cycles:
+                self._prepare_slice()
+            self.mcu.run_to(min(end, self._slices * self._slice_cycles))
+
+    def write(self, data: bytes) -> None:
+        """Bytes to the chip, on the line from now on."""
+        self.mcu.write(data)
+
+    def read(self) -> bytes:
+        """Bytes from the chip that have arrived since the last call."""
+        return self.mcu.read()
+
+    def close(self) -> None:
+        """Frees the chip."""
+        self.mcu.close()
+
+    def __enter__(self) -> McuStand:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @property
+    def _horizon_s(self) -> float:
+        return self._slices * self._slice_s
+
+    def _prepare_slice(self) -> None:
+        """Moves the plant to the end of the next slice and lays out for the chip what it will see until then."""
+        self._slices += 1
+        self.plant.advance(self._horizon_s, self.mcu.width_us(ESC), self.mcu.width_us(SERVO))
+        state = self.plant.state
+        if state.supply_down:
+            self.mcu.reset(Restart.BROWN_OUT)  # again in every slice: the chip gets nowhere while its supply is low
+        self.mcu.tach_edges(np.maximum.accumulate(self._sensors.tach_times_s(np.array(self.plant.take_edges()))))
+        self._present_counts(state)
+        self._present_samples()
+
+    def _present_counts(self, state: PlantState) -> None:
+        for channel, (name, attribute) in enumerate(ADC_INPUTS):
+            if name == "pitch_deg" and not self.rig.pitch.feedback:
+                continue
+            self.mcu.analogue(channel, self._counts(name, getattr(state, attribute)))
+        self.mcu.load(self._counts("thrust_n", state.thrust_n))
+
+    def _counts(self, name: str, value: float) -> int:
+        return int(self._sensors.counts(name, np.float64(value)))
+
+    def _present_samples(self) -> None:
+        due_s = self.mcu.samples_due(self._horizon_s)
+        if not len(due_s):
+            return
+        if not self._shaken:
+            self._show_rate(due_s)
+        self.mcu.samples(self._sensors.vibration_counts(self.plant.acceleration_g(due_s)))
+
+    def _show_rate(self, due_s: np.ndarray) -> None:
+        """The plant learns the sample rate from its first call, which needs two times: ask for two that nobody uses."""
+        further_s = self.mcu.samples_due(self._horizon_s + 0.1)
+        period_s = further_s[1] - further_s[0]
+        self.plant.acceleration_g(due_s[0] - period_s * np.array([2.0, 1.0]))
+        self._shaken = True
+
+
+def sketch_elf(board: str) -> Path:
+    """The sketch of this checkout, compiled for ``board``."""
+    return build.sketch(board)
+
+
+def serve(stand: McuStand, terminal: Terminal, stop: threading.Event, speed: float, duration_s: float) -> None:
+    """Runs ``stand`` behind ``terminal`` until ``stop`` is set; ``speed`` 1 is real time, 0 as fast as it goes."""
+    began_s = time.monotonic()
+    while not stop.is_set() and stand.now_s < duration_s:
+        stand.write(terminal.receive())
+        stand.run(stand.now_s + SLICE_S)
+        terminal.send(stand.read())
+        if speed:
+            ahead_s = began_s + stand.now_s / speed - time.monotonic()
+            if ahead_s > 0:
+                stop.wait(ahead_s)
+            elif ahead_s < -MOST_LAG_S:
+                began_s -= ahead_s
+
+
+def _stop_with_input(stop: threading.Event) -> None:
+    """Ends this process when whoever started it is gone, however it went."""
+    while sys.stdin.buffer.read(1):
+        pass
+    stop.set()
+
+
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--board", choices=list(BOARDS), default="atmega2560")
+    parser.add_argument("--rig", help="rig file; the shipped example when absent")
+    parser.add_argument("--random-seed", type=int, default=0)
+    parser.add_argument("--speed", type=float, default=1.0, help="times real time; 0: as fast as it goes")
+    parser.add_argument("--duration-s", type=float, default=math.inf, help="simulated seconds, then end")
+    parser.add_argument("--elf", type=Path, help="another binary than this checkout's sketch")
+    parser.add_argument("--follow-stdin", action="store_true", help="end when standard input ends")
+    return parser.parse_args()
+
+
+def main() -> None:
+    """The program described at the top."""
+    options = _arguments()
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    if options.follow_stdin:
+        threading.Thread(target=_stop_with_input, args=(stop,), daemon=True).start()
+    rig = read_rig(options.rig)[0] if options.rig else None
+    with McuStand(options.board, rig, options.random_seed, elf=options.elf) as stand, Terminal() as terminal:
+        print(f"port {terminal.path}", flush=True)
+        serve(stand, terminal, stop, options.speed, options.duration_s)
+        print("counters", json.dumps({**stand.counters, **terminal.counters}), flush=True)
+
+
+if __name__ == "__main__":
+    main()
