@@ -17,6 +17,7 @@ SAMPLES = 20_000
 DEFAULT_SEED = 20_250
 TWO_SIDED = 2.0  # a stated tolerance is two standard deviations
 LEAST_LENGTH_M = 1e-4
+RESOLVED = 10.0  # samples that must have failed before their share is told as a number
 
 
 @dataclass(frozen=True)
@@ -36,6 +37,11 @@ class MonteCarlo:
     permitted_rpm: tuple[float, float, float]
     reserve_factor: tuple[float, float, float]
     weakest: dict[str, float]  # mode -> share of samples in which it was the first to fail
+
+    def told(self, probability: float) -> str:
+        """A probability in words that do not claim more than the sample holds."""
+        resolved = RESOLVED / self.samples
+        return f"{probability:.2g}" if probability >= resolved else f"below {resolved:g}"
 
 
 def monte_carlo(

@@ -108,7 +108,7 @@ def _design_table(check: StrengthCheck) -> Table:
             f"{design.reserve_factor:.2f}",
             f"{design.permitted_rpm:.0f}",
             design.governed_by,
-            "-" if chance is None else f"{chance.exceeds_strength:.2g}",
+            "-" if chance is None else chance.told(chance.exceeds_strength),
         )
     return table
 

@@ -75,28 +75,33 @@ def section_chart(check: StrengthCheck) -> str | None:
     return svg_of(figure)
 
 
-def keep_out_chart(check: StrengthCheck, rig: Rig) -> str:
+def keep_out_chart(check: StrengthCheck) -> str:
     """The stand from above: the plane of rotation, the sector people stay out of, and the flight along it."""
     figure = new_figure(7.2, 3.6)
     axes = figure.add_subplot()
     reach = check.fitted.fragment.range_with_drag_m or check.fitted.fragment.range_without_drag_m
     along = np.array([-1.0, 0.0, 1.0])
     half = math.tan(math.radians(KEEP_OUT_DEG)) * np.abs(along)
-    axes.fill_between(along, -half, half, color=NOT_FIT, alpha=0.25, label="keep out")
+    axes.fill_between(
+        along,
+        -half,
+        half,
+        color=NOT_FIT,
+        alpha=0.25,
+        label=f"keep out: {KEEP_OUT_DEG:g} degrees either side (common practice, no source)",
+    )
     axes.axhline(0.0, color=NOT_FIT, label="plane of rotation")
     axes.annotate("", (0.0, 0.32), (0.0, -0.32), arrowprops={"arrowstyle": "-|>", "color": MARK})
     axes.text(0.02, 0.32, "shaft, thrust this way", va="center")
-    axes.text(0.02, -0.36, "stand, operator and isolating switch on this side, behind the guard", va="center")
-    words = f"a blade leaves at {check.fitted.fragment.whole.speed_m_s:.0f} m/s along the plane, to about {reach:.0f} m"
-    axes.text(0.0, 0.05, words, ha="center", color=NOT_FIT)
+    axes.text(0.0, -0.39, "operator and isolating switch behind the stand, outside the band", ha="center", va="center")
+    words = f"a blade leaves at {check.fitted.fragment.whole.speed_m_s:.0f} m/s,\n to about {reach:.0f} m"
+    axes.text(-0.6, 0.06, words, ha="center", color=NOT_FIT)
     axes.set_xlim(-1.0, 1.0)
     axes.set_ylim(-0.45, 0.45)
     axes.set_xticks([-1.0, 0.0, 1.0], [f"{reach:.0f} m", "shaft", f"{reach:.0f} m"])
     axes.set_yticks([])
     axes.grid(visible=False)
-    axes.set_title(
-        f"{rig.name or 'stand'} from above; {KEEP_OUT_DEG:g} degrees either side (common practice, no source)"
-    )
+    axes.set_title("the stand from above")
     figure.legend(loc="outside lower right", ncols=2, frameon=False)
     return svg_of(figure)
 

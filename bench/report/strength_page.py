@@ -21,6 +21,6 @@ def strength_page(check: StrengthCheck, rig: Rig) -> str:
         permitted_svg=permitted_chart(check, rig),
         use_svg=use_chart(check),
         section_svg=section_chart(check),
-        keep_out_svg=keep_out_chart(check, rig),
+        keep_out_svg=keep_out_chart(check),
         planning_svg=planning_chart(check),
     )

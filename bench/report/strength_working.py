@@ -34,7 +34,8 @@ class WorkedLine:
     @property
     def shown_numbers(self) -> str:
         """The arithmetic as a person writes it."""
-        return self.numbers.replace("**2", "²").replace("**0.5", "^½").replace("*", "·").replace("pi", "π")
+        powers = self.numbers.replace("**2", "²").replace("**3", "³").replace("**0.5", "^½")
+        return powers.replace("*", "·").replace("pi", "π")
 
 
 @dataclass(frozen=True)
@@ -213,7 +214,7 @@ def _remarks(design: DesignCheck) -> Iterator[str]:
 
 def _stress(what: str, formula: str, numbers: str, stress_pa: float) -> WorkedLine:
     """A line whose arithmetic gives Pa and whose result is shown in MPa."""
-    return WorkedLine(what, formula, f"{numbers} / 1e6", stress_pa / MPA, "MPa")
+    return WorkedLine(what, formula, f"({numbers}) / 1e6", stress_pa / MPA, "MPa")
 
 
 def _n(value: float) -> str:
