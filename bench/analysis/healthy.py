@@ -214,7 +214,8 @@ def _same_point(
 def _correlated(near: np.ndarray, far: np.ndarray) -> np.ndarray:
     """Scatter of slow sums over that of neighbours' differences, for a first-order process ``(columns,)``, by table.
 
-    near^2 = r0 (1 - k) and far^2 = r0 (1 - k^L) (3 - k^L) / 3, whose ratio rises with k; slow sums see r0 (1 + k)/(1 - k).
+    near^2 = r0 (1 - k) and far^2 = r0 (1 - k^L) (3 - k^L) / 3, whose ratio rises with k; slow sums see r0 (1 +
+    k)/(1 - k).
     """
     table = np.linspace(LEAST_KEEP, MOST_KEEP, 157)
     ratio = (1 - table**LAG) * (3 - table**LAG) / (3 * (1 - table))

@@ -40,7 +40,8 @@ def sequential_evidence(
 ) -> Evidence:
     """Evidence of damage after every block of four frames, largest over beginnings (each block) and shapes.
 
-    ``white`` ``(frames, columns)``: innovations of the features; ``signals``: columns that move together. Within a signal
+    ``white`` ``(frames, columns)``: innovations of the features; ``signals``: columns that move together. Within a
+    signal
     the squared product sums add to a chi-square of as many degrees as columns; frames not judged say nothing.
     """
     blocks = len(time_s) // BLOCK

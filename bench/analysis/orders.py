@@ -48,24 +48,27 @@ class OrderTracks:
 class FrameGrid:
     """Hann-weighted sums over frames of two steps that overlap by one, for samples at any times.
 
-    ``time_s``: increasing sample times ``(n,)`` in s; frames are centred every ``step_s`` seconds. Lost samples only
-    lower ``coverage``. Fewer samples than one frame give an empty grid.
+    ``time_s``: increasing sample times ``(n,)`` in s; frames are centred every ``step_s`` seconds from ``start_s`` on
+    (default: the first sample), over ``blocks`` steps (default: to the last sample). Lost samples only lower
+    ``coverage``. Fewer samples than one frame give an empty grid.
     """
 
-    def __init__(self, time_s: np.ndarray, step_s: float) -> None:
-        phase = (time_s - time_s[0]) / step_s if len(time_s) else np.empty(0)
-        self.blocks = int(np.floor(phase[-1] + 1e-9)) if len(phase) else 0
+    def __init__(self, time_s: np.ndarray, step_s: float, start_s: float | None = None, blocks: int = 0) -> None:
+        start_s = start_s if start_s is not None else float(time_s[0]) if len(time_s) else 0.0
+        phase = (time_s - start_s) / step_s
+        self.blocks = blocks or (int(np.floor(phase[-1] + 1e-9)) if len(phase) else 0)
         self._bounds = np.searchsorted(phase, np.arange(self.blocks + 1))
-        self._used = slice(0, int(self._bounds[-1]) if self.blocks else 0)
+        self._used = slice(int(self._bounds[0]), int(self._bounds[-1])) if self.blocks > 0 else slice(0)
+        self._bounds = self._bounds - self._bounds[0]
         self.rise = (np.sin(np.pi / 2 * (phase[self._used] % 1.0)) ** 2).astype(np.float32)
-        self.time_s = time_s[0] + step_s * np.arange(1, self.blocks) if self.blocks > 1 else np.empty(0)
-        self.weight = self.sums(np.ones(len(self.rise), dtype=np.float32))
+        self.time_s = start_s + step_s * np.arange(1, self.blocks) if self.blocks > 1 else np.empty(0)
+        self.weight = self.sums(np.ones(len(time_s), dtype=np.float32))
 
     def sums(self, values: np.ndarray) -> np.ndarray:
         """Sums of window * values per frame; ``values`` has the length of the sample times."""
-        if self.blocks < 2:
-            return np.empty(0)
         values = values[self._used]
+        if self.blocks < 2 or not len(values):
+            return np.zeros(len(self.time_s))
         rising = values * self.rise
         return self._block_sums(rising)[:-1] + self._block_sums(values - rising)[1:]
 
@@ -78,6 +81,15 @@ class FrameGrid:
         """Share of the samples expected in each frame that are there."""
         whole = rate_hz * (self.time_s[1] - self.time_s[0]) if len(self.time_s) > 1 else np.inf
         return self.weight / whole
+
+    def peaks(self, magnitude: np.ndarray) -> np.ndarray:
+        """Largest of ``magnitude`` per frame, without window; zero where there are no samples."""
+        magnitude = magnitude[self._used]
+        if self.blocks < 2 or not len(magnitude):
+            return np.zeros(len(self.time_s))
+        starts = np.minimum(self._bounds[:-1], len(magnitude) - 1)
+        block = np.where(self._bounds[1:] > self._bounds[:-1], np.maximum.reduceat(magnitude, starts), 0)
+        return np.maximum(block[:-1], block[1:])
 
     def _block_sums(self, values: np.ndarray) -> np.ndarray:
         starts = self._bounds[:-1]
@@ -106,16 +118,20 @@ def track_orders(run: Run, orders: tuple[int, ...] = tuple(range(1, 9)), step_s:
 
 
 def track_vibration(
-    vibration: VibrationSamples, angle: ShaftAngle, orders: tuple[int, ...], step_s: float
+    vibration: VibrationSamples,
+    angle: ShaftAngle,
+    orders: tuple[int, ...],
+    step_s: float,
+    grid: FrameGrid | None = None,
 ) -> OrderTracks:
-    """Like ``track_orders`` for vibration and shaft angle that are already at hand."""
+    """Like ``track_orders`` for vibration and shaft angle that are already at hand, on a ``grid`` of one's own."""
     rate_hz = sample_rate_hz(vibration)
-    grid = FrameGrid(vibration.time_s, step_s)
+    grid = grid or FrameGrid(vibration.time_s, step_s)
     turn = angle.at(vibration.time_s)
     turning = np.isfinite(turn)
     spin = _unit_phasor(np.where(turning, turn, 0.0)) * turning
     axes = vibration.axes()
-    signals = [_centred(getattr(vibration, axis)) for axis in axes]
+    signals = [centred(getattr(vibration, axis)) for axis in axes]
     covered = grid.coverage(rate_hz) >= LEAST_COVERAGE
     covered &= grid.means(turning.astype(np.float32)) > LEAST_COVERAGE
     phasor = _phasors(grid, signals, spin, orders)
@@ -136,7 +152,7 @@ def sample_rate_hz(vibration: VibrationSamples) -> float:
     return float(1.0 / usual.mean())
 
 
-def _centred(values: np.ndarray) -> np.ndarray:
+def centred(values: np.ndarray) -> np.ndarray:
     """Values without their mean (gravity, zero error), gaps as zero, single precision for speed."""
     good = np.isfinite(values)
     centred = values - values[good].mean(dtype=float)

@@ -55,7 +55,8 @@ def resample_to_angle(
 ) -> AngleSamples:
     """Acceleration on ``per_rev`` equal steps of each turn, band-limited so that nothing folds.
 
-    ``time_s``, ``value_g`` ``(n,)`` sampled at ``rate_hz``, gaps allowed. Interpolation is by a Hann-windowed sinc whose
+    ``time_s``, ``value_g`` ``(n,)`` sampled at ``rate_hz``, gaps allowed. Interpolation is by a Hann-windowed sinc
+    whose
     cut-off is half the lower of the two rates: where the shaft turns slowly, and the steps of angle are further apart
     than the samples, what they could not carry is filtered out first. Points within a kernel of a gap or an end are
     NaN.

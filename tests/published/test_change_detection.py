@@ -10,8 +10,13 @@ import numpy as np
 import pytest
 
 from bench.analysis.onset_change import best_split
-from bench.analysis.onset_cusum import first_signal, run_length, siegmund_run_length, threshold_for,
-two_sided_run_length
+from bench.analysis.onset_cusum import (
+    first_signal,
+    run_length,
+    siegmund_run_length,
+    threshold_for,
+    two_sided_run_length,
+)
 from bench.errors import AnalysisError
 
 EXAMPLE_9_1 = np.array(
