@@ -54,7 +54,10 @@ class Fault:
         return np.clip((time_s - self.start_s) / self.growth_s, 0.0, 1.0)
 
     def apply(self, effects: Effects, time_s: Amount) -> None:
-        """Adds this fault's doing at ``time_s`` to ``effects``."""
+        """Adds this fault's doing at ``time_s`` (an instant, or many) to ``effects``."""
+        self._act(effects, time_s)
+
+    def _act(self, effects: Effects, time_s: Amount) -> None:
         raise NotImplementedError(type(self).__name__)
 
 
@@ -65,7 +68,7 @@ class BladeLoss(Fault):
     moment_g_mm: float = 3800.0  # blade mass times the radius of its centre
     angle_deg: float = 180.0  # opposite to the lost blade
 
-    def apply(self, effects: Effects, time_s: Amount) -> None:
+    def _act(self, effects: Effects, time_s: Amount) -> None:
         lost = (time_s >= self.grown_s) * 1.0
         effects.unbalance_g_mm = effects.unbalance_g_mm + lost * _vector(self.moment_g_mm, self.angle_deg)
         effects.blades_lost = effects.blades_lost + lost
@@ -81,13 +84,13 @@ class RootCrack(BladeLoss):
     power: float = 2.0  # growth is this power of the elapsed share
     blade_leaves: bool = True
 
-    def apply(self, effects: Effects, time_s: Amount) -> None:
+    def _act(self, effects: Effects, time_s: Amount) -> None:
         grown = self.severity(time_s) ** self.power
         added = grown * _vector(self.unbalance_g_mm, self.angle_deg)
         effects.unbalance_g_mm = effects.unbalance_g_mm + added
         effects.order2_factor = effects.order2_factor + self.order2_gain * grown
         if self.blade_leaves:
-            super().apply(effects, time_s)
+            super()._act(effects, time_s)
 
 
 @dataclass(frozen=True)
@@ -97,7 +100,7 @@ class AddedUnbalance(Fault):
     unbalance_g_mm: float = 40.0
     angle_deg: float = 0.0
 
-    def apply(self, effects: Effects, time_s: Amount) -> None:
+    def _act(self, effects: Effects, time_s: Amount) -> None:
         added = self.severity(time_s) * _vector(self.unbalance_g_mm, self.angle_deg)
         effects.unbalance_g_mm = effects.unbalance_g_mm + added
 
@@ -110,7 +113,7 @@ class LoosePitchLink(Fault):
     play_deg: float = 9.0
     jitter_deg: float = 0.6
 
-    def apply(self, effects: Effects, time_s: Amount) -> None:
+    def _act(self, effects: Effects, time_s: Amount) -> None:
         grown = self.severity(time_s)
         effects.link_play_deg = effects.link_play_deg + self.play_deg * grown
         effects.link_jitter_deg = effects.link_jitter_deg + self.jitter_deg * grown
@@ -125,7 +128,7 @@ class GovernorHunting(Fault):
     duty_amplitude: float = 0.05
     frequency_hz: float = 1.3
 
-    def apply(self, effects: Effects, time_s: Amount) -> None:
+    def _act(self, effects: Effects, time_s: Amount) -> None:
         swing = np.sin(2.0 * math.pi * self.frequency_hz * (time_s - self.start_s))
         effects.duty_swing = effects.duty_swing + self.severity(time_s) * self.duty_amplitude * swing
 
@@ -137,7 +140,7 @@ class Runaway(Fault):
     growth_s: float = 1.0
     duty: float = 1.0
 
-    def apply(self, effects: Effects, time_s: Amount) -> None:
+    def _act(self, effects: Effects, time_s: Amount) -> None:
         effects.least_duty = np.maximum(effects.least_duty, self.duty * self.severity(time_s))
 
 
@@ -145,7 +148,7 @@ class Runaway(Fault):
 class LostTach(Fault):
     """No tach pulse reaches the device any more; the rotor turns on."""
 
-    def apply(self, effects: Effects, time_s: Amount) -> None:
+    def _act(self, effects: Effects, time_s: Amount) -> None:
         effects.tach_lost = bool(effects.tach_lost or time_s >= self.grown_s)
 
 
@@ -155,7 +158,7 @@ class MissedPulses(Fault):
 
     share: float = 0.05
 
-    def apply(self, effects: Effects, time_s: Amount) -> None:
+    def _act(self, effects: Effects, time_s: Amount) -> None:
         effects.tach_missed_share = max(effects.tach_missed_share, float(self.severity(time_s)) * self.share)
 
 
@@ -163,7 +166,7 @@ class MissedPulses(Fault):
 class StuckServo(Fault):
     """The pitch servo stays where it is."""
 
-    def apply(self, effects: Effects, time_s: Amount) -> None:
+    def _act(self, effects: Effects, time_s: Amount) -> None:
         effects.servo_stuck = bool(effects.servo_stuck or time_s >= self.grown_s)
 
 
@@ -173,7 +176,7 @@ class LooseSensor(Fault):
 
     growth_s: float = 10.0
 
-    def apply(self, effects: Effects, time_s: Amount) -> None:
+    def _act(self, effects: Effects, time_s: Amount) -> None:
         effects.sensor_slack = np.maximum(effects.sensor_slack, self.severity(time_s))
 
 
@@ -183,7 +186,7 @@ class SupplyDip(Fault):
 
     duration_s: float = 0.03
 
-    def apply(self, effects: Effects, time_s: Amount) -> None:
+    def _act(self, effects: Effects, time_s: Amount) -> None:
         down = self.start_s <= time_s < self.start_s + self.duration_s
         effects.supply_down = bool(effects.supply_down or down)
 
