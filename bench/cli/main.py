@@ -20,6 +20,9 @@ DONE, INTERNAL_ERROR, BAD_INPUT, TRIPPED = 0, 1, 2, 3
 VERBS = {
     "check": "Loads, stresses, permitted rpm, fragment energy, proof plan.",
     "rehearse": "The whole job on a simulated stand, with no display.",
+    "limits": "Pitch-versus-rpm limits and servo end points from measured holds.",
+    "spin": "A supervised run by a plan, without the window.",
+    "window": "The desktop window: replay a recording, or run a stand.",
 }
 MODULE_OF = {"import": "import_", "window": "window_"}
 

@@ -48,6 +48,7 @@ class StripChart(pg.PlotWidget):
         item.setMenuEnabled(False)
         item.hideButtons()
         item.getAxis("left").setWidth(LABEL_WIDTH_PX)
+        item.getAxis("left").enableAutoSIPrefix(False)  # else 0.3 g would be drawn as 300 with no word of "milli"
         item.setLabel("left", f"{self.channel.name.rsplit('_', 1)[0]} ({self.channel.unit})")
         item.setMouseEnabled(x=False, y=False)
         item.getViewBox().setDefaultPadding(0.04)

@@ -43,6 +43,7 @@ def style_sheet() -> str:
 QWidget {{ background: {PAPER}; color: {INK}; font-size: 13px; }}
 QListWidget, QPlainTextEdit, QTableWidget, QComboBox, QLineEdit, QSpinBox, QDoubleSpinBox {{
     background: {CARD}; border: 1px solid {RULE}; }}
+QListWidget::item:selected {{ background: {RULE}; color: {INK}; }}
 QPushButton {{ background: {CARD}; border: 1px solid {FAINT}; border-radius: 4px; padding: 5px 14px; }}
 QPushButton:checked, QPushButton:pressed {{ background: {INK}; color: {CARD}; }}
 QPushButton:disabled {{ color: {FAINT}; }}

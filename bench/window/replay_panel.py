@@ -24,6 +24,7 @@ class ReplayPanel(QtWidgets.QWidget):
         self.strips = StripStack(STRIPS, "time in the run (s)")
         self.margin_panel = MarginPanel()
         self.events = QtWidgets.QListWidget()
+        self.events.setWordWrap(True)
         self.slider = QtWidgets.QSlider(QtCore.Qt.Horizontal)
         self.pace = QtWidgets.QComboBox()
         self.play = QtWidgets.QPushButton("play")

@@ -17,7 +17,7 @@ def test_no_peak_of_the_kept_samples_is_lost(values: np.ndarray, columns: int) -
     kept = values[len(values) % columns :] if len(values) // columns >= 4 else values
     assert shown.y.max() == kept.max()
     assert shown.y.min() == kept.min()
-    assert shown.y[-1] == values[-len(values) // columns :].max() or len(shown.y) == len(values)
+    assert shown.y[-1] == values[-(len(values) // columns) :].max() or len(shown.y) == len(values)
 
 
 def test_short_series_come_back_unchanged() -> None:

@@ -1,0 +1,85 @@
+"""`whirlbench window`: a recorded run, a live session, or both."""
+
+from __future__ import annotations
+
+import secrets
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bench.cli.port_choice import SIMULATED, origin, port_opener
+from bench.errors import BenchError
+from bench.rig.toml import example_rig_text, parse_rig, read_rig
+
+if TYPE_CHECKING:
+    from bench.rig.description import Rig
+    from bench.window.main_window import MainWindow
+
+
+@click.command("window")
+@click.argument("recording", required=False, type=click.Path(path_type=Path))
+@click.option("--port", help="Serial port of the device, or `simulated`.")
+@click.option("--rig", "rig_path", type=click.Path(path_type=Path), help="Rig file; by default the recording's own.")
+@click.option("--plan", "plan_path", type=click.Path(path_type=Path), help="Plan that the session offers to run.")
+@click.option("-o", "output", type=click.Path(path_type=Path), help="Recording of the session.")
+@click.option("--random-seed", type=int, help="Seed of the simulated stand.")
+def command(
+    recording: Path | None, port: str | None, rig_path: Path | None, plan_path: Path | None, output: Path | None,
+    random_seed: int | None,
+) -> None:  # fmt: skip
+    """The desktop window: replay RECORDING, or run the stand at PORT (or `simulated`)."""
+    from bench.window.app import require_qt, run_window
+
+    if recording is None and port is None:
+        raise BenchError(
+            "nothing to show: name a recording, or a port with --port (`--port simulated` needs no hardware)"
+        )
+    require_qt()
+    seed = random_seed if random_seed is not None else secrets.randbits(31)
+
+    def prepare(window: MainWindow) -> None:
+        if port is not None:
+            _add_session(window, port, rig_path, plan_path, output, seed)
+        if recording is not None:
+            _add_recording(window, recording, rig_path)
+
+    run_window(prepare)
+
+
+def _add_recording(window: MainWindow, path: Path, rig_path: Path | None) -> None:
+    from bench.recording.files import read_run
+    from bench.window.view_state import Replay
+
+    run = read_run(path)
+    for problem in run.problems:
+        click.echo(f"{path}: {problem}", err=True)
+    rig = read_rig(rig_path)[0] if rig_path else parse_rig(run.rig_text, f"rig in {path}")
+    replay = Replay(run, rig, 0.0)
+    window.show_recording(replay.moved_to(replay.span_s()[0]))
+
+
+def _add_session(
+    window: MainWindow, port: str, rig_path: Path | None, plan_path: Path | None, output: Path | None, seed: int
+) -> None:
+    from bench.session.plan import example_plan_text, read_plan
+    from bench.session.runner import SessionSpec, start
+
+    rig, rig_text = _rig_for_session(port, rig_path)
+    plan_text = read_plan(plan_path)[1] if plan_path else example_plan_text() if port == SIMULATED else ""
+    recording = output or Path(datetime.now().strftime("run-%Y%m%d-%H%M%S.h5"))
+    spec = SessionSpec(
+        rig_text, port_opener(port, rig_text, seed), plan_text, str(recording), keep_open=True,
+        origin=origin(port), random_seed=seed if port == SIMULATED else None,
+    )  # fmt: skip
+    window.show_session(start(spec), rig)
+
+
+def _rig_for_session(port: str, rig_path: Path | None) -> tuple[Rig, str]:
+    if rig_path is not None:
+        return read_rig(rig_path)
+    if port != SIMULATED:
+        raise BenchError("a stand with hardware needs its own limits: name the rig file with --rig")
+    text = example_rig_text()
+    return parse_rig(text), text

@@ -1,0 +1,99 @@
+"""The main window: pages by what the operator is doing, and the power cut always in sight while a session lives."""
+
+from __future__ import annotations
+
+from PyQt5 import QtCore, QtGui, QtWidgets
+
+from bench.rig.description import Rig
+from bench.session.actions import Outcome
+from bench.session.orders import OrderKind
+from bench.session.runner import SessionHandle
+from bench.window.abort_bar import AbortBar
+from bench.window.bridge import Bridge
+from bench.window.live_state import LiveState
+from bench.window.replay_panel import ReplayPanel
+from bench.window.spin_panel import SpinPanel
+from bench.window.view_state import Replay
+
+CAUTION = (
+    "Stay out of the plane of rotation. Isolating switch within reach. Guard and site follow local codes. "
+    "Figures are an aid to judgement, not a licence."
+)
+
+
+class MainWindow(QtWidgets.QMainWindow):
+    """Pages in a list on the left; the page of the live session, when there is one, comes first."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setWindowTitle("Whirlbench")
+        self.resize(1360, 940)
+        self.page_names = QtWidgets.QListWidget()
+        self.page_names.setFixedWidth(120)
+        self.page_names.setFocusPolicy(QtCore.Qt.NoFocus)
+        self.pages = QtWidgets.QStackedWidget()
+        self.page_names.currentRowChanged.connect(self.pages.setCurrentIndex)
+        self.abort_bar = AbortBar()
+        self.abort_bar.hide()
+        self.bridge: Bridge | None = None
+        self._closing = False
+        self._arrange()
+
+    def _arrange(self) -> None:
+        caution = QtWidgets.QLabel(CAUTION)
+        caution.setWordWrap(True)
+        row = QtWidgets.QHBoxLayout()
+        row.addWidget(self.page_names)
+        row.addWidget(self.pages, stretch=1)
+        layout = QtWidgets.QVBoxLayout()
+        layout.addLayout(row, stretch=1)
+        layout.addWidget(caution)
+        layout.addWidget(self.abort_bar)
+        body = QtWidgets.QWidget()
+        body.setLayout(layout)
+        self.setCentralWidget(body)
+
+    def add_page(self, name: str, page: QtWidgets.QWidget) -> None:
+        """Appends a page and shows it if it is the first."""
+        self.pages.addWidget(page)
+        self.page_names.addItem(name)
+        if self.pages.count() == 1:
+            self.page_names.setCurrentRow(0)
+
+    def show_recording(self, replay: Replay) -> None:
+        """Adds the page of a recorded run."""
+        self.add_page("replay", ReplayPanel(replay))
+
+    def show_session(self, session: SessionHandle, rig: Rig) -> None:
+        """Adds the page of a live session and puts the power cut in reach."""
+        panel = SpinPanel(session, rig)
+        self.bridge = Bridge(session, panel)
+        self.bridge.changed.connect(self._follow)
+        self.bridge.ended.connect(self._session_ended)
+        self.abort_bar.abort.connect(self.bridge.abort)
+        self.abort_bar.show()
+        self.add_page("spin", panel)
+
+    def _follow(self, state: LiveState) -> None:
+        self.abort_bar.setEnabled(state.may(OrderKind.ABORT))
+
+    def _session_ended(self, outcome: Outcome) -> None:
+        self.abort_bar.setEnabled(False)
+        self.statusBar().showMessage(f"session ended: {outcome.ending} {outcome.reason}".strip())
+        if self._closing:
+            self.close()
+
+    def closeEvent(self, event: QtGui.QCloseEvent) -> None:
+        """A live session is first brought to rest: closing the window must not end in a heartbeat trip."""
+        bridge = self.bridge
+        if bridge is not None and bridge.session.outcome() is None:
+            self._closing = True
+            self.statusBar().showMessage("throttle down, waiting for rest; the window closes by itself")
+            bridge.finish()
+            event.ignore()
+            return
+        if bridge is not None:
+            bridge.close()
+        for index in range(self.pages.count()):
+            self.pages.widget(index).close()
+        event.accept()

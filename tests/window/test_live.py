@@ -1,0 +1,75 @@
+"""The live page against a real session process on the simulated stand."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from PyQt5 import QtCore
+
+from bench.recording.files import read_run
+from bench.rig.toml import example_rig_text, parse_rig
+from bench.session.actions import Ending
+from bench.session.orders import OrderKind
+from bench.session.runner import SessionSpec, start
+from bench.simulator.port import open_simulated
+from bench.window import charts
+from bench.window.main_window import MainWindow
+
+
+@pytest.fixture
+def recording(tmp_path: Path) -> Path:
+    return tmp_path / "run.h5"
+
+
+@pytest.fixture
+def window(qtbot, recording: Path) -> Iterator[MainWindow]:
+    charts.set_look()
+    text = example_rig_text()
+    spec = SessionSpec(text, functools.partial(open_simulated, text, 7), recording=str(recording), keep_open=True)
+    made = MainWindow()
+    qtbot.addWidget(made)
+    made.show_session(start(spec), parse_rig(text))
+    made.show()
+    yield made
+    assert made.bridge is not None
+    if made.bridge.session.outcome() is None:
+        made.bridge.finish()
+    made.bridge.close()
+
+
+def panel_of(window: MainWindow):
+    assert window.bridge is not None
+    return window.bridge.panel
+
+
+def test_arm_turn_and_cut_with_the_space_bar(window: MainWindow, qtbot, recording: Path) -> None:
+    panel = panel_of(window)
+    qtbot.waitUntil(lambda: panel.buttons[OrderKind.ARM].isEnabled(), timeout=20_000)
+    panel.buttons[OrderKind.ARM].click()
+    qtbot.waitUntil(lambda: panel.chain.state == "armed", timeout=20_000)
+    panel.throttle.setValue(1300.0)
+    qtbot.waitUntil(lambda: panel.margin_panel.margins[0].value > 500.0, timeout=20_000)
+    assert len(panel.trail.seconds_ago()) > 500
+    assert panel.losses.text() == "no losses"
+    qtbot.keyClick(window, QtCore.Qt.Key_Space)
+    qtbot.waitUntil(lambda: panel.chain.state == "tripped", timeout=5_000)
+    window.close()  # brought to rest first
+    qtbot.waitUntil(lambda: panel.session.outcome() is not None, timeout=60_000)
+    assert panel.session.outcome().ending is Ending.ABORTED
+    qtbot.waitUntil(lambda: not window.isVisible(), timeout=10_000)
+    run = read_run(recording)
+    assert [event.name for event in run.events if event.kind == "abort"] == ["operator abort"]
+    assert run.slow.rpm[-1] == 0.0  # the coast-down is there to its end
+
+
+def test_controls_follow_the_session(window: MainWindow, qtbot) -> None:
+    panel = panel_of(window)
+    qtbot.waitUntil(lambda: panel.buttons[OrderKind.ARM].isEnabled(), timeout=20_000)
+    assert window.abort_bar.isVisible()
+    assert window.abort_bar.isEnabled()
+    assert not panel.buttons[OrderKind.RESET].isEnabled()
+    assert not panel.throttle.isEnabled()
+    assert panel.buttons[OrderKind.ARM].focusPolicy() == QtCore.Qt.NoFocus
