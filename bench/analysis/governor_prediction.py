@@ -7,7 +7,6 @@ a test holds it against the exact integer law.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -26,8 +25,8 @@ class LawSettings:
     ki_us_per_rpm_s: float
     min_us: float
     max_us: float
-    slew_us_per_s: float
-    falls_at_once: bool = False  # only a throttle may fall without limit
+    rise_us_per_s: float
+    fall_us_per_s: float
 
 
 @dataclass(frozen=True)
@@ -95,7 +94,7 @@ class Tachs:
     def __init__(self, count: int, speed_rpm: float, jitter_s: float, rng: np.random.Generator) -> None:
         self.rng, self.jitter_s = rng, jitter_s
         self.turned = rng.uniform(0.0, 1.0, count)
-        self.edge_s = -self.turned * 60.0 / speed_rpm
+        self.edge_s = -TICK_S - self.turned * 60.0 / speed_rpm  # the first tick ends at zero
         self.period_s = np.full(count, 60.0 / speed_rpm)
 
     def advance(self, end_s: float, speed_rpm: np.ndarray) -> np.ndarray:
@@ -118,8 +117,7 @@ class Laws:
         self.settings = settings
         self.output = np.full(count, pulse_us)
         self.integral: np.ndarray | None = None
-        self.rise = settings.slew_us_per_s * TICK_S
-        self.fall = math.inf if settings.falls_at_once else self.rise
+        self.rise, self.fall = settings.rise_us_per_s * TICK_S, settings.fall_us_per_s * TICK_S
 
     def step(self, error_rpm: np.ndarray) -> np.ndarray:
         """Pulse in whole us after one step."""

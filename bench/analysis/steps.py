@@ -22,6 +22,7 @@ SMALLEST = {"throttle": 5.0, "request": 20.0, "pitch": 0.3}  # us, rpm, deg: bel
 SHORTEST_HOLD_S = 0.3  # at least some ten revolutions on each side of the step
 FOLLOWS_WITHIN_S = 1.0  # a throttle that starts to move so soon after a request or a pitch step is answering it
 REVERSALS_OF_A_LEVER = 2  # a move that turns back more often is not an operator's
+DRIVEN_PER_S, DRIVEN_REVERSALS = 1.0, 0.05  # changes a second, and part of them that turn back, of a governed pulse
 NOISY_PART = 0.5  # a channel that differs at more than this part of its samples is measured, not sent
 
 
@@ -68,7 +69,8 @@ def find_steps(run: Run, rig: Rig | None = None) -> tuple[Step, ...]:
     ``rig`` gives the pitch table for a run without pitch angles, and tells whether the throttle pulse is a request.
     NaN in a channel is bridged with the last value. No step at all gives an empty tuple.
     """
-    moves = {kind: channel_moves(run.slow.time_s, values, kind) for kind, values in _levers(run, rig).items()}
+    levers = _without_governed(run.slow.time_s, _levers(run, rig))
+    moves = {kind: channel_moves(run.slow.time_s, values, kind) for kind, values in levers.items()}
     found = [(kind, move) for kind in KINDS for move in moves.get(kind, ())]
     found = [(kind, move) for kind, move in found if not _follows(kind, move, moves)]
     found.sort(key=lambda item: item[1].start_s)
@@ -116,6 +118,31 @@ def _angle_of_pulse(servo_us: np.ndarray, pitch_deg: np.ndarray) -> np.ndarray:
     angles = np.array([np.nanmedian(pitch_deg[where == index]) for index in range(len(pulses))])
     renamed: np.ndarray = angles[where]
     return renamed
+
+
+def _without_governed(time: np.ndarray, levers: dict[Kind, np.ndarray]) -> dict[Kind, np.ndarray]:
+    """The levers with NaN wherever a governor, not the operator, moved them: while a speed was asked for."""
+    request = levers.get("request")
+    if request is None:
+        return levers
+    asked = np.nan_to_num(request) > 0.0
+    return {
+        kind: np.where(asked, np.nan, values)
+        if kind != "request" and _is_driven(time[asked], values[asked])
+        else values
+        for kind, values in levers.items()
+    }
+
+
+def _is_driven(time: np.ndarray, values: np.ndarray) -> bool:
+    """Whether a channel moves all the time, to and fro, as an operator's never does."""
+    if len(time) < 3:
+        return False
+    jumps = np.diff(values)
+    jumps = jumps[np.isfinite(jumps) & (jumps != 0.0)]
+    reversals = np.count_nonzero(np.diff(np.sign(jumps)))
+    often = len(jumps) > DRIVEN_PER_S * float(time[-1] - time[0])
+    return often and int(reversals) > DRIVEN_REVERSALS * len(jumps)
 
 
 def channel_moves(time_s: np.ndarray, values: np.ndarray, kind: Kind) -> tuple[Move, ...]:
@@ -197,6 +224,8 @@ def _step(run: Run, kind: Kind, move: Move, others: list[Move]) -> Step:
 
 
 def _complaint(step: Step, at_end: bool, at_start: bool) -> str:
+    if step.kind == "request" and min(step.from_value, step.to_value) <= 0.0:
+        return "the governor was switched on or off there: not a step of its request"
     if step.after_s < SHORTEST_HOLD_S and not at_end:
         return f"another lever moved {step.after_s:.2f} s after it: the two steps overlap and cannot be told apart"
     if step.before_s < SHORTEST_HOLD_S and not at_start:
