@@ -22,6 +22,7 @@ VERBS = {
     "rehearse": "The whole job on a simulated stand, with no display.",
     "limits": "Pitch-versus-rpm limits and servo end points from measured holds.",
     "spin": "A supervised run by a plan, without the window.",
+    "tune": "Speed loop identified, gains for the governor, and their proof.",
     "window": "The desktop window: replay a recording, or run a stand.",
 }
 MODULE_OF = {"import": "import_", "window": "window_"}
