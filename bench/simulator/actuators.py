@@ -43,17 +43,20 @@ class SpeedController:
         if pulse < self._min_us:
             self._integral = self.duty = 0.0
             return 0.0
-        target = self._governed(pulse) if self._governs else (pulse - self._min_us) / self._span_us
-        target = max(target + effects.duty_swing, effects.least_duty)  # type: ignore[assignment]
+        if self._governs:
+            target = self._governed(pulse, effects.integral_factor)
+        else:
+            target = (pulse - self._min_us) / self._span_us + effects.duty_swing
+        target = max(target, effects.least_duty)
         self.duty += self._share * (min(1.0, max(0.0, target)) - self.duty)
         return self.duty
 
-    def _governed(self, pulse: float) -> float:
+    def _governed(self, pulse: float, integral_factor: float) -> float:
         """The hidden PI on the requested speed; its integrator stops while the duty is at an end."""
         error = self._request.at(pulse) - self._seen_rpm
         target = self._kp * error + self._integral
         if (target < 1.0 or error < 0.0) and (target > 0.0 or error > 0.0):
-            self._integral += self._ki * error * self._step_s
+            self._integral += self._ki * integral_factor * error * self._step_s
         return target
 
 

@@ -27,6 +27,7 @@ class Effects:
     link_play_deg: Amount = 0.0  # how far the blades may fall to fine pitch
     link_jitter_deg: Amount = 0.0
     duty_swing: Amount = 0.0
+    integral_factor: Amount = 1.0  # of a governing controller
     least_duty: Amount = 0.0  # the controller drives at least so hard while it is powered at all
     sensor_slack: Amount = 0.0  # 0 firm, 1 rattling
     tach_lost: bool = False
@@ -122,15 +123,18 @@ class LoosePitchLink(Fault):
 
 @dataclass(frozen=True)
 class GovernorHunting(Fault):
-    """The speed controller's duty swings about its value, with growing amplitude."""
+    """A governing speed controller integrates so eagerly that it oscillates by itself; an open one swings its duty."""
 
     growth_s: float = 5.0
-    duty_amplitude: float = 0.05
+    integral_factor: float = 8.0  # of the hidden governor's integral gain, when grown
+    duty_amplitude: float = 0.05  # of a controller that does not govern
     frequency_hz: float = 1.3
 
     def _act(self, effects: Effects, time_s: Amount) -> None:
         swing = np.sin(2.0 * math.pi * self.frequency_hz * (time_s - self.start_s))
-        effects.duty_swing = effects.duty_swing + self.severity(time_s) * self.duty_amplitude * swing
+        grown = self.severity(time_s)
+        effects.duty_swing = effects.duty_swing + grown * self.duty_amplitude * swing
+        effects.integral_factor = effects.integral_factor * (1.0 + (self.integral_factor - 1.0) * grown)
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import numpy as np
 
 from bench.physics.atmosphere import moist_air
 from bench.physics.drive import Drive, cell_voltage_v, torque_constant
+from bench.rig.blade_sets import BladeSet
 from bench.rig.description import Rig, require_number
 from bench.rig.toml import example_rig_text, parse_rig
 from bench.simulator.propeller import Blades
@@ -106,13 +107,12 @@ class PlantSettings:
     @classmethod
     def from_rig(cls, rig: Rig, **changes: object) -> PlantSettings:
         """A plant that agrees with ``rig``; ``changes`` replace fields; RigError names a key that is missing."""
-        blades = Blades(count=int(require_number(rig, "propeller.blades", PURPOSE)))
         servo = ServoSettings(slew_us_per_s=rig.servo.slew_us_per_s or ServoSettings.slew_us_per_s)
         settings = cls(
             rig=rig,
             diameter_m=require_number(rig, "propeller.diameter_m", PURPOSE),
             inertia_kg_m2=require_number(rig, "propeller.inertia_kg_m2", PURPOSE),
-            blades=replace(blades, solidity=blades.solidity * blades.count / 4.0),
+            blades=_blades(rig),
             drive=_drive(rig),
             cells=int(require_number(rig, "pack.cells", PURPOSE)),
             capacity_ah=rig.pack.capacity_ah or 5.0,
@@ -168,6 +168,24 @@ class PlantSettings:
         """Pulses and angles of the rig's table; 1000..2000 us for 0..20 degrees when it has none."""
         table = np.asarray(self.rig.pitch.table or ((1000.0, 0.0), (2000.0, 20.0)))
         return table[:, 0], table[:, 1]
+
+
+def _blades(rig: Rig) -> Blades:
+    """Aerodynamics of the fitted blade set: solidity from its chord at 0.75 radius, a rougher section when printed.
+
+    How much rougher is assumed (no source): a matt, layered surface costs drag and stalls sooner.
+    """
+    count = int(require_number(rig, "propeller.blades", PURPOSE))
+    blade_set = rig.blade_sets.get(rig.propeller.blade_set or "", BladeSet())
+    blades = Blades(count=count, solidity=Blades.solidity * count / 4.0)
+    chords = [(row.radius_m, row.chord_m) for row in blade_set.sections or () if row.chord_m is not None]
+    if chords:
+        radius_m = require_number(rig, "propeller.diameter_m", PURPOSE) / 2.0
+        chord_m = float(np.interp(0.75 * radius_m, *np.array(chords).T))
+        blades = replace(blades, solidity=count * chord_m / (math.pi * radius_m))
+    if (blade_set.material or "").startswith("printed"):
+        blades = replace(blades, drag_min=1.4 * blades.drag_min, stall_deg=blades.stall_deg - 0.8)
+    return blades
 
 
 def _drive(rig: Rig) -> Drive:

@@ -218,7 +218,7 @@ def test_a_command_of_the_other_direction_is_unknown():
 
 
 def test_armed_turning_and_back():
-    host = Host().armed()
+    host = Host().armed(REST_MS=1000)  # longer than the last turn takes
     host.say(Throttle(1300))
     messages = host.wait(1.0)
     assert host.state == State.TURNING

@@ -100,6 +100,18 @@ def test_hunting_swings_the_speed_at_its_frequency(calm):
     assert np.std(late) > 20.0 * np.std(slow.rpm[1500:1990] - slow.rpm[1500:1990].mean()) / 3.0
 
 
+def test_an_eager_governor_hunts_by_itself(governed_rig):
+    settings = PlantSettings.from_rig(governed_rig)
+    points = (SetPoint(0.5, request_rpm=3600, pitch_deg=10.0, ramp_s=2.0),)
+    hunting = faults.GovernorHunting(6.0, 4.0)
+    slow = simulate_run(
+        settings, Schedule(points, 16.0), np.random.default_rng(2), (hunting,), vibration_rate_hz=0.0
+    ).slow
+    before, after = slow.rpm[2000:3000], slow.rpm[-1500:]
+    assert np.std(before) < 5.0 < 40.0 < np.std(after)
+    assert after.mean() == pytest.approx(3600.0, rel=0.05)
+
+
 def test_runaway_drives_until_the_pulse_is_safe(calm):
     plant = Plant(calm, np.random.default_rng(1), (faults.Runaway(3.0, 1.0),))
     plant.advance(3.0, 1300, 1200)
