@@ -6,6 +6,7 @@ are applied.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -13,6 +14,23 @@ import numpy as np
 
 from bench.errors import CalibrationError
 from bench.rig.description import Calibration
+
+
+class _Pieces:
+    """Straight pieces through corners, the end pieces prolonged; worked out once, used for every sample."""
+
+    def __init__(self, x: np.ndarray, y: np.ndarray) -> None:
+        self._x, self._y = x, y
+        self._slopes = np.diff(y) / np.diff(x)
+        self._straight = (float(x[0]), float(y[0]), float(self._slopes[0])) if len(x) == 2 else None
+
+    def at(self, x: np.ndarray) -> np.ndarray:
+        """Values at ``x`` of any shape."""
+        if self._straight is not None:
+            x_0, y_0, slope = self._straight
+            return y_0 + (x - x_0) * slope
+        piece = np.searchsorted(self._x[1:-1], x, side="right")
+        return self._y[piece] + (x - self._x[piece]) * self._slopes[piece]
 
 
 @dataclass(frozen=True)
@@ -46,7 +64,7 @@ class Curve:
 
     def value(self, counts: np.ndarray) -> np.ndarray:
         """Values in the curve's unit for ``counts`` of any shape; NaN stays NaN."""
-        return _along(np.asarray(counts, dtype=float), self.counts, self.values)
+        return self._forward.at(np.asarray(counts, dtype=float))
 
     def stderr(self, counts: np.ndarray) -> np.ndarray:
         """Standard error of ``value(counts)``: zero, gain and scatter taken as independent (root of squares).
@@ -58,10 +76,18 @@ class Curve:
 
     def inverse(self, values: np.ndarray) -> np.ndarray:
         """Counts (not rounded) that give ``values``; CalibrationError when the curve turns back on itself."""
+        return self._backward.at(np.asarray(values, dtype=float))
+
+    @functools.cached_property
+    def _forward(self) -> _Pieces:
+        return _Pieces(self.counts, self.values)
+
+    @functools.cached_property
+    def _backward(self) -> _Pieces:
         order = 1 if self.values[-1] > self.values[0] else -1
         if np.any(np.diff(self.values) * order <= 0):
             raise CalibrationError(f"the curve in {self.unit} turns back: one value belongs to several counts")
-        return _along(np.asarray(values, dtype=float), self.values[::order], self.counts[::order])
+        return _Pieces(self.values[::order], self.counts[::order])
 
 
 def curve_through(points: Sequence[tuple[float, float]], unit: str) -> Curve:
@@ -80,13 +106,3 @@ def _corners(calibration: Calibration, name: str) -> tuple[np.ndarray, np.ndarra
         raise CalibrationError(f"{name} has neither units_per_count nor table: give one")
     zero = calibration.zero_counts
     return np.array([zero, zero + 1.0]), np.array([0.0, calibration.units_per_count])
-
-
-def _along(x: np.ndarray, corner_x: np.ndarray, corner_y: np.ndarray) -> np.ndarray:
-    """Piecewise straight line, the end pieces prolonged."""
-    if len(corner_x) == 2:
-        slope = (corner_y[1] - corner_y[0]) / (corner_x[1] - corner_x[0])
-        return corner_y[0] + (x - corner_x[0]) * slope
-    piece = np.clip(np.searchsorted(corner_x, x, side="right") - 1, 0, len(corner_x) - 2)
-    slopes = np.diff(corner_y) / np.diff(corner_x)
-    return corner_y[piece] + (x - corner_x[piece]) * slopes[piece]

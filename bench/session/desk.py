@@ -6,8 +6,8 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from bench.errors import BenchError, PlanError
-from bench.link.messages import Reason, Reset
-from bench.safety.machine import Happening, Stand
+from bench.link.messages import Reason
+from bench.safety.machine import Stand
 from bench.session.actions import Ending, NoteRecord
 from bench.session.governor_table import governor_parameter
 from bench.session.orders import Order, OrderKind
@@ -76,8 +76,7 @@ class Desk:
         if engine.watch.state is not Stand.TRIPPED or engine.phase is not Phase.TRIPPED:
             self._refuse(order, "only when tripped and at rest")
         else:
-            engine.watch.asked.add(Happening.RESET)
-            engine.conversation.send(Reset())
+            engine.reset()
 
     def _finish(self, _order: Order) -> None:
         engine = self._engine

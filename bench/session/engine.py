@@ -7,17 +7,17 @@ clock, calibration) -> host ring (trips) -> stand watch (state) -> orders and pl
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from bench.errors import LinkError
 from bench.link.conversation import Conversation
-from bench.link.messages import Abort, Arm, Disarm, Heartbeat, Reason, Result
+from bench.link.messages import Abort, Disarm, Heartbeat, Reason, Reset
 from bench.link.outbox import Exchange
 from bench.rig.description import Rig
 from bench.safety.host_rules import Trip
 from bench.safety.limits import check_watched
-from bench.safety.machine import Happening, Stand
+from bench.safety.machine import Happening
 from bench.samples import Event
 from bench.session.actions import Actions, CountersRecord, Ending, Outcome, Progress, Record
 from bench.session.agreement import Agreement
@@ -32,27 +32,23 @@ from bench.session.phases import Phase
 from bench.session.plan import Plan
 from bench.session.plan_rules import check_plan, governor_mode
 from bench.session.plan_run import PlanRun, Wish
-from bench.session.plan_run import Stand as PlanStand
 from bench.session.set_point_sender import SetPointSender
 from bench.session.stand_watch import StandWatch, reason_name
 from bench.session.telemetry import Heard, Telemetry
+from bench.session.turns import turn
 
 SILENCE_S = 2.0  # no sample for so long: the link is lost, whatever the port says
-COAST_LEAST_S = 3.0  # recorded after a trip even when the tach says "at rest": the tach may be what failed
-COAST_MOST_S = 180.0
-REST_SHOWN_S = 1.0  # of rest, so that the recording holds the end of the coast-down
-ARM_PATIENCE_S = 2.0  # beyond the time that rest takes to be known
-ARM_AGAIN_S = 0.1
 COUNTERS_S = 1.0
 
 
 class Engine:
     """One session on one device; see the module's text."""
 
-    def __init__(self, rig: Rig, plan: Plan | None = None, keep_open: bool = False) -> None:
+    def __init__(self, rig: Rig, plan: Plan | None = None, keep_open: bool = False, reset_first: bool = False) -> None:
         """Checks rig and plan as a whole: RigError or PlanError before anything is sent.
 
         ``keep_open`` keeps the session alive at rest, after a run or a trip, until the operator finishes it.
+        ``reset_first`` resets a device that is met tripped from an earlier run, which is refused otherwise.
         """
         check_watched(rig)
         if plan is not None:
@@ -70,13 +66,14 @@ class Engine:
         self.set_points = SetPoints(rig.throttle.safe_us, 0.0)
         self.plan_run: PlanRun | None = None
         self.finish_wanted = False
+        self.reset_first = reset_first
         self.now_s = 0.0
         self._desk = Desk(self)
         self._limits = limit_table(rig)
-        self._arm_patience_s = rig.tach.rest_ms / 1e3 + ARM_PATIENCE_S
-        self._agreement: Agreement | None = None
-        self._arming: Exchange | None = None
-        self._wish = Wish.NONE
+        self.agreement: Agreement | None = None
+        self.arm_exchange: Exchange | None = None
+        self.reset_exchange: Exchange | None = None
+        self.wish = Wish.NONE
         self._phase_since_s: float | None = None
         self._heard_at_s: float | None = None
         self._rest_since_s: float | None = None
@@ -106,7 +103,7 @@ class Engine:
         self._desk.obey(orders)
         self._check_silence()
         if self._outcome is None:
-            _PROCEED[self.phase](self)
+            turn(self)
         self._feed_heartbeat(heard, surface_age_s)
         self._count()
         return Actions(self._due(), tuple(self._records), self._outcome)
@@ -142,15 +139,16 @@ class Engine:
             self._heard_at_s = self.now_s
         if heard.restarts:
             self.keeper.restart()
-            self._agreement = None
+            self.agreement = None
         if self.watch.tripped_at_s is not None and not was_tripped:
             self.plan_run = None
-            self._enter(Phase.COASTING)
+            self.enter(Phase.COASTING)
         elif heard.restarts and self.phase is not Phase.COASTING:
-            self._enter(Phase.CONNECTING)
+            self.enter(Phase.CONNECTING)
 
     def _check_silence(self) -> None:
         if self._heard_at_s is not None and self.now_s - self._heard_at_s > SILENCE_S:
+            self._link_failure = ""  # silence says more than the unanswered command that it caused
             self._fail_link(f"nothing heard from the device for {SILENCE_S:g} s")
             self.end(Ending.TRIPPED if self.watch.tripped_at_s is not None else Ending.LINK_LOST, self._why())
 
@@ -192,6 +190,13 @@ class Engine:
         self.plan_run = None
         self.abort(Reason.HOST_RULE)
 
+    def lose_recording(self, reason: str) -> None:
+        """Nothing can be written any more: a run that leaves no record is not begun, and not carried on."""
+        if self.watch.live:
+            self.stop(f"the recording failed: {reason}")
+        else:
+            self.end(Ending.REFUSED, reason)
+
     def abort(self, reason: Reason) -> None:
         """Sends the cut; it overtakes everything and is repeated until the device answered."""
         self.set_points = replace(self.set_points, throttle_us=self.rig.throttle.safe_us, request_rpm=None)
@@ -203,10 +208,15 @@ class Engine:
             self._outcome = Outcome(ending, reason)
             self.phase = Phase.ENDED
 
+    def reset(self) -> None:
+        """Asks the device to leave tripped for locked; it refuses unless at rest."""
+        self.watch.asked.add(Happening.RESET)
+        self.reset_exchange = self.conversation.send(Reset())
+
     def arm(self) -> None:
         """Begins arming, from ready."""
-        self._arming = None
-        self._enter(Phase.ARMING)
+        self.arm_exchange = None
+        self.enter(Phase.ARMING)
 
     def start_plan(self) -> None:
         """Begins the plan from the set-points in force."""
@@ -218,19 +228,34 @@ class Engine:
         self.plan_run = None
         self.set_points = replace(self.set_points, throttle_us=self.rig.throttle.safe_us)
         self.conversation.send(Disarm())
-        self._enter(Phase.STOPPING)
+        self.enter(Phase.STOPPING)
 
     def agree(self) -> None:
         """Begins a round of agreement on limits and governor."""
         parameters = governor_parameters(self.rig, self.controls.governor_mode != "pass_through")
-        self._agreement = Agreement(self.conversation, self._limits, parameters)
-        self._enter(Phase.AGREEING)
+        self.agreement = Agreement(self.conversation, self._limits, parameters)
+        self.enter(Phase.AGREEING)
 
-    def _enter(self, phase: Phase) -> None:
+    def enter(self, phase: Phase) -> None:
+        """Goes to ``phase``, which begins now."""
         self.phase, self._phase_since_s, self._rest_since_s = phase, self.now_s, None
 
-    def _in_phase_s(self) -> float:
+    def in_phase_s(self) -> float:
+        """Seconds since the phase began."""
         return self.now_s - (self._phase_since_s if self._phase_since_s is not None else self.now_s)
+
+    def rest_s(self) -> float:
+        """Seconds of rest without a break, counted by the looks at it since the phase began."""
+        if not self.watch.at_rest:
+            self._rest_since_s = None
+            return 0.0
+        if self._rest_since_s is None:
+            self._rest_since_s = self.now_s
+        return self.now_s - self._rest_since_s
+
+    def forget_stop(self) -> None:
+        """A reset begins anew: the host's own reason of the last stop is history."""
+        self._host_trip, self._stop_reason = None, ""
 
     def _fail_link(self, reason: str) -> None:
         if not self._link_failure:
@@ -245,147 +270,8 @@ class Engine:
         parts += [self._stop_reason, self._link_failure]
         return "; ".join(part for part in parts if part)
 
-    # --- phases -------------------------------------------------------------------------------------------------------
-
-    def _connecting(self) -> None:
-        if not self.conversation.identified or self.watch.state is None:
-            return
-        if self.watch.state is Stand.LOCKED:
-            self.agree()
-        elif self.watch.state is Stand.TRIPPED:
-            self._enter(Phase.TRIPPED)
-        elif not self.message:
-            # Someone else's run: this host knows nothing of its limits, and sends no heartbeat for it to live on.
-            self.message = "the device is armed already: locking it first"
-            self.conversation.send(Disarm())
-
-    def _agreeing(self) -> None:
-        if self._agreement is None or not self._agreement.complete:
-            return
-        objection = self._agreement.objection()
-        if objection:
-            self.end(Ending.REFUSED, f"limits are not agreed: {objection}")
-            return
-        self.note("limit", "agreed", f"checksum {self._agreement.crc:08x}")
-        self._enter(Phase.READY)
-
-    def _ready(self) -> None:
-        if self.finish_wanted:
-            self.end(*self._last_ending())
-
-    def _arming_turn(self) -> None:
-        if self.watch.live:
-            self._take_over()
-        elif self._arming is None:
-            if self.keeper.flowing(self.now_s) and self._agreement is not None:
-                self.watch.asked.add(Happening.ARM)
-                self._arming = self.conversation.send(Arm(self._agreement.crc))
-            elif self._in_phase_s() > self._arm_patience_s:
-                self._refuse_arming(f"no heartbeat may leave: {self.keeper.withheld}")
-        elif self._in_phase_s() > self._arm_patience_s:
-            self._refuse_arming(self._arming.complaint() or "the device does not show itself armed")
-        elif self._arming.complaint() and not self._may_ask_again(self._arming):
-            self._refuse_arming(self._arming.complaint())
-
-    def _may_ask_again(self, arming: Exchange) -> bool:
-        """Whether patience cures the refusal: rest takes its time to be known, a heartbeat its way."""
-        if arming.answer is None or arming.answer.result not in (Result.NOT_AT_REST, Result.HEARTBEAT_MISSING):
-            return False
-        if self.now_s - arming.sent_at_s >= ARM_AGAIN_S:
-            self._arming = None
-        return True
-
-    def _refuse_arming(self, why: str) -> None:
-        self.message = f"not armed: {why}"
-        self.note("link", "not armed", why)
-        if self.keep_open:
-            self._enter(Phase.READY)
-        else:
-            self.end(Ending.REFUSED, self.message)
-
-    def _take_over(self) -> None:
-        """Armed: the set-points begin where the device is, so that nothing jumps."""
-        self.message = ""
-        if self.plan_run is None:
-            latest = self.telemetry.latest
-            held_us = latest["servo_us"]
-            self.set_points = SetPoints(latest["throttle_us"], held_us or self.controls.first_servo_us())
-            self.sender.assume(round(latest["throttle_us"]), round(held_us))
-        self._enter(Phase.RUNNING)
-
-    def _running(self) -> None:
-        if self.watch.state is Stand.LOCKED and self._wish not in (Wish.LOCK, Wish.WORD, Wish.ARM):
-            self._enter(Phase.READY)
-            return
-        if not self.sender.ready(self.now_s):
-            return
-        if self.plan_run is not None:
-            self._run_plan(self.plan_run)
-        if self.phase is Phase.RUNNING and self.watch.live:
-            for command in self.sender.commands(self.now_s, self.set_points):
-                self.conversation.send(command)
-
-    def _run_plan(self, run: PlanRun) -> None:
-        stop = self.ring.plan_stop(self.telemetry.latest, run.stop_above())
-        if stop:
-            self.stop(f"plan stopped in step {run.number}: {stop}")
-            return
-        stand = PlanStand(self.watch.at_rest, self.watch.state is Stand.LOCKED, self.watch.live)
-        before, self._wish = self._wish, run.advance(self.now_s, stand)
-        self.set_points = replace(run.set_points)
-        for note in run.notes:
-            self.note("plan", note.name, note.detail)
-        run.notes.clear()
-        _GRANT[self._wish](self, before is not self._wish)
-
-    def _grant_lock(self, fresh: bool) -> None:
-        if fresh:
-            self.conversation.send(Disarm())
-
-    def _grant_word(self, _fresh: bool) -> None:
-        self.message = "locked for inspection: open the isolator before going near, then continue"
-
-    def _grant_arm(self, _fresh: bool) -> None:
-        self.arm()
-
-    def _grant_end(self, _fresh: bool) -> None:
-        self.wind_down()
-
-    def _stopping(self) -> None:
-        if self.watch.state is not Stand.LOCKED:
-            return
-        if not self.keep_open or self.finish_wanted:
-            if self._in_phase_s() >= REST_SHOWN_S:
-                self.end(*self._last_ending())
-            return
-        self._enter(Phase.READY)
-
-    def _coasting(self) -> None:
-        """After a trip: recorded until rest, whoever is still there to see it."""
-        if not self.watch.at_rest:
-            self._rest_since_s = None
-        elif self._rest_since_s is None:
-            self._rest_since_s = self.now_s
-        rest_s = self.now_s - self._rest_since_s if self._rest_since_s is not None else 0.0
-        elapsed_s = self._in_phase_s()
-        if (rest_s < REST_SHOWN_S or elapsed_s < COAST_LEAST_S) and elapsed_s < COAST_MOST_S:
-            return
-        if self.keep_open and not self.finish_wanted:
-            self._enter(Phase.TRIPPED)
-        else:
-            self.end(*self._last_ending())
-
-    def _tripped(self) -> None:
-        if self.watch.state is Stand.LOCKED:
-            self._host_trip, self._stop_reason = None, ""
-            self.agree()
-        elif self.finish_wanted:
-            self.end(*self._last_ending())
-        elif not self.keep_open and self.watch.tripped_at_s is None:
-            name = reason_name(self.watch.reason)
-            self.end(Ending.REFUSED, f"the device tripped in an earlier run ({name}): find the cause, then reset it")
-
-    def _last_ending(self) -> tuple[Ending, str]:
+    def last_ending(self) -> tuple[Ending, str]:
+        """How the session ends when it ends now: by what happened to the stand."""
         if self.watch.tripped_at_s is None:
             return Ending.DONE, ""
         aborted = self.watch.reason == Reason.OPERATOR_ABORT
@@ -411,27 +297,7 @@ class Engine:
             step_text=run.step.kind if run and run.step else "",
             values={**self.telemetry.latest, "vibration_g_rms": self.ring.vibration_g_rms},
             counters=self.counters(),
-            waits=self._wish is Wish.WORD and run is not None,
+            waits=self.wish is Wish.WORD and run is not None,
             withheld=self.keeper.withheld,
             message=self.message,
         )
-
-
-_PROCEED: dict[Phase, Callable[[Engine], None]] = {
-    Phase.CONNECTING: Engine._connecting,
-    Phase.AGREEING: Engine._agreeing,
-    Phase.READY: Engine._ready,
-    Phase.ARMING: Engine._arming_turn,
-    Phase.RUNNING: Engine._running,
-    Phase.STOPPING: Engine._stopping,
-    Phase.COASTING: Engine._coasting,
-    Phase.TRIPPED: Engine._tripped,
-    Phase.ENDED: lambda engine: None,
-}
-_GRANT: dict[Wish, Callable[[Engine, bool], None]] = {
-    Wish.NONE: lambda engine, fresh: None,
-    Wish.LOCK: Engine._grant_lock,
-    Wish.WORD: Engine._grant_word,
-    Wish.ARM: Engine._grant_arm,
-    Wish.END: Engine._grant_end,
-}

@@ -8,6 +8,7 @@ from bench.rig.description import Governor, Rig
 
 ONE_Q16_16 = 1 << 16
 GAIN_LIMIT = 1000.0  # us per rpm (per second): keeps the device's products within 64 bits
+IDLE_SHARE = 0.05  # of the throttle range, where the rig does not say (common practice, no source)
 MODES = {
     "pass_through": GovernorMode.PASS_THROUGH,
     "throttle": GovernorMode.THROTTLE,
@@ -52,13 +53,23 @@ def _ranges(rig: Rig, governor: Governor) -> tuple[SetGovernor, ...]:
     if governor.mode == "pitch" and table is None:
         raise RigError("rig key pitch.table is missing: governor.mode = pitch moves the servo within it")
     ranges = (
-        SetGovernor(GovernorId.THROTTLE_MIN_US, round(rig.throttle.min_us)),
+        SetGovernor(GovernorId.THROTTLE_MIN_US, round(_idle_us(rig))),
         SetGovernor(GovernorId.THROTTLE_MAX_US, round(rig.throttle.max_us)),
     )
     if table is None:
         return ranges
     ends = (round(table[0][0]), round(table[-1][0]))
     return (*ranges, SetGovernor(GovernorId.PITCH_MIN_US, ends[0]), SetGovernor(GovernorId.PITCH_MAX_US, ends[1]))
+
+
+def _idle_us(rig: Rig) -> float:
+    """Lowest pulse of the governor: without a tach period it stays there, so the motor must start from rest at it."""
+    throttle = rig.throttle
+    if rig.governor.idle_us is None:
+        return throttle.min_us + IDLE_SHARE * (throttle.max_us - throttle.min_us)
+    if not throttle.min_us <= rig.governor.idle_us < throttle.max_us:
+        raise RigError(f"governor.idle_us is {rig.governor.idle_us:g}: it must lie within throttle.min_us and max_us")
+    return rig.governor.idle_us
 
 
 def _fixed_point(key: str, value: float) -> int:

@@ -36,11 +36,13 @@ def run(
     progress: Callable[[Progress], None] | None = None,
     operator: Operator | None = None,
     longest_s: float = 7200.0,
+    step_s: float = STEP_S,
 ) -> Outcome:
     """Runs the session to its end and returns how it ended.
 
     ``speed`` is the pace against real time, None as fast as possible. ``operator`` gives the orders (default: one who
-    arms, starts the plan and continues after inspections). A KeyboardInterrupt is the operator's abort; the coast-down
+    arms, starts the plan and continues after inspections). ``step_s`` is the engine's turn: longer ones cost less and
+    make the host, not the device, slower to decide. A KeyboardInterrupt is the operator's abort; the coast-down
     is still recorded, and a second one is raised. The recorder is written to, not closed.
     """
     give_orders = operator if operator is not None else WillingOperator().orders
@@ -49,10 +51,12 @@ def run(
     while True:
         try:
             turn += 1
-            now_s = turn * STEP_S
-            at_progress = turn % round(PROGRESS_S / STEP_S) == 1
+            now_s = turn * step_s
+            at_progress = turn % max(1, round(PROGRESS_S / step_s)) == 0
             orders = give_orders(engine.progress()) if at_progress else ()
             to_device, outcome = _turn(engine, device, recorder, now_s, to_device, orders)
+            if recorder is not None and turn % round(FLUSH_S / step_s) == 0:
+                recorder.flush()
             if at_progress and progress is not None:
                 progress(engine.progress())
             if outcome is None and now_s > longest_s:
@@ -81,8 +85,6 @@ def _turn(
     actions = engine.step(now_s, data, orders)
     if recorder is not None:
         write(recorder, actions.records)
-        if now_s % FLUSH_S < STEP_S / 2:
-            recorder.flush()
     return actions.to_device, actions.outcome
 
 

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import contextlib
 import multiprocessing
-from collections.abc import Callable
+import signal
+import threading
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
@@ -48,13 +50,14 @@ class SessionSpec:
     plan_text: str = ""
     recording: str = ""
     keep_open: bool = False
+    reset_first: bool = False
     origin: str = ""
     random_seed: int | None = None
 
     def engine(self) -> Engine:
         """Engine for this session; RigError or PlanError when rig and plan do not fit."""
         plan = parse_plan(self.plan_text) if self.plan_text else None
-        return Engine(parse_rig(self.rig_text), plan, self.keep_open)
+        return Engine(parse_rig(self.rig_text), plan, self.keep_open, self.reset_first)
 
 
 class SessionHandle:
@@ -129,6 +132,19 @@ class SessionHandle:
 COAST_PATIENCE_S = 240.0  # the longest coast-down that is recorded, and some more
 
 
+@contextlib.contextmanager
+def _interrupts_ignored() -> Iterator[None]:
+    """The child inherits this, so that Ctrl-C cannot kill it before it sets its own signals."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 def start(spec: SessionSpec) -> SessionHandle:
     """Starts a session in a process of its own; RigError or PlanError before that when rig and plan do not fit."""
     from bench.session.session_process import run_session
@@ -141,7 +157,8 @@ def start(spec: SessionSpec) -> SessionHandle:
         target=run_session, args=(spec, view.name, receiving), name="whirlbench session", daemon=False
     )
     try:
-        process.start()
+        with _interrupts_ignored():
+            process.start()
     except BaseException:
         view.close()
         view.unlink()

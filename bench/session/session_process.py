@@ -147,7 +147,7 @@ class SessionLoop:
             self._logbook.keep(actions.records)
         except RecordingError as error:
             self._logbook.give_up(error)
-            self._engine.stop(f"the recording failed: {error}")
+            self._engine.lose_recording(str(error))
 
     def _show(self, actions: Actions, now_s: float) -> None:
         self._view.show(actions.records, self._engine.rig.vibration.g_per_count)
@@ -166,7 +166,7 @@ class SessionLoop:
             self._logbook.flush()
         except RecordingError as error:
             self._logbook.give_up(error)
-            self._engine.stop(f"the recording failed: {error}")
+            self._engine.lose_recording(str(error))
         gc.collect(0)
 
     def _sleep(self) -> None:

@@ -121,3 +121,5 @@ class StandWatch:
             self.asked.discard(Happening.RESET)
         if self.state is Stand.ARMED:
             self.asked.discard(Happening.ARM)
+            if before is Stand.LOCKED:
+                self.tripped_at_s, self.reason, self.restarted = None, Reason.NONE.value, False

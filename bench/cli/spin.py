@@ -1,0 +1,147 @@
+"""`whirlbench spin`: a supervised run by a plan, with the terminal as the operator's surface."""
+
+from __future__ import annotations
+
+import secrets
+import sys
+import time
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from bench.cli.port_choice import SIMULATED, origin, port_opener
+from bench.errors import BenchError, RecordingError
+from bench.rig.description import Rig
+from bench.rig.toml import read_rig
+from bench.safety.margins import margins
+from bench.session.actions import Outcome, Progress
+from bench.session.operator import WillingOperator
+from bench.session.orders import OrderKind
+from bench.session.plan import Plan, read_plan
+from bench.session.plan_rules import check_plan
+from bench.session.plan_run import describe
+from bench.session.runner import SessionHandle, SessionSpec, start
+
+TURN_S = 0.05  # the terminal's sign of life: several within the shortest limit for it
+
+
+@click.command("spin")
+@click.option("--rig", "rig_path", required=True, type=click.Path(), help="Rig file: limits, calibration, stand.")
+@click.option("--plan", "plan_path", required=True, type=click.Path(), help="Plan file: the steps of the run.")
+@click.option("--port", required=True, help="Serial port of the device, or `simulated`.")
+@click.option("-o", "output", type=click.Path(), help="Recording to write; by default run-DATE-TIME.h5 here.")
+@click.option("--random-seed", type=int, help="Seed of the simulated stand.")
+@click.option("--reset", is_flag=True, help="Reset a device that tripped in an earlier run, its cause being found.")
+@click.option("--yes", is_flag=True, help="Confirm the check-list and inspections unasked, for scripts.")
+def command(
+    rig_path: str, plan_path: str, port: str, output: str | None, random_seed: int | None, reset: bool, yes: bool
+) -> int:
+    """Run PLAN on the stand, supervised, and record it.
+
+    Ctrl-C cuts the power; the coast-down is still recorded.
+    """
+    (rig, rig_text), (plan, plan_text) = read_rig(rig_path), read_plan(plan_path)
+    check_plan(plan, rig, plan_path)
+    recording = _recording_path(output)
+    seed = random_seed if random_seed is not None else secrets.randbits(31)
+    spec = SessionSpec(
+        rig_text,
+        port_opener(port, rig_text, seed),
+        plan_text,
+        str(recording),
+        reset_first=reset,
+        origin=origin(port),
+        random_seed=seed if port == SIMULATED else None,
+    )
+    _introduce(rig, plan)
+    _confirm_check_list(rig, yes, simulated=port == SIMULATED)
+    outcome = _supervise(spec, rig, yes)
+    _report(outcome, recording)
+    return outcome.exit_status
+
+
+def _recording_path(output: str | None) -> Path:
+    path = Path(output) if output else Path(datetime.now().strftime("run-%Y%m%d-%H%M%S.h5"))
+    if path.exists():
+        raise RecordingError(f"{path}: already exists; choose another name with -o")
+    if not path.parent.is_dir():
+        raise RecordingError(f"{path}: there is no folder {path.parent}; create it or choose another with -o")
+    return path
+
+
+def _introduce(rig: Rig, plan: Plan) -> None:
+    """Rig, limits and steps, so that what will happen is read before it is confirmed."""
+    click.echo(f"rig:  {rig.name or 'without a name'}")
+    for margin in margins(rig, {}):
+        click.echo(f"  limit {margin.label:<14} {margin.limit:g} {margin.unit}")
+    click.echo(f"plan: {plan.name or 'without a name'}")
+    for number, step in enumerate(plan.steps, start=1):
+        title = f"{step.kind} {step.name}".strip()
+        click.echo(f"  step {number}: {title}: {describe(step)}".rstrip(": "))
+
+
+def check_list(rig: Rig) -> tuple[str, ...]:
+    """What has to be true before anything turns; the program can see none of it."""
+    isolator = rig.stand.isolator or "the isolating switch"
+    guard = rig.stand.guard or "the guard"
+    return (
+        f"Isolator within reach of my hand, and tried: {isolator}.",
+        f"Guard closed and sound: {guard}.",
+        "Nobody is in the plane of rotation, and nobody can walk into it.",
+        "Stand, guard and site follow the local codes; blades, roots and fasteners were inspected today.",
+        "I know that limits and structural numbers are an aid, not a licence.",
+    )
+
+
+def _confirm_check_list(rig: Rig, yes: bool, simulated: bool) -> None:
+    click.echo("Before arming:" + (" (a rehearsal on the simulated stand: nothing turns)" if simulated else ""))
+    if not yes and not sys.stdin.isatty():
+        raise BenchError("the check-list needs someone at a terminal; give --yes if a script has seen to it")
+    for line in check_list(rig):
+        if yes:
+            click.echo(f"  [taken as confirmed] {line}")
+        elif not click.confirm(f"  {line}", default=False):
+            raise BenchError("not confirmed: nothing was armed")
+
+
+def _supervise(spec: SessionSpec, rig: Rig, yes: bool) -> Outcome:
+    """Starts the session and stays its surface until it ends."""
+    from rich.console import Console
+
+    from bench.cli.spin_screen import SpinScreen
+
+    operator = WillingOperator()
+    with start(spec) as session, SpinScreen(Console(), rig) as screen:
+        while (outcome := session.outcome()) is None:
+            try:
+                _turn(session, screen, operator, yes)
+            except (KeyboardInterrupt, click.Abort):
+                session.order(OrderKind.ABORT)
+        screen.show(session.state(), session.view.events())
+        session.join()
+    return outcome
+
+
+def _turn(session: SessionHandle, screen: object, operator: WillingOperator, yes: bool) -> None:
+    session.heard()
+    progress: Progress = session.state()
+    screen.show(progress, session.view.events())  # type: ignore[attr-defined]
+    for order in operator.orders(progress):
+        if order.kind is not OrderKind.CONTINUE or yes or _inspected(progress):
+            session.order(order)
+        else:
+            session.order(OrderKind.FINISH)
+    time.sleep(TURN_S)
+
+
+def _inspected(progress: Progress) -> bool:
+    """The operator's word after an inspection; meanwhile the stand is locked, and needs no sign of life."""
+    return click.confirm(f"\n{progress.message}. Inspected, isolator closed, everybody clear: continue?", default=False)
+
+
+def _report(outcome: Outcome, recording: Path) -> None:
+    reason = f": {outcome.reason}" if outcome.reason else ""
+    click.echo(f"whirlbench: {outcome.ending}{reason}", err=outcome.exit_status != 0)
+    if recording.exists():
+        click.echo(f"recording: {recording}")

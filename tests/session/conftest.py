@@ -1,0 +1,115 @@
+"""A session on the simulated stand without a clock: what the engine's tests drive."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pytest
+
+from bench.rig.toml import example_rig_text, parse_rig
+from bench.samples import Event
+from bench.session.actions import Outcome, Progress, Record, SlowRecord
+from bench.session.engine import Engine
+from bench.session.operator import WillingOperator
+from bench.session.orders import Order
+from bench.session.plan import parse_plan
+from bench.simulator.device import SimulatedDevice
+from bench.simulator.port import simulated_device
+
+STEP_S = 0.002
+# The example rig with a short rest time and a slow hold, so that coast-downs do not fill the tests.
+RIG_TEXT = example_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
+PLAN_TEXT = """
+[[step]]
+kind = "hold"
+throttle_us = 1160
+pitch_deg = 8
+duration_s = 0.5
+[[step]]
+kind = "coast-down"
+"""
+LONG_PLAN = PLAN_TEXT.replace("duration_s = 0.5", "duration_s = 300")
+
+
+@dataclass
+class Bench:
+    """Engine and simulated device on one virtual clock, with hooks into the wire and the surface."""
+
+    engine: Engine
+    device: SimulatedDevice
+    records: list[Record] = field(default_factory=list)
+    now_s: float = 0.0
+    to_host: Callable[[float, bytes], bytes] = lambda now_s, data: data
+    to_device: Callable[[float, bytes], bytes] = lambda now_s, data: data
+    surface_age_s: Callable[[float], float] = lambda now_s: 0.0
+    operator: Callable[[Progress], Sequence[Order]] = field(default_factory=lambda: WillingOperator().orders)
+    _pending: bytes = b""
+
+    def run(self, until_s: float = 120.0, stop: Callable[[Bench], bool] = lambda bench: False) -> Outcome | None:
+        """Steps until the engine ends, ``stop`` says so, or ``until_s`` is reached."""
+        while self.now_s < until_s and not stop(self):
+            if self.step() is not None:
+                break
+        return self.step()
+
+    def step(self, orders: Sequence[Order] = ()) -> Outcome | None:
+        """One step of 2 ms."""
+        self.now_s += STEP_S
+        data = self.device.exchange(self.now_s, self.to_device(self.now_s, self._pending))
+        given = [*orders, *self.operator(self.engine.progress())]
+        age_s = self.surface_age_s(self.now_s)
+        actions = self.engine.step(self.now_s, self.to_host(self.now_s, data), given, age_s)
+        self._pending = actions.to_device
+        self.records += actions.records
+        return actions.outcome
+
+    def events(self, kind: str = "") -> list[Event]:
+        """Recorded events, of one kind if given."""
+        return [item for item in self.records if isinstance(item, Event) and kind in ("", item.kind)]
+
+    def channel(self, name: str) -> np.ndarray:
+        """A slow channel as recorded."""
+        return np.concatenate([item.values[name] for item in self.records if isinstance(item, SlowRecord)])
+
+    def times_s(self) -> np.ndarray:
+        """Times of the slow samples as recorded."""
+        return np.concatenate([item.time_s for item in self.records if isinstance(item, SlowRecord)])
+
+    def turning(self) -> bool:
+        """Whether the propeller turns at a hold."""
+        return self.engine.telemetry.latest.get("rpm", 0.0) > 300
+
+
+def build_bench(
+    plan_text: str = PLAN_TEXT, rig_text: str = RIG_TEXT, seed: int = 1, faults: Sequence = (), **options: bool
+) -> Bench:
+    """A fresh bench; ``options`` go to the engine."""
+    plan = parse_plan(plan_text) if plan_text else None
+    engine = Engine(parse_rig(rig_text), plan, **options)
+    return Bench(engine, simulated_device(rig_text, seed, faults))
+
+
+@pytest.fixture
+def make_bench() -> Callable[..., Bench]:
+    """Builder of benches, for tests that need their own rig, plan or faults."""
+    return build_bench
+
+
+@pytest.fixture
+def bench() -> Bench:
+    """Engine and device with the quick rig and a short plan."""
+    return build_bench()
+
+
+@pytest.fixture
+def long_bench() -> Bench:
+    """The same with a hold of five minutes, for what interrupts it."""
+    return build_bench(LONG_PLAN)
+
+
+@pytest.fixture
+def rig_text() -> str:
+    """TOML of the quick rig."""
+    return RIG_TEXT
