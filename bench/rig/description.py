@@ -135,6 +135,7 @@ class Governor(Section, frozen=True):
     ki_us_per_rpm_s: float = 0.0
     pitch_kp_us_per_rpm: float = 0.0
     pitch_ki_us_per_rpm_s: float = 0.0
+    idle_us: Pulse | None = None  # lowest throttle pulse it uses; the motor has to start at it. Absent: 5 % throttle
     throttle_slew_us_per_s: Positive = 2000.0
     pitch_slew_us_per_s: Positive = 2000.0
 
