@@ -30,7 +30,6 @@ const uint8_t FIFO_FULL = 32;
 const uint8_t SAMPLES_AT_ONCE = 8;     // bounds one turn of the loop
 const uint32_t POLL_US = 200;
 
-machine::Machine *judge;
 messages::VibrationBlock block;
 sample_clock::SampleClock times;
 uint32_t next_index;
@@ -86,8 +85,7 @@ void start_spi() {
 
 namespace sensors {
 
-void begin_accelerometer(machine::Machine &machine) {
-  judge = &machine;
+void begin_accelerometer() {
   start_spi();
   fitted = read(DEVICE_ID) == EXPECTED_ID;
   if (fitted) {
@@ -124,8 +122,8 @@ void take_samples() {
   for (uint8_t i = 0; i < SAMPLES_AT_ONCE && waiting != 0; ++i, --waiting) {
     int16_t counts[3];
     read_sample(counts);
-    block.add(judge->sender(), next_index, times.next_us(), times.period_ns(), counts);
-    judge->saw_sample(next_index, counts, now_us);
+    block.add(stand.sender(), next_index, times.next_us(), times.period_ns(), counts);
+    stand.saw_sample(next_index, counts, now_us);
     ++next_index;
   }
 }

@@ -67,7 +67,7 @@ void setup() {
   outputs::begin();
   board::begin();
   const uint32_t now_us = board::now().time_us();
-  sensors::begin(stand);
+  sensors::begin();
   const machine::Identity identity = {BOARD_ID, board::restart_cause(), SLOW_RATE_HZ, sensors::VIBRATION_RATE_HZ,
                                       sensors::vibration_axes()};
   stand.begin(identity, board::restarted_unexpectedly(), now_us);

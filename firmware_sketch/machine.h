@@ -49,10 +49,11 @@ class Machine {
   void watch(uint32_t now_us);
   void tick(uint32_t now_us, const Readings &readings);
 
-  // The part that may run in an interrupt: true when this period trips; the power is then cut by the caller.
-  inline bool overspeed_trips(uint32_t period_ticks, uint32_t time_us) {
-    return latch.guarding && overspeed_.feed(period_ticks) &&
-           latch.offer(wire::REASON_OVERSPEED, static_cast<int32_t>(period_ticks), time_us);
+  // The part that runs in the tach interrupt: true when this period trips; the caller then cuts the power, and only
+  // after that notes why.
+  inline bool overspeed_trips(uint32_t period_ticks) { return latch.guarding && overspeed_.feed(period_ticks); }
+  inline void note_overspeed(uint32_t period_ticks, uint32_t time_us) {
+    latch.offer(wire::REASON_OVERSPEED, static_cast<int32_t>(period_ticks), time_us);
   }
 
   uint8_t state() const { return state_; }

@@ -9,9 +9,8 @@
 
 namespace sensors {
 
-// In tach.cpp and accelerometer.cpp.
-void begin_tach(machine::Machine &machine);
-void begin_accelerometer(machine::Machine &machine);
+// In accelerometer.cpp and tach.cpp.
+void begin_accelerometer();
 uint16_t edges_overrun();
 uint16_t samples_overrun();
 
@@ -64,11 +63,10 @@ int32_t clocked_reading() {
 
 }  // namespace
 
-void begin(machine::Machine &machine) {
-  begin_tach(machine);
+void begin() {
   begin_analogue();
   begin_load_cell();
-  begin_accelerometer(machine);
+  begin_accelerometer();
 }
 
 void take_load() {

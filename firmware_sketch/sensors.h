@@ -5,9 +5,12 @@
 
 #include "machine.h"
 
+// The one machine of the sketch, by name: the tach interrupt reaches it faster than through a pointer.
+extern machine::Machine stand;
+
 namespace sensors {
 
-void begin(machine::Machine &machine);
+void begin();
 
 const uint16_t VIBRATION_RATE_HZ = 1600;
 uint8_t vibration_axes();  // 3 when an accelerometer answered at start, else 0

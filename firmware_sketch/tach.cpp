@@ -13,7 +13,6 @@ namespace {
 
 const uint8_t EDGE_ROOM = 32;  // a power of two
 
-machine::Machine *judge;
 messages::TachBatch batch;
 
 uint32_t edges[EDGE_ROOM];  // in ticks
@@ -33,11 +32,11 @@ ISR(CLOCK_CAPT_vect) {
     ++overflows;
   }
   const uint32_t ticks = (overflows << 16) | captured;
-  if (has_previous) {
+  const uint32_t period = ticks - previous_ticks;
+  if (has_previous && stand.overspeed_trips(period)) {
+    outputs::cut_throttle();
     const board::Moment moment = {ticks, ((overflows >> 16) & 1) != 0};
-    if (judge->overspeed_trips(ticks - previous_ticks, moment.time_us())) {
-      outputs::cut_throttle();
-    }
+    stand.note_overspeed(period, moment.time_us());
   }
   has_previous = 1;
   previous_ticks = ticks;
@@ -52,8 +51,6 @@ ISR(CLOCK_CAPT_vect) {
 
 namespace sensors {
 
-void begin_tach(machine::Machine &machine) { judge = &machine; }
-
 namespace {
 
 // The moment of an edge that is at most half a turn of the 33-bit clock old.
@@ -63,7 +60,7 @@ board::Moment moment_of(uint32_t ticks, const board::Moment &now) {
 
 void forget_previous_at_rest() {
   const uint8_t before = hooks::hold_interrupts();
-  if (judge->at_rest() && edge_tail == edge_head) {
+  if (stand.at_rest() && edge_tail == edge_head) {
     has_previous = 0;
   }
   hooks::release_interrupts(before);
@@ -74,7 +71,7 @@ void account_for_losses() {
   const uint16_t lost = edges_lost;
   edges_lost = 0;
   hooks::release_interrupts(before);
-  batch.skip(judge->sender(), lost);
+  batch.skip(stand.sender(), lost);
   tach_overruns = static_cast<uint16_t>(tach_overruns + lost);
 }
 
@@ -85,15 +82,15 @@ void take_edges(uint32_t now_us) {
     const uint32_t ticks = edges[edge_tail];
     edge_tail = static_cast<uint8_t>((edge_tail + 1) & (EDGE_ROOM - 1));
     const board::Moment moment = moment_of(ticks, board::now());
-    judge->saw_edge(moment.time_us(), judge->at_rest() ? 0 : ticks - taken_ticks);
+    stand.saw_edge(moment.time_us(), stand.at_rest() ? 0 : ticks - taken_ticks);
     taken_ticks = ticks;
-    batch.add(judge->sender(), moment.time_us(), moment.half_us(), now_us);
+    batch.add(stand.sender(), moment.time_us(), moment.half_us(), now_us);
   }
   if (edges_lost != 0) {
     account_for_losses();
   }
   forget_previous_at_rest();
-  batch.flush_when_due(judge->sender(), now_us);
+  batch.flush_when_due(stand.sender(), now_us);
 }
 
 uint16_t edges_overrun() { return tach_overruns; }

@@ -206,8 +206,9 @@ void machine_receive(void *stand, const uint8_t *payload, uint8_t length, uint32
 // As the tach interrupt and then the loop do it.
 void machine_edge(void *stand, uint32_t time_us, uint32_t period_ticks) {
   CALL(stand);
-  if (own.machine.overspeed_trips(period_ticks, time_us)) {
+  if (own.machine.overspeed_trips(period_ticks)) {
     hooks::cut_power();
+    own.machine.note_overspeed(period_ticks, time_us);
   }
   own.machine.saw_edge(time_us, period_ticks);
 }
