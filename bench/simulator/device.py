@@ -134,7 +134,7 @@ class SimulatedDevice:
         self._block += 1
 
     def _read_slow_channels(self) -> None:
-        row, readings, count = self.plant.trail[-1], self._readings, self._transducers.count
+        row, readings, count = self.plant.trail.last, self._readings, self._transducers.count
         readings.current_counts = count("current_a", row[Trail.CURRENT])
         readings.voltage_counts = count("voltage_v", row[Trail.VOLTAGE])
         if self._rig.pitch.feedback:

@@ -16,16 +16,16 @@ from bench.simulator.actuators import Pack, PitchServo, SpeedController
 from bench.simulator.faults import Fault, FaultList
 from bench.simulator.propeller import REFERENCE_RPM
 from bench.simulator.settings import PlantSettings
+from bench.simulator.trail import Trail
 from bench.simulator.vibration import Motion, StandVibration
 from bench.simulator.wind import Gusts
 
-__all__ = ["Plant", "PlantSettings", "PlantState"]
+__all__ = ["Plant", "PlantSettings", "PlantState", "Trail"]
 
 STEP_S = 0.001
 SLOW_EVERY = 10  # steps between updates of what changes slowly: charge, gusts, faults, jitter of a loose link
 RPM_PER_RAD_S = 60.0 / (2.0 * math.pi)
 LOWEST_GUST_RPM = 1500.0  # below, the disk's own inflow no longer tells how much a gust matters
-KEPT_STEPS = 4096  # of motion, for a caller that asks for vibration seldom or never
 LINK_JITTER_S = 0.03
 RESTING_ANGLE_RAD = 2.3  # the mark does not happen to rest at the pick-up
 
@@ -47,12 +47,6 @@ class PlantState:
     torque_n_m: float
     charge: float
     supply_down: bool
-
-
-class Trail(list):
-    """A row for every step: time, angle, speed, pitch, servo position, pack current and voltage, thrust, torque."""
-
-    TIME, ANGLE, SPEED, PITCH, SERVO, CURRENT, VOLTAGE, THRUST, TORQUE = range(9)
 
 
 class Plant:
@@ -79,12 +73,10 @@ class Plant:
         self._angle = RESTING_ANGLE_RAD
         self._next_edge = math.ceil(self._angle / self._edge_angle) * self._edge_angle
         self._edges: list[float] = []
-        self._keep = keep
         self._step = 0
         self._speed = self._motor_current = self._gust = self._jitter = 0.0
-        self.trail = Trail(
-            [(0.0, self._angle, 0.0, self.servo.pitch_deg, self.servo.position_us, 0.0, self.pack.open_v, 0.0, 0.0)]
-        )
+        resting = (0.0, self._angle, 0.0, self.servo.pitch_deg, self.servo.position_us, 0.0, self.pack.open_v, 0.0, 0.0)
+        self.trail = Trail(resting, keep)
 
     @property
     def time_s(self) -> float:
@@ -94,7 +86,7 @@ class Plant:
     @property
     def state(self) -> PlantState:
         """The true state after the latest step."""
-        row = self.trail[-1]
+        row = self.trail.last
         return PlantState(
             time_s=self.time_s,
             rpm=self._speed * RPM_PER_RAD_S,
@@ -118,8 +110,6 @@ class Plant:
             if self._step % SLOW_EVERY == 0:
                 self._update_slowly()
             self._advance_step(throttle_us, servo_us)
-        if not self._keep and len(self.trail) > 2 * KEPT_STEPS:
-            del self.trail[:-KEPT_STEPS]
 
     def take_edges(self) -> list[float]:
         """Times in s of the tach edges since the last call, exact inside a step; none while a fault swallows them."""
@@ -135,27 +125,24 @@ class Plant:
         if self._vibration is None:
             rate_hz = (len(times_s) - 1) / (times_s[-1] - times_s[0])
             self._vibration = StandVibration(self.settings.stand, self._vibration_rng, rate_hz)
-        first = max(0, math.floor(times_s[0] / STEP_S) - self._trail_start())
-        rows = self.trail[first : first + math.ceil((times_s[-1] - times_s[0]) / STEP_S) + 3]
-        return self._vibration.samples_g(self._motion(np.array(rows), times_s), self.faults.over(times_s))
+        rows = self.trail.between(float(times_s[0]), float(times_s[-1]), STEP_S)
+        return self._vibration.samples_g(self._motion(rows, times_s), self.faults.over(times_s))
 
     def motion(self, times_s: np.ndarray) -> Motion:
         """Angle and speed of the shaft at any times within the kept trail."""
-        return self._motion(np.array(self.trail), times_s)
+        return self._motion(self.trail.rows(), times_s)
 
     def _motion(self, rows: np.ndarray, times_s: np.ndarray) -> Motion:
         angle = np.interp(times_s, rows[:, Trail.TIME], rows[:, Trail.ANGLE])
         return Motion(times_s, angle, np.interp(times_s, rows[:, Trail.TIME], rows[:, Trail.SPEED]))
 
-    def _trail_start(self) -> int:
-        return self._step + 1 - len(self.trail)
-
     def _update_slowly(self) -> None:
         """What changes slowly: faults, gusts, play in the link, the pack."""
+        self.trail.tidy()
         self.effects = self.faults.at(self._step * STEP_S)
         self._gust = self.settings.air.gust_share * self._gusts.next()
         self._jitter = self._jitters.next()
-        self.pack.drain(self.trail[-1][Trail.CURRENT], STEP_S * SLOW_EVERY)
+        self.pack.drain(self.trail.last[Trail.CURRENT], STEP_S * SLOW_EVERY)
 
     def _advance_step(self, throttle_us: float, servo_us: float) -> None:
         speed, settings = self._speed, self.settings

@@ -86,7 +86,7 @@ def _slow(
     plant: Plant, asked: Commands, tach: TachPulses, transducers: Transducers, duration_s: float, rate_hz: float
 ) -> SlowSamples:
     time = np.arange(int(duration_s * rate_hz + 1e-9)) / rate_hz
-    trail = np.array(plant.trail)
+    trail = plant.trail.rows()
     held = np.floor(time * LOAD_CELL_HZ) / LOAD_CELL_HZ
 
     def true(column: int, times: np.ndarray = time) -> np.ndarray:

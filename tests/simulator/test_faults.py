@@ -23,7 +23,7 @@ def spin(settings, *what: Fault, seconds: float = 12.0, vibration_rate_hz: float
 def trail(settings, *what: Fault, seconds: float = 12.0) -> np.ndarray:
     plant = Plant(settings, np.random.default_rng(6), what, keep=True)
     plant.advance(seconds, 1480, 1533)
-    return np.array(plant.trail)
+    return plant.trail.rows()
 
 
 def shaken(run, from_s: float, to_s: float) -> float:

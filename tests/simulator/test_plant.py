@@ -55,7 +55,7 @@ def test_thrust_stays_below_the_actuator_disk(settings):
     plant = Plant(settings, np.random.default_rng(3), keep=True)
     plant.advance(4.0, 1500, SERVO_8)
     plant.advance(8.0, 1900, 1800)
-    rows = np.array(plant.trail)
+    rows = plant.trail.rows()
     power = rows[:, Trail.TORQUE] * rows[:, Trail.SPEED]
     turning = rows[:, Trail.SPEED] > 100.0
     ideal = ideal_thrust_n(power[turning], settings.diameter_m, settings.air.density_kg_m3)
@@ -69,7 +69,7 @@ def test_small_throttle_step_has_the_true_gain_and_time_constants(calm):
     start = plant.state
     plant.advance(8.0, 1604, SERVO_14)
     true = truth.linear_dynamics(quiet, start.rpm, start.pitch_deg)
-    rows = np.array(plant.trail[6000:])
+    rows = plant.trail.rows()[6000:]
     rise = (rows[:, Trail.SPEED] - rows[0, Trail.SPEED]) * 60.0 / (2.0 * math.pi)
     assert rise[-1] == pytest.approx(4.0 * true.throttle_gain_rpm_per_us, rel=0.01)
     after = rows[:, Trail.TIME] - 6.0 - true.controller_dead_time_s
@@ -93,7 +93,7 @@ def test_edges_come_at_whole_turns(calm):
     plant = Plant(calm, np.random.default_rng(1), keep=True)
     plant.advance(4.0, 1500, SERVO_8)
     edges = np.array(plant.take_edges())
-    rows = np.array(plant.trail)
+    rows = plant.trail.rows()
     turns = np.interp(edges, rows[:, Trail.TIME], rows[:, Trail.ANGLE]) / (2.0 * math.pi)
     assert len(edges) > 100
     assert np.abs(turns - np.rint(turns)).max() < 1e-4
@@ -107,7 +107,7 @@ def test_speed_between_edges_is_exact_while_it_changes(calm):
     plant.advance(6.0, 1000, SERVO_8)
     edges = np.array(plant.take_edges())
     assert np.all(np.diff(edges) > 0.0)
-    rows = np.array(plant.trail)
+    rows = plant.trail.rows()
     mean = np.diff(np.interp(edges, rows[:, Trail.TIME], np.cumsum(rows[:, Trail.SPEED]) * 0.001))
     assert mean == pytest.approx(2.0 * math.pi, rel=0.02)
 
@@ -157,7 +157,7 @@ def test_another_seed_is_another_run(settings):
 def test_gusts_have_the_stated_size_and_memory(settings):
     plant = Plant(replace(settings, air=replace(settings.air, gust_share=0.02)), np.random.default_rng(5), keep=True)
     plant.advance(150.0, 1600, SERVO_14)
-    rows = np.array(plant.trail)[10000::10]
+    rows = plant.trail.rows()[10000::10]
     steady = truth.loads(settings, rows[:, Trail.SPEED] * 60 / (2 * math.pi), rows[:, Trail.PITCH])[0]
     gust = (rows[:, Trail.THRUST] / steady - 1.0) * rows[:, Trail.SPEED] * 60 / (2 * math.pi) / 4500.0
     assert np.std(gust) == pytest.approx(0.02, rel=0.2)
@@ -180,7 +180,7 @@ def test_every_random_plant_with_governor_settles(governed_rig, rng):
         settings = PlantSettings.from_rig(governed_rig).varied(rng, 0.25)
         plant = Plant(settings, rng, keep=True)
         plant.advance(6.0, 1500.0, SERVO_14)
-        speeds = np.array(plant.trail)[4000:, Trail.SPEED] * 60.0 / (2.0 * math.pi)
+        speeds = plant.trail.rows()[4000:, Trail.SPEED] * 60.0 / (2.0 * math.pi)
         assert speeds.mean() == pytest.approx(3750.0, rel=0.005) and speeds.std() < 20.0
 
 
@@ -197,6 +197,6 @@ def test_free_play_shows_as_a_gap_between_the_two_ways(settings):
 def test_servo_moves_no_faster_than_its_slew(settings):
     plant = Plant(settings, np.random.default_rng(1), keep=True)
     plant.advance(1.0, 1000, 1900.0)
-    position = np.array(plant.trail)[:, Trail.SERVO]
+    position = plant.trail.rows()[:, Trail.SERVO]
     assert np.diff(position).max() * 1000.0 == pytest.approx(settings.servo.slew_us_per_s, rel=1e-6)
     assert position[-1] == pytest.approx(1900.0, abs=settings.servo.dead_band_us)
