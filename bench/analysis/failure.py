@@ -86,7 +86,7 @@ def _burst(run: Run) -> Failure | None:
     for block in np.flatnonzero(high):
         after = rms[block : block + BURST_BLOCKS]
         if len(after) == BURST_BLOCKS and after.min() > BURST_RATIO * recent[block] / 1.5:
-            return Failure(_sharpened(run, square, block), "blade lost", False)
+            return Failure(_sharpened(run, square, int(block)), "blade lost", False)
     return None
 
 
@@ -110,8 +110,9 @@ def _speed(run: Run) -> tuple[np.ndarray, np.ndarray]:
     if len(speed) >= 8:
         windows = np.lib.stride_tricks.sliding_window_view(speed, 3)
         return middle_s[1:-1], np.median(windows, axis=1)
-    good = np.isfinite(run.slow.rpm)
-    return run.slow.time_s[good], np.asarray(run.slow.rpm)[good]
+    rpm = run.slow.channel("rpm")
+    good = np.isfinite(rpm)
+    return run.slow.time_s[good], rpm[good]
 
 
 def _at_speed(run: Run, time_s: np.ndarray) -> np.ndarray:
@@ -168,10 +169,11 @@ def _silence(run: Run, at_s: np.ndarray, rpm: np.ndarray, top: float) -> Failure
 
 def _cut(run: Run) -> Failure | None:
     """Current gone at once and for good while nobody closed the throttle."""
-    good = np.isfinite(run.slow.current_a)
+    current = run.slow.channel("current_a")
+    good = np.isfinite(current)
     if good.sum() < 20:
         return None
-    at_s, current = run.slow.time_s[good], np.asarray(run.slow.current_a)[good]
+    at_s, current = run.slow.time_s[good], current[good]
     top = np.quantile(current, 0.95)
     before = np.interp(at_s - CUT_S, at_s, current)
     for index in np.flatnonzero((before > 0.2 * top) & (current < CUT_SHARE * before)):

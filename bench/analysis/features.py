@@ -260,13 +260,3 @@ def _add_speed(
         jitter = np.sqrt(grid.means(np.where(usual, change, 0.0) ** 2) / share)
         logs = np.where(grid.weight >= 4, np.log(np.maximum(jitter, 1e-5)), np.nan) + 0.0 * turning
     columns.add("unsteadiness", 0.05, [logs], [np.ones_like(logs)])
-    swing = _swing(middle_s, speed, start_s, step_s, blocks) + 0.0 * turning
-    columns.add("speed swing", 0.6, [swing], [np.ones_like(swing)], gusty=True)
-
-
-def _swing(middle_s: np.ndarray, speed: np.ndarray, start_s: float, step_s: float, blocks: int) -> np.ndarray:
-    """Logarithm of the relative spread of speed within a frame: a governor that hunts shows here."""
-    grid = FrameGrid(middle_s, step_s, start_s, blocks)
-    logs = np.log(speed)
-    spread = grid.means(logs**2) - grid.means(logs) ** 2
-    return np.where(grid.weight >= 4, 0.5 * np.log(np.maximum(spread, 1e-10)), np.nan)

@@ -66,15 +66,13 @@ def operating_points(features: Features, by_speed: bool = True) -> Points:
     steady = _steady(features, by_speed)
     of_frame, visit = np.full(len(steady), -1), np.full(len(steady), -1)
     known: list[tuple[float, np.ndarray, float, int]] = []
-    visits = 0
-    for frames in _visits(features, steady, by_speed):
+    for number, frames in enumerate(_visits(features, steady, by_speed)):
         key = _key(features, frames)
         point = _matching(known, key, SAME_RPM / 2 if by_speed else np.inf)
         if point is None:
             point = len(known)
             known.append((*key, len(frames)))
-        of_frame[frames], visit[frames] = point, visits
-        visits += 1
+        of_frame[frames], visit[frames] = point, number
     return Points(
         of_frame,
         visit,

@@ -166,9 +166,9 @@ class HealthyFilter:
         levels = np.arange(design.points)
         gains: dict[int, tuple[np.ndarray, np.ndarray, float, np.ndarray]] = {}
         last_visit, last_frame = -1, -1
-        for frame in np.flatnonzero(design.point >= 0):
+        for frame in np.flatnonzero(design.point >= 0).tolist():
             if design.visit[frame] != last_visit:
-                last_visit = design.visit[frame]
+                last_visit = int(design.visit[frame])
                 self._begin_visit(spread, design.point[frame])
             passed = frame - last_frame if last_frame >= 0 else 0
             spread[levels, levels] += WANDER_PER_FRAME**2 * passed

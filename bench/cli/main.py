@@ -18,6 +18,9 @@ DONE, INTERNAL_ERROR, BAD_INPUT, TRIPPED = 0, 1, 2, 3
 
 # verb -> one line of help; the module is bench.cli.<verb>, its click command is named `command`
 VERBS = {
+    "balance": "Single-plane correction from an as-found and a trial run.",
+    "onset": "When a failure began; which trips fired or would have.",
+    "trips": "Back-test: what limits would have done to recorded runs.",
     "check": "Loads, stresses, permitted rpm, fragment energy, proof plan.",
     "rehearse": "The whole job on a simulated stand, with no display.",
     "limits": "Pitch-versus-rpm limits and servo end points from measured holds.",

@@ -32,6 +32,7 @@ class Propeller(Section, frozen=True):
     diameter_m: Positive | None = None
     blade_set: str | None = None  # which of [blade_sets.NAME] is fitted
     inertia_kg_m2: Positive | None = None  # whole rotor, about the shaft
+    rotor_kg: Positive | None = None  # whole rotor: hub, blades, spinner; for the balance grade
     coefficients: tuple[tuple[float, float, float], ...] | None = None  # [[pitch_deg, ct, cp], ...] measured at rest
     coefficients_stderr_pct: NotNegative | None = None
 
