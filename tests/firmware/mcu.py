@@ -115,6 +115,10 @@ class Mcu:
         """Resets the chip; ``cause`` is what its status register then shows, a value of ``messages.Restart``."""
         self._lib.stand_reset(self._stand, cause)
 
+    def hang(self, interrupts: bool) -> None:
+        """The main program goes round in an empty loop from now on; its interrupts still come, or do not."""
+        self._lib.stand_hang(self._stand, interrupts)
+
     def tach_edges(self, times_s: Iterable[float]) -> None:
         """Rising edges of the tach at ``times_s``, ascending."""
         cycles = [round(time * CLOCK_HZ) for time in times_s]
@@ -160,6 +164,11 @@ class Mcu:
     def unsent(self) -> int:
         """Bytes that have not reached the chip yet."""
         return self._lib.stand_unsent(self._stand)
+
+    @property
+    def last_sent_s(self) -> float:
+        """When the last byte written so far to reach the chip was complete."""
+        return self._lib.stand_last_sent(self._stand) / CLOCK_HZ
 
     def read_timed(self) -> tuple[bytes, np.ndarray]:
         """Bytes from the chip since the last call, and for each the time in seconds at which it was complete."""

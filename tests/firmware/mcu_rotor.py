@@ -15,6 +15,8 @@ AT_REST = PlantState(
     voltage_v=0.0, duty=0.0, thrust_n=0.0, torque_n_m=0.0, charge=1.0, supply_down=False,
 )  # fmt: skip
 
+Shake = Callable[[np.ndarray], np.ndarray]
+
 
 def still(times_s: np.ndarray) -> np.ndarray:
     """No shaking: zero counts on all axes."""
@@ -30,7 +32,7 @@ class ScriptedRotor:
     def __init__(self, rpm: float = 0.0) -> None:
         self.state = AT_REST
         self.rpm = rpm
-        self.shake: Callable[[np.ndarray], np.ndarray] = still
+        self.shake: Shake = still
         self.edges_s: list[float] = []
         self.shaken: list[np.ndarray] = []
         self.sample_times_s: list[np.ndarray] = []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TypeVar
 
+from mcu import CLOCK_HZ
 from mcu_stand import McuStand
 
 from bench.link.conversation import Conversation
@@ -45,7 +46,7 @@ class Talk:
         """Lets simulated time pass; the messages heard meanwhile."""
         before = len(self.heard)
         end_s = self.stand.now_s + for_s
-        while self.stand.now_s < end_s - 1e-9:
+        while self.stand.mcu.cycle < round(end_s * CLOCK_HZ):
             self._turn(min(end_s, self.stand.now_s + TURN_S))
         return self.heard[before:]
 

@@ -42,6 +42,7 @@ typedef struct {
 	uint8_t to_chip[LINE_ROOM];
 	uint32_t to_first, to_count;
 	uint64_t byte_arrives; /* cycle at which the next byte to the chip is complete; 0 when the line is idle */
+	uint64_t last_arrived;
 	uint8_t waiting[3];    /* two buffered bytes and the shift register, as in silicon */
 	int waiting_count;
 	uint8_t from_chip[LINE_ROOM];
@@ -109,6 +110,8 @@ typedef struct {
 
 struct stand {
 	avr_t *avr;
+	avr_run_t run; /* how the simulator steps when no reset is due */
+	uint8_t memory[8192];
 	wiring_t wiring;
 	stand_counters_t counters;
 	tach_t tach;

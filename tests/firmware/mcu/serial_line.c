@@ -55,6 +55,7 @@ static avr_cycle_count_t arrive(avr_t *avr, avr_cycle_count_t when, void *param)
 	line_t *line = &stand->line;
 	byte_complete(stand, line->to_chip[line->to_first]);
 	line->to_first = (line->to_first + 1) % LINE_ROOM;
+	line->last_arrived = when;
 	line->byte_arrives = --line->to_count ? when + HOST_CYCLES_PER_BYTE : 0;
 	return line->byte_arrives;
 }
@@ -109,6 +110,10 @@ void line_arm(stand_t *stand)
 {
 	line_t *line = &stand->line;
 	line->waiting_count = 0;
+	/* bytes that were still to leave the transmitter are lost with the reset */
+	while (line->from_count && line->from_cycle[(line->from_first + line->from_count - 1) % LINE_ROOM] > stand->avr->cycle)
+		line->from_count--;
+	line->shifted_out = 0;
 	if (line->to_count)
 		timer_at(stand->avr, line->byte_arrives, arrive, stand);
 }
@@ -131,6 +136,11 @@ int stand_send(stand_t *stand, const uint8_t *data, int count)
 int stand_unsent(const stand_t *stand)
 {
 	return stand->line.to_count;
+}
+
+uint64_t stand_last_sent(const stand_t *stand)
+{
+	return stand->line.last_arrived;
 }
 
 int stand_received(stand_t *stand, uint8_t *data, uint64_t *cycles, int room)

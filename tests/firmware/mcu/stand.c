@@ -79,6 +79,19 @@ static void set_restart_cause(stand_t *stand, int cause)
 	stand->avr->data[stand->avr->reset_flags.porf.reg] = cause & 0x0f;
 }
 
+/* The simulator's reset clears the memory. On silicon it keeps it, and the sketch relies on that. */
+static void keep_memory(stand_t *stand)
+{
+	avr_t *avr = stand->avr;
+	memcpy(stand->memory, avr->data + avr->ioend + 1, avr->ramend - avr->ioend);
+}
+
+static void give_memory_back(stand_t *stand)
+{
+	avr_t *avr = stand->avr;
+	memcpy(avr->data + avr->ioend + 1, stand->memory, avr->ramend - avr->ioend);
+}
+
 static void start_parts(stand_t *stand)
 {
 	tach_arm(stand);
@@ -127,6 +140,7 @@ stand_t *stand_open(const char *elf_path, int board, char *complaint, int compla
 		return NULL;
 	}
 	stand->avr->sleep = do_not_sleep;
+	stand->run = stand->avr->run;
 	stand->avr->log = LOG_ERROR;
 	set_restart_cause(stand, 1);
 	tach_fit(stand);
@@ -160,10 +174,12 @@ int stand_run(stand_t *stand, uint64_t cycle)
 	avr_t *avr = stand->avr;
 	timer_at(avr, cycle, stop_here, stand);
 	while (avr->cycle < cycle) {
-		void (*run_before)(avr_t *) = avr->run;
+		int bitten = avr->run != stand->run; /* the watchdog put its reset where the next step was */
+		if (bitten)
+			keep_memory(stand);
 		int state = avr_run(avr);
-		if (avr->run != run_before && avr->pc == 0) {
-			/* the watchdog took the chip through its reset, which forgot nothing of ours but the timers */
+		if (bitten) {
+			give_memory_back(stand);
 			stand->counters.resets++;
 			start_parts(stand);
 			timer_at(avr, cycle, stop_here, stand);
@@ -192,10 +208,23 @@ void stand_counters(const stand_t *stand, stand_counters_t *out)
 
 void stand_reset(stand_t *stand, int cause)
 {
+	keep_memory(stand);
 	avr_reset(stand->avr);
+	if (!(cause & 1)) /* after a power-on the memory holds anything; zero is as good as any */
+		give_memory_back(stand);
 	set_restart_cause(stand, cause);
 	stand->counters.resets++;
 	start_parts(stand);
+}
+
+void stand_hang(stand_t *stand, int interrupts)
+{
+	avr_t *avr = stand->avr;
+	uint32_t place = avr->flashend - 1; /* last word of the flash: beyond any program */
+	avr->flash[place] = 0xff;
+	avr->flash[place + 1] = 0xcf; /* rjmp to itself */
+	avr->pc = place;
+	avr->sreg[S_I] = !!interrupts;
 }
 
 void stand_analogue(stand_t *stand, int channel, int counts)

@@ -56,6 +56,9 @@ void stand_counters(const stand_t *stand, stand_counters_t *out);
 /* Resets the chip; `cause` is what its status register then shows (1 power-on, 2 external, 4 brown-out, 8 watchdog). */
 void stand_reset(stand_t *stand, int cause);
 
+/* From now on the program goes round in an empty loop, as one that has lost its way; with or without interrupts. */
+void stand_hang(stand_t *stand, int interrupts);
+
 /* Rising edges of the tach, ascending; those in the past are delivered at once. Returns how many found room. */
 int stand_tach_edges(stand_t *stand, const uint64_t *cycles, int count);
 /* Analogue inputs, as the counts the converter shall give. */
@@ -74,6 +77,7 @@ void stand_sample_clock(stand_t *stand, double factor);
 /* Serial line: bytes to the program, bytes from it with the cycle at which the stop bit ended. */
 int stand_send(stand_t *stand, const uint8_t *data, int count);
 int stand_unsent(const stand_t *stand);
+uint64_t stand_last_sent(const stand_t *stand); /* cycle at which the last byte to the program was complete */
 int stand_received(stand_t *stand, uint8_t *data, uint64_t *cycles, int room);
 uint32_t stand_baud(const stand_t *stand);
 
