@@ -1,0 +1,202 @@
+"""The compiled AVR binary computes what Python computes: an ``int`` of 16 bits is a trap that native tests miss."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+
+import build
+import numpy as np
+import pytest
+from mcu import BOARDS, Mcu
+
+from bench.link.framing import Unframer, frame
+from bench.link.limit_table import LIMIT_RANGES, checksum
+from bench.link.messages import (
+    Ack,
+    Arm,
+    Counters,
+    GovernorId,
+    GovernorMode,
+    Heartbeat,
+    LimitId,
+    Limits,
+    Message,
+    Pitch,
+    ReadLimits,
+    Request,
+    Result,
+    SetGovernor,
+    SetLimit,
+    Slow,
+    State,
+)
+from bench.physics.governor_law import Law, Settings, push_q32, slew_q32
+
+STREAMS = json.loads((build.HERE.parent / "vectors" / "streams.json").read_text(encoding="utf-8"))["streams"]
+STEP_S = 0.002
+TICKS_PER_S = 2e6
+
+
+class Bench:
+    """A host that knows no rules, on a bare chip: commands in, messages out, edges at a speed of its choice."""
+
+    def __init__(self, chip: Mcu) -> None:
+        self.chip = chip
+        self.heard: list[Message] = []
+        self.edge_s = 0.0
+        self.period_s = 0.0  # 0: the rotor stands
+        self._unframer = Unframer()
+        self._sequence = 0
+        self._rng = np.random.default_rng(3)
+
+    def send(self, *commands: Message) -> None:
+        for command in commands:
+            self.chip.write(frame(command, self._sequence))
+            self._sequence = (self._sequence + 1) & 0xFF
+            self.run(0.006)
+
+    def run(self, for_s: float) -> None:
+        end_s = self.chip.now_s + for_s
+        while self.chip.now_s < end_s - 1e-9:
+            self._turn(min(end_s, self.chip.now_s + STEP_S))
+
+    def _turn(self, until_s: float) -> None:
+        due = self.chip.samples_due(until_s)
+        if len(due):
+            self.chip.samples(self._rng.integers(-20, 20, (len(due), 3)))
+        if self.period_s:
+            times = np.arange(self.edge_s + self.period_s, until_s, self.period_s)
+            self.chip.tach_edges(times)
+            self.edge_s = float(times[-1]) if len(times) else self.edge_s
+        self.chip.run(until_s)
+        self.heard += self._unframer.feed(self.chip.read())
+
+    def spin(self, speed_rpm: float) -> None:
+        """Edges at this speed from now on."""
+        self.period_s = 60.0 / speed_rpm
+        self.edge_s = max(self.edge_s, self.chip.now_s - self.period_s)  # the next edge is not in the past
+
+    def beat(self, for_s: float) -> None:
+        """Heartbeats while time passes."""
+        for _ in range(round(for_s / 0.05)):
+            self.send(Heartbeat(0))
+            self.run(0.044)
+
+    def arm(self, limits: dict[LimitId, int]) -> None:
+        self.run(0.05)  # power-on
+        for slot, value in limits.items():
+            self.send(SetLimit(slot, value))
+        values = [limits.get(slot, LIMIT_RANGES[slot].start) for slot in LimitId]
+        self.run(0.15)
+        self.send(Heartbeat(0), Arm(checksum(values)))
+        assert [ack.result for ack in self.all_of(Ack)] == [Result.DONE] * len(self.all_of(Ack))
+
+    def all_of(self, kind: type) -> list:
+        return [message for message in self.heard if isinstance(message, kind)]
+
+
+@pytest.fixture(params=list(BOARDS))
+def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
+    with Mcu(request.param, build.sketch(request.param)) as chip:
+        yield Bench(chip)
+
+
+LIMITS = {
+    LimitId.OVERSPEED_TICKS: 8000,
+    LimitId.HEARTBEAT_MS: 2000,
+    LimitId.REST_MS: 100,
+    LimitId.THROTTLE_MAX_US: 1900,
+    LimitId.SERVO_MIN_US: 1000,
+    LimitId.SERVO_MAX_US: 2000,
+    LimitId.THROTTLE_SLEW_US_PER_S: 700,
+    LimitId.PULSES_PER_REV: 2,
+}
+KP, KI, SLEW = 12_345, 67_890, 333
+
+
+def speeds(seed: int) -> list[float]:
+    """A wandering speed in rpm of two pulses a revolution."""
+    rng = np.random.default_rng(seed)
+    return list(rng.uniform(1500, 6900, 25))
+
+
+def governed(bench: Bench) -> list[Slow]:
+    """Slow messages from the first one under the request on."""
+    return [slow for slow in bench.all_of(Slow) if slow.request_rpm and slow.state != State.TRIPPED]
+
+
+def test_throttle_governor_equals_its_twin_at_every_tick(bench: Bench) -> None:
+    bench.arm(LIMITS)
+    parameters = {
+        GovernorId.MODE: GovernorMode.THROTTLE,
+        GovernorId.THROTTLE_KP: KP,
+        GovernorId.THROTTLE_KI: KI,
+        GovernorId.THROTTLE_MIN_US: 1111,
+        GovernorId.THROTTLE_MAX_US: 1777,
+        GovernorId.THROTTLE_SLEW_US_PER_S: SLEW,
+    }
+    for parameter, value in parameters.items():
+        bench.send(SetGovernor(parameter, value))
+    bench.send(Heartbeat(0), Request(2100))
+    bench.beat(0.2)  # at rest: goes to its minimum and waits
+    for speed in speeds(5):
+        bench.spin(2 * speed)
+        bench.beat(0.05)
+    slows, law = governed(bench), Law()
+    chosen = Settings(KP, push_q32(KI), 1111, 1777, slew_q32(SLEW), slew_q32(SLEW), True)
+    law.engage(1000)
+    assert len(slows) > 600
+    expected = [law.step(chosen, slow.request_rpm, slow.period_ticks, 2) for slow in slows]
+    assert [slow.throttle_us for slow in slows] == expected
+    assert len(set(expected)) > 100  # it moved
+
+
+def test_pitch_governor_with_negative_gains_equals_its_twin_at_every_tick(bench: Bench) -> None:
+    bench.arm(LIMITS)
+    parameters = {
+        GovernorId.MODE: GovernorMode.PITCH,
+        GovernorId.PITCH_KP: -KP,
+        GovernorId.PITCH_KI: -KI,
+        GovernorId.PITCH_MIN_US: 900,
+        GovernorId.PITCH_MAX_US: 1950,
+    }
+    for parameter, value in parameters.items():
+        bench.send(SetGovernor(parameter, value))
+    bench.send(Heartbeat(0), Pitch(1500), Request(4200))
+    for speed in speeds(6):
+        bench.spin(2 * speed)
+        bench.beat(0.05)
+    slows, law = governed(bench), Law()
+    chosen = Settings(-KP, push_q32(-KI), 1000, 1950, slew_q32(0), slew_q32(0), False)
+    law.engage(1500)
+    expected = [law.step(chosen, slow.request_rpm, slow.period_ticks, 2) for slow in slows]
+    assert len(slows) > 500
+    assert [slow.servo_us for slow in slows] == expected
+    assert {1000, 1950} <= set(expected)  # both stops were reached
+
+
+def test_limits_at_the_ends_of_their_ranges_come_back_whole(bench: Bench) -> None:
+    bench.run(0.05)
+    values = [LIMIT_RANGES[slot].highest for slot in LimitId]
+    for slot, value in zip(LimitId, values, strict=True):
+        bench.send(SetLimit(slot, value))
+    bench.send(ReadLimits())
+    bench.run(0.02)
+    assert bench.all_of(Limits)[-1] == Limits(checksum(values), tuple(values))
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_golden_streams_on_the_chip(board: str) -> None:
+    """Every damaged stream, one after the other: intact payloads are answered, damaged ones are counted."""
+    with Mcu(board, build.sketch(board)) as chip:
+        bench = Bench(chip)
+        bench.run(0.1)
+        for stream in STREAMS:
+            bench.heard.clear()
+            chip.write(bytes.fromhex(stream["bytes"]))
+            bench.run(0.02)
+            answered = [(ack.command, ack.command_sequence) for ack in bench.all_of(Ack)]
+            assert answered == [tuple(bytes.fromhex(payload)[:2]) for payload in stream["payloads"]], stream["name"]
+        bench.run(1.1)
+        assert bench.all_of(Counters)[-1].bad_frames == sum(stream["bad"] for stream in STREAMS)
