@@ -16,7 +16,8 @@ from bench.simulator.actuators import Pack, PitchServo, SpeedController
 from bench.simulator.faults import Fault, FaultList
 from bench.simulator.propeller import REFERENCE_RPM
 from bench.simulator.settings import PlantSettings
-from bench.simulator.trail import Trail
+from bench.simulator.shaft import Shaft
+from bench.simulator.trail import Row, Trail
 from bench.simulator.vibration import Motion, StandVibration
 from bench.simulator.wind import Gusts
 
@@ -27,7 +28,6 @@ SLOW_EVERY = 10  # steps between updates of what changes slowly: charge, gusts, 
 RPM_PER_RAD_S = 60.0 / (2.0 * math.pi)
 LOWEST_GUST_RPM = 1500.0  # below, the disk's own inflow no longer tells how much a gust matters
 LINK_JITTER_S = 0.03
-RESTING_ANGLE_RAD = 2.3  # the mark does not happen to rest at the pick-up
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class Plant:
         self, settings: PlantSettings, rng: np.random.Generator, faults: Sequence[Fault] = (), keep: bool = False
     ) -> None:
         self.settings = settings
-        gust_rng, jitter_rng, self._tach_rng, self._vibration_rng = rng.spawn(4)
+        gust_rng, jitter_rng, tach_rng, self._vibration_rng = rng.spawn(4)
         self.faults = FaultList(tuple(faults))
         self.effects = self.faults.at(0.0)
         self.controller = SpeedController(settings, STEP_S)
@@ -69,14 +69,10 @@ class Plant:
         self._gusts = Gusts(gust_rng, STEP_S * SLOW_EVERY, settings.air.gust_s)
         self._jitters = Gusts(jitter_rng, STEP_S * SLOW_EVERY, LINK_JITTER_S)
         self._vibration: StandVibration | None = None
-        self._edge_angle = 2.0 * math.pi / settings.rig.tach.pulses_per_rev
-        self._angle = RESTING_ANGLE_RAD
-        self._next_edge = math.ceil(self._angle / self._edge_angle) * self._edge_angle
-        self._edges: list[float] = []
+        self._shaft = Shaft(settings.rig.tach.pulses_per_rev, tach_rng, STEP_S)
         self._step = 0
-        self._speed = self._motor_current = self._gust = self._jitter = 0.0
-        resting = (0.0, self._angle, 0.0, self.servo.pitch_deg, self.servo.position_us, 0.0, self.pack.open_v, 0.0, 0.0)
-        self.trail = Trail(resting, keep)
+        self._motor_current = self._gust = self._jitter = 0.0
+        self.trail = Trail(self._row(0.0, 0.0, 0.0), keep)
 
     @property
     def time_s(self) -> float:
@@ -89,8 +85,8 @@ class Plant:
         row = self.trail.last
         return PlantState(
             time_s=self.time_s,
-            rpm=self._speed * RPM_PER_RAD_S,
-            shaft_angle_rad=self._angle,
+            rpm=self._shaft.speed_rad_s * RPM_PER_RAD_S,
+            shaft_angle_rad=self._shaft.angle_rad,
             pitch_deg=row[Trail.PITCH],
             servo_position_us=row[Trail.SERVO],
             current_a=row[Trail.CURRENT],
@@ -113,8 +109,7 @@ class Plant:
 
     def take_edges(self) -> list[float]:
         """Times in s of the tach edges since the last call, exact inside a step; none while a fault swallows them."""
-        edges, self._edges = self._edges, []
-        return edges
+        return self._shaft.take_edges()
 
     def acceleration_g(self, times_s: np.ndarray) -> np.ndarray:
         """Acceleration in g, ``(n, 3)``, at times that go on evenly from those of the last call.
@@ -145,41 +140,45 @@ class Plant:
         self.pack.drain(self.trail.last[Trail.CURRENT], STEP_S * SLOW_EVERY)
 
     def _advance_step(self, throttle_us: float, servo_us: float) -> None:
-        speed, settings = self._speed, self.settings
-        drive = settings.drive
+        speed = self._shaft.speed_rad_s
         duty = self.controller.step(throttle_us, speed * RPM_PER_RAD_S, self.effects)
         pitch = self.servo.step(servo_us, speed * speed, self.effects, self._jitter)
         thrust, torque = self._air_loads(speed, pitch)
-
-        drop = drive.motor_ohm + duty * duty * drive.pack_ohm
-        current = (duty * self.pack.open_v - drive.volt_s_per_rad * speed) / drop
-        slope = -2.0 * torque / (speed + 1.0)
-        if current > 0.0:
-            slope -= drive.volt_s_per_rad**2 * drive.gear_efficiency / drop
-        else:
-            current = 0.0
-        per_amp = drive.volt_s_per_rad * drive.gear_efficiency
-        balance = per_amp * (current - drive.no_load_current_a) - torque
-        gain = (balance / settings.inertia_kg_m2) * STEP_S / (1.0 - 0.5 * STEP_S * slope / settings.inertia_kg_m2)
-        after = max(0.0, speed + gain)
-        self._turn(speed, after)
-
-        pack_current = duty * current + settings.controller.idle_current_a
-        voltage = self.pack.open_v - drive.pack_ohm * pack_current
-        self._speed, self._motor_current = after, current
+        push, yielding = self._motor(duty, speed)
+        slope = (yielding + 2.0 * torque / (speed + 1.0)) * 0.5 * STEP_S / self.settings.inertia_kg_m2
+        gain = (push - torque) * STEP_S / self.settings.inertia_kg_m2 / (1.0 + slope)
+        self._shaft.turn(max(0.0, speed + gain), self._step * STEP_S, self.effects)
         self._step += 1
-        self.trail.append(
-            (
-                self._step * STEP_S,
-                self._angle,
-                after,
-                pitch,
-                self.servo.position_us,
-                pack_current,
-                voltage,
-                thrust,
-                torque,
-            )
+        self.trail.append(self._row(duty * self._motor_current, thrust, torque))
+
+    def _motor(self, duty: float, speed_rad_s: float) -> tuple[float, float]:
+        """Torque at the shaft in N m, and how much of it a rad/s more would cost; no braking.
+
+        One number at a time what ``physics.drive.motor_current_a`` is for arrays.
+        """
+        drive = self.settings.drive
+        drop = drive.motor_ohm + duty * duty * drive.pack_ohm
+        current = (duty * self.pack.open_v - drive.volt_s_per_rad * speed_rad_s) / drop
+        per_amp = drive.volt_s_per_rad * drive.gear_efficiency
+        self._motor_current = current if current > 0.0 else 0.0
+        yielding = per_amp * drive.volt_s_per_rad / drop if current > 0.0 else 0.0
+        return per_amp * (self._motor_current - drive.no_load_current_a), yielding
+
+    def _row(self, drive_current_a: float, thrust_n: float, torque_n_m: float) -> Row:
+        """This step for the trail."""
+        current = drive_current_a + self.settings.controller.idle_current_a
+        voltage = self.pack.open_v - self.settings.drive.pack_ohm * current
+        shaft, servo = self._shaft, self.servo
+        return (
+            self._step * STEP_S,
+            shaft.angle_rad,
+            shaft.speed_rad_s,
+            servo.pitch_deg,
+            servo.position_us,
+            current,
+            voltage,
+            thrust_n,
+            torque_n_m,
         )
 
     def _air_loads(self, speed_rad_s: float, pitch_deg: float) -> tuple[float, float]:
@@ -195,19 +194,3 @@ class Plant:
             push * ct * (1.0 + gust),
             push * settings.diameter_m * cp / (2.0 * math.pi) * (1.0 + settings.air.gust_torque_share * gust),
         )
-
-    def _turn(self, before: float, after: float) -> None:
-        """Moves the shaft through one step and notes the edges it passes."""
-        start = self._angle
-        self._angle = start + 0.5 * (before + after) * STEP_S
-        while self._next_edge <= self._angle:
-            rate = (after - before) / STEP_S
-            way = self._next_edge - start
-            reach = 2.0 * way / (before + math.sqrt(max(0.0, before * before + 2.0 * rate * way)))
-            self._next_edge += self._edge_angle
-            if not self.effects.tach_lost and not self._missed():
-                self._edges.append(self._step * STEP_S + reach)
-
-    def _missed(self) -> bool:
-        share = self.effects.tach_missed_share
-        return share > 0.0 and bool(self._tach_rng.random() < share)
