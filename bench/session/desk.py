@@ -60,10 +60,9 @@ class Desk:
             engine.start_plan()
 
     def _continue(self, order: Order) -> None:
-        if self._engine.plan_run is None:
-            self._refuse(order, "no plan is waiting")
-        else:
-            self._engine.plan_run.told()
+        run = self._engine.plan_run
+        if run is None or not run.told():
+            self._refuse(order, "no inspection is waiting for it")
 
     def _disarm(self, order: Order) -> None:
         if self._engine.phase in (Phase.RUNNING, Phase.ARMING):

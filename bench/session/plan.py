@@ -156,6 +156,7 @@ def _plain(message: str) -> str:
     """msgspec's complaint with its path turned into step number and key."""
     found = re.fullmatch(r"(.*?)(?: - at `\$\.?(.*)`)?", message, re.DOTALL)
     text, path = (found.group(1), found.group(2) or "") if found else (message, "")
+    text = text.replace(" | null`", "`")  # an absent key is left out, not written as null
     place = re.sub(r"step\[(\d+)\]\.?", lambda match: f"step {int(match.group(1)) + 1} ", path).strip()
     unknown = re.fullmatch(r"Object contains unknown field `(.*)`", text)
     if unknown:

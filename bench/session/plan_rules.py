@@ -27,9 +27,8 @@ def check_plan(plan: Plan, rig: Rig, source: str = "plan") -> None:
             raise PlanError(f"{source}: step {number} ({step.kind}): {complaints[0]}")
     slew = rig.throttle.slew_us_per_s
     if plan.ramp_us_per_s > slew:
-        raise PlanError(
-            f"{source}: ramp_us_per_s is {plan.ramp_us_per_s:g}, above the rig's throttle.slew_us_per_s {slew:g}"
-        )
+        above = f"ramp_us_per_s {plan.ramp_us_per_s:g} is above the rig's throttle.slew_us_per_s {slew:g}"
+        raise PlanError(f"{source}: {above}")
 
 
 def _complaints(step: AnyStep, controls: Controls) -> Iterator[str]:

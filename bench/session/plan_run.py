@@ -76,9 +76,10 @@ class PlanRun:
         percent = percent if percent is not None else self.plan.stop_above_margin_pct
         return None if percent is None else percent / 100.0
 
-    def told(self) -> None:
-        """The operator said continue."""
-        self._told = True
+    def told(self) -> bool:
+        """The operator said continue; returns whether that was asked for. A word in advance does not count."""
+        self._told = self._stage is Stage.WORD
+        return self._told
 
     def advance(self, now_s: float, stand: Stand) -> Wish:
         """Moves set-points and stage on to ``now_s``; returns what else is wanted."""
@@ -163,7 +164,10 @@ class PlanRun:
     def _open_moves(self, step: Hold | Jump | Sweep) -> None:
         spans = self.controls.spans(step)
         if THROTTLE in spans and self.set_points.request_rpm:
-            self.set_points.request_rpm = 0.0  # an older request must not come back behind the throttle's back
+            # From here on the throttle has the word; it begins at the pulse that the request had come to.
+            pulse_us = self.controls.request_pulse_us(self.set_points.request_rpm)
+            self.set_points.throttle_us = pulse_us or self.set_points.throttle_us
+            self.set_points.request_rpm = 0.0
         if isinstance(step, Jump):
             self._stage = Stage.STAY
             self._move({name: Course(span[0], span[1]) for name, span in spans.items()}, 0.0)

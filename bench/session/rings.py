@@ -1,6 +1,7 @@
 """Rings in shared memory: one process writes rows, others copy tails out, nobody waits.
 
-A row is written before the count that covers it; a reader that was overtaken while copying copies again.
+The writer first claims the rows it is going to overwrite, then writes them, then counts them as written; a reader that
+finds its copy claimed meanwhile copies again. Counts are single aligned 64-bit words.
 """
 
 from __future__ import annotations
@@ -21,42 +22,45 @@ class Rows(NamedTuple):
 
 
 class Ring:
-    """A ring over ``array`` (capacity, ...) with its running count in ``count`` (1,) int64, both in shared memory."""
+    """A ring over ``array`` (capacity, ...); ``counts`` (2,) int64 holds rows written and rows claimed."""
 
-    def __init__(self, array: np.ndarray, count: np.ndarray) -> None:
-        self._array, self._count = array, count
+    def __init__(self, array: np.ndarray, counts: np.ndarray) -> None:
+        self._array, self._counts = array, counts
         self.capacity = len(array)
 
     @property
     def count(self) -> int:
         """Rows ever written."""
-        return int(self._count[0])
+        return int(self._counts[0])
 
     def write(self, rows: np.ndarray) -> None:
         """Appends ``rows``; only one process may. More than fit: the last ones stay."""
         start, rows = self.count + max(0, len(rows) - self.capacity), rows[-self.capacity :]
-        place = start % self.capacity
+        self._counts[1] = start + len(rows)
+        self._put(start % self.capacity, rows)
+        self._counts[0] = start + len(rows)
+
+    def _put(self, place: int, rows: np.ndarray) -> None:
         first = min(len(rows), self.capacity - place)
         self._array[place : place + first] = rows[:first]
         self._array[: len(rows) - first] = rows[first:]
-        self._count[0] = start + len(rows)
 
     def since(self, count: int) -> Rows:
         """Copy of the rows written after the first ``count``, oldest first."""
+        start = end = self.count
         for _ in range(TRIES):
             end = self.count
-            start = max(count, end - self.capacity)
+            start = max(count, int(self._counts[1]) - self.capacity)
             rows = self._copy(start, end)
-            if self.count - start <= self.capacity:
-                return Rows(end, max(0, start - count), rows)
-            count = max(count, start + 1)  # overtaken: the oldest rows are gone
-        return Rows(end, end - count, rows[:0])
+            if int(self._counts[1]) - start <= self.capacity:
+                return Rows(end, start - count, rows)
+        return Rows(end, end - count, self._array[:0].copy())
 
     def tail(self, rows: int) -> np.ndarray:
         """Copy of the latest ``rows`` rows, fewer when there are not so many."""
         return self.since(max(0, self.count - min(rows, self.capacity))).rows
 
     def _copy(self, start: int, end: int) -> np.ndarray:
-        place, length = start % self.capacity, end - start
+        place, length = start % self.capacity, max(0, end - start)
         first = min(length, self.capacity - place)
         return np.concatenate((self._array[place : place + first], self._array[: length - first]))

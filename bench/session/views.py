@@ -35,7 +35,8 @@ EVENT = np.dtype([("time_s", "f8"), ("kind", "S8"), ("name", "S48"), ("detail", 
 VIBRATION = np.dtype([("time_s", "f8"), ("g", "f4", (3,))])
 ENVELOPE = np.dtype([("time_s", "f8"), ("low_g", "f4", (3,)), ("high_g", "f4", (3,))])
 SLOW = np.dtype(("f8", (1 + len(SLOW_CHANNELS),)))
-COUNTS = np.dtype([("surface", "i8"), ("slow", "i8"), ("vibration", "i8"), ("envelope", "i8"), ("events", "i8")])
+RINGS = ("slow", "vibration", "envelope", "events")
+COUNTS = np.dtype([("surface", "i8"), *((ring, "i8", (2,)) for ring in RINGS)])
 VALUE_NAMES = (*(channel.name for channel in SLOW_CHANNELS), "vibration_g_rms")
 PARTS = {
     "status": (STATUS, 1),
@@ -68,9 +69,7 @@ class SharedView:
             part: np.ndarray((rows,), dtype, self._memory.buf, offsets[part]) for part, (dtype, rows) in PARTS.items()
         }
         self._status, self._counts = parts["status"], parts["counts"]
-        self._rings = {
-            ring: Ring(parts[ring], self._counts[ring]) for ring in ("slow", "vibration", "envelope", "events")
-        }
+        self._rings = {ring: Ring(parts[ring], self._counts[ring][0]) for ring in RINGS}
 
     # --- the surface's side -------------------------------------------------------------------------------------------
 

@@ -308,7 +308,7 @@ def test_chunk_size_of_the_port_changes_no_event(make_bench, size):
     assert np.array_equal(bench.times_s(), reference.times_s())
     assert [event[1:] for event in bench.events()] == [event[1:] for event in reference.events()]
     times_s = [[event.time_s for event in each.events()] for each in (bench, reference)]
-    assert times_s[0] == pytest.approx(times_s[1], abs=0.005)  # an order may be taken one step later
+    assert times_s[0] == pytest.approx(times_s[1], abs=0.025)  # an order may fall into the next set-point turn
 
 
 def test_noise_alone_ends_in_one_clear_line(make_bench):

@@ -1,0 +1,100 @@
+"""The device's shadow: what is believed, what is a trip, whatever order the messages come in."""
+
+import pytest
+
+from bench.link.messages import DeviceEvent, EventKind, Reason, Slow
+from bench.safety.machine import Happening, Stand
+from bench.session.stand_watch import StandWatch, reason_name
+from bench.session.telemetry import DatedEvent, DatedSlow, Heard
+
+
+def slow(time_s, state, reason=Reason.NONE, period_ticks=0, throttle_us=1000):
+    return DatedSlow(time_s, Slow(0, period_ticks, 0, 0, 0, 0, throttle_us, 1500, 0, state, reason))
+
+
+def event(time_s, kind, state, reason=Reason.NONE, detail=0):
+    return DatedEvent(time_s, DeviceEvent(0, kind, state, reason, detail))
+
+
+def watch_of(*states):
+    watch = StandWatch()
+    for time_s, state in enumerate(states):
+        watch.asked.add(Happening.ARM)
+        watch.follow(Heard(told=[slow(float(time_s), state)]))
+    return watch
+
+
+def test_a_trip_is_one_event_however_often_it_is_told():
+    watch = watch_of(Stand.LOCKED, Stand.ARMED, Stand.TURNING)
+    told = [
+        event(5.0, EventKind.TRIP, Stand.TRIPPED, Reason.OVERSPEED, 19000),
+        event(5.0, EventKind.STATE, Stand.TRIPPED, Reason.OVERSPEED),
+        slow(5.001, Stand.TRIPPED, Reason.OVERSPEED),
+    ]
+    events = watch.follow(Heard(told=told))
+    assert [(item.kind, item.name) for item in events] == [("trip", "overspeed"), ("state", "tripped")]
+    assert events[0].detail == "6316 rpm in one tach period"
+
+
+def test_a_lost_trip_message_is_made_good_by_the_slow_samples():
+    watch = watch_of(Stand.LOCKED, Stand.ARMED, Stand.TURNING)
+    events = watch.follow(Heard(told=[slow(5.0, Stand.TRIPPED, Reason.VIBRATION)]))
+    assert [(item.kind, item.name) for item in events] == [("trip", "vibration"), ("state", "tripped")]
+
+
+def test_the_first_reason_is_kept():
+    watch = watch_of(Stand.LOCKED, Stand.ARMED)
+    watch.follow(Heard(told=[event(5.0, EventKind.TRIP, Stand.TRIPPED, Reason.VIBRATION, 1100)]))
+    watch.follow(Heard(told=[event(6.0, EventKind.TRIP, Stand.TRIPPED, Reason.OVERSPEED, 1)]))
+    assert watch.reason == Reason.VIBRATION and watch.tripped_at_s == 5.0
+
+
+def test_leaving_tripped_unasked_is_noticed():
+    watch = watch_of(Stand.LOCKED, Stand.ARMED, Stand.TRIPPED)
+    events = watch.follow(Heard(told=[slow(9.0, Stand.LOCKED)]))
+    assert "unlawful change" in [item.name for item in events]
+
+
+def test_turning_without_having_been_armed_is_noticed():
+    watch = StandWatch()
+    watch.follow(Heard(told=[slow(0.0, Stand.LOCKED)]))
+    events = watch.follow(Heard(told=[slow(1.0, Stand.TURNING)]))
+    assert [item.name for item in events] == ["turning", "unlawful change"]
+
+
+def test_armed_to_locked_unasked_is_lawful_but_a_restart_is_a_trip():
+    watch = watch_of(Stand.LOCKED, Stand.ARMED)
+    events = watch.follow(Heard(restarts=1))
+    assert [(item.kind, item.name) for item in events] == [("trip", "restart")]
+    assert not watch.live
+
+
+def test_a_restart_while_locked_is_only_noted():
+    watch = watch_of(Stand.LOCKED)
+    assert [item.kind for item in watch.follow(Heard(restarts=1))] == ["link"]
+    assert watch.tripped_at_s is None
+
+
+def test_a_trip_of_an_earlier_run_is_not_one_of_this():
+    watch = StandWatch()
+    events = watch.follow(Heard(told=[slow(0.0, Stand.TRIPPED, Reason.OPERATOR_ABORT)]))
+    assert [(item.kind, item.name) for item in events] == [("state", "tripped")]
+    assert watch.tripped_at_s is None and watch.reason == Reason.OPERATOR_ABORT
+
+
+@pytest.mark.parametrize(("ticks", "throttle_us", "at_rest"), [(0, 1000, True), (20000, 1000, False), (0, 1100, False)])
+def test_rest_needs_no_tach_and_a_safe_throttle(ticks, throttle_us, at_rest):
+    watch = StandWatch()
+    watch.follow(Heard(told=[slow(0.0, Stand.ARMED, period_ticks=ticks, throttle_us=throttle_us)]))
+    assert watch.at_rest == at_rest
+
+
+def test_a_state_that_does_not_exist_is_not_believed():
+    watch = watch_of(Stand.LOCKED)
+    events = watch.follow(Heard(told=[slow(1.0, 7)]))
+    assert events[0].name == "unknown state" and watch.state is Stand.LOCKED
+
+
+def test_reasons_in_words():
+    assert reason_name(Reason.HEARTBEAT_LOST) == "heartbeat lost"
+    assert reason_name(77) == "unknown reason 77"
