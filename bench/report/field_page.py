@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from bench.analysis.end_points import ModeEndPoints
 from bench.analysis.pitch_limits import PitchLimits
+from bench.report.html import render
 from bench.rig.description import Rig
 
 CAUTIONS = (
@@ -18,11 +19,9 @@ CAUTIONS = (
 
 def field_page(limits: PitchLimits, modes: Sequence[ModeEndPoints], rig: Rig) -> str:
     """The page as self-contained HTML."""
-    from jinja2 import Environment, PackageLoader, select_autoescape
-
-    environment = Environment(loader=PackageLoader("bench.report"), autoescape=select_autoescape())
     low, high = limits.pitch_range_deg
-    return environment.get_template("field_page.html").render(
+    return render(
+        "field_page.html",
         rig=rig,
         modes=modes,
         rows=limits.limits,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from bench.analysis.pitch_limits import PitchLimits, limits_at_speeds
+from bench.report.html import new_figure
 from bench.rig.description import Rig
 
 if TYPE_CHECKING:
@@ -19,9 +20,7 @@ SPEEDS = 61
 
 def draw_limits(limits: PitchLimits, rig: Rig, path: Path) -> None:
     """Writes the chart as an image to ``path``; the ending decides the format."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(9, 6), layout="constrained")
+    figure = new_figure(9.0, 6.0)
     axes = figure.subplots()
     rows = limits_at_speeds(limits, rig, np.linspace(*_speed_span(limits, rig), SPEEDS))
     _draw_ranges(axes, limits, rows)

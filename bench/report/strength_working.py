@@ -97,10 +97,17 @@ def _tang_lines(design: DesignCheck, root: TangRoot) -> Iterator[WorkedLine]:
     numbers = f"{pull} / ({holes} * {_n(root.thickness_m)})"
     yield _stress("bearing", "F / (n d t)", numbers, bearing.stress_pa)
     share = root.bolts * root.hole_diameter_m / root.width_m
-    x, factor = _n(share), float(pin_loaded_kt(share))
-    numbers = f"12.882 - 52.714 * {x} + 89.762 * {x}**2 - 51.667 * {x}**3"
-    yield WorkedLine("concentration at the pin-loaded hole (fit from memory)", "Kt(n d / w)", numbers, factor, "")
+    factor = float(pin_loaded_kt(share))
+    yield WorkedLine("concentration at the pin-loaded hole (fit from memory)", "Kt(n d / w)", _kt(share), factor, "")
     yield _stress("peak at the hole", "Kt times net section", f"{_n(factor)} * {_n(net)}", factor * net)
+
+
+def _kt(share: float) -> str:
+    """The fit of ``pin_loaded_kt`` as arithmetic; its bare value where the open hole or the fit's end rules."""
+    x = _n(share)
+    fit = 12.882 - 52.714 * share + 89.762 * share**2 - 51.667 * share**3
+    factor = float(pin_loaded_kt(share))
+    return f"12.882 - 52.714 * {x} + 89.762 * {x}**2 - 51.667 * {x}**3" if math.isclose(fit, factor) else _n(factor)
 
 
 def _shear_lines(design: DesignCheck, root: TangRoot) -> Iterator[WorkedLine]:
@@ -161,7 +168,8 @@ def _allowable_lines(mode: ModeResult) -> Iterator[WorkedLine]:
 def _reserve_lines(mode: ModeResult, rpm: float) -> Iterator[WorkedLine]:
     numbers = f"{_n(mode.allowable.value_pa / MPA)} / {_n(mode.stress_pa / MPA)}"
     yield WorkedLine(f"reserve of {mode.name}", "allowable / stress", numbers, mode.reserve_factor, "")
-    if mode.judged and mode.key in ("shear_out", "bearing", "hole_peak", "slip", "bond"):
+    by_root = mode.key in ("shear_out", "bearing", "hole_peak", "slip", "bond")
+    if mode.judged and by_root and math.isfinite(mode.permitted_rpm):
         numbers = f"{_n(rpm)} * ({_n(mode.reserve_factor)} / {_n(mode.required)})**0.5"
         yield WorkedLine(f"speed permitted by {mode.name}", "n √(reserve / needed)", numbers, mode.permitted_rpm, "rpm")
 
