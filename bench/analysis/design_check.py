@@ -221,7 +221,9 @@ class _Judge:
         return max(*shares, self._section_pa(rpm) * self.required / self._tension.value_pa)
 
     def _root_result(self, mode: RootMode, stress_pa: float, rpm: float) -> ModeResult:
-        if not mode.bends:  # grows with speed squared: closed form
+        if not mode.spun:
+            permitted = math.inf if mode.required * stress_pa <= mode.allowable.value_pa else 0.0
+        elif not mode.bends:  # grows with speed squared: closed form
             permitted = rpm * math.sqrt(mode.allowable.value_pa / (mode.required * stress_pa))
         else:
             permitted = self._speed_at(

@@ -58,6 +58,7 @@ class RootMode:
     judged: bool
     bends: bool  # whether the stress depends on bending, and so not on speed squared alone
     stress_pa: Callable[[RootGeometry, RootLoads], Values]
+    spun: bool = True  # False for a stress that is there at rest: it forbids every speed, or none
 
 
 def root_geometry(root: Root) -> RootGeometry:
@@ -126,7 +127,7 @@ def _clamped_modes(root: ClampedRoot, strengths: Strengths, required: float) -> 
 
     return (
         RootMode("slip", "slip out of the clamp", grip, required, True, False, slip),
-        RootMode("bearing", "crushing in the clamp", bearing, PEAK_RESERVE, False, False, crush),
+        RootMode("bearing", "crushing in the clamp", bearing, PEAK_RESERVE, True, False, crush, False),
     )
 
 

@@ -63,7 +63,8 @@ def monte_carlo(
     reserves = _reserves(judged, geometry, sampled_loads, tolerances, rng, samples)
     shares = reserves / np.array([mode.required for mode in judged])[:, None]
     worst = shares.min(axis=0)
-    permitted = loads.rpm * np.sqrt(np.maximum(worst, 0.0))
+    spun = shares[[mode.spun for mode in judged]].min(axis=0)
+    permitted = loads.rpm * np.sqrt(np.maximum(spun, 0.0))
     first = np.bincount(shares.argmin(axis=0), minlength=len(judged)) / samples
     return MonteCarlo(
         seed=seed,

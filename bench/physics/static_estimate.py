@@ -11,9 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-CT_UNCERTAINTY = (
-    0.20  # relative, about 95 %: against the NACA 640 curves and the published 0.25 m propellers, see tests
-)
+# Relative; what covers the NACA 640 curves up to stall when the blade's outline is only roughly known (see the tests).
+CT_UNCERTAINTY = 0.20
 CP_UNCERTAINTY = 0.35
 CT_FROM_ROTOR = math.pi**3 / 4.0  # T / (rho A (w R)^2) -> T / (rho n^2 D^4)
 CP_FROM_ROTOR = math.pi**4 / 4.0

@@ -1,0 +1,106 @@
+"""The verb `check`: its JSON, its files, its complaints."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bench.cli.main import BAD_INPUT, DONE, run
+from bench.rig.toml import example_rig_text
+from bench.session.plan import read_plan
+
+
+@pytest.fixture
+def rig_path(tmp_path: Path) -> str:
+    path = tmp_path / "stand.toml"
+    path.write_text(example_rig_text(), encoding="utf-8")
+    return str(path)
+
+
+def answer(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, Any]:
+    assert run(["check", *arguments, "--json"]) == DONE
+    printed = capsys.readouterr()
+    found: dict[str, Any] = json.loads(printed.out)
+    return found
+
+
+def test_json_holds_the_promised_keys(rig_path: str, capsys: pytest.CaptureFixture[str]) -> None:
+    found = answer(capsys, rig_path)
+    assert found["speed_rpm"] == 5300.0
+    assert found["centrifugal_n"] > 0.0
+    assert {"net_section_pa", "shear_out_pa", "bearing_pa", "reserve_factor"} <= set(found["root"])
+    assert set(found["permitted"]) == {"rpm", "governed_by"}
+    assert 0.0 < found["tip_mach"] < 1.0
+    assert found["fragment"]["speed_m_s"] > 0.0 and found["fragment"]["energy_j"] > 0.0
+    assert len(found["plan"]) >= 4
+    assert [item["name"] for item in found["designs"]] == ["printed", "printed_thick", "moulded"]
+    assert found["designs"][0]["permitted"]["governed_by"] == "shear-out across layers"
+    assert not found["designs"][0]["passes"]
+
+
+def test_the_seed_is_recorded_and_repeats(rig_path: str, capsys: pytest.CaptureFixture[str]) -> None:
+    first, again, other = (
+        answer(capsys, rig_path, "--random-seed", seed)["monte_carlo"]["printed"] for seed in ("4", "4", "5")
+    )
+    assert first == again != other
+    assert first["seed"] == 4
+
+
+def test_another_speed_is_judged(rig_path: str, capsys: pytest.CaptureFixture[str]) -> None:
+    slow = answer(capsys, rig_path, "--speed-rpm", "2650")
+    fast = answer(capsys, rig_path)
+    assert fast["centrifugal_n"] == pytest.approx(4.0 * slow["centrifugal_n"])
+    assert slow["designs"][0]["passes"]
+
+
+def test_plan_and_report_are_written(rig_path: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    plan, page = tmp_path / "proof.toml", tmp_path / "check.html"
+    found = answer(capsys, rig_path, "--plan-out", str(plan), "--report", str(page))
+    assert len(read_plan(plan)[0].steps) >= len(found["plan"])
+    assert page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+
+
+def test_text_names_the_failure_and_the_cautions(rig_path: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["check", rig_path]) == DONE
+    text = capsys.readouterr().out
+    assert "printed: NOT FIT" in text and "shear-out across layers" in text
+    assert "out of the plane of rotation" in text
+    assert "not a licence" in text
+    assert "borrowed from full-size rules" in text
+    assert "No life is predicted" in text
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key"),
+    [
+        ("diameter_m = 0.56\n", "", "propeller.diameter_m"),
+        ("edge_distance_m = 0.0065", "edge_distance_m = -0.001", "blade_sets.printed.root.edge_distance_m"),
+        ("hole_diameter_m = 0.005", "hole_diameter_m = 0.050", "blade_sets.printed.root.hole_diameter_m"),
+        ('blade_set = "moulded"\n', 'blade_set = "wooden"\n', "propeller.blade_set"),
+        ('blade_set = "moulded"\n', "", "propeller.blade_set"),
+    ],
+)
+def test_bad_input_is_one_line_that_names_the_key(
+    rig_path: str, capsys: pytest.CaptureFixture[str], old: str, new: str, key: str
+) -> None:
+    path = Path(rig_path)
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    assert run(["check", rig_path, "--json"]) == BAD_INPUT
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert key in printed.err and printed.err.count("\n") == 1
+
+
+def test_a_refused_proof_speed_says_why(rig_path: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["check", rig_path, "--proof-rpm", "7000"]) == BAD_INPUT
+    assert "limits.overspeed_rpm" in capsys.readouterr().err
+
+
+def test_a_file_that_cannot_be_written(rig_path: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["check", rig_path, "--plan-out", str(tmp_path / "nowhere" / "plan.toml")]) == BAD_INPUT
+    assert "nowhere" in capsys.readouterr().err

@@ -1,0 +1,96 @@
+"""The page of a strength check: self-contained, and every worked line true."""
+
+from __future__ import annotations
+
+import math
+import re
+
+import pytest
+
+from bench.analysis.strength import StrengthCheck, check_strength
+from bench.report.strength_page import strength_page
+from bench.report.strength_working import worked_sets
+from bench.rig.description import Rig
+from bench.rig.toml import example_rig_text, parse_rig
+
+ARITHMETIC = re.compile(r"[0-9eE.+\-*/() pi]+")
+
+
+@pytest.fixture(scope="module")
+def rig() -> Rig:
+    return parse_rig(example_rig_text())
+
+
+@pytest.fixture(scope="module")
+def check(rig: Rig) -> StrengthCheck:
+    return check_strength(rig)
+
+
+@pytest.fixture(scope="module")
+def page(check: StrengthCheck, rig: Rig) -> str:
+    return strength_page(check, rig)
+
+
+def test_every_worked_line_gives_its_result(check: StrengthCheck, rig: Rig) -> None:
+    """The arithmetic as printed, done again by Python itself, as a reader would with a calculator."""
+    for worked in worked_sets(check, rig):
+        assert len(worked.lines) > 20
+        for line in worked.lines:
+            assert ARITHMETIC.fullmatch(line.numbers), line
+            value = eval(line.numbers, {"__builtins__": {}}, {"pi": math.pi})
+            assert value == pytest.approx(line.result, rel=2e-4), (worked.name, line)
+
+
+@pytest.mark.parametrize(
+    "root",
+    [
+        'kind = "clamped"\nclamped_length_m = 0.03\nclamp_force_n = 9000\n',
+        'kind = "bonded"\nbond_length_m = 0.03\nbond_shear_mpa = 9\n',
+    ],
+)
+def test_other_roots_are_worked_too(root: str) -> None:
+    text = (
+        "[propeller]\nblades = 2\ndiameter_m = 0.3\n[limits]\noverspeed_rpm = 6000\n[blade_sets.plain]\n"
+        'mass_kg = 0.01\ncg_radius_m = 0.07\nmaterial = "moulded_nylon"\n[blade_sets.plain.root]\n'
+        f"mouth_radius_m = 0.02\nneck_chord_m = 0.02\nneck_thickness_m = 0.01\n{root}"
+    )
+    rig = parse_rig(text)
+    check = check_strength(rig)
+    for line in worked_sets(check, rig)[0].lines:
+        assert eval(line.numbers, {"__builtins__": {}}, {"pi": math.pi}) == pytest.approx(line.result, rel=2e-4), line
+    assert "Appendix" in strength_page(check, rig)
+
+
+@pytest.mark.parametrize("hole_m", [0.0013, 0.006, 0.0092, 0.0110])
+def test_worked_concentration_holds_for_every_hole(hole_m: float) -> None:
+    text = example_rig_text().replace(
+        "hole_diameter_m = 0.005\nedge_distance_m = 0.0065", f"hole_diameter_m = {hole_m}\nedge_distance_m = 0.0065"
+    )
+    changed = parse_rig(text)
+    for line in worked_sets(check_strength(changed), changed)[0].lines:
+        assert eval(line.numbers, {"__builtins__": {}}, {"pi": math.pi}) == pytest.approx(line.result, rel=5e-4), line
+
+
+def test_the_page_needs_nothing_from_outside(page: str) -> None:
+    assert "<script" not in page
+    outside = re.findall(r'(?:src|href)="(?!#)([^"]*)"', page)
+    assert outside == []
+    assert not re.findall(r"url\((?!#)", page)
+
+
+def test_the_page_tells_the_story(page: str) -> None:
+    assert "shear-out across layers" in page and "not fit" in page
+    assert "plane of rotation" in page and "keep out" in page
+    assert "common practice, no source" in page
+    assert "not a licence" in page
+    assert page.count("<svg") == 5
+
+
+def test_the_same_check_gives_the_same_page(check: StrengthCheck, rig: Rig, page: str) -> None:
+    assert strength_page(check, rig) == page
+
+
+def test_a_name_in_the_rig_cannot_become_markup(rig: Rig) -> None:
+    text = example_rig_text().replace('quarter-scale crop-duster turboprop"', '<b>stand</b>"', 1)
+    hostile = parse_rig(text)
+    assert "<b>stand</b>" not in strength_page(check_strength(hostile), hostile)
