@@ -39,6 +39,7 @@ class Talk:
         self.conversation = Conversation()
         self.heard: list[Message] = []
         self.beating = True
+        self.mid_frame = False  # whether the latest byte heard left a frame unfinished
         self._beats = 0
         self._next_beat_s = 0.0
 
@@ -57,7 +58,9 @@ class Talk:
             self._next_beat_s = self.stand.now_s + HEARTBEAT_S
         self.stand.write(self.conversation.due(self.stand.now_s))
         self.stand.run(until_s)
-        self.heard += self.conversation.receive(self.stand.read(), self.stand.now_s)
+        data = self.stand.read()
+        self.mid_frame = data[-1:] != b"\0" if data else self.mid_frame
+        self.heard += self.conversation.receive(data, self.stand.now_s)
 
     def ask(self, command: Message, patience_s: float = 1.0) -> Ack:
         """Sends ``command`` and returns its answer; AssertionError when there is none."""

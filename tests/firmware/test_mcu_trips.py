@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from mcu import BOARDS, ESC, SERVO
 from mcu_talk import Talk
-from mcu_trials import SAFE_US, Cut, Trials, is_safe, trials
+from mcu_trials import QUICK, SAFE_US, Cut, Trials, is_safe, trials
 
-from bench.link.messages import DeviceEvent, Disarm, EventKind, Hello, LimitId, Reason, Restart, Slow, State
+from bench.link.messages import DeviceEvent, Disarm, EventKind, Hello, LimitId, Reason, Reset, Restart, Slow, State
 
 PHASES_S = np.random.default_rng(11).uniform(0.0, 0.0025, 8)
 SAFE_OUT_US = 1560.0  # end of the first safe pulse: shortest gap + safe pulse + reaction
@@ -155,6 +155,24 @@ def test_a_restart_while_turning_is_a_trip(stand: Trials, cause: Restart) -> Non
     assert [(event.reason, event.detail) for event in events] == [(Reason.RESTART, cause)]
     later = [pulse for pulse in stand.stand.mcu.pulses if pulse.output == ESC and pulse.rise_s > at_s]
     assert later and all(map(is_safe, later))
+
+
+def test_a_restart_in_the_middle_of_a_frame_does_not_swallow_its_own_news() -> None:
+    with trials("atmega328p") as stand:
+        talk = stand.talk
+        for attempt in range(3):
+            stand.turn(4000.0, 1500)
+            while not talk.mid_frame:
+                talk.run(0.00005)
+            talk.heard.clear()
+            stand.stand.mcu.reset(Restart.WATCHDOG)
+            talk.run(0.1)
+            news = [event for event in talk.all_of(DeviceEvent) if event.kind == EventKind.RESTARTED]
+            assert len(news) == 1, f"attempt {attempt}"
+            stand.rotor.rpm = 0.0
+            talk.run(1.1)
+            talk.command(Reset())
+            talk.arm(QUICK)
 
 
 def test_a_restart_while_locked_is_none() -> None:
