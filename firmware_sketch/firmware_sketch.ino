@@ -5,6 +5,7 @@
 
 #include "board.h"
 #include "framing.h"
+#include "hooks.h"
 #include "machine.h"
 #include "outputs.h"
 #include "sensors.h"
@@ -64,10 +65,11 @@ bool is_due(uint32_t &last_us, uint32_t period_us, uint32_t now_us) {
 }
 
 void setup() {
+  board::begin();  // first: on the ATmega328P clock and pulses share a timer
   outputs::begin();
-  board::begin();
   const uint32_t now_us = board::now().time_us();
   sensors::begin();
+  hooks::transmit(0);  // ends the frame that a restart may have cut short, so that it does not spoil the first new one
   const machine::Identity identity = {BOARD_ID, board::restart_cause(), SLOW_RATE_HZ, sensors::VIBRATION_RATE_HZ,
                                       sensors::vibration_axes()};
   stand.begin(identity, board::restarted_unexpectedly(), now_us);
