@@ -8,6 +8,7 @@ run = read_run(path)
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 import h5py
@@ -16,11 +17,10 @@ from bench.errors import RecordingError
 from bench.recording.compact import write_anew
 from bench.recording.integrity import DAMAGE
 from bench.recording.layout import Ending, RunHeader
+from bench.recording.mending import SIGNATURE, MendedFile
 from bench.recording.reader import Recording
 from bench.recording.writer import Recorder
 from bench.samples import Run
-
-SIGNATURE = b"\x89HDF\r\n\x1a\n"  # HDF5 File Format Specification 3.0, II.A
 
 
 def create(path: Path | str, header: RunHeader, vibration_dtype: str = "f4", compact: bool = True) -> Recorder:
@@ -39,14 +39,14 @@ def open_recording(path: Path | str) -> Recording:
     """
     path = Path(path)
     _check_signature(path)
-    file, size_checked = _open_file(path)
+    file, close = _open_file(path)
     try:
-        return Recording(file, path, None if size_checked else path.stat().st_size, file.close)
+        return Recording(file, path, close)
     except DAMAGE as error:
-        file.close()
+        close()
         raise _damaged(path, error) from error
     except RecordingError:
-        file.close()
+        close()
         raise
 
 
@@ -109,20 +109,35 @@ def _check_signature(path: Path) -> None:
         raise RecordingError(f"{path}: {what}; `whirlbench import` makes one from CSV files")
 
 
-def _open_file(path: Path) -> tuple[h5py.File, bool]:
-    """The open file, and whether HDF5 has checked that nothing is cut off its end.
-
-    It does so when it opens plainly. When the writer died or still writes, or when the file was cut, it only opens as
-    for a reader beside a writer; what lies behind the end of the file then reads as zeros.
-    """
+def _open_file(path: Path) -> tuple[h5py.File, Callable[[], None]]:
+    """The open file and what closes it: a whole file plainly, a running one beside its writer, a broken one mended."""
     try:
-        return h5py.File(path, "r"), True
-    except DAMAGE:
-        pass
+        file = h5py.File(path, "r")
+        return file, file.close
+    except DAMAGE as error:
+        is_running = "lock file" in str(error)  # its writer holds it; there is no other sign of life
     try:
-        return h5py.File(path, "r", swmr=True), False
+        if is_running:
+            file = h5py.File(path, "r", swmr=True)
+            return file, file.close
+        return _open_mended(path)
     except DAMAGE as error:
         raise _damaged(path, error) from error
+
+
+def _open_mended(path: Path) -> tuple[h5py.File, Callable[[], None]]:
+    mended = MendedFile(path)
+    try:
+        file = h5py.File(mended, "r")
+    except DAMAGE:
+        mended.close()
+        raise
+
+    def close() -> None:
+        file.close()
+        mended.close()
+
+    return file, close
 
 
 def _damaged(path: Path, error: BaseException) -> RecordingError:

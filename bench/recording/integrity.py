@@ -52,12 +52,13 @@ class Blocks:
         return int((self.first + self.rows).max()) if len(self.first) else 0
 
 
-def read_table(file: h5py.File, file_bytes: int | None) -> tuple[dict[str, Blocks], bool]:
+def read_table(file: h5py.File) -> tuple[dict[str, Blocks], bool]:
     """The integrity table by column path, and whether all of it could be read."""
     dataset = file[INTEGRITY]
     names = [bytes(name).decode() for name in dataset.attrs["columns"]]
-    table = read_checked(dataset, 0, dataset.shape[0], chunks_beyond(dataset, file_bytes))
-    rows, whole = table.values[table.good], bool(table.good.all())
+    table = read_checked(dataset, 0, dataset.shape[0])
+    there = table.good & (table.values["rows"] > 0)  # zeros, too, can pass for a whole chunk of the table
+    rows, whole = table.values[there], bool(there.all())
     rows = rows[np.argsort(rows["first"], kind="stable")]
     found = {}
     for number, name in enumerate(names):
@@ -67,11 +68,10 @@ def read_table(file: h5py.File, file_bytes: int | None) -> tuple[dict[str, Block
 
 
 class VerifiedColumn:
-    """One dataset with its blocks; ``file_bytes`` as in ``chunks_beyond``."""
+    """One dataset with its blocks."""
 
-    def __init__(self, dataset: h5py.Dataset, blocks: Blocks, file_bytes: int | None) -> None:
+    def __init__(self, dataset: h5py.Dataset, blocks: Blocks) -> None:
         self.dataset, self.blocks = dataset, blocks
-        self._beyond = chunks_beyond(dataset, file_bytes)
 
     @property
     def stored(self) -> int:
@@ -81,13 +81,26 @@ class VerifiedColumn:
     def read(self, first: int, last: int) -> Rows:
         """The rows [first, last), as far as they are stored; rows that are not count as not good."""
         low, high = self._whole_blocks(first, last)
-        rows = read_checked(self.dataset, low, min(high, self.stored), self._beyond)
-        good = rows.good.copy()
+        rows = read_checked(self.dataset, low, min(high, self.stored))
+        good, covered = rows.good.copy(), np.zeros(len(rows.good), dtype=bool)
         for begin, size, crc in self._blocks_in(low, low + len(good)):
             block = slice(begin - low, begin - low + size)
+            covered[block] = True
             if good[block].all() and crc32(rows.values[block].tobytes()) != crc:
                 good[block] = False
+        good &= covered | self._is_not_blank(rows.values, covered, low)
         return _pad(rows.values[first - low : last - low], good[first - low : last - low], last - first)
+
+    def _is_not_blank(self, values: np.ndarray, covered: np.ndarray, low: int) -> np.ndarray:
+        """False in rows of chunks that are all zero: where our table is lost, those may be a lost page as well."""
+        kept = np.ones(len(values), dtype=bool)
+        if covered.all():
+            return kept
+        chunk_rows = self.dataset.chunks[0]
+        for begin in range(-(low % chunk_rows), len(values), chunk_rows):
+            chunk = slice(max(begin, 0), begin + chunk_rows)
+            kept[chunk] = any(values[chunk].tobytes())
+        return kept
 
     def _whole_blocks(self, first: int, last: int) -> tuple[int, int]:
         """[first, last) widened to block borders."""
@@ -103,53 +116,26 @@ class VerifiedColumn:
         return list(zip(*(column.tolist() for column in columns), strict=True))
 
 
-def read_checked(dataset: h5py.Dataset, first: int, last: int, beyond: set[int]) -> Rows:
-    """The rows [first, last), those of damaged chunks (and those in ``beyond``) marked as not good."""
+def read_checked(dataset: h5py.Dataset, first: int, last: int) -> Rows:
+    """The rows [first, last), those of damaged chunks marked as not good."""
     size = max(last - first, 0)
-    if not beyond:
-        try:
-            return Rows(dataset[first : first + size], np.ones(size, dtype=bool))
-        except DAMAGE:
-            pass  # look chunk by chunk which part of it is whole
-    return _read_by_chunk(dataset, first, size, beyond)
+    try:
+        return Rows(dataset[first : first + size], np.ones(size, dtype=bool))
+    except DAMAGE:
+        return _read_by_chunk(dataset, first, size)
 
 
-def _read_by_chunk(dataset: h5py.Dataset, first: int, size: int, beyond: set[int]) -> Rows:
+def _read_by_chunk(dataset: h5py.Dataset, first: int, size: int) -> Rows:
     values, good = np.zeros(size, dtype=dataset.dtype), np.zeros(size, dtype=bool)
     chunk_rows = dataset.chunks[0]
     for begin in range(first // chunk_rows * chunk_rows, first + size, chunk_rows):
         low, high = max(begin, first), min(begin + chunk_rows, first + size)
-        if begin in beyond:
-            continue
         try:
             values[low - first : high - first] = dataset[low:high]
         except DAMAGE:
             continue
         good[low - first : high - first] = True
     return Rows(values, good)
-
-
-def chunks_beyond(dataset: h5py.Dataset, file_bytes: int | None) -> set[int]:
-    """First rows of the chunks that reach past the end of the file, or whose place is unknown.
-
-    ``file_bytes`` is None when HDF5 itself has checked the length of the file.
-    """
-    if file_bytes is None:
-        return set()
-    found: set[int] = set()
-    seen: set[int] = set()
-
-    def note(chunk: h5py.h5d.StoreInfo) -> None:
-        seen.add(chunk.chunk_offset[0])
-        if chunk.byte_offset + chunk.size > file_bytes:
-            found.add(chunk.chunk_offset[0])
-
-    try:
-        dataset.id.chunk_iter(note)
-    except DAMAGE:
-        return found
-    wanted = range(0, dataset.shape[0], dataset.chunks[0])
-    return found | set(wanted) - seen
 
 
 def _pad(values: np.ndarray, good: np.ndarray, size: int) -> Rows:

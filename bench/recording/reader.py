@@ -47,19 +47,19 @@ Span = tuple[int, int]
 class Recording:
     """An open recording; a context manager. See ``files.open_recording``."""
 
-    def __init__(self, file: h5py.File, path: Path, file_bytes: int | None, close: Callable[[], None]) -> None:
-        """``file_bytes`` is the true size of a file whose length HDF5 did not check; ``close`` gives it back."""
+    def __init__(self, file: h5py.File, path: Path, close: Callable[[], None]) -> None:
+        """``close`` gives the file back."""
         self.path = path
         self._file, self._close = file, close
         self._problems: dict[str, None] = {}  # in order, each once
         self._check_format()
         self.header = self._read_header()
-        self._table, table_whole = self._read_table(file_bytes)
+        self._table, table_whole = self._read_table()
         if not table_whole:
             self._note("part of the table of checksums is damaged: those rows are guarded by HDF5's own checksum alone")
         dtype = "f8" if self._is_f8("vibration/ax_g") else "f4"
         self._streams = {stream.name: stream for stream in streams(dtype)}
-        self._columns = dict(self._open_columns(file_bytes))
+        self._columns = dict(self._open_columns())
         self._lengths = {name: self._length(stream) for name, stream in self._streams.items()}
         self.ending = self._read_ending()
 
@@ -104,7 +104,7 @@ class Recording:
         rows = self._read_rows(path, span)
         self._note_gaps(path, rows.good | ~keep, span)
         there = rows.good & (rows.values != missing(rows.values.dtype))
-        return np.where(there, rows.values, NO_COUNT).astype(np.int32)[keep]
+        return np.where(there, rows.values.astype(np.int32), NO_COUNT)[keep]
 
     def vibration_index(self) -> np.ndarray:
         """Running numbers of the vibration samples, int64, row for row with ``run()``; -1 where damaged."""
@@ -227,9 +227,9 @@ class Recording:
             return {}
         return found
 
-    def _read_table(self, file_bytes: int | None) -> tuple[dict[str, Blocks], bool]:
+    def _read_table(self) -> tuple[dict[str, Blocks], bool]:
         try:
-            return read_table(self._file, file_bytes)
+            return read_table(self._file)
         except DAMAGE:
             return {}, False
 
@@ -239,14 +239,14 @@ class Recording:
         except DAMAGE:
             return False
 
-    def _open_columns(self, file_bytes: int | None) -> Iterable[tuple[str, VerifiedColumn]]:
+    def _open_columns(self) -> Iterable[tuple[str, VerifiedColumn]]:
         for stream in self._streams.values():
             for column in stream.columns:
                 try:
                     dataset = self._file[column.path]
                     if dataset.dtype != column.dtype or dataset.ndim != 1:
                         raise ValueError(f"{column.path} is of another type")
-                    yield column.path, VerifiedColumn(dataset, self._blocks(column.path), file_bytes)
+                    yield column.path, VerifiedColumn(dataset, self._blocks(column.path))
                 except DAMAGE:
                     self._note(f"{column.path}: its description is damaged, the whole channel is lost")
 
@@ -305,7 +305,7 @@ class Recording:
     def _read_stream(self, name: str, span: Span, channels: list[str]) -> dict[str, np.ndarray]:
         """Times and channels of the rows whose time is good, damaged values as NaN."""
         times = self._read_rows(f"{name}/time_s", span)
-        self._note_gaps(f"{name}/time_s", times.good, span, "left out with all that was measured then")
+        self._note_gaps(f"{name}/time_s", times.good, span)
         keep = times.good
         arrays = {"time_s": times.values if keep.all() else times.values[keep]}
         for channel in channels:
@@ -329,12 +329,14 @@ class Recording:
     def _record_rows(self, name: str) -> np.ndarray:
         path, span = f"{name}/rows", (0, self._lengths[name])
         rows = self._read_rows(path, span)
-        self._note_gaps(path, rows.good, span, "lost")
+        self._note_gaps(path, rows.good, span)
         return rows.values[rows.good]
 
-    def _note_gaps(self, path: str, good: np.ndarray, span: Span, fate: str = "read as gaps") -> None:
+    def _note_gaps(self, path: str, good: np.ndarray, span: Span) -> None:
         if path not in self._columns:
             return  # said already
+        name = path.rsplit("/", 1)[1]
+        fate = {"time_s": "left out with all that was measured then", "rows": "lost"}.get(name, "read as gaps")
         edges = np.flatnonzero(np.diff(np.concatenate(([True], good, [True])).astype(np.int8)))
         for begin, end in edges.reshape(-1, 2) + span[0]:
             self._note(f"{path}: rows {begin} to {end - 1} are damaged or missing and {fate}")
