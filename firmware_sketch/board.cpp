@@ -92,11 +92,11 @@ ISR(CLOCK_OVF_vect) { ++board::clock_overflows; }
 namespace {
 
 const uint8_t RECEIVE_ROOM = 128;  // a power of two
-uint8_t received[RECEIVE_ROOM];
+volatile uint8_t received[RECEIVE_ROOM];
 volatile uint8_t receive_head, receive_tail;
 volatile uint16_t overruns;
 
-uint8_t outgoing[256];
+volatile uint8_t outgoing[256];
 volatile uint8_t transmit_head, transmit_tail;  // wrap by themselves
 
 void start_serial() {

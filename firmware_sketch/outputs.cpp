@@ -31,6 +31,7 @@ void start_servo() {
 }  // namespace
 
 void begin() {
+  const uint8_t before = hooks::hold_interrupts();
   PULSE_PORT &= static_cast<uint8_t>(~(_BV(THROTTLE_BIT) | _BV(SERVO_BIT)));
   PULSE_DDR |= _BV(THROTTLE_BIT) | _BV(SERVO_BIT);
   TCCR1A = 0;
@@ -42,6 +43,7 @@ void begin() {
   connect_throttle(SET_ON_MATCH);
   TIFR1 = _BV(OCF1A);
   TIMSK1 |= _BV(OCIE1A);
+  hooks::release_interrupts(before);
 }
 
 }  // namespace outputs

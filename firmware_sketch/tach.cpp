@@ -15,7 +15,7 @@ const uint8_t EDGE_ROOM = 32;  // a power of two
 
 messages::TachBatch batch;
 
-uint32_t edges[EDGE_ROOM];  // in ticks
+volatile uint32_t edges[EDGE_ROOM];  // in ticks
 volatile uint8_t edge_head, edge_tail;
 volatile uint16_t edges_lost;      // since the ring ran full: it takes no more until the loop has emptied it
 volatile uint8_t has_previous;     // an edge came since the rotor was last at rest
