@@ -73,7 +73,7 @@ class SimulatedDevice:
         self._batch = TachBatch()
         self._readings = Readings()
         self._last_half: int | None = None
-        self._load_conversions = self._load_reported = 0
+        self._load_conversions, self._load_reported = -1, 0  # the first reading is there at once
         self._block = 0
         self._received = Unframer()
         rate_hz = self._rig.vibration.rate_hz

@@ -139,6 +139,7 @@ def test_telemetry_has_its_rates_and_no_gap():
     host = Host()
     messages = host.wait(4.0, beat=False)
     assert len(of(Slow, messages)) == 2000 and len(of(Counters, messages)) == 4
+    assert of(Counters, messages)[-1].load_cell_readings == 80 and of(Slow, messages)[0].load_counts > 70_000
     blocks = of(Vibration, messages)
     assert len(blocks) == 400 and [block.first_index for block in blocks] == list(range(0, 6400, 16))
     assert {len(block.counts) for block in blocks} == {96} and blocks[5].time_us == 50_000
