@@ -25,7 +25,9 @@ void SampleClock::anchor(uint32_t time_us) {
 }
 
 void SampleClock::poll(uint8_t waiting, uint32_t now_us) {
-  previous_poll_us_ = poll_us_;
+  if (waiting_ == 0) {
+    previous_poll_us_ = poll_us_;  // else the oldest of them came before that poll already
+  }
   poll_us_ = now_us;
   waiting_ = waiting;
 }
@@ -76,7 +78,9 @@ uint32_t SampleClock::skip(uint8_t waiting, uint32_t now_us) {
   const uint32_t due = (now_us - time_us_) / period_us;
   const uint32_t lost = due > waiting ? due - waiting : 1;
   anchor(now_us - (waiting + 1) * period_us);
-  previous_poll_us_ = poll_us_ = now_us;
+  previous_poll_us_ = time_us_;
+  poll_us_ = now_us;
+  waiting_ = waiting;
   return lost;
 }
 
