@@ -9,7 +9,9 @@ from bench.physics.materials import (
     ACROSS_OVER_IN_LAYER,
     CONFIDENCE,
     COVERAGE,
+    MOISTURE_FACTOR,
     SHEAR_OVER_TENSION,
+    TEMPERATURE_FACTOR,
     LowerBound,
     Material,
     lower_bound,
@@ -50,10 +52,17 @@ class Strengths:
 
     @property
     def layered(self) -> bool:
-        """Whether direction matters: printed material, or coupons pulled across layers."""
-        coupons = self.blades.coupons
-        across = coupons.tension_across_mpa is not None or coupons.shear_across_mpa is not None
-        return across or self.blades.layer_normal is not None or (self.material is not None and self.material.layered)
+        """Whether direction matters: as stated, else as the material is, else yes."""
+        if self.blades.layered is not None:
+            return self.blades.layered
+        return self.material is None or self.material.layered
+
+    @property
+    def brittle(self) -> bool:
+        """Whether the peak beside a hole counts at once: as stated, else as the material is, else yes."""
+        if self.blades.brittle is not None:
+            return self.blades.brittle
+        return self.material is None or self.material.brittle
 
     def span_direction(self) -> str:
         """Direction that a pull along the blade has to the layers; the weakest when the layers are not described."""
@@ -115,10 +124,10 @@ class Strengths:
     def factors(self) -> tuple[tuple[str, float], ...]:
         """Knock-downs on room-temperature, dry strength; an assumption unless the rig states its own."""
         found = []
-        for name in ("temperature", "moisture"):
+        for name, fallback in (("temperature", TEMPERATURE_FACTOR), ("moisture", MOISTURE_FACTOR)):
             stated = getattr(self.blades, f"{name}_factor")
-            assumed = getattr(self.material, f"{name}_factor") if self.material is not None else 1.0
-            found.append((f"{name}{'' if stated is not None else ' (assumed)'}", assumed if stated is None else stated))
+            assumed = fallback if self.material is None else getattr(self.material, f"{name}_factor")
+            found.append((name, stated) if stated is not None else (f"{name} (assumed)", assumed))
         return tuple(found)
 
     def _own(self, kind: str, direction: str, key: str) -> Allowable:

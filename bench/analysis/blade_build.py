@@ -57,12 +57,12 @@ class BuiltBlade:
             return self.mass_kg * self.cg_radius_m**2
         return mass_moment(self.distribution, 2)
 
-    def angle_rad(self, radius_m: float, pitch_deg: float) -> float:
-        """Local blade angle at a radius while 0.75 radius stands at ``pitch_deg``."""
+    def angle_rad(self, radius_m: np.ndarray, pitch_deg: float) -> np.ndarray:
+        """Local blade angle at radii ``(n,)`` while 0.75 radius stands at ``pitch_deg``."""
         if self.distribution is None:
-            return math.radians(pitch_deg)
+            return np.full_like(radius_m, math.radians(pitch_deg))
         shift = math.radians(pitch_deg) - self.distribution.reference_pitch_rad
-        return float(np.interp(radius_m, self.distribution.radius_m, self.distribution.pitch_rad)) + shift
+        return np.interp(radius_m, self.distribution.radius_m, self.distribution.pitch_rad) + shift
 
     def beam(self, speed_rad_s: float) -> Beam | None:
         """The blade outside its grip as a beam, or None when sections or modulus are missing."""

@@ -87,11 +87,12 @@ class BladeUnderLoad:
     def loads(self, rpm: float) -> BladeLoads:
         """Loads at a speed in rpm (above zero)."""
         built, speed = self.built, float(rad_s_from_rpm(rpm))
-        thrust_moment, relief = self._thrust_moments(rpm, np.array([built.mouth_m]))
-        torque_moment = float(self._torque_moment(rpm, np.array([built.mouth_m]))[0])
+        mouth = np.array([built.mouth_m])
+        thrust_moment, relief = self._thrust_moments(rpm, mouth)
+        torque_moment = float(self._torque_moment(rpm, mouth)[0])
         gyroscopic = gyroscopic_blade_moment_n_m(built.flap_inertia_kg_m2(), speed, self.yaw.rate_rad_s)
         out_of_plane = float(thrust_moment[0] if relief is None else relief[0]) + gyroscopic
-        flap, edge = self._section_axes(out_of_plane, torque_moment, built.angle_rad(built.mouth_m, self.air.pitch_deg))
+        flap, edge = self._section_axes(out_of_plane, torque_moment, built.angle_rad(mouth, self.air.pitch_deg)[0])
         return BladeLoads(
             rpm=rpm,
             pull_n=built.pull_n(speed, built.held_at_m),
@@ -116,7 +117,7 @@ class BladeUnderLoad:
             built.blades.shape, np.interp(radius, known, chord), np.interp(radius, known, thickness)
         )
         plain, relief = self._thrust_moments(rpm, radius)
-        angle = np.array([built.angle_rad(station, self.air.pitch_deg) for station in radius])
+        angle = built.angle_rad(radius, self.air.pitch_deg)
         flap, edge = self._section_axes(plain if relief is None else relief, self._torque_moment(rpm, radius), angle)
         pull = float(rad_s_from_rpm(rpm)) ** 2 * self._first_moments
         return SectionStress(

@@ -95,7 +95,6 @@ def _tang_modes(root: TangRoot, strengths: Strengths, required: float) -> tuple[
     tension = strengths.tension(strengths.span_direction())
     shear = strengths.shear(strengths.shear_out_direction(root))
     bearing = strengths.bearing(strengths.span_direction())
-    brittle = strengths.material.brittle if strengths.material is not None else True
     share, axis = root.bending_at_hole, root.bolt_axis
 
     def net(geometry: RootGeometry, loads: RootLoads) -> Values:
@@ -107,7 +106,9 @@ def _tang_modes(root: TangRoot, strengths: Strengths, required: float) -> tuple[
         RootMode("net_section", named("net section", tension), tension, required, True, share > 0.0, net),
         RootMode("shear_out", named("shear-out", shear), shear, required, True, False, _shear_out),
         RootMode("bearing", named("bearing", bearing), bearing, required, True, False, _bearing),
-        RootMode("hole_peak", named("peak at the hole", tension), tension, PEAK_RESERVE, brittle, False, _hole_peak),
+        RootMode(
+            "hole_peak", named("peak at the hole", tension), tension, PEAK_RESERVE, strengths.brittle, False, _hole_peak
+        ),
     )
 
 

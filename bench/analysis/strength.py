@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.analysis.allowables import Strengths
 from bench.analysis.blade_build import BuiltBlade, build_blade
 from bench.analysis.blade_stress import AirLoads, BladeUnderLoad, Yaw
 from bench.analysis.conditions import air_density_kg_m3, moist_state
@@ -157,7 +158,9 @@ def _air(rig: Rig) -> AirUsed:
     if air.temperature_c is not None and air.pressure_hpa is not None:
         state = moist_state(rig)
         density = air_density_kg_m3(rig, PURPOSE)
-        return AirUsed(density, float(state.speed_of_sound_m_s), "moist air, CIPM-2007, from the rig's readings")
+        assumed = "" if air.humidity_pct is not None else ", 50 % humidity assumed"
+        source = f"moist air, CIPM-2007, from the rig's readings{assumed}"
+        return AirUsed(density, float(state.speed_of_sound_m_s), source)
     sound = float(standard.speed_of_sound_m_s)
     if air.density_kg_m3 is not None:
         return AirUsed(air.density_kg_m3, sound, "density from the rig, speed of sound of standard air at 15 C")
@@ -326,14 +329,14 @@ def _assumptions(
 
 
 def _set_assumptions(name: str, blade: BuiltBlade) -> Iterator[str]:
-    blades, material = blade.blades, blade.material
-    layered = material is not None and material.layered
-    if layered and blades.layer_normal is None:
+    strengths = Strengths(name, blade.blades, blade.material)
+    if strengths.layered and blade.blades.layer_normal is None:
         yield f"{name}: layer_normal is not given: the weakest direction is taken everywhere."
-    for factor in ("temperature", "moisture"):
-        if getattr(blades, f"{factor}_factor") is None and material is not None:
-            value = getattr(material, f"{factor}_factor")
-            yield f"{name}: {factor} leaves {value:.0%} of the strength (assumption of this project, no source)."
+    if blade.material is None:
+        yield f"{name}: no material is named: layers and brittleness are assumed unless the rig says otherwise."
+    for factor, value in strengths.factors():
+        if "assumed" in factor:
+            yield f"{name}: {factor.split()[0]} leaves {value:.0%} of the strength (our assumption, no source)."
     if isinstance(blade.root, TangRoot):
         share = blade.root.bending_at_hole
         yield f"{name}: {share:.0%} of the root's bending reaches the hole; pins fit closely and share the pull."

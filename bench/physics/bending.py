@@ -12,6 +12,7 @@ import numpy as np
 
 THRUST_POWER, TORQUE_POWER = 2, 1
 ELEMENTS = 48
+GAUSS_NODE, GAUSS_WEIGHT = np.polynomial.legendre.leggauss(4)
 
 
 @dataclass(frozen=True)
@@ -86,10 +87,9 @@ def _element_stiffness(length: np.ndarray, stiffness: np.ndarray, tension: np.nd
 
 def _element_loads(nodes: np.ndarray, force_n: float, power: int) -> np.ndarray:
     """Loads ``(elements, 4)`` of a force spread as radius^power, by Gauss quadrature of the cubic shapes."""
-    node, weight = np.polynomial.legendre.leggauss(4)
-    x, length = (node + 1.0) / 2.0, np.diff(nodes)[:, None]
+    x, length = (GAUSS_NODE + 1.0) / 2.0, np.diff(nodes)[:, None]
     total = (nodes[-1] ** (power + 1) - nodes[0] ** (power + 1)) / (power + 1)
-    load = force_n * (nodes[:-1, None] + x * length) ** power / total * length * weight / 2.0
+    load = force_n * (nodes[:-1, None] + x * length) ** power / total * length * GAUSS_WEIGHT / 2.0
     shapes = (1 - 3 * x**2 + 2 * x**3, x - 2 * x**2 + x**3, 3 * x**2 - 2 * x**3, x**3 - x**2)
     scale = (1.0, length[:, 0], 1.0, length[:, 0])
     return np.stack([(load @ shape) * size for shape, size in zip(shapes, scale, strict=True)], axis=1)

@@ -50,7 +50,8 @@ def _ranged(low_mpa: float, high_mpa: float) -> tuple[float, float]:
 
 # Densities and moduli are from memory. Temperature and moisture factors are assumptions of this project, shown wherever
 # they are used: printed polymers soften on a warm stand, and polyamides lose strength as they take up water.
-_WARM, _MOIST, _DRY = 0.80, 0.85, 1.0
+TEMPERATURE_FACTOR, MOISTURE_FACTOR = 0.80, 0.85  # taken where no material is named, too
+_WARM, _MOIST, _DRY = TEMPERATURE_FACTOR, MOISTURE_FACTOR, 1.0
 PUBLISHED: dict[str, Material] = {
     item.name: item
     for item in (

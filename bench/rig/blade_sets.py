@@ -100,6 +100,8 @@ class BladeSet(Part, frozen=True):
 
     title: str = ""
     material: str | None = None  # a name of the published table in bench.physics.materials
+    layered: bool | None = None  # absent: as the material is; without a material, layers are assumed
+    brittle: bool | None = None  # absent: as the material is; without a material, assumed
     layer_normal: Axis | None = None  # which way the layers were stacked; absent: the weakest direction everywhere
     density_kg_m3: Positive | None = None
     modulus_gpa: Positive | None = None

@@ -132,6 +132,22 @@ def test_a_bolt_through_the_layers_shears_them_the_strong_way(rig: Rig) -> None:
     assert found.mode("shear_out").name == "shear-out"
 
 
+def test_coupons_without_a_material_are_taken_at_their_weakest() -> None:
+    """Nothing is known of the layers: a third of the in-layer strength, and the assumed knock-downs on top."""
+    text = POINT_RIG.format(tension=60.0)
+    unknown = check_strength(parse_rig(text))
+    net = unknown.fitted.mode("net_section")
+    assert net is not None and net.name == "net section across layers"
+    assert net.allowable.value_pa == pytest.approx(60e6 * 0.3 * 0.80 * 0.85)
+    assert any("no material is named" in line for line in unknown.assumptions)
+    stated = text.replace(
+        "mass_kg", "layered = false\nbrittle = false\ntemperature_factor = 1.0\nmoisture_factor = 1.0\nmass_kg"
+    )
+    known = check_strength(parse_rig(stated)).fitted.mode("net_section")
+    assert known is not None and known.name == "net section"
+    assert known.allowable.value_pa == pytest.approx(60e6)
+
+
 def point_check(tension: float) -> StrengthCheck:
     return check_strength(parse_rig(POINT_RIG.format(tension=tension)))
 

@@ -107,6 +107,18 @@ def test_pin_loaded_fit_agrees_with_its_sister_on_bearing_pressure() -> None:
     assert np.max(np.abs(on_bearing * (1.0 - x) / x / pin_loaded_kt(x) - 1.0)) < 0.04
 
 
+@pytest.mark.parametrize(
+    ("x", "on_bearing"), [(0.1515, 1.1851), (0.2002, 1.2821), (0.2490, 1.4037), (0.3048, 1.5746), (0.3537, 1.7612)]
+)
+def test_pin_loaded_fit_against_a_digitised_curve(x: float, on_bearing: float) -> None:
+    """Factor on bearing pressure after Niu, sec. 7.7, and Peterson, as digitised by a third party (T2).
+
+    Another route to the same quantity: ours must lie within 10 %, and not below, as it is meant to be safe.
+    """
+    ours = float(pin_loaded_kt(x)) * x / (1.0 - x)
+    assert 1.0 <= ours / on_bearing < 1.10
+
+
 def test_forty_degree_path_is_between_the_others() -> None:
     short, forty, centre = (float(shear_out_pa(LUG_2, 1.0, path)) for path in ("short", "forty_degrees", "centre"))
     assert centre < forty < short

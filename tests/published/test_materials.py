@@ -62,6 +62,11 @@ def test_tolerance_factor(count: int, k: float) -> None:
     assert tolerance_factor(count) == pytest.approx(k, abs=0.002)
 
 
+def test_tolerance_factor_of_a_published_example() -> None:
+    """A statistics text on the web, one-sided example (T): 40 values, 90 % coverage, 99 % confidence, k = 1.9017."""
+    assert tolerance_factor(40, coverage=0.90, confidence=0.99) == pytest.approx(1.9017, abs=1e-4)
+
+
 def test_tolerance_factor_covers_as_promised() -> None:
     """Independent check by simulation: of many sets of five coupons, 95 % give a bound that 90 % of parts exceed."""
     rng = np.random.default_rng(5)
