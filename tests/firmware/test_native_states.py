@@ -1,0 +1,301 @@
+"""What the sketch answers to every command in every state, as PROTOCOL.md sections 5 and 6 have it, written by hand."""
+
+from __future__ import annotations
+
+import native_core
+import pytest
+
+from bench.link.framing import Unframer
+from bench.link.messages import (
+    Abort,
+    Ack,
+    Arm,
+    Board,
+    DeviceEvent,
+    Disarm,
+    EventKind,
+    GovernorId,
+    GovernorMode,
+    Heartbeat,
+    Identify,
+    LimitId,
+    Message,
+    Pitch,
+    ReadLimits,
+    Reason,
+    Request,
+    Reset,
+    Restart,
+    Result,
+    SetGovernor,
+    SetLimit,
+    Slow,
+    State,
+    Throttle,
+    encode,
+)
+
+LIMITS = {
+    LimitId.OVERSPEED_TICKS: 12_000,
+    LimitId.HEARTBEAT_MS: 200,
+    LimitId.REST_MS: 100,
+    LimitId.THROTTLE_MAX_US: 1900,
+    LimitId.SERVO_MIN_US: 1000,
+    LimitId.SERVO_MAX_US: 2000,
+    LimitId.SERVO_SAFE_US: 1250,
+    LimitId.THROTTLE_SLEW_US_PER_S: 500,
+}
+DONE, BAD, STATE = Result.DONE, Result.BAD_VALUE, Result.WRONG_STATE
+
+
+class Stand:
+    """The machine on a board of memory, with a clock and a rotor that turns when told."""
+
+    def __init__(self, axes: int = 3, unexpected: bool = False, cause: int = Restart.POWER_ON) -> None:
+        self.machine = native_core.Machine(Board.ATMEGA328P, cause, 1600, axes, unexpected, 0)
+        self.now_us = self.sequence = 0
+        self.beating, self.turning = True, False
+        self.heard: list[Message] = []
+        self._unframer = Unframer()
+
+    def ask(self, command: Message) -> Ack | None:
+        self.machine.receive(encode(command, self.sequence), self.now_us)
+        self.sequence = (self.sequence + 1) & 0xFF
+        self.listen()
+        found = [message for message in self.heard if isinstance(message, Ack)]
+        return found[-1] if found and found[-1].command_sequence == (self.sequence - 1) & 0xFF else None
+
+    def result(self, command: Message) -> Result:
+        answer = self.ask(command)
+        assert answer is not None
+        return Result(answer.result)
+
+    def listen(self) -> None:
+        self.heard += self._unframer.feed(self.machine.take())
+
+    def run(self, milliseconds: int) -> None:
+        for _ in range(milliseconds):
+            self.now_us += 1000
+            if self.beating and self.now_us % 50_000 == 0:
+                self.machine.receive(encode(Heartbeat(0), 0), self.now_us)
+            if self.turning and self.now_us % 8000 == 0:
+                self.edge(16_000)
+            self.machine.call("watch", self.now_us)
+            if self.now_us % 2000 == 0:
+                self.machine.call("tick", self.now_us, 0, 0, 0, 0)
+        self.listen()
+
+    def edge(self, period_ticks: int) -> None:
+        self.machine.call("edge", self.now_us, period_ticks)
+
+    def crc(self) -> int:
+        self.ask(ReadLimits())
+        return next(message.crc for message in reversed(self.heard) if type(message).__name__ == "Limits")
+
+    @property
+    def state(self) -> State:
+        self.run(2)
+        return State(next(message.state for message in reversed(self.heard) if isinstance(message, Slow)))
+
+    @property
+    def trips(self) -> list[tuple[Reason, int]]:
+        events = [message for message in self.heard if isinstance(message, DeviceEvent)]
+        return [(Reason(event.reason), event.detail) for event in events if event.kind == EventKind.TRIP]
+
+
+def locked(**changes: int) -> Stand:
+    stand = Stand()
+    for slot, value in {**LIMITS, **{LimitId[name]: value for name, value in changes.items()}}.items():
+        assert stand.result(SetLimit(slot, value)) == DONE
+    stand.run(150)
+    return stand
+
+
+def armed(**changes: int) -> Stand:
+    stand = locked(**changes)
+    assert stand.result(Arm(stand.crc())) == DONE
+    assert stand.state is State.ARMED
+    return stand
+
+
+def turning(**changes: int) -> Stand:
+    stand = armed(**changes)
+    stand.turning = True
+    assert stand.result(Throttle(1400)) == DONE
+    stand.run(50)
+    assert stand.state is State.TURNING
+    return stand
+
+
+def disarming() -> Stand:
+    stand = turning()
+    assert stand.result(Disarm()) == DONE
+    assert stand.state is State.TURNING
+    return stand
+
+
+def tripped() -> Stand:
+    stand = turning()
+    assert stand.result(Abort(Reason.OPERATOR_ABORT)) == DONE
+    assert stand.state is State.TRIPPED
+    return stand
+
+
+MAKERS = {"locked": locked, "armed": armed, "turning": turning, "disarming": disarming, "tripped": tripped}
+# answers in the order of MAKERS
+ANSWERS: dict[Message, tuple[Result, ...]] = {
+    Identify(2): (Result.WRONG_VERSION,) * 5,
+    SetLimit(LimitId.HEARTBEAT_MS, 150): (DONE, STATE, STATE, STATE, STATE),
+    SetLimit(LimitId.CURRENT_COUNTS, 1): (BAD, STATE, STATE, STATE, STATE),
+    SetLimit(17, 0): (BAD, STATE, STATE, STATE, STATE),
+    ReadLimits(): (DONE,) * 5,
+    Arm(0): (Result.LIMITS_DIFFER, STATE, STATE, STATE, STATE),
+    Disarm(): (DONE,) * 5,
+    Throttle(1000): (DONE,) * 5,
+    Throttle(1001): (STATE, DONE, DONE, STATE, STATE),
+    Throttle(1900): (STATE, DONE, DONE, STATE, STATE),
+    Throttle(1901): (STATE, BAD, BAD, STATE, STATE),
+    Throttle(999): (STATE, BAD, BAD, STATE, STATE),
+    Pitch(1000): (STATE, DONE, DONE, DONE, STATE),
+    Pitch(999): (STATE, BAD, BAD, BAD, STATE),
+    Pitch(2001): (STATE, BAD, BAD, BAD, STATE),
+    Request(0): (DONE,) * 5,
+    Request(5000): (STATE, DONE, DONE, STATE, STATE),
+    SetGovernor(GovernorId.MODE, GovernorMode.PITCH): (DONE, DONE, STATE, STATE, STATE),
+    SetGovernor(GovernorId.MODE, GovernorMode.PASS_THROUGH): (DONE,) * 5,  # no change is always permitted
+    SetGovernor(GovernorId.MODE, 3): (BAD,) * 5,
+    SetGovernor(GovernorId.THROTTLE_KP, 65_536_001): (BAD,) * 5,
+    SetGovernor(GovernorId.THROTTLE_KP, -65_536_000): (DONE,) * 5,
+    SetGovernor(11, 0): (BAD,) * 5,
+    Abort(Reason.HOST_RULE): (STATE, DONE, DONE, DONE, DONE),
+    Reset(): (STATE, STATE, STATE, STATE, Result.NOT_AT_REST),
+}
+
+
+@pytest.mark.parametrize("state", MAKERS)
+@pytest.mark.parametrize("command", ANSWERS, ids=str)
+def test_every_command_in_every_state(command: Message, state: str) -> None:
+    stand = MAKERS[state]()
+    expected = ANSWERS[command][list(MAKERS).index(state)]
+    answer = stand.ask(command)
+    assert answer is not None
+    assert (Result(answer.result), answer.command) == (expected, command.TYPE)
+    if expected == STATE:
+        before = State.TURNING if state == "disarming" else State[state.upper()]
+        assert answer.detail == before
+
+
+def test_an_unknown_type_and_a_wrong_length_are_told_apart() -> None:
+    stand = Stand()
+    for payload, expected in [(b"\x8c\x01", Result.UNKNOWN_COMMAND), (b"\x10\x02", Result.UNKNOWN_COMMAND)]:
+        stand.machine.receive(payload, 0)
+        stand.listen()
+        assert stand.heard[-1] == Ack(payload[0], payload[1], expected, 0)
+    stand.machine.receive(encode(Throttle(1000), 3) + b"\0", 0)
+    stand.listen()
+    assert stand.heard[-1] == Ack(Throttle.TYPE, 3, Result.BAD_VALUE, 0)
+
+
+def test_arming_names_the_first_thing_that_is_missing() -> None:
+    stand = Stand()
+    assert stand.ask(Arm(1)).result == Result.LIMITS_DIFFER  # type: ignore[union-attr]
+    assert stand.ask(Arm(stand.crc())) == Ack(Arm.TYPE, 2, BAD, LimitId.OVERSPEED_TICKS)
+    for slot, value in LIMITS.items():
+        stand.ask(SetLimit(slot, value))
+    assert stand.result(Arm(stand.crc())) == Result.NOT_AT_REST  # too soon after the start
+    stand.beating = False
+    stand.run(150)
+    assert stand.result(Arm(stand.crc())) == Result.HEARTBEAT_MISSING
+    stand.ask(Heartbeat(1))
+    assert stand.result(Arm(stand.crc())) == DONE
+
+
+def test_without_an_accelerometer_no_vibration_limit_is_accepted() -> None:
+    stand = Stand(axes=0)
+    assert stand.result(SetLimit(LimitId.VIBRATION_COUNTS, 100)) == BAD
+    assert stand.result(SetLimit(LimitId.VIBRATION_COUNTS, 0)) == DONE
+
+
+def test_a_silent_accelerometer_is_a_broken_limit() -> None:
+    stand = armed(VIBRATION_COUNTS=500)
+    stand.run(110)
+    assert stand.trips == [(Reason.VIBRATION, -1)]
+
+
+def test_after_a_trip_nothing_raises_the_pulse_until_reset() -> None:
+    stand = turning()
+    stand.edge(11_999)
+    assert stand.machine.call("throttle_us") == 1000  # by the interrupt alone
+    for command in (Throttle(1800), Request(8000), Pitch(1800), Arm(0)):
+        stand.ask(command)
+        stand.run(20)
+        assert stand.machine.call("throttle_us") == 1000
+    assert stand.machine.call("servo_us") == 1250
+    assert stand.trips == [(Reason.OVERSPEED, 11_999)]
+    stand.edge(11_000)
+    stand.beating = False
+    stand.ask(Abort(Reason.HOST_RULE))
+    stand.run(500)
+    assert stand.trips == [(Reason.OVERSPEED, 11_999)]  # the first reason is kept
+    assert stand.machine.call("cuts") == 1
+
+
+def test_reset_asks_for_rest_and_for_the_throttle_to_be_taken_back() -> None:
+    stand = tripped()
+    assert stand.result(Reset()) == Result.NOT_AT_REST
+    stand.turning = False
+    stand.run(150)
+    assert stand.result(Reset()) == Result.THROTTLE_NOT_SAFE  # 1400 was the last command
+    assert stand.result(Throttle(1000)) == DONE
+    assert stand.result(Reset()) == DONE
+    assert stand.state is State.LOCKED
+    assert not stand.machine.call("driving_mark")
+    assert stand.result(Arm(stand.crc())) == DONE  # limits are still there
+
+
+def test_an_unexpected_restart_is_a_trip_of_its_own() -> None:
+    stand = Stand(unexpected=True, cause=Restart.WATCHDOG)
+    stand.run(1100)  # the rest time at start
+    assert stand.state is State.TRIPPED
+    first = next(message for message in stand.heard if isinstance(message, DeviceEvent))
+    assert (first.kind, first.reason, first.detail) == (EventKind.RESTARTED, Reason.RESTART, Restart.WATCHDOG)
+    assert stand.result(Reset()) == DONE
+
+
+def test_rising_follows_the_slew_and_falling_is_immediate() -> None:
+    stand = turning()
+    stand.run(1000)
+    stand.ask(Throttle(1500))
+    stand.run(100)
+    assert stand.machine.call("throttle_us") == pytest.approx(1450, abs=2)  # 500 us/s for 0.1 s
+    stand.ask(Throttle(1200))
+    assert stand.machine.call("throttle_us") == 1200
+
+
+def test_disarming_a_turning_rotor_waits_for_rest() -> None:
+    stand = disarming()
+    assert stand.machine.call("throttle_us") == 1000
+    stand.turning = False
+    stand.run(150)
+    assert stand.state is State.LOCKED
+
+
+def test_the_latest_set_point_rules() -> None:
+    stand = armed()
+    for parameter, value in {
+        GovernorId.MODE: GovernorMode.THROTTLE,
+        GovernorId.THROTTLE_MIN_US: 1100,
+        GovernorId.THROTTLE_MAX_US: 1700,
+        GovernorId.THROTTLE_KI: 6_553_600,
+    }.items():
+        stand.ask(SetGovernor(parameter, value))
+    assert stand.result(Request(8000)) == DONE
+    stand.run(400)
+    assert stand.machine.call("throttle_us") == 1100  # no tach: no further
+    stand.turning = True
+    stand.run(100)
+    assert stand.machine.call("throttle_us") > 1110
+    stand.ask(Throttle(1105))
+    stand.run(20)
+    assert stand.machine.call("throttle_us") == 1105
+    assert next(m.request_rpm for m in reversed(stand.heard) if isinstance(m, Slow)) == 0
