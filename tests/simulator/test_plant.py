@@ -200,3 +200,29 @@ def test_servo_moves_no_faster_than_its_slew(settings):
     position = plant.trail.rows()[:, Trail.SERVO]
     assert np.diff(position).max() * 1000.0 == pytest.approx(settings.servo.slew_us_per_s, rel=1e-6)
     assert position[-1] == pytest.approx(1900.0, abs=settings.servo.dead_band_us)
+
+
+def test_a_large_step_agrees_with_an_independent_integrator(calm):
+    from scipy.integrate import solve_ivp
+
+    settings = replace(calm, capacity_ah=1e6)
+    drive, controller = settings.drive, settings.controller
+    plant = Plant(settings, np.random.default_rng(1), keep=True)
+    plant.advance(1.0, 1000, SERVO_8)
+    plant.advance(3.0, 1700, SERVO_8)
+
+    def rates(time_s: float, state: np.ndarray) -> list[float]:
+        duty, speed = state
+        aim = 0.75 if time_s >= 1.0 + controller.dead_time_s else 0.0
+        ampere = max(0.0, (duty * settings.open_voltage_v - drive.volt_s_per_rad * speed))
+        ampere /= drive.motor_ohm + duty**2 * drive.pack_ohm
+        push = drive.volt_s_per_rad * drive.gear_efficiency * (ampere - drive.no_load_current_a)
+        load = float(truth.loads(settings, np.array(speed * 30.0 / math.pi), np.array(8.0))[1])
+        gain = (push - load) / settings.inertia_kg_m2
+        return [(aim - duty) / controller.lag_s, gain if speed > 0.0 or gain > 0.0 else 0.0]
+
+    answer = solve_ivp(rates, (1.0, 3.0), [0.0, 0.0], max_step=0.0005, dense_output=True)
+    rows = plant.trail.rows()[1000:]
+    expected = answer.sol(rows[:, Trail.TIME])[1]
+    assert np.abs(rows[:, Trail.SPEED] - expected).max() < 0.01 * expected[-1]
+    assert rows[-1, Trail.SPEED] == pytest.approx(expected[-1], rel=1e-3)

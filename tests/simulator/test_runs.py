@@ -8,11 +8,14 @@ import numpy as np
 import pytest
 
 from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import speed_from_pulses
+from bench.samples import TachPulses, speed_from_pulses
 from bench.simulator import truth
 from bench.simulator.runs import simulate_run, speed_seen_rpm
 from bench.simulator.schedule import Schedule, SetPoint, commands
 from bench.simulator.settings import PlantSettings
+from bench.simulator.transducers import TACH_JITTER_S, TICK_S
+from bench.simulator.vibration import response_m_s2_per_n
+from bench.units import STANDARD_GRAVITY_M_S2
 
 HOLD = Schedule((SetPoint(0.5, throttle_us=1500, pitch_deg=12.0, ramp_s=1.0),), 6.0)
 
@@ -49,8 +52,6 @@ def test_slow_speed_is_that_of_the_latest_pulses(run):
 
 
 def test_speed_is_zero_at_rest_and_before_two_pulses():
-    from bench.samples import TachPulses
-
     pulses = TachPulses(np.array([1.0, 1.02, 1.04]))
     seen = speed_seen_rpm(pulses, np.array([0.5, 1.01, 1.03, 1.9, 2.1]), rest_s=1.0)
     assert seen == pytest.approx([0.0, 0.0, 3000.0, 3000.0, 0.0])
@@ -140,3 +141,40 @@ def test_two_pulses_a_turn(settings):
     )
     assert len(two.tach.time_s) == pytest.approx(2 * len(one.tach.time_s), abs=2)
     assert two.slow.rpm[-500:].mean() == pytest.approx(one.slow.rpm[-500:].mean(), rel=1e-3)
+
+
+def test_1p_of_a_run_is_the_true_unbalance_through_the_mount(calm):
+    still = replace(calm, stand=replace(calm.stand, warm_up_share=0.0, warm_up_deg=0.0))
+    run = simulate_run(still, Schedule(HOLD.points, 12.0), np.random.default_rng(8)).between(5.0, 12.0)
+    turns = np.interp(run.vibration.time_s, run.tach.time_s, np.arange(len(run.tach.time_s)))
+    whole = (turns > 0.0) & (turns < len(run.tach.time_s) - 1.0)
+    wave = np.exp(-2j * np.pi * turns[whole])
+    frequency_hz = run.slow.rpm.mean() / 60.0
+    force_n = still.stand.unbalance_g_mm * 1e-6 * (2 * np.pi * frequency_hz) ** 2
+    for axis, name, lag_deg in ((2, "az_g", 0.0), (1, "ay_g", 90.0)):
+        found = 2.0 * np.mean(getattr(run.vibration, name)[whole] * wave)
+        heavy = force_n * np.exp(1j * np.radians(still.stand.unbalance_deg - lag_deg))
+        true = heavy * response_m_s2_per_n(still.stand, axis, frequency_hz) / STANDARD_GRAVITY_M_S2
+        assert abs(found) == pytest.approx(abs(true), rel=0.05)
+        assert np.angle(found / true, deg=True) == pytest.approx(0.0, abs=3.0)
+
+
+def test_speed_noise_of_the_tach_grows_with_the_square_of_speed(calm):
+    noise = {}
+    for throttle_us in (1300, 1600):
+        points = (SetPoint(0.1, throttle_us=throttle_us, pitch_deg=8.0),)
+        run = simulate_run(calm, Schedule(points, 20.0), np.random.default_rng(8), vibration_rate_hz=0.0)
+        speed = speed_from_pulses(TachPulses(run.tach.time_s[run.tach.time_s > 6.0]))[1]
+        noise[speed.mean()] = np.std(np.diff(speed)) / np.sqrt(6.0)  # of one edge: differences of differences
+    (slow, small), (fast, large) = sorted(noise.items())
+    assert large / small == pytest.approx((fast / slow) ** 2, rel=0.15)
+    assert large == pytest.approx(fast**2 / 60.0 * np.hypot(TACH_JITTER_S, TICK_S / np.sqrt(12.0)), rel=0.1)
+
+
+def test_a_rig_without_calibrations_gets_usual_sensors():
+    text = example_rig_text()
+    bare = text[: text.index("[calibration.current_a]")] + text[text.index("[throttle]") :]
+    slow = simulate_run(
+        PlantSettings.from_rig(parse_rig(bare)), HOLD, np.random.default_rng(3), vibration_rate_hz=0.0
+    ).slow
+    assert slow.voltage_v[-1] == pytest.approx(41.0, abs=1.0) and slow.current_a[-1] > 10.0
