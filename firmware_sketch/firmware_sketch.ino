@@ -86,7 +86,7 @@ void loop() {
   sensors::take_samples();
   sensors::take_load();
   if (is_due(tick_us, TICK_US, now_us)) {
-    stand.tick(now_us, sensors::readings());
+    stand.tick(board::now().time_us(), sensors::readings());  // the moment of the readings, not of the turn
     board::look_at_stack();
   }
   if (is_due(second_us, SECOND_US, now_us)) {

@@ -6,7 +6,7 @@ using namespace wire;
 
 namespace {
 
-// An accelerometer that falls silent while its limit is in force counts as a broken limit: eight FIFO fillings.
+// An accelerometer that falls silent while its limit is in force counts as a broken limit. Its FIFO fills in 20 ms.
 const uint32_t SAMPLE_SILENCE_US = 100000;
 
 }  // namespace

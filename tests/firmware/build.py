@@ -36,6 +36,7 @@ COMMON = [
 ]
 CPP = ["-std=gnu++11", "-fno-exceptions", "-fno-threadsafe-statics"]
 STRICT = ["-Wall", "-Wextra", "-Werror"]
+UNDEFINED = ["-fsanitize=undefined", "-fno-sanitize-recover=all"]
 LINK = ["-Os", "-flto", "-fuse-linker-plugin", "-Wl,--gc-sections"]
 
 
@@ -159,7 +160,8 @@ def _build_native(sources: list[Path], generated: dict[str, str], folder: Path) 
     for name, text in generated.items():
         (folder / name).write_text(text, encoding="utf-8")
     result = folder / "core.so"
-    command = ["g++", "-std=gnu++11", "-O2", *STRICT, "-fPIC", "-shared", f"-I{SKETCH}"]
+    # undefined behaviour, such as a signed overflow, ends the test run: nothing of it may hide on the 8-bit part
+    command = ["g++", "-std=gnu++11", "-O2", *STRICT, *UNDEFINED, "-fPIC", "-shared", f"-I{SKETCH}"]
     _run([*command, *map(str, sources), *(str(folder / name) for name in generated), "-o", str(result)])
     return result
 
