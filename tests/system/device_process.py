@@ -1,0 +1,56 @@
+"""A simulated device behind a pseudo-terminal, in a process of its own: it outlives the session that talks to it.
+
+Prints the path of the terminal, then a line for every change of the device's state: seconds of the monotonic clock and
+the state. Arguments: rig, random seed. Ends at the end of its standard input. "vanish" there closes the terminal.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import sys
+import time
+import tty
+from pathlib import Path
+
+from bench.link.messages import State
+from bench.simulator.port import simulated_device
+
+TURN_S = 0.001
+
+
+def main() -> None:
+    device = simulated_device(Path(sys.argv[1]).read_text(encoding="utf-8"), int(sys.argv[2]))
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    os.set_blocking(master, False)
+    print(os.ttyname(slave), flush=True)
+    began_s, state = time.monotonic(), None
+    while not select.select([sys.stdin], [], [], TURN_S)[0]:
+        device_bytes = device.exchange(time.monotonic() - began_s, read(master))
+        write(master, device_bytes)
+        if device.machine.state != state:
+            state = device.machine.state
+            print(f"{time.monotonic():.4f} {State(state).name}", flush=True)
+    if sys.stdin.readline().strip() == "vanish":
+        os.close(slave)
+        os.close(master)
+        sys.stdin.readline()
+
+
+def read(master: int) -> bytes:
+    try:
+        return os.read(master, 4096)
+    except BlockingIOError:
+        return b""
+
+
+def write(master: int, data: bytes) -> None:
+    """What does not fit is lost, as on a line that nobody reads."""
+    with contextlib.suppress(BlockingIOError):
+        os.write(master, data)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,41 @@
+"""A surface in a process of its own, to be killed: starts a session, arms, starts the plan, shows signs of life.
+
+Prints the session's process number, then "turning" once the propeller turns. Arguments: rig, plan, recording, port.
+"""
+
+from __future__ import annotations
+
+import functools
+import sys
+import time
+from pathlib import Path
+
+from bench.link.port import SerialPort
+from bench.session.operator import WillingOperator
+from bench.session.runner import SessionSpec, start
+from bench.simulator.port import open_simulated
+
+
+def main() -> None:
+    rig_text, plan_text = (Path(path).read_text(encoding="utf-8") for path in sys.argv[1:3])
+    port = sys.argv[4]
+    opener = (
+        functools.partial(open_simulated, rig_text, 1) if port == "simulated" else functools.partial(SerialPort, port)
+    )
+    operator, told = WillingOperator(), False
+    with start(SessionSpec(rig_text, opener, plan_text, sys.argv[3])) as session:
+        print(session.pid, flush=True)
+        while session.outcome() is None:
+            session.heard()
+            progress = session.state()
+            for order in operator.orders(progress):
+                session.order(order)
+            if not told and progress.values["rpm"] > 300:
+                told = True
+                print("turning", flush=True)
+            time.sleep(0.02)
+        print(session.outcome(), flush=True)
+
+
+if __name__ == "__main__":
+    main()
