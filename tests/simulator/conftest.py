@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,6 +12,8 @@ import pytest
 from bench.rig.description import Rig
 from bench.rig.toml import example_rig_text, parse_rig
 from bench.simulator.settings import AirSettings, PlantSettings
+
+sys.path.insert(0, str(Path(__file__).parent))  # for device_host: test folders are not packages
 
 
 @pytest.fixture(scope="session")
