@@ -27,6 +27,10 @@ VERBS = {
     "spin": "A supervised run by a plan, without the window.",
     "tune": "Speed loop identified, gains for the governor, and their proof.",
     "window": "The desktop window: replay a recording, or run a stand.",
+    "ports": "Serial ports, with what is plugged in.",
+    "import": "A recording from CSV files.",
+    "export": "CSV or Parquet files from a recording.",
+    "recover": "What is whole in a broken recording, for any HDF5 tool.",
 }
 MODULE_OF = {"import": "import_", "window": "window_"}
 

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import h5py
+import numpy as np
 
 from bench.errors import RecordingError
 from bench.recording.compact import write_anew
@@ -20,7 +22,7 @@ from bench.recording.layout import Ending, RunHeader
 from bench.recording.mending import SIGNATURE, MendedFile
 from bench.recording.reader import Recording
 from bench.recording.writer import Recorder
-from bench.samples import Run
+from bench.samples import SLOW_CHANNELS, Run
 
 
 def create(path: Path | str, header: RunHeader, vibration_dtype: str = "f4", compact: bool = True) -> Recorder:
@@ -54,6 +56,20 @@ def read_run(path: Path | str) -> Run:
     """All of the recording at ``path`` as arrays; see ``open_recording`` for what it raises."""
     with open_recording(path) as recording:
         return recording.run()
+
+
+def write_run(path: Path | str, run: Run, header: RunHeader) -> None:
+    """Writes ``run``, which never was in counts, to a new recording at ``path``, which must not exist."""
+    path = Path(path)
+    axes = {name: getattr(run.vibration, name) for name in run.vibration.axes()}
+    dtype = "f4" if all(values.dtype == np.float32 for values in axes.values()) else "f8"
+    header = replace(header, counted=False, vibration_rate_hz=run.vibration.rate_hz)
+    with create(path, header, dtype) as recorder:
+        recorder.add_slow(run.slow.time_s, {item.name: run.slow.channel(item.name) for item in SLOW_CHANNELS})
+        recorder.add_tach(run.tach.time_s)
+        recorder.add_vibration_g(run.vibration.time_s, axes)
+        for event in run.events:
+            recorder.add_event(event)
 
 
 def recover(broken: Path | str, target: Path | str) -> tuple[str, ...]:

@@ -27,6 +27,7 @@ from bench.recording.layout import (
     NOTE_ROW,
     RunHeader,
     Stream,
+    missing,
 )
 from bench.recording.text import cut_text, fixed
 from bench.samples import SLOW_CHANNELS, VIBRATION_AXES, Event
@@ -115,8 +116,8 @@ class Recorder:
         """Slow samples at ``time_s`` (n,), by channel name; a channel left out is NaN, counts left out are missing."""
         time_s = np.atleast_1d(np.asarray(time_s, dtype=float))
         keep = self._in_order("slow", time_s)
-        missing, none = np.full(len(time_s), np.nan), np.full(len(time_s), NO_COUNT)
-        columns = [time_s, *(np.atleast_1d(values.get(channel.name, missing)) for channel in SLOW_CHANNELS)]
+        absent, none = np.full(len(time_s), np.nan), np.full(len(time_s), NO_COUNT)
+        columns = [time_s, *(np.atleast_1d(values.get(channel.name, absent)) for channel in SLOW_CHANNELS)]
         columns += [np.atleast_1d((counts or {}).get(name, none)) for name in COUNTED]
         self._append("slow", time_s, [column[keep] for column in columns])
 
@@ -129,7 +130,7 @@ class Recorder:
         """A block of accelerometer counts, (n, axes) with one to three axes, as it came from the device."""
         time_s = first_time_s + period_s * np.arange(len(counts))
         index = first_index + np.arange(len(counts))
-        axes = np.full((3, len(counts)), 0, dtype=np.int16)
+        axes = np.full((3, len(counts)), missing(np.dtype("i2")), dtype=np.int16)
         axes[: counts.shape[1]] = counts.T
         values = axes * self._header.g_per_count
         values[counts.shape[1] :] = np.nan
@@ -137,9 +138,10 @@ class Recorder:
 
     def add_vibration_g(self, time_s: np.ndarray, values_g: Mapping[str, np.ndarray]) -> None:
         """Acceleration in g by axis name at ``time_s`` (n,), for data that never was in counts."""
-        missing, zero = np.full(len(time_s), np.nan), np.zeros(len(time_s), dtype=np.int16)
-        values = [values_g.get(axis.name, missing) for axis in VIBRATION_AXES]
-        self._add_vibration_rows(time_s, [time_s, np.arange(len(time_s)), *values, zero, zero, zero])
+        absent = np.full(len(time_s), np.nan)
+        none = np.full(len(time_s), missing(np.dtype("i2")))
+        values = [values_g.get(axis.name, absent) for axis in VIBRATION_AXES]
+        self._add_vibration_rows(time_s, [time_s, np.arange(len(time_s)), *values, none, none, none])
 
     def _add_vibration_rows(self, time_s: np.ndarray, columns: list[np.ndarray]) -> None:
         keep = self._in_order("vibration", time_s)
