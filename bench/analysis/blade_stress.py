@@ -21,13 +21,43 @@ STATIONS = 60
 
 @dataclass(frozen=True)
 class AirLoads:
-    """Greatest thrust and torque of the whole propeller that are planned for at ``rpm``; both grow with rpm squared."""
+    """Greatest thrust and torque of the whole propeller worth planning for, at any speed.
 
-    rpm: float
-    thrust_n: float
-    torque_n_m: float
+    Each grows with rpm squared until the rig's limit cuts in; None where the propeller or the limit is not known.
+    """
+
     pitch_deg: float
-    source: str
+    thrust_n_per_rpm2: float | None = None
+    torque_n_m_per_rpm2: float | None = None
+    thrust_limit_n: float | None = None
+    torque_limit_n_m: float | None = None
+    power_limit_w: float | None = None
+
+    def thrust_n(self, rpm: float) -> float:
+        """Thrust in N at a speed in rpm; 0 when nothing is known."""
+        own = None if self.thrust_n_per_rpm2 is None else self.thrust_n_per_rpm2 * rpm**2
+        return _least(own, self.thrust_limit_n)
+
+    def torque_n_m(self, rpm: float) -> float:
+        """Torque in N m at a speed in rpm (above zero); 0 when nothing is known."""
+        own = None if self.torque_n_m_per_rpm2 is None else self.torque_n_m_per_rpm2 * rpm**2
+        by_power = None if self.power_limit_w is None else self.power_limit_w / float(rad_s_from_rpm(rpm))
+        return _least(own, self.torque_limit_n_m, by_power)
+
+    def source(self, rpm: float) -> str:
+        """Where the thrust at a speed comes from."""
+        if self.thrust_n_per_rpm2 is None and self.thrust_limit_n is None:
+            return "unknown: bending is left out"
+        limit = self.thrust_limit_n
+        if self.thrust_n_per_rpm2 is None or (limit is not None and limit < self.thrust_n_per_rpm2 * rpm**2):
+            return "limits.thrust_n, which trips beyond it"
+        return f"coarse pitch {self.pitch_deg:g} degrees with the coefficients' upper uncertainty"
+
+
+def _least(*values: float | None) -> float:
+    """The smallest of the known values, never negative; 0 when none is known."""
+    known = [value for value in values if value is not None]
+    return max(min(known), 0.0) if known else 0.0
 
 
 @dataclass(frozen=True)
@@ -144,12 +174,9 @@ class BladeUnderLoad:
         chord, thickness = (None if not rows or None in column else np.array(column, float) for column in columns)
         return chord, thickness
 
-    def _share(self, rpm: float) -> float:
-        return (rpm / self.air.rpm) ** 2 / self.count
-
     def _thrust_moments(self, rpm: float, radius_m: np.ndarray) -> tuple[np.ndarray, np.ndarray | None]:
         """Out-of-plane moment at radii: without relief, and with it where the blade is known as a beam."""
-        built, thrust = self.built, self.air.thrust_n * self._share(rpm)
+        built, thrust = self.built, self.air.thrust_n(rpm) / self.count
         plain = moment_n_m(thrust, THRUST_POWER, built.mouth_m, built.tip_m, radius_m)
         if rpm not in self._bent:
             beam = built.beam(float(rad_s_from_rpm(rpm)))
@@ -160,7 +187,7 @@ class BladeUnderLoad:
     def _torque_moment(self, rpm: float, radius_m: np.ndarray) -> np.ndarray:
         """In-plane moment at radii; no relief is claimed for it."""
         built = self.built
-        force = torque_force_n(self.air.torque_n_m * self._share(rpm), built.mouth_m, built.tip_m)
+        force = torque_force_n(self.air.torque_n_m(rpm) / self.count, built.mouth_m, built.tip_m)
         return moment_n_m(force, TORQUE_POWER, built.mouth_m, built.tip_m, radius_m)
 
     def _section_axes(

@@ -19,6 +19,7 @@ STAGE_LOADS = (0.10, 0.30, 0.50, 0.70, 0.85, 1.00)  # of the load at proof speed
 INSPECT_AFTER = (0.30, 0.70, 1.00)
 STAGE_HOLD_S, PROOF_HOLD_S = 30.0, 120.0  # our own choice; 14 CFR 35.35 asks an hour of full-size hubs
 DEFAULT_OVER_GOVERNED = 1.05
+WHOLE_TENS_FROM_RPM = 1000.0  # stages above it are rounded to whole tens
 BELOW_TRIP = 0.97  # of limits.overspeed_rpm: a proof run must not be ended by its own trip
 STOP_ABOVE_MARGIN_PCT = 98.0
 PACK_SHARE = 0.7  # of the capacity between two inspection stops, where packs are changed
@@ -65,7 +66,8 @@ def proof_plan(
 ) -> ProofPlan:
     """Stages up to ``proof_rpm``; throttle openings come from the drive of the rig and ``curve``."""
     pitch_deg, requests = _fine_pitch_deg(rig), _takes_requests(rig)
-    speeds = [float(np.round(proof_rpm * share**0.5, -1)) for share in STAGE_LOADS[:-1]] + [proof_rpm]
+    tens = -1 if proof_rpm >= WHOLE_TENS_FROM_RPM else 1
+    speeds = [float(np.round(proof_rpm * share**0.5, tens)) for share in STAGE_LOADS[:-1]] + [proof_rpm]
     points = _points(rig, curve, density_kg_m3, speeds, pitch_deg)
     stages = tuple(
         _stage(number, speed, share, pitch_deg, point, requests)

@@ -18,12 +18,11 @@ from bench.analysis.proof_plan import BELOW_TRIP, ProofPlan, default_proof_rpm, 
 from bench.analysis.tolerances import DEFAULT_SEED, MonteCarlo, monte_carlo
 from bench.errors import RigError
 from bench.physics.atmosphere import standard_air
-from bench.physics.coefficients import power_w, speed_at_tip_mach_rpm, thrust_n, tip_mach
+from bench.physics.coefficients import speed_at_tip_mach_rpm, thrust_n, tip_mach, torque_n_m
 from bench.physics.fragments import GUARD_YARDSTICKS, GuardYardstick, steel_equivalent_m
 from bench.physics.yardsticks import LABEL, YARDSTICKS
 from bench.rig.blade_sets import BondedRoot, TangRoot
 from bench.rig.description import Rig, require, require_number
-from bench.units import rad_s_from_rpm
 
 PURPOSE = "the strength check"
 PLANNING_SPEED_SHARES = (0.4, 0.6, 0.8, 1.0)
@@ -109,7 +108,7 @@ def check_strength(
     air = _air(rig)
     fitted_name = _fitted_name(rig)
     curve = coefficient_curve(rig, rig.blade_sets[fitted_name])
-    loads = _air_loads(rig, curve, air.density_kg_m3, speed)
+    loads = _air_loads(rig, curve, air.density_kg_m3)
     built, left_out = _built_sets(rig, diameter_m, fitted_name)
     loaded = {name: _under_load(rig, blade, loads) for name, blade in built.items()}
     designs = {
@@ -196,22 +195,16 @@ def _under_load(rig: Rig, blade: BuiltBlade, loads: AirLoads) -> BladeUnderLoad:
     return BladeUnderLoad(blade, count, loads, Yaw(math.radians(yaw_deg_s)))
 
 
-def _air_loads(rig: Rig, curve: CoefficientCurve | None, density_kg_m3: float, rpm: float) -> AirLoads:
-    """Greatest thrust and torque to plan for: the propeller's own at coarse pitch, or the rig's limits if lower."""
+def _air_loads(rig: Rig, curve: CoefficientCurve | None, density_kg_m3: float) -> AirLoads:
+    """Greatest thrust and torque to plan for: the propeller's own at coarse pitch, cut off by the rig's limits."""
     diameter_m = require_number(rig, "propeller.diameter_m", PURPOSE)
-    pitch_deg, speed = _coarse_pitch_deg(rig), float(rad_s_from_rpm(rpm))
-    thrusts, torques = [], []
+    pitch_deg, thrust, torque = _coarse_pitch_deg(rig), None, None
     if curve is not None:
         ct, cp = (float(value) for value in curve.at(pitch_deg))
-        highest = float(thrust_n(ct * (1.0 + curve.ct_uncertainty), rpm, diameter_m, density_kg_m3))
-        thrusts.append((highest, f"coarse pitch {pitch_deg:g} degrees with the coefficients' upper uncertainty"))
-        torques.append(float(power_w(cp * (1.0 + curve.cp_uncertainty), rpm, diameter_m, density_kg_m3)) / speed)
-    if rig.limits.thrust_n is not None:
-        thrusts.append((rig.limits.thrust_n, "limits.thrust_n, which trips beyond it"))
-    torques += [] if rig.limits.power_w is None else [rig.limits.power_w / speed]
-    torques += [] if rig.limits.motor_torque_n_m is None else [rig.limits.motor_torque_n_m]
-    thrust, source = min(thrusts) if thrusts else (0.0, "unknown: bending is left out")
-    return AirLoads(rpm, max(thrust, 0.0), max(min(torques), 0.0) if torques else 0.0, pitch_deg, source)
+        thrust = float(thrust_n(ct * (1.0 + curve.ct_uncertainty), 1.0, diameter_m, density_kg_m3))
+        torque = float(torque_n_m(cp * (1.0 + curve.cp_uncertainty), 1.0, diameter_m, density_kg_m3))
+    limits = rig.limits
+    return AirLoads(pitch_deg, thrust, torque, limits.thrust_n, limits.motor_torque_n_m, limits.power_w)
 
 
 def _coarse_pitch_deg(rig: Rig) -> float:
@@ -312,12 +305,13 @@ def _assumptions(
     rig: Rig, fitted: DesignCheck, built: dict[str, BuiltBlade], loads: AirLoads, air: AirUsed, required: float
 ) -> Iterator[str]:
     """Everything taken for granted, in plain lines."""
+    rpm = fitted.loads.rpm
     stated = "limits.root_reserve_factor" if rig.limits.root_reserve_factor is not None else "the default"
     yield f"Reserve factor {required:g} on nominal stresses ({stated}); 1.0 on the peak at a hole in brittle material."
     yield f"Air: {air.source}."
     yield (
-        f"Air loads at {loads.rpm:.0f} rpm: thrust {loads.thrust_n:.0f} N ({loads.source}), torque "
-        f"{loads.torque_n_m:.2f} N m, blades at {loads.pitch_deg:g} degrees."
+        f"Air loads at {rpm:.0f} rpm: thrust {loads.thrust_n(rpm):.0f} N ({loads.source(rpm)}), torque "
+        f"{loads.torque_n_m(rpm):.2f} N m, blades at {loads.pitch_deg:g} degrees."
     )
     yield "Thrust spread as radius squared (centre near 0.75 radius): common practice, no source."
     if fitted.loads.relieved_n_m is None:

@@ -36,7 +36,12 @@ def summary(check: StrengthCheck) -> dict[str, Any]:
         "yardsticks": check.yardsticks,
         "guard": check.guard,
         "air": check.air,
-        "air_loads": check.air_loads,
+        "air_loads": {
+            "thrust_n": check.air_loads.thrust_n(check.speed_rpm),
+            "torque_n_m": check.air_loads.torque_n_m(check.speed_rpm),
+            "pitch_deg": check.air_loads.pitch_deg,
+            "source": check.air_loads.source(check.speed_rpm),
+        },
         "planning": {"source": check.planning_source, "points": check.planning},
         "warnings": check.warnings,
         "cautions": check.cautions,

@@ -164,16 +164,23 @@ def test_permitted_speed_does_not_depend_on_the_speed_asked_about() -> None:
     assert slow == pytest.approx(fast, rel=1e-9)
 
 
-def test_permitted_speed_with_bending_does_not_depend_on_the_speed_asked_about(rig: Rig) -> None:
-    """Blade sections are solved for, as relief makes their stress grow slower than speed squared.
+@pytest.mark.parametrize("asked_rpm", [1.0, 3000.0, 9000.0])
+def test_permitted_speed_with_bending_does_not_depend_on_the_speed_asked_about(
+    rig: Rig, check: StrengthCheck, asked_rpm: float
+) -> None:
+    """Blade sections are solved for: relief, and the rig's thrust limit, bend the law of speed squared."""
+    other = check_strength(rig, speed_rpm=asked_rpm)
+    for found, expected in zip(other.designs, check.designs, strict=True):
+        assert found.permitted_rpm == pytest.approx(expected.permitted_rpm, abs=1.0)
+        assert found.governed_by == expected.governed_by
 
-    Air loads are capped by the rig's limits at the speed asked about, so both questions use one thrust coefficient.
-    """
-    free = msgspec.structs.replace(
-        rig, limits=msgspec.structs.replace(rig.limits, thrust_n=None, power_w=None, motor_torque_n_m=None)
-    )
-    slow, fast = (check_strength(free, speed_rpm=rpm).fitted for rpm in (4000.0, 5300.0))
-    assert slow.mode("blade").permitted_rpm == pytest.approx(fast.mode("blade").permitted_rpm, abs=2.0)  # type: ignore[union-attr]
+
+def test_air_loads_grow_with_speed_squared_up_to_the_limits(check: StrengthCheck, rig: Rig) -> None:
+    loads = check.air_loads
+    assert loads.thrust_n(2000.0) == pytest.approx(4.0 * loads.thrust_n(1000.0))
+    assert loads.thrust_n(9000.0) == rig.limits.thrust_n
+    assert loads.torque_n_m(9000.0) == pytest.approx(rig.limits.power_w / (2.0 * math.pi * 150.0))  # type: ignore[operator]
+    assert "limits.thrust_n" in loads.source(9000.0) and "coarse pitch" in loads.source(1000.0)
 
 
 def test_saf_1_and_load_4_come_out_of_the_whole_check() -> None:
