@@ -11,7 +11,8 @@ from bench.analysis.features import TURNING_RPM, Features
 from bench.errors import AnalysisError
 
 MOVING_PER_S = 0.02  # an operating point moves when speed changes by more than 2 % in a second; our choice
-COMMAND_STEP = (2.5, 2.5)  # us or rpm of the lever, us of the servo, within three seconds: less is rounding
+COMMAND_STEP = 0.75  # us or rpm within three seconds: less is rounding
+COMMAND_NOISE = 6.0  # times the usual change between frames, where a command was measured and is not exact
 SETTLE_FRAMES = 2  # frames left out on either side of a move: a frame reaches one step beyond its middle
 ANSWER_FRAMES = 8  # frames in which the rotor answers a command, where its own speed does not tell
 SAME_RPM = 0.04
@@ -133,9 +134,11 @@ def _steady(features: Features, by_speed: bool) -> np.ndarray:
     moving = np.zeros(len(rpm), bool)
     if by_speed:
         moving = np.abs(_central(np.log(np.where(turning, rpm, np.nan)))) / features.step_s > MOVING_PER_S
-    for column, step in enumerate(COMMAND_STEP):
+    for command in features.command.T:
+        change = np.abs(np.diff(command[turning]))
+        noise = float(np.median(change[np.isfinite(change)])) if np.isfinite(change).any() else 0.0
         for frames in (1, 6):
-            moving |= _reach(features.command[:, column], frames) > step
+            moving |= _reach(command, frames) > max(COMMAND_STEP, COMMAND_NOISE * noise)
     if not np.isfinite(features.command[:, 1]).any():
         moving |= np.abs(_central(features.pitch_deg)) > SAME_PITCH_DEG
     wide = moving.copy()

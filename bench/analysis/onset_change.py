@@ -9,7 +9,7 @@ import numpy as np
 from bench.analysis.onset_filter import HealthyFilter
 from bench.analysis.onset_glr import power_signatures
 
-POWERS = (0.0, 0.7, 1.0, 1.5, 2.0, 3.0)
+POWERS = (0.0, 1.0, 1.5, 2.0)  # a step; growth from straight to by the square of time
 FINEST_S = 0.125
 MOST_BEGINNINGS = 320
 COVERAGE = 0.95
@@ -41,6 +41,11 @@ class Likelihood:
 
     begin_s: np.ndarray
     nats: np.ndarray
+
+    def reaches_back(self) -> bool:
+        """Whether the first tenth of the beginnings cannot be ruled out (within ten nats of the best)."""
+        early = self.nats[: max(1, len(self.begin_s) // 10)]
+        return bool(early.max() > self.nats.max() - 10.0)
 
 
 def best_split(values: np.ndarray) -> Split:
@@ -84,15 +89,19 @@ def beginning_likelihood(
 
 
 def beginning(likelihood: Likelihood, sharpness: float = 1.0, widen_s: float = 0.0) -> Beginning:
-    """Median and central 95 % of the beginning under a flat prior; ``sharpness`` below 1 tempers the likelihood.
+    """Most likely beginning, and the central 95 % under a flat prior; ``sharpness`` below 1 tempers the likelihood
+    there.
 
-    ``widen_s`` is added at both ends (a frame blurs what it sees).
+    Tempering allows for shapes of growth that are none of the powers. ``widen_s`` is added at both ends (a frame blurs
+    what it sees), and the interval always holds the most likely beginning.
     """
-    nats = sharpness * (likelihood.nats - likelihood.nats.max())
-    weight = np.exp(nats)
+    nats = likelihood.nats - likelihood.nats.max()
+    best = float(likelihood.begin_s[int(np.argmax(np.exp(nats).sum(axis=1)))])
+    weight = np.exp(sharpness * nats)
     share = np.cumsum(weight.sum(axis=1)) / weight.sum()
-    low, middle, high = (_quantile(likelihood.begin_s, share, q) for q in ((1 - COVERAGE) / 2, 0.5, (1 + COVERAGE) / 2))
-    return Beginning(middle, low - widen_s, high + widen_s, float(weight[:, 0].sum() / weight.sum()))
+    low, high = (_quantile(likelihood.begin_s, share, q) for q in ((1 - COVERAGE) / 2, (1 + COVERAGE) / 2))
+    step_share = float(weight[:, 0].sum() / weight.sum())
+    return Beginning(best, min(low, best) - widen_s, max(high, best) + widen_s, step_share)
 
 
 def _quantile(begin_s: np.ndarray, share: np.ndarray, q: float) -> float:

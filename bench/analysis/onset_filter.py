@@ -9,6 +9,7 @@ signature that damage would leave goes through the same filter, so the likelihoo
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -114,6 +115,42 @@ def _without_lone_frames(standard: np.ndarray, points: Points) -> np.ndarray:
     return result
 
 
+class Gain(NamedTuple):
+    """One frame's filter: states seen ``at`` with weights ``row``, gain ``slope`` over ``root``, the deviation
+    expected."""
+
+    at: np.ndarray
+    row: np.ndarray
+    slope: np.ndarray
+    root: float
+
+
+class FilterStream:
+    """One pass of many columns through the filter; feed judged frames in order."""
+
+    def __init__(self, gains: dict[int, Gain], visit: np.ndarray, state: np.ndarray, settling: slice) -> None:
+        self._gains, self._visit, self._state, self._settling = gains, visit, state, settling
+        self._last_visit = -1
+
+    def feed(self, frame: int, values: np.ndarray, gaps: bool = False) -> np.ndarray:
+        """Standardised innovations of the first ``len(values)`` columns; with ``gaps`` NaN is allowed and gives
+        zero."""
+        state = self._state[:, : len(values)]
+        if self._visit[frame] != self._last_visit:
+            self._last_visit = int(self._visit[frame])
+            self._state[self._settling] = 0.0
+        gain = self._gains[frame]
+        error = (values - gain.row @ state[gain.at]) / gain.root
+        if gaps:
+            error = np.where(np.isnan(error), 0.0, error)
+        state += gain.slope[:, None] * error
+        return error
+
+    def forget(self, columns: slice) -> None:
+        """Starts ``columns`` anew."""
+        self._state[:, columns] = 0.0
+
+
 class HealthyFilter:
     """Runs columns of data or signatures through the healthy model; the gains are common to all columns."""
 
@@ -126,21 +163,23 @@ class HealthyFilter:
 
         ``active_from`` ``(n,)``, increasing: frame before which a column is all zero (saves the work).
         """
-        design = self.design
         white = np.zeros(columns.shape)
-        state = np.zeros((self._size, columns.shape[1]))
+        gaps = bool(np.isnan(columns).any())
         starts = np.zeros(columns.shape[1], int) if active_from is None else active_from
-        last_visit = -1
-        for frame, gain in self._gains.items():
+        stream = self.stream(columns.shape[1])
+        first = int(starts[0]) if len(starts) else 0
+        for frame in self.frames_from(first):
             active = int(np.searchsorted(starts, frame, side="right"))
-            if design.visit[frame] != last_visit:
-                last_visit = design.visit[frame]
-                state[self._settling] = 0.0
-            at, slope, root, row = gain
-            error = np.nan_to_num((columns[frame, :active] - row @ state[at, :active]) / root)
-            state[:, :active] += slope[:, None] * error
-            white[frame, :active] = error
+            white[frame, :active] = stream.feed(frame, columns[frame, :active], gaps)
         return white
+
+    def stream(self, columns: int) -> FilterStream:
+        """A fresh pass of ``columns`` columns through the filter, frame by frame."""
+        return FilterStream(self._gains, self.design.visit, np.zeros((self._size, columns)), self._settling)
+
+    def frames_from(self, first: int) -> list[int]:
+        """Judged frames from ``first`` on."""
+        return [frame for frame in self._gains if frame >= first]
 
     @property
     def _size(self) -> int:
@@ -159,12 +198,12 @@ class HealthyFilter:
         deviation[self._settling] = design.habits.settling
         return np.diag(deviation**2)
 
-    def _covariances(self) -> dict[int, tuple[np.ndarray, np.ndarray, float, np.ndarray]]:
+    def _covariances(self) -> dict[int, Gain]:
         """Per judged frame: indices of the states seen, gain over root variance, root of the variance, their
         weights."""
         design, spread = self.design, self._prior()
         levels = np.arange(design.points)
-        gains: dict[int, tuple[np.ndarray, np.ndarray, float, np.ndarray]] = {}
+        gains: dict[int, Gain] = {}
         last_visit, last_frame = -1, -1
         for frame in np.flatnonzero(design.point >= 0).tolist():
             if design.visit[frame] != last_visit:
@@ -178,7 +217,7 @@ class HealthyFilter:
             root = float(np.sqrt(row @ seen[at] + 1.0))
             slope = seen / root
             spread -= np.outer(slope, slope)
-            gains[int(frame)] = (at, slope, root, row)
+            gains[int(frame)] = Gain(at, row, slope, root)
         return gains
 
     def _begin_visit(self, spread: np.ndarray, point: int) -> None:

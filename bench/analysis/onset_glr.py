@@ -12,6 +12,8 @@ from bench.analysis.onset_filter import HealthyFilter
 
 BLOCK = 4  # frames between decisions
 SHAPES = (0.0, 1.0, 2.0)  # powers of elapsed time: a step, a straight growth, one that speeds up
+RECENT, APART = 60, 16  # blocks: every beginning of the last minute, every sixteenth since the start
+SCALE_S = 10.0  # elapsed times are measured in this, for numbers of moderate size
 
 
 @dataclass(frozen=True)
@@ -38,29 +40,66 @@ def power_signatures(time_s: np.ndarray, begin_s: np.ndarray, powers: tuple[floa
 def sequential_evidence(
     healthy: HealthyFilter, white: np.ndarray, time_s: np.ndarray, signals: tuple[tuple[int, ...], ...]
 ) -> Evidence:
-    """Evidence of damage after every block of four frames, largest over beginnings (each block) and shapes.
+    """Evidence of damage after every block of four frames, largest over beginnings and shapes.
 
     ``white`` ``(frames, columns)``: innovations of the features; ``signals``: columns that move together. Within a
     signal
     the squared product sums add to a chi-square of as many degrees as columns; frames not judged say nothing.
+    Beginnings:
+    every block of the last minute, and every sixteenth block since the start of the run.
     """
     blocks = len(time_s) // BLOCK
     if blocks < 2:
         return Evidence(np.empty(0), np.empty((0, len(signals))))
+    nats = np.zeros((blocks, len(signals)))
+    for product, energy in (_recent(healthy, white, time_s, blocks), _long_ago(healthy, white, time_s, blocks)):
+        scaled = product**2 / np.where(energy > 1e-6, 2 * energy, np.inf)[:, :, None]
+        for number, columns in enumerate(signals):
+            strongest = scaled[:, :, list(columns)].sum(axis=2).max(axis=1)
+            nats[:, number] = np.maximum(nats[:, number], tail_nats(strongest, len(columns)))
+    return Evidence(time_s[BLOCK - 1 : blocks * BLOCK : BLOCK], nats)
+
+
+def _recent(
+    healthy: HealthyFilter, white: np.ndarray, time_s: np.ndarray, blocks: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Product sums ``(blocks, beginnings, columns)`` and energies for the last RECENT blocks, in a ring of
+    beginnings."""
+    slots = min(RECENT, blocks)
+    stream = healthy.stream(slots * len(SHAPES))
+    began_s = np.full(slots, np.inf)
+    product, energy = np.zeros((slots * len(SHAPES), white.shape[1])), np.zeros(slots * len(SHAPES))
+    products, energies = np.zeros((blocks, *product.shape)), np.zeros((blocks, len(energy)))
+    judged = set(healthy.frames_from(0))
+    for block in range(blocks):
+        slot = block % slots
+        own = slice(slot * len(SHAPES), (slot + 1) * len(SHAPES))
+        began_s[slot] = time_s[block * BLOCK]
+        stream.forget(own)
+        product[own], energy[own] = 0.0, 0.0
+        for frame in range(block * BLOCK, (block + 1) * BLOCK):
+            if frame in judged:
+                elapsed = np.maximum(time_s[frame] - began_s, 0.0) / SCALE_S
+                signature = np.stack([np.where(elapsed >= 0.0, elapsed**power, 0.0) for power in SHAPES], axis=1)
+                signature[~np.isfinite(began_s)] = 0.0
+                seen = stream.feed(frame, signature.ravel())
+                product += seen[:, None] * white[frame]
+                energy += seen**2
+        products[block], energies[block] = product, energy
+    return products, energies
+
+
+def _long_ago(
+    healthy: HealthyFilter, white: np.ndarray, time_s: np.ndarray, blocks: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Product sums and energies for beginnings far apart, followed to the end of the run."""
     used = blocks * BLOCK
-    begin_s = time_s[:used:BLOCK]
-    signature = power_signatures(time_s[:used], begin_s, SHAPES)
-    active = np.repeat(np.arange(blocks) * BLOCK, len(SHAPES))
-    full = np.zeros((len(time_s), signature.shape[1]))
-    full[:used] = signature
-    seen = healthy.whiten(full, active)[:used].reshape(blocks, BLOCK, -1)
-    data = white[:used].reshape(blocks, BLOCK, -1)
-    product = np.cumsum(np.matmul(seen.transpose(0, 2, 1), data), axis=0)
-    energy = np.cumsum((seen**2).sum(axis=1), axis=0)
-    told = energy > 1e-6
-    scaled = product**2 / np.where(told, 2 * energy, np.inf)[:, :, None]
-    nats = [tail_nats(scaled[:, :, list(columns)].sum(axis=2), len(columns)).max(axis=1) for columns in signals]
-    return Evidence(time_s[BLOCK - 1 : used : BLOCK], np.column_stack(nats))
+    begins = np.arange(0, used, BLOCK * APART)
+    signature = np.zeros((len(time_s), len(begins) * len(SHAPES)))
+    signature[:used] = power_signatures(time_s[:used], time_s[begins], SHAPES)
+    seen = healthy.whiten(signature, np.repeat(begins, len(SHAPES)))[:used].reshape(blocks, BLOCK, -1)
+    product = np.matmul(seen.transpose(0, 2, 1), white[:used].reshape(blocks, BLOCK, -1))
+    return np.cumsum(product, axis=0), np.cumsum((seen**2).sum(axis=1), axis=0)
 
 
 def tail_nats(half_chi_square: np.ndarray, degrees: int) -> np.ndarray:
