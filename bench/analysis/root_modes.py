@@ -5,16 +5,19 @@ A mode takes floats or arrays, so that one description serves the check itself a
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from bench.analysis.allowables import ACROSS, Allowable, Strengths
+from bench.analysis.allowables import ACROSS, ANY, PA_PER_MPA, Allowable, Strengths
+from bench.physics.materials import SHEAR_OVER_TENSION
 from bench.physics.root_stress import (
     Tang,
     Values,
     bearing_pa,
+    bolt_shear_pa,
     bond_shear_pa,
     hole_bending_pa,
     hole_peak_pa,
@@ -102,7 +105,7 @@ def _tang_modes(root: TangRoot, strengths: Strengths, required: float) -> tuple[
         direct = net_section_pa(tang, loads.pull_n)
         return direct + share * hole_bending_pa(tang, loads.flap_moment_n_m, axis) if share else direct
 
-    return (
+    modes = (
         RootMode("net_section", named("net section", tension), tension, required, True, share > 0.0, net),
         RootMode("shear_out", named("shear-out", shear), shear, required, True, False, _shear_out),
         RootMode("bearing", named("bearing", bearing), bearing, required, True, False, _bearing),
@@ -110,6 +113,23 @@ def _tang_modes(root: TangRoot, strengths: Strengths, required: float) -> tuple[
             "hole_peak", named("peak at the hole", tension), tension, PEAK_RESERVE, strengths.brittle, False, _hole_peak
         ),
     )
+    bolt = _bolt_mode(root, required)
+    return modes if bolt is None else (*modes, bolt)
+
+
+def _bolt_mode(root: TangRoot, required: float) -> RootMode | None:
+    """Double shear of the bolts, or None where their strength is not stated."""
+    if root.bolt_strength_mpa is None:
+        return None
+    diameter_m = root.bolt_diameter_m or root.hole_diameter_m
+    strength_pa = SHEAR_OVER_TENSION * root.bolt_strength_mpa * PA_PER_MPA
+    basis = f"{SHEAR_OVER_TENSION:g} of root.bolt_strength_mpa {root.bolt_strength_mpa:g}, as stated in the rig"
+    allowable = Allowable("shear", ANY, strength_pa, strength_pa, (), basis, None, "bolt")
+
+    def shear(geometry: RootGeometry, loads: RootLoads) -> Values:
+        return bolt_shear_pa(loads.pull_n, math.pi * diameter_m**2 / 4.0, root.bolts)
+
+    return RootMode("bolt", "shear of the bolt", allowable, required, True, False, shear)
 
 
 def _clamped_modes(root: ClampedRoot, strengths: Strengths, required: float) -> tuple[RootMode, ...]:
@@ -118,7 +138,7 @@ def _clamped_modes(root: ClampedRoot, strengths: Strengths, required: float) -> 
     bearing = strengths.bearing(strengths.span_direction())
     friction_pa = root.friction * root.clamp_force_n / area_m2
     basis = f"friction {root.friction:g} times clamp force {root.clamp_force_n:g} N, both as stated in the rig"
-    grip = Allowable("friction", "no layers", friction_pa, friction_pa, (), basis, None, "clamp")
+    grip = Allowable("friction", ANY, friction_pa, friction_pa, (), basis, None, "clamp")
 
     def slip(geometry: RootGeometry, loads: RootLoads) -> Values:
         return loads.pull_n / (2.0 * area_m2)

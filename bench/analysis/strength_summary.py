@@ -9,7 +9,7 @@ from bench.analysis.proof_plan import Stage
 from bench.analysis.strength import StrengthCheck
 from bench.physics.fragments import Fragment
 
-ROOT_STRESSES = ("net_section", "shear_out", "bearing", "hole_peak", "neck", "slip", "bond", "blade")
+ROOT_STRESSES = ("net_section", "shear_out", "bearing", "hole_peak", "bolt", "neck", "slip", "bond", "blade")
 
 
 def summary(check: StrengthCheck) -> dict[str, Any]:

@@ -146,12 +146,21 @@ def _print_fitted(console: Console, check: StrengthCheck) -> None:
             f"Twisting moment towards fine pitch: {design.servo.servo_torque_n_m:.2f} N m at the servo, "
             f"{design.servo.share:.0%} of what it has; friction of the pitch bearings is not in it."
         )
-    for rule in check.yardsticks:
-        console.print(
-            f"Yardstick {rule.load_factor:g}x load ({rule.name}): {rule.speed_rpm:.0f} rpm, reserve "
-            f"{rule.reserve_there:.2f} there; {rule.source}; {rule.label}."
-        )
+    console.print(_yardstick_table(check))
     console.print(design.fatigue.statement)
+
+
+def _yardstick_table(check: StrengthCheck) -> Table:
+    from rich.table import Table
+
+    table = Table(title=f"Yardsticks, {check.yardsticks[0].label}", title_justify="left")
+    for heading in ("rule", "load", "rpm", "reserve there", "source"):
+        table.add_column(heading, justify="left" if heading in ("rule", "source") else "right")
+    for rule in check.yardsticks:
+        table.add_row(
+            rule.name, f"{rule.load_factor:g}x", f"{rule.speed_rpm:.0f}", f"{rule.reserve_there:.2f}", rule.source
+        )
+    return table
 
 
 def _stage_table(check: StrengthCheck) -> Table:

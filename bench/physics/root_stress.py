@@ -58,6 +58,14 @@ def bearing_pa(tang: Tang, pull_n: Values) -> Values:
     return pull_n / (tang.bolts * tang.hole_diameter_m * tang.thickness_m)
 
 
+def bolt_shear_pa(pull_n: Values, bolt_area_m2: Values, bolts: int) -> Values:
+    """Mean shear of bolts in double shear: F / (2 n A), with the thread's area where threads lie in a shear plane.
+
+    Source: Shigley 9e, bolted joints in shear, Fig. 8-25.
+    """
+    return pull_n / (2.0 * bolts * bolt_area_m2)
+
+
 def open_hole_kt(hole_over_width: Values) -> Values:
     """Stress concentration of an open hole in tension, on the NET section, for d/w from 0 to 0.5.
 

@@ -92,6 +92,10 @@ def _tang_lines(design: DesignCheck, root: TangRoot) -> Iterator[WorkedLine]:
     net = design.centrifugal_n / ((root.width_m - root.bolts * root.hole_diameter_m) * root.thickness_m)
     yield _stress("net section, direct", "F / ((w - n d) t)", f"{pull} / {net_m2}", net)
     yield from _shear_lines(design, root)
+    bolt = design.mode("bolt")
+    if bolt is not None:
+        area = f"(pi * {_n(root.bolt_diameter_m or root.hole_diameter_m)}**2 / 4)"
+        yield _stress("shear of the bolt", "F / (2 n A)", f"{pull} / (2 * {root.bolts} * {area})", bolt.stress_pa)
     bearing = design.mode("bearing")
     assert bearing is not None
     numbers = f"{pull} / ({holes} * {_n(root.thickness_m)})"
@@ -168,7 +172,7 @@ def _allowable_lines(mode: ModeResult) -> Iterator[WorkedLine]:
 def _reserve_lines(mode: ModeResult, rpm: float) -> Iterator[WorkedLine]:
     numbers = f"{_n(mode.allowable.value_pa / MPA)} / {_n(mode.stress_pa / MPA)}"
     yield WorkedLine(f"reserve of {mode.name}", "allowable / stress", numbers, mode.reserve_factor, "")
-    by_root = mode.key in ("shear_out", "bearing", "hole_peak", "slip", "bond")
+    by_root = mode.key in ("shear_out", "bearing", "hole_peak", "bolt", "slip", "bond")
     if mode.judged and by_root and math.isfinite(mode.permitted_rpm):
         numbers = f"{_n(rpm)} * ({_n(mode.reserve_factor)} / {_n(mode.required)})**0.5"
         yield WorkedLine(f"speed permitted by {mode.name}", "n √(reserve / needed)", numbers, mode.permitted_rpm, "rpm")

@@ -102,6 +102,8 @@ def _tang_complaints(key: str, root: TangRoot) -> Iterator[str]:
             f"{key}.edge_distance_m is {root.edge_distance_m:g}: the hole breaks out of the tang's end; it must be "
             f"more than half the hole ({root.hole_diameter_m / 2.0:g})"
         )
+    if root.bolt_diameter_m is not None and root.bolt_diameter_m > root.hole_diameter_m:
+        yield f"{key}.bolt_diameter_m is {root.bolt_diameter_m:g}: it does not fit the hole ({root.hole_diameter_m:g})"
     if root.mouth_radius_m is not None and root.mouth_radius_m < root.hole_radius_m:
         yield (
             f"{key}.mouth_radius_m is {root.mouth_radius_m:g}: it must not lie inside the hole "

@@ -45,6 +45,8 @@ class TangRoot(Part, frozen=True, tag_field="kind", tag="tang"):
     edge_distance_m: float  # hole centre to the end of the tang, towards the shaft
     bolts: Annotated[int, Meta(ge=1, le=4)] = 1  # side by side across the width, sharing the pull equally
     bolt_axis: Literal["chord", "thickness"] = "thickness"
+    bolt_strength_mpa: float | None = None  # proof strength of the bolt; absent: the bolt is not judged
+    bolt_diameter_m: float | None = None  # of the core where threads lie in a shear plane; absent: the hole's
     mouth_radius_m: float | None = None  # where the blade leaves the grip; absent: at the hole
     neck_chord_m: float | None = None  # section at the mouth; absent: the tang's own
     neck_thickness_m: float | None = None

@@ -223,6 +223,16 @@ def other_root(kind: str, rows: str) -> StrengthCheck:
     return check_strength(parse_rig(f'{text}[blade_sets.bare.root]\nkind = "{kind}"\n{NECK}{rows}\n{COUPONS}'))
 
 
+def test_a_soft_bolt_governs_where_its_strength_is_stated() -> None:
+    rows = "bending_at_hole = 0.0\nbolt_strength_mpa = 40.0\nbolt_diameter_m = 0.0032\n"
+    text = POINT_RIG.format(tension=90.0).replace("bending_at_hole = 0.0\n", rows)
+    found = check_strength(parse_rig(text.replace("mass_kg", "layered = false\nmass_kg"))).fitted
+    bolt = found.mode("bolt")
+    assert bolt is not None and found.governed_by == bolt.name == "shear of the bolt"
+    assert bolt.stress_pa == pytest.approx(found.centrifugal_n / (2.0 * math.pi * 0.0016**2))
+    assert point_check(90.0).fitted.mode("bolt") is None
+
+
 def test_a_clamped_root_slips() -> None:
     found = other_root("clamped", "clamped_length_m = 0.012\nclamp_force_n = 1200\nfriction = 0.2").fitted
     slip = found.mode("slip")

@@ -1,6 +1,6 @@
 """Bolt holes, LUG and KT rows.
 
-Not covered: the shear of the bolts themselves and gross yield of LUG-1, which the check of a tang does not compute.
+Not covered: gross yield of LUG-1, which the check of a tang does not compute.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import pytest
 from bench.physics.root_stress import (
     Tang,
     bearing_pa,
+    bolt_shear_pa,
     hole_peak_pa,
     net_section_pa,
     open_hole_kt,
@@ -50,6 +51,20 @@ def test_lug_1_edge_shear_out_with_the_books_path() -> None:
 def test_lug_1_net_section() -> None:
     """Published 90 kip."""
     assert capacity_kip(float(net_section_pa(SPLICE, 1.0)), YIELD_KSI) == pytest.approx(90.0, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("area_in2", "published_kip"),
+    [
+        pytest.param(math.pi * 0.75**2 / 4.0, 57.8, id="no threads in the shear planes"),
+        pytest.param(0.351, 45.9, id="threads in the shear planes"),
+    ],
+)
+def test_lug_1_shear_of_the_bolts(area_in2: float, published_kip: float) -> None:
+    """Published 57.8 and 45.9 kip: proof strength 85 ksi, two bolts in double shear."""
+    assert capacity_kip(float(bolt_shear_pa(1.0, area_in2, 2)), SHEAR_YIELD * 85.0) == pytest.approx(
+        published_kip, abs=0.1
+    )
 
 
 LUG_2 = Tang(width_m=0.012, thickness_m=0.005, hole_diameter_m=0.004, edge_distance_m=0.008)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from xml.etree import ElementTree
 
 import pytest
 
@@ -76,6 +77,13 @@ def test_the_page_needs_nothing_from_outside(page: str) -> None:
     outside = re.findall(r'(?:src|href)="(?!#)([^"]*)"', page)
     assert outside == []
     assert not re.findall(r"url\((?!#)", page)
+
+
+def test_drawings_are_sound_xml_with_readable_text(page: str) -> None:
+    drawings = re.findall(r"<svg.*?</svg>", page, flags=re.DOTALL)
+    assert len(drawings) == 5
+    texts = ["".join(ElementTree.fromstring(drawing).itertext()) for drawing in drawings]
+    assert "permitted speed in rpm" in texts[0] and "plane of rotation" in texts[3]
 
 
 def test_the_page_tells_the_story(page: str) -> None:
