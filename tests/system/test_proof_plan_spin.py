@@ -1,0 +1,36 @@
+"""The proof plan of `check`, spun on the simulated stand: nothing trips, and no stage turns faster than planned."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from bench.analysis.proof_plan import plan_text
+from bench.analysis.strength import check_strength
+from bench.rig.toml import example_rig_text, parse_rig
+from bench.session.actions import Ending, Progress
+from bench.session.engine import Engine
+from bench.session.lockstep import run
+from bench.session.plan import parse_plan
+from bench.simulator.port import simulated_device
+
+SHORT_HOLD_S = 4.0
+
+
+def test_the_exported_proof_runs_and_stays_below_its_speeds() -> None:
+    rig_text = example_rig_text()
+    rig = parse_rig(rig_text)
+    check = check_strength(rig)
+    text = plan_text(check.plan, rig, check.fitted.name)
+    short = re.sub(r"duration_s = \d+", f"duration_s = {SHORT_HOLD_S:g}", text)
+    device = simulated_device(rig_text, 11)
+    fastest: dict[int, float] = {}
+
+    def watch(progress: Progress) -> None:
+        fastest[progress.step] = max(fastest.get(progress.step, 0.0), float(device.plant.state.rpm))
+
+    outcome = run(Engine(rig, parse_plan(short)), device, progress=watch, step_s=0.01)
+    assert outcome.ending is Ending.DONE, outcome
+    assert max(fastest.values()) < check.plan.proof_rpm
+    assert max(fastest.values()) == pytest.approx(check.plan.proof_rpm, rel=0.08)
