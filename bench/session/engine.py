@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from bench.errors import LinkError
 from bench.link.conversation import Conversation
-from bench.link.messages import Abort, Disarm, Heartbeat, Reason, Reset
+from bench.link.messages import Abort, Disarm, Heartbeat, ReadLimits, Reason, Reset
 from bench.link.outbox import Exchange
 from bench.rig.description import Rig
 from bench.safety.host_rules import Trip
@@ -39,6 +39,7 @@ from bench.session.turns import turn
 
 SILENCE_S = 2.0  # no sample for so long: the link is lost, whatever the port says
 COUNTERS_S = 1.0
+LIVE_PHASES = (Phase.READY, Phase.ARMING, Phase.RUNNING, Phase.STOPPING)
 
 
 class Engine:
@@ -79,6 +80,8 @@ class Engine:
         self._rest_since_s: float | None = None
         self._counted_at_s = 0.0
         self._host_trip: Trip | None = None
+        self._question: Exchange | None = None  # asked to see how late telemetry really is
+        self._asked_s = 0.0
         self._stop_reason = ""  # why the host itself stopped the run
         self._link_failure = ""
         self._records: list[Record] = []
@@ -156,9 +159,21 @@ class Engine:
         """Last in the step: everything that came has been checked by now."""
         if heard.slow:
             self.keeper.checked(self.now_s, heard.slow[-1].time_s)
+            self._question_lateness(heard.slow[-1].time_s)
         well = self.conversation.identified and not self._link_failure and self._outcome is None
         if well and self.keeper.due(self.now_s, surface_age_s):
             self.conversation.send(Heartbeat(self.keeper.sent & 0xFFFF))
+
+    def _question_lateness(self, device_s: float) -> None:
+        """When telemetry seems late, the limits are read again: a true backlog delays that answer just as much."""
+        question = self._question
+        if question is not None and question.answer is not None:
+            self.keeper.answered(self.now_s, device_s, self._asked_s)
+            self._question = None
+        elif question is not None and question.dropped:
+            self._question = None
+        if self._question is None and self.keeper.suspicious and self.phase in LIVE_PHASES:
+            self._question, self._asked_s = self.conversation.send(ReadLimits()), self.now_s
 
     def _due(self) -> bytes:
         try:

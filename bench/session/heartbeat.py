@@ -7,13 +7,18 @@ was heard within its limit. Withholding it is all it takes to cut the power.
 from __future__ import annotations
 
 PER_LIMIT = 4  # heartbeats within the device's limit: one may be lost, and the next comes in time
-LATE_S = 0.05  # telemetry older than this against its own best is a backlog, not news
+LATE_S = 0.05  # telemetry older than this is a backlog, not news
+SUSPICIOUS_S = LATE_S / 2
 # Ceramic resonators of small boards are off by up to 0.5 % (common practice, no source).
 CLOCK_DRIFT = 0.006
 
 
 class Lateness:
-    """How late telemetry is against its own quickest arrival, the two clocks' drift allowed for."""
+    """How late telemetry is against its own quickest arrival, the two clocks' drift allowed for.
+
+    A device whose clock is slower than that looks like a backlog that grows. An answer tells them apart: what arrives
+    after the answer to a question is younger than the question (``prove``).
+    """
 
     def __init__(self) -> None:
         self._floor_s: float | None = None  # least (host time - device time), leaking upwards with the drift
@@ -28,6 +33,13 @@ class Lateness:
             self._floor_s = min(self._floor_s + (now_s - self._at_s) * CLOCK_DRIFT, offset_s)
         self._at_s = now_s
         return offset_s - self._floor_s
+
+    def prove(self, now_s: float, device_s: float, asked_s: float) -> float:
+        """Lateness, knowing that the sample ``device_s`` is younger than the question asked at ``asked_s``."""
+        self.of(now_s, device_s)
+        least_s = (now_s - device_s) - (now_s - asked_s)
+        self._floor_s = least_s if self._floor_s is None else max(self._floor_s, least_s)
+        return self.of(now_s, device_s)
 
     def reset(self) -> None:
         """Forgets the past, after a restart of the device."""
@@ -54,6 +66,15 @@ class HeartbeatKeeper:
         """Notes that telemetry up to ``device_s`` has passed all checks."""
         self._late_s = self._lateness.of(now_s, device_s)
         self._fresh = True
+
+    @property
+    def suspicious(self) -> bool:
+        """Whether telemetry seems late enough to ask the device something, and see how soon it answers."""
+        return self._late_s > SUSPICIOUS_S
+
+    def answered(self, now_s: float, device_s: float, asked_s: float) -> None:
+        """Notes that a question of ``asked_s`` was answered before the sample of ``device_s`` came in."""
+        self._late_s = self._lateness.prove(now_s, device_s, asked_s)
 
     def due(self, now_s: float, surface_age_s: float) -> bool:
         """Whether a heartbeat leaves now."""

@@ -15,6 +15,7 @@ from bench.session.phases import Phase
 from bench.simulator.faults import LostTach, Runaway, SupplyDip
 
 LONG_HOLD = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 90'
+PLAN_SLOW = LONG_HOLD.replace("90", "1")
 HEARTBEAT_S, SURFACE_S = 0.1, 0.3  # limits of the example rig
 
 
@@ -142,6 +143,14 @@ def test_late_telemetry_stops_the_heartbeat(long_bench):
     assert long_bench.run().ending == Ending.TRIPPED
     assert trip_of(long_bench).name == "heartbeat lost"
     assert trip_of(long_bench).time_s - begins_s < 0.5
+
+
+@pytest.mark.parametrize("rate", [0.5, 0.97])
+def test_a_device_with_a_slow_clock_is_not_taken_for_late(make_bench, rate):
+    bench = make_bench(PLAN_SLOW)
+    exchange = bench.device.exchange
+    bench.device.exchange = lambda now_s, data: exchange(now_s * rate, data)
+    assert bench.run(until_s=60).ending == Ending.DONE
 
 
 def test_a_host_rule_aborts(make_bench, rig_text):

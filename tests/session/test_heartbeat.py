@@ -55,6 +55,25 @@ def test_the_clocks_may_drift_by_half_a_percent(drift):
     assert worst < 0.01
 
 
+def test_an_answer_tells_a_slow_clock_from_a_backlog():
+    keeper = HeartbeatKeeper(0.1, 0.3)
+    keeper.checked(0.0, 0.0)
+    keeper.checked(1.0, 0.5)  # half a second behind: a backlog, or a clock at half speed?
+    assert keeper.suspicious and not keeper.due(1.0, 0.0)
+    keeper.checked(1.02, 0.51)
+    keeper.answered(1.02, 0.51, asked_s=1.0)
+    assert keeper.due(1.02, 0.0)
+
+
+def test_an_answer_that_took_long_proves_nothing():
+    keeper = HeartbeatKeeper(0.1, 0.3)
+    keeper.checked(0.0, 0.0)
+    keeper.checked(1.0, 0.5)
+    keeper.answered(1.4, 0.9, asked_s=1.0)
+    keeper.checked(1.4, 0.9)
+    assert not keeper.due(1.4, 0.0)
+
+
 def test_a_restart_forgets_the_old_clock():
     keeper, _ = keeper_after(1.0, 1.0)
     keeper.restart()
