@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
 
 from bench.physics.fragments import (
     GUARD_YARDSTICKS,
@@ -86,6 +88,28 @@ def test_range_without_drag_against_all_angles() -> None:
         up = speed * math.sin(angle)
         best = max(best, speed * math.cos(angle) * (up + math.sqrt(up**2 + 2.0 * g * height)) / g)
     assert range_without_drag_m(speed, height) == pytest.approx(best, rel=1e-5)
+
+
+def test_range_with_drag_against_an_adaptive_solver() -> None:
+    """Independent reference: scipy's Runge-Kutta with an event at the ground, over the same angles."""
+    piece, area, height, density = Fragment(0.036, 65.0, 0.5 * 0.036 * 65.0**2), 0.0028, 0.9, 1.2
+    ratio = 0.5 * density * area / piece.mass_kg
+
+    def motion(_: float, y: np.ndarray) -> list[float]:
+        drag = ratio * math.hypot(y[2], y[3])
+        return [y[2], y[3], -drag * y[2], -drag * y[3] - 9.80665]
+
+    def ground(_: float, y: np.ndarray) -> float:
+        return float(y[1])
+
+    ground.terminal = True  # type: ignore[attr-defined]
+    farthest = 0.0
+    for degrees in range(0, 61, 2):
+        angle = math.radians(degrees)
+        start = [0.0, height, piece.speed_m_s * math.cos(angle), piece.speed_m_s * math.sin(angle)]
+        flown = solve_ivp(motion, (0.0, 60.0), start, events=ground, rtol=1e-8, atol=1e-8)
+        farthest = max(farthest, float(flown.y[0, -1]))
+    assert range_with_drag_m(piece, area, height, density) == pytest.approx(farthest, rel=0.01)
 
 
 def test_range_with_almost_no_drag_tends_to_the_closed_form() -> None:
