@@ -27,7 +27,7 @@ const uint8_t FULL_RESOLUTION = 0x0B;  // 3.9 mg a count over +-16 g
 const uint8_t STREAM = 0x80;           // the FIFO keeps the newest samples
 const uint8_t MEASURE = 0x08;
 const uint8_t FIFO_FULL = 32;
-const uint8_t SAMPLES_AT_ONCE = 8;     // bounds one turn of the loop
+const uint8_t SAMPLES_AT_ONCE = 4;     // bounds one turn of the loop
 const uint32_t POLL_US = 200;
 
 messages::VibrationBlock block;
@@ -104,7 +104,7 @@ uint8_t vibration_axes() { return fitted ? 3 : 0; }
 
 void take_samples() {
   const uint32_t now_us = board::now().time_us();
-  if (!fitted || now_us - polled_us < POLL_US) {
+  if (!fitted || block.send_if_full(stand.sender()) || now_us - polled_us < POLL_US) {
     return;
   }
   polled_us = now_us;

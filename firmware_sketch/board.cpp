@@ -136,9 +136,13 @@ namespace hooks {
 uint16_t transmit_room() { return static_cast<uint8_t>(transmit_tail - transmit_head - 1); }
 
 void transmit(uint8_t byte) {
-  outgoing[transmit_head] = byte;
+  const uint8_t at = transmit_head;
+  outgoing[at] = byte;
+  transmit_head = static_cast<uint8_t>(at + 1);
+}
+
+void start_transmitting() {
   const uint8_t before = hold_interrupts();
-  transmit_head = static_cast<uint8_t>(transmit_head + 1);
   UCSR0B |= _BV(UDRIE0);
   release_interrupts(before);
 }

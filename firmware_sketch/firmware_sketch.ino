@@ -69,11 +69,20 @@ void setup() {
   outputs::begin();
   const uint32_t now_us = board::now().time_us();
   sensors::begin();
-  hooks::transmit(0);  // ends the frame that a restart may have cut short, so that it does not spoil the first new one
+  hooks::transmit(0);  // before the first frame: ends one that the restart may have cut short
   const machine::Identity identity = {BOARD_ID, board::restart_cause(), SLOW_RATE_HZ, sensors::VIBRATION_RATE_HZ,
                                       sensors::vibration_axes()};
   stand.begin(identity, board::restarted_unexpectedly(), now_us);
   tick_us = second_us = loop_us = now_us;
+}
+
+// Between any two things that take long, so that the ticks of the governor come evenly.
+void keep_time() {
+  const uint32_t now_us = board::now().time_us();
+  if (is_due(tick_us, TICK_US, now_us)) {
+    stand.tick(now_us, sensors::readings());
+    board::look_at_stack();
+  }
 }
 
 void loop() {
@@ -81,14 +90,13 @@ void loop() {
   const uint32_t now_us = board::now().time_us();
   note_loop_time(now_us);
   listen(now_us);
+  keep_time();
   sensors::take_edges(now_us);
   stand.watch(now_us);
+  keep_time();
   sensors::take_samples();
+  keep_time();
   sensors::take_load();
-  if (is_due(tick_us, TICK_US, now_us)) {
-    stand.tick(board::now().time_us(), sensors::readings());  // the moment of the readings, not of the turn
-    board::look_at_stack();
-  }
   if (is_due(second_us, SECOND_US, now_us)) {
     send_counters(now_us);
   }

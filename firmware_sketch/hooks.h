@@ -7,7 +7,8 @@
 namespace hooks {
 
 uint16_t transmit_room();          // bytes that transmit() takes now without waiting
-void transmit(uint8_t byte);
+void transmit(uint8_t byte);       // stores it
+void start_transmitting();         // what was stored goes out
 
 void set_safe_pulse(uint16_t us);  // what cut_power() puts out
 void set_throttle(uint16_t us);

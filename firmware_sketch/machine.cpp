@@ -84,6 +84,7 @@ void Machine::settle_turning(uint32_t now_us) {
 }
 
 void Machine::tick(uint32_t now_us, const Readings &readings) {
+  notice_trip();
   if (driving()) {
     step_governor();
     slew_throttle();

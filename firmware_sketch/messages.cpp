@@ -26,6 +26,7 @@ bool Sender::send(uint8_t *payload, uint8_t length, Urgency urgency) {
   }
   ToBoard to_board;
   framing::encode(payload, body, to_board);
+  hooks::start_transmitting();
   return true;
 }
 
@@ -70,7 +71,7 @@ void TachBatch::flush(Sender &sender) {
 }
 
 void VibrationBlock::add(Sender &sender, uint32_t index, uint32_t time_us, uint32_t period_ns, const int16_t *counts) {
-  if (held_ != 0 && index != head_.first_index + held_) {
+  if (held_ == wire::VIBRATION_BLOCK || (held_ != 0 && index != head_.first_index + held_)) {
     flush(sender);
   }
   if (held_ == 0) {
@@ -83,9 +84,15 @@ void VibrationBlock::add(Sender &sender, uint32_t index, uint32_t time_us, uint3
   for (uint8_t axis = 0; axis < 3; ++axis) {
     wire::put_i16(at + 2 * axis, counts[axis]);
   }
-  if (++held_ == wire::VIBRATION_BLOCK) {
-    flush(sender);
+  ++held_;
+}
+
+bool VibrationBlock::send_if_full(Sender &sender) {
+  if (held_ != wire::VIBRATION_BLOCK) {
+    return false;
   }
+  flush(sender);
+  return true;
 }
 
 void VibrationBlock::flush(Sender &sender) {

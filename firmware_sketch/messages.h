@@ -52,11 +52,13 @@ class TachBatch {
   uint16_t half_us_;
 };
 
-// Collects accelerometer samples of three axes; a full block is sent. A jump of the running number ends a block early.
+// Collects accelerometer samples of three axes. A jump of the running number sends a block early.
 class VibrationBlock {
  public:
   VibrationBlock() : held_(0) {}
   void add(Sender &sender, uint32_t index, uint32_t time_us, uint32_t period_ns, const int16_t *counts);
+  // Apart from add(), because it takes long: true when a full block was sent (or dropped).
+  bool send_if_full(Sender &sender);
 
  private:
   void flush(Sender &sender);

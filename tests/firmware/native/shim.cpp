@@ -52,6 +52,7 @@ void transmit(uint8_t byte) {
     --board->room;
   }
 }
+void start_transmitting() {}
 void set_safe_pulse(uint16_t us) { board->safe_us = us; }
 void set_throttle(uint16_t us) { board->throttle_us = board->is_cut ? board->safe_us : us; }
 void set_servo(uint16_t us) { board->servo_us = us; }
@@ -264,6 +265,7 @@ void block_free(void *block) { delete static_cast<messages::VibrationBlock *>(bl
 void block_add(void *block, void *stand, uint32_t index, uint32_t time_us, uint32_t period_ns, const int16_t *counts) {
   CALL(stand);
   static_cast<messages::VibrationBlock *>(block)->add(own.machine.sender(), index, time_us, period_ns, counts);
+  static_cast<messages::VibrationBlock *>(block)->send_if_full(own.machine.sender());
 }
 
 }  // extern "C"
