@@ -77,7 +77,10 @@ def find_excitation(run: Run, kind: Kind) -> tuple[float, float] | None:
     runs = np.split(np.arange(len(at)), np.flatnonzero(np.diff(at) > 0.5) + 1)
     longest = max(runs, key=lambda one: at[one[-1]] - at[one[0]])
     span = (float(at[longest[0]]), float(at[longest[-1]]))
-    inside = values[(time >= span[0]) & (time <= span[1])]
+    within = (time >= span[0]) & (time <= span[1])
+    inside = values[within]
+    if kind != "request" and (run.slow.channel("speed_request_rpm")[within] > 0.0).any():
+        return None  # a governor moved it
     reversals = np.count_nonzero(np.diff(np.sign(np.diff(inside)[np.diff(inside) != 0])))
     lively = reversals >= 6 and np.nanstd(inside) > SMALLEST[kind] / 3.0
     return span if lively and span[1] - span[0] >= SHORTEST_S else None

@@ -98,8 +98,9 @@ def plausible_models(pooled: Pooled, results: Sequence[StepResult]) -> tuple[Loo
 def _region(pooled: Pooled) -> list[LoopModel]:
     model, names = pooled.model, list(pooled.model.parameters())
     covariance = pooled.covariance()
-    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2.0)
-    axes = vectors * np.sqrt(np.maximum(values, 0.0) * CHI_SQUARE_95[len(names)])
+    scale = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
+    values, vectors = np.linalg.eigh(covariance / np.outer(scale, scale))
+    axes = scale[:, None] * vectors * np.sqrt(np.maximum(values, 0.0) * CHI_SQUARE_95[len(names)])
     count = len(names)
     corners = np.array(list(product((-1.0, 1.0), repeat=count))) / math.sqrt(count)
     directions = np.vstack([np.eye(count), -np.eye(count), corners])

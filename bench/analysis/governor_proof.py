@@ -25,7 +25,7 @@ from bench.samples import Run
 SMOOTHING_LAG_S = 0.1  # what curves are smoothed for: a seventh of it, or two tach periods
 CLEAR = 3.0  # standard deviations of noise that a band is never narrower than
 NOISE_SHIFT = 2.0  # standard deviations by which noise may shift a crossing
-LINEAR_ALLOWANCE = 0.1  # of a deviation or a time: what linear models leave out, seen in the campaign of random stands
+LINEAR_ALLOWANCE = 0.15  # of a deviation or a time: what linear models leave out, seen in the campaign of random stands
 OVERSHOOT_ALLOWANCE_PCT = 2.0
 SETTLED = 0.05
 SHORTEST_AFTER_S = 1.0
@@ -69,10 +69,16 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Reading:
-    """How a curve is read: smoothing in s, standard deviation of the noise left on it in rpm."""
+    """How a curve is read: smoothing in s, standard deviation of the noise left on it, what half a us of pulse does."""
 
     width_s: float = 0.03
     noise_rpm: float = 0.0
+    resolution_rpm: float = 0.0
+
+    @property
+    def finest_rpm(self) -> float:
+        """Bands are never narrower: three standard deviations, or what the whole microseconds of the pulse can hold."""
+        return max(CLEAR * self.noise_rpm, self.resolution_rpm)
 
 
 def forecast(
@@ -115,9 +121,9 @@ def drive_alone(model: LoopModel, advice: Advice) -> LoopModel:
 def _read(answers: Answers, step: Step, reading: Reading, speed_rpm: float) -> Forecast:
     moved = _smoothed(answers.speed_rpm - speed_rpm, reading.width_s)
     figures: dict[str, Band] = {}
-    spread = [governed_figures(answers.since_s, one, step.kind, reading.noise_rpm) for one in moved]
-    early = [governed_figures(answers.since_s, one, step.kind, reading.noise_rpm, NOISE_SHIFT) for one in moved]
-    late = [governed_figures(answers.since_s, one, step.kind, reading.noise_rpm, -NOISE_SHIFT) for one in moved]
+    spread = [governed_figures(answers.since_s, one, step.kind, reading) for one in moved]
+    early = [governed_figures(answers.since_s, one, step.kind, reading, NOISE_SHIFT) for one in moved]
+    late = [governed_figures(answers.since_s, one, step.kind, reading, -NOISE_SHIFT) for one in moved]
     for name, nominal in spread[0].items():
         low = min(_or(one[name], math.inf) for one in early)
         high = max(_or(one[name], math.inf) for one in late)
@@ -149,27 +155,27 @@ def _smoothed(moved: np.ndarray, width_s: float) -> np.ndarray:
 
 
 def governed_figures(
-    since_s: np.ndarray, moved_rpm: np.ndarray, kind: str, noise_rpm: float, shift: float = 0.0
+    since_s: np.ndarray, moved_rpm: np.ndarray, kind: str, reading: Reading, shift: float = 0.0
 ) -> dict[str, float]:
     """Overshoot (%) and settling into 5 % of a request step; deviation (rpm) and recovery into a tenth of another.
 
-    ``moved_rpm``: speed minus the speed before, ``(n,)``. Bands are never narrower than three ``noise_rpm``.
-    ``shift`` widens the band by so many ``noise_rpm`` and lowers the peak by as much: how noise may flatter the figure.
+    ``moved_rpm``: speed minus the speed before, ``(n,)``. Bands are never narrower than ``reading`` allows.
+    ``shift`` widens the band by so many standard deviations and lowers the peak by as much: how noise may flatter.
     """
     settled = float(np.mean(moved_rpm[since_s > (1.0 - LAST_PART) * since_s[-1]]))
-    slack = shift * noise_rpm
+    slack = shift * reading.noise_rpm
     error = moved_rpm - settled
     if kind == "request":
         over = 100.0 * (float(np.max(moved_rpm / settled)) - 1.0 - slack / abs(settled)) if settled else math.nan
-        settling = _inside_for_good(since_s, error, max(SETTLED * abs(settled), CLEAR * noise_rpm), slack)
+        settling = _inside_for_good(since_s, error, max(SETTLED * abs(settled), reading.finest_rpm), slack)
         return {"overshoot_pct": max(over, 0.0), "settling_5pct_s": settling}
     deviation = float(np.max(np.abs(error)))
-    recovery = _inside_for_good(since_s, error, max(RECOVERED * deviation, CLEAR * noise_rpm), slack)
+    recovery = _inside_for_good(since_s, error, max(RECOVERED * deviation, reading.finest_rpm), slack)
     return {"deviation_rpm": max(deviation - slack, 0.0), "recovery_s": recovery}
 
 
 def _inside_for_good(since: np.ndarray, error: np.ndarray, band: float, slack: float) -> float:
-    outside = np.flatnonzero(np.abs(error) > max(band + slack, band / 2.0))
+    outside = np.flatnonzero(np.abs(error) > max(band + slack, 0.7 * band))
     if not len(outside):
         return 0.0
     return float(since[outside[-1] + 1]) if outside[-1] + 1 < 0.95 * len(since) else math.nan
@@ -205,14 +211,14 @@ def _verdict(
 ) -> Verdict:
     curve = step_curve(record, step, SMOOTHING_LAG_S)
     before = record.between(step.at_s - min(step.before_s, 0.5), step.at_s).mean_rpm()
-    reading = Reading(curve.width_s, _noise_of(curve))
+    reading = Reading(curve.width_s, _noise_of(curve), 0.5 * abs(advice.models[0].gain))
     pulse = run.slow.between(step.at_s - min(step.before_s, 0.5), step.at_s).channel(
         "servo_us" if advice.lever == "pitch" else "throttle_us"
     )
     expected = forecast(advice, step, reading, before, float(np.nanmean(pulse)), rng, loads)
     after = np.isfinite(curve.speed_rpm) & (curve.since_s > 0.0)
     moved = curve.speed_rpm[after] - before
-    measured = governed_figures(curve.since_s[after], moved, step.kind, reading.noise_rpm)
+    measured = governed_figures(curve.since_s[after], moved, step.kind, reading)
     outside = [name for name, band in expected.figures.items() if not band.holds(measured[name])]
     return Verdict(step, measured, expected, curve, not outside, _line(step, measured, expected, outside))
 

@@ -96,7 +96,7 @@ def _mean(gains: Sequence[float]) -> Estimate:
 
 
 def _verdict(relative: Estimate) -> str:
-    text = f"relative gain {relative.value:.2f} +/- {relative.stderr:.2f}: "
+    text = f"relative gain {relative.value:.3f} +/- {relative.stderr:.3f}: "
     if not relative.stderr < 0.5 * max(abs(relative.value), 0.5):
         return text + "too uncertain to tell; repeat the steps, or make them larger"
     if FIGHT_BELOW < relative.value < FIGHT_ABOVE:

@@ -15,8 +15,8 @@ import numpy as np
 from bench.analysis.speed_loop_choice import Choice, choose_form
 from bench.analysis.speed_loop_fit import Window, fit_model
 from bench.analysis.speed_loop_graphical import TwoPointFit, two_point_fits
-from bench.analysis.speed_loop_models import LoopModel
-from bench.analysis.speed_loop_noise import Noise, noise_of_holds
+from bench.analysis.speed_loop_models import LoopModel, sampled_answer
+from bench.analysis.speed_loop_noise import Noise, noise_of_holds, plain_noise
 from bench.analysis.speed_loop_pool import Pooled, pool
 from bench.analysis.speed_loop_record import Origin, SpeedRecord, speed_record
 from bench.analysis.speed_loop_response import Curve, Hunting, Response, find_hunting, read_response, step_curve
@@ -25,7 +25,7 @@ from bench.errors import AnalysisError
 from bench.rig.description import Rig
 from bench.samples import Run
 
-LONGEST_BEFORE_S, LONGEST_AFTER_S = 3.0, 15.0  # more only adds drift that is no longer straight
+LONGEST_BEFORE_S, LONGEST_AFTER_S = 5.0, 15.0  # more only adds drift that is no longer straight
 SHORTEST_BEFORE_S = 0.25
 THINNING = 8  # tach periods made one in the settled part of a hold, where they say the same
 SETTLED_LAGS = 5.0  # sums of lags after which 0.7 % is left: a hold begins
@@ -33,6 +33,9 @@ NEEDED_LAGS = 3.0  # sums of lags that a hold must last (5 % left) for the gain 
 REST_PART = 0.15  # below this part of the other speed the rotor counts as starting from rest or stopping
 CLEAR_GAIN = 4.0  # standard errors that the gain must differ from zero
 MISFIT_PART = 0.08  # rms of what the model leaves beyond noise, as a part of the change, that still counts as a fit
+MISFIT_UNEXPLAINED = 4.0  # times the noise from which what is left is misfit, not noise
+BRISK_LAG_S = 0.1  # governed speeds come back so fast: what their curves are smoothed for
+CLEAR_RETURN, RETURNED_PART = 6.0, 0.4  # of the noise before, and of the largest excursion, for a speed that came back
 NAN = math.nan
 
 
@@ -40,7 +43,8 @@ NAN = math.nan
 class StepResult:
     """One step, what was fitted to it and what was read off it; ``problem`` is empty when it can be relied on.
 
-    ``choice`` is None when nothing could be fitted. A step with a problem takes no part in ``pooled`` or advice.
+    ``choice`` is None when nothing could be fitted, or when the speed ``returned`` after a pitch step because something
+    governs it. A step with a problem takes no part in ``pooled`` or advice.
     """
 
     step: Step
@@ -51,6 +55,7 @@ class StepResult:
     curve: Curve | None = None
     window: Window | None = None
     problem: str = ""
+    returned: bool = False
 
 
 @dataclass(frozen=True)
@@ -102,7 +107,13 @@ def _pooled(loop: SpeedLoop, noise: Noise) -> Iterator[Pooled]:
     for kind in KINDS:
         fitted = [(r.window, r.choice) for r in loop.usable() if r.step.kind == kind and r.window and r.choice]
         if fitted:
-            yield pool(fitted, noise, kind)
+            yield pool(fitted, _common_noise([choice for _, choice in fitted], noise), kind)
+
+
+def _common_noise(choices: Sequence[Choice], noise: Noise) -> Noise:
+    """The noise of the holds, unless a step was fitted with its own plain one: then the plainest of them all."""
+    own = [choice.fit.noise for choice in choices if choice.fit.noise != noise]
+    return max(own, key=lambda one: one.steady) if own else noise
 
 
 def _name(run: Run) -> str:
@@ -197,8 +208,10 @@ def _window(record: SpeedRecord, step: Step, before_s: float, thin_after_s: floa
     """What the fit sees of ``step``; the hold is thinned out from ``thin_after_s`` after the move on."""
     after = step.ramp_s + min(step.after_s, LONGEST_AFTER_S)
     local = record.between(step.at_s - before_s, step.at_s + after)
-    thinned = local.thinned(step.at_s + step.ramp_s + thin_after_s, THINNING) if math.isfinite(thin_after_s) else local
-    return Window(thinned, step.at_s, step.ramp_s, step.change)
+    if math.isfinite(thin_after_s):
+        local = local.thinned(step.at_s + step.ramp_s + thin_after_s, THINNING)
+        local = local.thinned_before(step.at_s - 0.2, THINNING)
+    return Window(local, step.at_s, step.ramp_s, step.change)
 
 
 def _holds(record: SpeedRecord, steps: Sequence[Step], firsts: Sequence[LoopModel | None]) -> list[SpeedRecord]:
@@ -210,8 +223,17 @@ def _holds(record: SpeedRecord, steps: Sequence[Step], firsts: Sequence[LoopMode
         if not holds:
             holds.append(record.between(step.at_s - 0.4 * min(step.before_s, LONGEST_BEFORE_S), step.at_s))
         start = step.at_s + step.ramp_s + SETTLED_LAGS * _lag_s(first)
-        holds.append(record.between(start, step.at_s + step.ramp_s + min(step.after_s, LONGEST_AFTER_S)))
+        hold = record.between(start, step.at_s + step.ramp_s + min(step.after_s, LONGEST_AFTER_S))
+        holds.append(_without_tail(hold, step, first))
     return holds
+
+
+def _without_tail(hold: SpeedRecord, step: Step, first: LoopModel) -> SpeedRecord:
+    """``hold`` less what is left of the answer in it, which would pass for unsteadiness of the speed."""
+    if len(hold.speed_rpm) == 0:
+        return hold
+    answer, _ = sampled_answer(first, hold.edge_s - step.at_s, step.ramp_s, hold.averaged)
+    return replace(hold, speed_rpm=hold.speed_rpm - first.gain * step.change * (answer - 1.0))
 
 
 def _result(
@@ -225,26 +247,73 @@ def _result(
     if step.before_s >= LONGEST_BEFORE_S and settled_before < 1.0:
         settled_before = min(0.3 * step.before_s, 1.0)
     window = _window(record, step, min(settled_before, LONGEST_BEFORE_S), 2.0 * SETTLED_LAGS * lag_s)
-    choice = choose_form(window, first, noise)
     curve = step_curve(record, step, lag_s)
-    response = _response(run, rig, step, curve, choice, noise)
     hunting = find_hunting(
         record, step.at_s + step.ramp_s + SETTLED_LAGS * lag_s, step.at_s + step.ramp_s + step.after_s
     )
+    brisk = step_curve(record, step, BRISK_LAG_S)
+    if step.kind == "pitch" and _came_back(brisk):
+        response = _governed_response(run, rig, step, brisk)
+        return StepResult(step, None, response, (), _late_hunting(record, step), brisk, window, returned=True)
+    choice = _choice(window, first, noise)
+    response = _response(run, rig, step, curve, choice)
     shape = two_point_fits(*_part_of_change(curve))
     return StepResult(step, choice, response, shape, hunting, curve, window, _verdict(step, choice))
 
 
-def _response(run: Run, rig: Rig | None, step: Step, curve: Curve, choice: Choice, noise: Noise) -> Response:
+def _choice(window: Window, first: LoopModel, noise: Noise) -> Choice:
+    """The fit with the noise of the holds, or with plain noise where that does not explain what is left.
+
+    What a model leaves unexplained is a misfit then, and weights made for tach noise would chase it.
+    """
+    choice = choose_form(window, first, noise)
+    if choice.fit.unexplained <= MISFIT_UNEXPLAINED:
+        return choice
+    return choose_form(window, first, plain_noise(choice.fit.residual_rpm[0], window.record))
+
+
+def _late_hunting(record: SpeedRecord, step: Step) -> Hunting | None:
+    """Hunting in the second half of the hold after ``step``."""
+    end = step.at_s + step.ramp_s + step.after_s
+    return find_hunting(record, end - step.after_s / 2.0, end)
+
+
+def _came_back(curve: Curve) -> bool:
+    """Whether the speed left and returned: somebody governs, and a model of the bare drive does not apply."""
+    since, speed = curve.since_s, curve.speed_rpm
+    before = speed[(since < 0.0) & np.isfinite(speed)]
+    after = speed[(since > 0.0) & np.isfinite(speed)]
+    if len(before) < 20 or len(after) < 20:
+        return False
+    moved = after - before.mean()
+    largest, settled = float(np.max(np.abs(moved))), abs(float(np.mean(moved[-len(moved) // 3 :])))
+    return largest > CLEAR_RETURN * float(np.std(before)) and settled < RETURNED_PART * largest
+
+
+def _governed_response(run: Run, rig: Rig | None, step: Step, curve: Curve) -> Response:
+    quiet = (curve.since_s < 0.0) & np.isfinite(curve.speed_rpm)
+    late = np.isfinite(curve.speed_rpm) & (curve.since_s > 0.7 * curve.since_s[-1])
+    noise_rpm = min(float(np.std(curve.speed_rpm[quiet])), float(np.std(curve.speed_rpm[late])))
+    return _figures(run, rig, step, curve, float(np.mean(curve.speed_rpm[quiet])), 0.0, noise_rpm)
+
+
+def _response(run: Run, rig: Rig | None, step: Step, curve: Curve, choice: Choice) -> Response:
     fit = choice.fit
     residual = fit.residual_rpm[0]
     spread = float(np.std(residual)) * math.sqrt(min(1.0, _spacing(curve, len(residual), step) * fit.memory))
+    return _figures(run, rig, step, curve, fit.before_rpm[0], fit.drift_rpm_per_s[0], spread)
+
+
+def _figures(
+    run: Run, rig: Rig | None, step: Step, curve: Curve, before_rpm: float, drift: float, noise_rpm: float
+) -> Response:
+    """Figures of the step, with the request and the throttle that were in force at its end."""
     late = run.slow.between(step.at_s + step.ramp_s + 0.7 * step.after_s, step.at_s + step.ramp_s + step.after_s)
     request = late.channel("speed_request_rpm")
     asked = float(np.nanmedian(request)) if np.isfinite(request).any() and np.nanmedian(request) > 0 else NAN
     if step.kind == "request":
         asked = step.to_value
-    response = read_response(curve, step, fit.before_rpm[0], fit.drift_rpm_per_s[0], spread, asked)
+    response = read_response(curve, step, before_rpm, drift, noise_rpm, asked)
     return replace(response, headroom_pct=_headroom_pct(late.channel("throttle_us"), rig))
 
 

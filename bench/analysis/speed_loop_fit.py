@@ -39,9 +39,10 @@ class Window:
 class Fit:
     """A fitted model; ``covariance`` is that of ``model.parameters()`` in their order.
 
-    ``unexplained`` is the mean square of the residuals in units of the noise (1: nothing but noise), ``memory`` how
-    many samples share one error (1: independent); both widen the covariance. ``log_likelihood`` is up to a constant
-    common to all forms fitted to the same windows.
+    ``noise`` is what the speeds were weighted with, ``unexplained`` the mean square of the residuals in units of it
+    (1: nothing but noise), ``memory`` how many samples share one error (1: independent); both widen the covariance.
+    ``squares`` can be compared between forms fitted to the same windows with the same noise. ``residual_rpm``: what
+    is left of each window's finite speeds.
     """
 
     model: LoopModel
@@ -50,6 +51,7 @@ class Fit:
     unexplained: float
     memory: float
     squares: float
+    noise: Noise
     before_rpm: tuple[float, ...] = ()
     drift_rpm_per_s: tuple[float, ...] = ()
     residual_rpm: tuple[np.ndarray, ...] = field(default=(), repr=False)
@@ -131,7 +133,7 @@ def fit_model(windows: Sequence[Window], start: LoopModel, noise: Noise) -> Fit:
     if any(np.isfinite(window.record.speed_rpm).sum() < 8 for window in windows):
         raise ValueError("a window to be fitted holds fewer than eight speeds")
     stretches = [_Stretch(window, noise) for window in windows]
-    search = _Search(stretches, start.form)
+    search = _Search(stretches, start.form, noise)
     shape, converged = search.run(shape_of(start))
     return _finished(search, shape, converged)
 
@@ -139,8 +141,8 @@ def fit_model(windows: Sequence[Window], start: LoopModel, noise: Noise) -> Fit:
 class _Search:
     """Levenberg-Marquardt over the shape; the gain follows linearly."""
 
-    def __init__(self, stretches: list[_Stretch], form: Form) -> None:
-        self.stretches, self.form = stretches, form
+    def __init__(self, stretches: list[_Stretch], form: Form, noise: Noise) -> None:
+        self.stretches, self.form, self.noise = stretches, form, noise
         self.speed = np.concatenate([stretch.speed for stretch in stretches])
         length = max(float(stretch.edges[-1]) for stretch in stretches)
         lags = (math.log(2e-3), math.log(30.0 * length))
@@ -212,7 +214,7 @@ def _finished(search: _Search, shape: np.ndarray, converged: bool) -> Fit:
     turned = _turn(model)
     nuisances = [stretch.nuisances(model) for stretch in search.stretches]
     return Fit(
-        model, turned @ searched @ turned.T, samples, unexplained, memory, float(left @ left),
+        model, turned @ searched @ turned.T, samples, unexplained, memory, float(left @ left), search.noise,
         tuple(float(values[0]) for values, _ in nuisances), tuple(float(values[1]) for values, _ in nuisances),
         tuple(raw for _, raw in nuisances), converged,
     )  # fmt: skip

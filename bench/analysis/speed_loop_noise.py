@@ -15,8 +15,9 @@ import numpy as np
 
 from bench.analysis.speed_loop_record import TICK_S, SpeedRecord
 
-# parts of the variance tried for edge jitter; finer near one, where the neighbours' correlation nears -1/2
-JITTER_PARTS = (0.0, 0.1, 0.3, 0.5, 0.7, 0.85, 0.95, 0.99, 0.999)
+# parts of the variance tried for edge jitter; ever finer near one: a little unsteadiness adds up over many turns,
+# jitter does not
+JITTER_PARTS = (0.0, 0.2, 0.5, 0.8, 0.95, 0.99, 0.999, 0.9999, 1.0)
 FEWEST_SAMPLES = 12
 
 
@@ -102,6 +103,15 @@ def noise_of_holds(holds: Sequence[SpeedRecord]) -> Noise:
     (_, scale), part = max(candidates)
     steady, jitter = _of_part(usable, part)
     return Noise(scale * steady, max(scale * jitter, _floor(usable[0]).jitter))
+
+
+def plain_noise(residual_rpm: np.ndarray, record: SpeedRecord) -> Noise:
+    """Noise without edge jitter that explains the mean square of ``residual_rpm``, what a fit to ``record`` left."""
+    square = max(float(np.mean(residual_rpm**2)), 1e-12)
+    if not record.averaged:
+        return Noise(square, 0.0)
+    fine = np.isfinite(record.speed_rpm)
+    return Noise(square / float(np.mean(1.0 / np.diff(record.edge_s)[fine])), 0.0)
 
 
 def _floor(record: SpeedRecord | None) -> Noise:

@@ -25,20 +25,25 @@ UNLIKE = 3.0  # scatter over standard error (root of chi-square per freedom) fro
 class Pooled:
     """The model common to ``steps`` steps of one ``kind``.
 
-    ``choice.fit.covariance`` is that of the common model if it is true. ``scatter`` is the standard deviation of each
-    parameter between steps (zero for one step), ``disagreement`` the scatter in units of what the steps' own
-    standard errors allow (about 1 when one model is true).
+    ``choice.fit.covariance`` is that of the common model if it is true. ``between`` is the covariance of the
+    parameters between steps beyond their own errors (zero for one step), ``disagreement`` the scatter in units of
+    what the steps' own standard errors allow (about 1 when one model is true).
     """
 
     kind: Kind
     steps: int
     choice: Choice
-    scatter: dict[str, float]
+    between: np.ndarray
     disagreement: float
 
     @property
     def model(self) -> LoopModel:
         return self.choice.fit.model
+
+    @property
+    def scatter(self) -> dict[str, float]:
+        """Standard deviation of each parameter between steps, beyond their own errors."""
+        return dict(zip(self.model.parameters(), np.sqrt(np.diag(self.between)).tolist(), strict=True))
 
     def stderr(self) -> dict[str, float]:
         """Standard errors of the common model as the mean of unlike steps: its own plus scatter over root steps."""
@@ -47,8 +52,7 @@ class Pooled:
 
     def covariance(self) -> np.ndarray:
         """Covariance of a *single* answer of this drive: that of the common model plus the scatter between steps."""
-        between = np.diag([self.scatter[name] ** 2 for name in self.model.parameters()])
-        covariance: np.ndarray = self.choice.fit.covariance + between
+        covariance: np.ndarray = self.choice.fit.covariance + self.between
         return covariance
 
     def unlike(self) -> bool:
@@ -62,7 +66,7 @@ def pool(singles: Sequence[tuple[Window, Choice]], noise: Noise, kind: Kind) -> 
     if len(singles) == 1:
         choice = singles[0][1]
         fit = choice.fit
-        return Pooled(kind, 1, choice, dict.fromkeys(fit.model.parameters(), 0.0), 1.0)
+        return Pooled(kind, 1, choice, np.zeros_like(fit.covariance), 1.0)
     models = [choice.fit.model for _, choice in singles]
     first = fit_model(windows, _one_lag(models), noise)
     second = fit_model(windows, _two_lags(models), noise)
@@ -90,13 +94,24 @@ def _two_lags(models: Sequence[LoopModel]) -> LoopModel:
     )  # fmt: skip
 
 
-def _disagreement(choices: Sequence[Choice], common: Fit) -> tuple[dict[str, float], float]:
-    """Scatter of the parameters between steps fitted in the common form, beyond noise; root of reduced chi-square."""
+def _disagreement(choices: Sequence[Choice], common: Fit) -> tuple[np.ndarray, float]:
+    """Covariance between steps fitted in the common form, beyond their errors; root of reduced chi-square."""
     fits = [choice.candidates[common.model.form] for choice in choices if common.model.form in choice.candidates]
     values = np.array([list(fit.model.parameters().values()) for fit in fits])
-    own = np.array([np.diag(fit.covariance) for fit in fits])
+    own = np.array([fit.covariance for fit in fits])
     deviation = values - values.mean(axis=0)
-    excess = np.maximum(np.sum(deviation**2, axis=0) / (len(fits) - 1) - own.mean(axis=0), 0.0)
-    weighted = np.sum(deviation**2 / np.maximum(own, 1e-300)) / ((len(fits) - 1) * values.shape[1])
-    names = common.model.parameters()
-    return dict(zip(names, np.sqrt(excess).tolist(), strict=True)), math.sqrt(float(weighted))
+    excess = deviation.T @ deviation / (len(fits) - 1) - own.mean(axis=0)
+    own_variance = np.maximum(np.diagonal(own, axis1=1, axis2=2), 1e-300)
+    weighted = np.sum(deviation**2 / own_variance) / ((len(fits) - 1) * values.shape[1])
+    return _without_negative(excess), math.sqrt(float(weighted))
+
+
+def _without_negative(covariance: np.ndarray) -> np.ndarray:
+    """The nearest matrix that can be a covariance: negative variances along its axes set to zero, axes kept.
+
+    Parameters are scaled to their own size first, so that a gain of 8 does not drown a dead time of 0.01.
+    """
+    scale = np.sqrt(np.maximum(np.abs(np.diag(covariance)), 1e-300))
+    values, axes = np.linalg.eigh(covariance / np.outer(scale, scale))
+    positive: np.ndarray = (axes * np.maximum(values, 0.0)) @ axes.T * np.outer(scale, scale)
+    return positive

@@ -61,7 +61,18 @@ class SpeedRecord:
         groups = (len(self.speed_rpm) - first) // group
         if not self.averaged or groups < 1:
             return self
-        kept = np.concatenate([np.arange(first), first + group * np.arange(groups + 1)])
+        return self._kept(np.concatenate([np.arange(first), first + group * np.arange(groups + 1)]))
+
+    def thinned_before(self, to_s: float, group: int) -> SpeedRecord:
+        """Likewise up to ``to_s``."""
+        groups = max(int(np.searchsorted(self.edge_s, to_s)) - 1, 0) // group
+        if not self.averaged or groups < 1:
+            return self
+        early = group * np.arange(groups)
+        return self._kept(np.concatenate([early, np.arange(group * groups, len(self.edge_s))]))
+
+    def _kept(self, kept: np.ndarray) -> SpeedRecord:
+        """The record with only the edges ``kept``."""
         turned = np.concatenate([[0.0], np.cumsum(np.nan_to_num(self.speed_rpm) * np.diff(self.edge_s))])
         gaps = np.concatenate([[0], np.cumsum(np.isnan(self.speed_rpm))])
         edges = self.edge_s[kept]

@@ -164,13 +164,16 @@ class Hunting:
 
 FALSE_ALARM = 0.001
 HUNTING_RANGE_HZ = (0.2, 20.0)  # below it is drift, above it is no loop of this size but torque ripple
+FEWEST_SWINGS = 3.0  # whole swings that the stretch must hold
 
 
 def find_hunting(record: SpeedRecord, from_s: float, to_s: float) -> Hunting | None:
     """The strongest oscillation of the speed between ``from_s`` and ``to_s``, None when it may be noise.
 
     The chance of noise making the highest of m periodogram peaks is Fisher's, taken as m (1 - g)^(m - 1) for a share
-    g of the power (Proc. R. Soc. A 125, 1929, from memory). Fewer than 32 speeds, or less than 1 s, give None.
+    g of the power (Proc. R. Soc. A 125, 1929, from memory). A wandering speed has its power at low frequencies anyhow:
+    the spectrum is divided by that of a first-order autoregression before. Fewer than 32 speeds, less than 1 s, or
+    fewer than three swings give None.
     """
     local = record.between(from_s, to_s)
     fine = np.isfinite(local.speed_rpm)
@@ -182,16 +185,29 @@ def find_hunting(record: SpeedRecord, from_s: float, to_s: float) -> Hunting | N
     speed = speed - np.polyval(np.polyfit(grid - grid[0], speed, 1), grid - grid[0])
     power = np.abs(np.fft.rfft(speed)) ** 2
     frequency = np.fft.rfftfreq(count, (grid[-1] - grid[0]) / (count - 1))
-    return _highest_peak(power[1:], frequency[1:], count)
+    lowest = max(HUNTING_RANGE_HZ[0], FEWEST_SWINGS / (grid[-1] - grid[0]))
+    return _highest_peak(power[1:], frequency[1:], count, lowest, _wander(speed, len(power))[1:])
 
 
-def _highest_peak(power: np.ndarray, frequency: np.ndarray, count: int) -> Hunting | None:
-    searched = (frequency >= HUNTING_RANGE_HZ[0]) & (frequency <= HUNTING_RANGE_HZ[1])
+def _wander(speed: np.ndarray, lines: int) -> np.ndarray:
+    """Shape of the spectrum of a first-order autoregression with the neighbours' correlation of ``speed``."""
+    power = float(speed @ speed)
+    correlation = float(speed[1:] @ speed[:-1]) / power if power > 0.0 else 0.0
+    turn = np.exp(-1j * np.pi * np.arange(lines) / (lines - 1))
+    shape: np.ndarray = 1.0 / np.abs(1.0 - correlation * turn) ** 2
+    return shape
+
+
+def _highest_peak(
+    power: np.ndarray, frequency: np.ndarray, count: int, lowest_hz: float, wander: np.ndarray
+) -> Hunting | None:
+    searched = (frequency >= lowest_hz) & (frequency <= HUNTING_RANGE_HZ[1])
     if searched.sum() < 4 or power.sum() <= 0.0:
         return None
-    peak = int(np.flatnonzero(searched)[np.argmax(power[searched])])
-    share = float(power[peak] / power.sum())
-    false_alarm = min(1.0, len(power) * (1.0 - share) ** (len(power) - 1))
+    flat = power / wander
+    peak = int(np.flatnonzero(searched)[np.argmax(flat[searched])])
+    share = float(flat[peak] / flat.sum())
+    false_alarm = min(1.0, len(flat) * (1.0 - share) ** (len(flat) - 1))
     if false_alarm > FALSE_ALARM:
         return None
     around = power[max(peak - 1, 0) : peak + 2]

@@ -19,6 +19,7 @@ KINDS: tuple[Kind, ...] = ("throttle", "request", "pitch")
 
 JOIN_S = 0.1  # changes closer together than this are one move: a slewed pulse changes at least every few ticks
 SMALLEST = {"throttle": 5.0, "request": 20.0, "pitch": 0.3}  # us, rpm, deg: below this it is trim, not a step
+LONGEST_RAMP_S = 1.0  # and no longer than half the hold after it
 SHORTEST_HOLD_S = 0.3  # at least some ten revolutions on each side of the step
 FOLLOWS_WITHIN_S = 1.0  # a throttle that starts to move so soon after a request or a pitch step is answering it
 REVERSALS_OF_A_LEVER = 2  # a move that turns back more often is not an operator's
@@ -83,7 +84,7 @@ def _levers(run: Run, rig: Rig | None) -> dict[Kind, np.ndarray]:
     slow = run.slow
     levers: dict[Kind, np.ndarray] = {}
     if slow.has("speed_request_rpm"):
-        levers["request"] = slow.channel("speed_request_rpm")
+        levers["request"] = _request(slow.channel("speed_request_rpm"))
     if slow.has("throttle_us"):
         levers["throttle"] = slow.channel("throttle_us")
         if rig is not None and rig.speed_controller.governs and rig.speed_controller.request_table:
@@ -93,6 +94,14 @@ def _levers(run: Run, rig: Rig | None) -> dict[Kind, np.ndarray]:
     if pitch is not None:
         levers["pitch"] = pitch
     return levers
+
+
+def _request(request_rpm: np.ndarray) -> np.ndarray:
+    """The request with zero before the first and after the last one: nobody governs there."""
+    known = np.flatnonzero(np.isfinite(request_rpm))
+    filled = request_rpm.copy()
+    filled[: known[0]] = filled[known[-1] + 1 :] = 0.0
+    return filled
 
 
 def _pitch_lever(run: Run, rig: Rig | None) -> np.ndarray | None:
@@ -226,14 +235,14 @@ def _step(run: Run, kind: Kind, move: Move, others: list[Move]) -> Step:
 def _complaint(step: Step, at_end: bool, at_start: bool) -> str:
     if step.kind == "request" and min(step.from_value, step.to_value) <= 0.0:
         return "the governor was switched on or off there: not a step of its request"
+    if step.ramp_s > min(max(0.5 * step.after_s, 0.1), LONGEST_RAMP_S):
+        return f"the lever took {step.ramp_s:.2f} s: a sweep, not a step"
     if step.after_s < SHORTEST_HOLD_S and not at_end:
         return f"another lever moved {step.after_s:.2f} s after it: the two steps overlap and cannot be told apart"
     if step.before_s < SHORTEST_HOLD_S and not at_start:
         return f"another lever moved {step.before_s:.2f} s before it: the two steps overlap and cannot be told apart"
     if step.after_s < SHORTEST_HOLD_S or step.before_s < SHORTEST_HOLD_S:
         return f"no hold of at least {SHORTEST_HOLD_S:g} s on both sides of it is in the record"
-    if step.ramp_s > 0.5 * step.after_s:
-        return f"the lever took {step.ramp_s:.2f} s and was then held for {step.after_s:.2f} s: a sweep, not a step"
     return ""
 
 

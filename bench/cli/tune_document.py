@@ -59,6 +59,7 @@ def _step(result: StepResult) -> dict[str, Any]:
         "response": {key: getattr(result.response, key) for key in RESPONSE_KEYS} if result.response else None,
         "used": not result.problem,
         "problem": result.problem or None,
+        "came_back": result.returned,
         "ramp_s": step.ramp_s,
         "chosen_by": choice.reason if choice else None,
         "drift_rpm_per_s": fit.drift_rpm_per_s[0] if fit else None,

@@ -115,10 +115,9 @@ def _lever(time: np.ndarray, steps: Sequence[LeverStep], lever: str, levels: dic
 def _edges(time: np.ndarray, speed: np.ndarray, rng: np.random.Generator, faults: TachFaults) -> np.ndarray:
     """Tach edges of the shaft that turns at ``speed``, as the device would report them."""
     wander = rng.normal(0.0, faults.unsteadiness_rpm_s / math.sqrt(FINE_S), len(time))
-    turns = np.cumsum(np.maximum(speed + wander * (faults.unsteadiness_rpm_s > 0), 0.0)) * FINE_S / 60.0
-    turns = np.concatenate([[0.0], turns]) + rng.uniform()
-    grid = np.concatenate([time, [time[-1] + FINE_S]])
-    edges = np.interp(np.arange(1, math.floor(turns[-1]) + 1), turns, grid)
+    turning = np.maximum(speed + wander * (faults.unsteadiness_rpm_s > 0), 0.0)
+    turns = np.concatenate([[0.0], np.cumsum((turning[1:] + turning[:-1]) / 2.0)]) * FINE_S / 60.0 + rng.uniform()
+    edges = np.interp(np.arange(1, math.floor(turns[-1]) + 1), turns, time)
     edges = edges + rng.normal(0.0, 1.0, len(edges)) * faults.jitter_s
     if faults.tick_s:
         edges = np.round(edges / faults.tick_s) * faults.tick_s

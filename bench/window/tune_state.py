@@ -114,8 +114,11 @@ def _steps_table(study: Study) -> Table:
 def _step_row(result: StepResult) -> tuple[str, ...]:
     step = result.step
     place = (f"{step.kind} {step.at_s:.2f} s", f"{step.from_value:.5g} → {step.to_value:.5g}")
+    if result.returned and result.response is not None:
+        back = f"came back from {result.response.deviation_rpm:.0f} rpm"
+        return (*place, "governed", *[NONE] * 6, _number(result.response.recovery_s), back)
     if result.choice is None or result.response is None:
-        return (*place, *[NONE] * 8, result.problem)
+        return (*place, *[NONE] * 8, "not used")
     fit, response = result.choice.fit, result.response
     error = fit.stderr()
     smith = next((one for one in result.graphical if one.method.startswith("Smith")), None)
@@ -125,7 +128,7 @@ def _step_row(result: StepResult) -> tuple[str, ...]:
         f"{smith.time_constant_s:.3g}, {smith.dead_time_s:.3g}" if smith else NONE,
         _number(response.rise_time_s), _number(response.overshoot_pct),
         _settled(response.settling_time_s, response.recovery_s),
-        result.problem or _hunting(result),
+        "not used" if result.problem else _hunting(result),
     )  # fmt: skip
 
 
@@ -250,6 +253,7 @@ def _proof_chart(verdict: Verdict) -> Chart:
 
 def _lines(study: Study, verdicts: Sequence[Verdict], comparison: Comparison | None) -> list[str]:
     lines = [_heading(study, verdicts), *study.remarks]
+    lines += [f"{r.step.kind} step at {r.step.at_s:.2f} s: {r.problem}" for r in study.loop.steps if r.problem]
     if study.advice is not None:
         advice = study.advice
         lines += [*advice.reasons, _reach(advice), "for the rig file:", *rig_lines(advice).rstrip().split("\n")]
