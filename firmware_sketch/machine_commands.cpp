@@ -248,11 +248,13 @@ Machine::Answer Machine::reset(uint32_t now_us) {
 
 Machine::Answer Machine::throttle(const Throttle &command) {
   const uint16_t safe_us = limits_.small(LIMIT_THROTTLE_SAFE_US);
-  if (command.pulse_us != safe_us && (!driving() || disarming_)) {
-    return wrong_state();
-  }
-  if (command.pulse_us < safe_us || (command.pulse_us > safe_us && command.pulse_us > limits_.small(LIMIT_THROTTLE_MAX_US))) {
-    return refuse(RESULT_BAD_VALUE);
+  if (command.pulse_us != safe_us) {  // the safe pulse is never refused
+    if (!driving() || disarming_) {
+      return wrong_state();
+    }
+    if (command.pulse_us < safe_us || command.pulse_us > limits_.small(LIMIT_THROTTLE_MAX_US)) {
+      return refuse(RESULT_BAD_VALUE);
+    }
   }
   throttle_command_us_ = command.pulse_us;
   if (governing_ && parameters_[GOVERNOR_MODE] == GOVERNOR_MODE_THROTTLE) {

@@ -78,7 +78,7 @@ void account_for_losses() {
 }  // namespace
 
 void take_edges(uint32_t now_us) {
-  while (edge_tail != edge_head) {
+  for (uint8_t i = 0; i < EDGE_ROOM && edge_tail != edge_head; ++i) {  // bounded, should noise come in faster
     const uint32_t ticks = edges[edge_tail];
     edge_tail = static_cast<uint8_t>((edge_tail + 1) & (EDGE_ROOM - 1));
     const board::Moment moment = moment_of(ticks, board::now());
@@ -86,7 +86,7 @@ void take_edges(uint32_t now_us) {
     taken_ticks = ticks;
     batch.add(stand.sender(), moment.time_us(), moment.half_us(), now_us);
   }
-  if (edges_lost != 0) {
+  if (edges_lost != 0 && edge_tail == edge_head) {
     account_for_losses();
   }
   forget_previous_at_rest();
