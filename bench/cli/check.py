@@ -147,7 +147,14 @@ def _print_fitted(console: Console, check: StrengthCheck) -> None:
             f"{design.servo.share:.0%} of what it has; friction of the pitch bearings is not in it."
         )
     console.print(_yardstick_table(check))
-    console.print(design.fatigue.statement)
+    fatigue = design.fatigue
+    share = (
+        "" if fatigue.share_of_strength is None else f" loads the peak to {fatigue.share_of_strength:.0%} of strength"
+    )
+    console.print(
+        f"One cycle a start{share}; {fatigue.revolutions_per_hour:,.0f} revolutions an hour, a million in "
+        f"{fatigue.hours_to_million_revolutions:.1f} h. {fatigue.statement}"
+    )
 
 
 def _yardstick_table(check: StrengthCheck) -> Table:

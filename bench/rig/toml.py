@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -30,7 +30,7 @@ def parse_rig(text: str, source: str = "rig") -> Rig:
     try:
         rig = msgspec.convert(table, Rig)
     except msgspec.ValidationError as error:
-        raise RigError(f"{source}: {_plain(str(error))}") from error
+        raise RigError(f"{source}: {_plain(_with_name(str(error), table))}") from error
     try:
         check_rig(rig)
     except RigError as error:
@@ -52,6 +52,25 @@ def example_rig_text() -> str:
     return resources.files("bench.rig").joinpath("examples", EXAMPLE).read_text(encoding="utf-8")
 
 
+def with_values(text: str, values: Mapping[str, float | str]) -> str:
+    """Rig ``text`` with keys replaced or added, comments and order kept; keys are written as "section.key".
+
+    The result is checked as a whole: RigError when it is no valid rig.
+    """
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    for path, value in values.items():
+        section, key = path.rsplit(".", 1)
+        table: Any = document
+        for part in section.split("."):
+            table = table.setdefault(part, tomlkit.table())
+        table[key] = value
+    changed = tomlkit.dumps(document)
+    parse_rig(changed, "changed rig")
+    return changed
+
+
 def _not_finite(value: Any, path: str = "") -> Iterator[tuple[str, float]]:
     """Keys whose value is NaN or infinite: TOML allows them, and a NaN limit would never trip."""
     if isinstance(value, dict):
@@ -62,6 +81,18 @@ def _not_finite(value: Any, path: str = "") -> Iterator[tuple[str, float]]:
             yield from _not_finite(item, f"{path}[{index}]")
     elif isinstance(value, float) and not math.isfinite(value):
         yield path, value
+
+
+def _with_name(message: str, table: dict[str, Any]) -> str:
+    """msgspec's complaint about a named table, such as `modes[...]`, with the name of the first one at fault."""
+    found = re.search(r"`\$\.(\w+)\[\.\.\.\]", message)
+    section = found.group(1) if found else ""
+    for name, item in table.get(section, {}).items():
+        try:
+            msgspec.convert({section: {name: item}}, Rig)
+        except msgspec.ValidationError:
+            return message.replace(f"{section}[...]", f"{section}.{name}", 1)
+    return message
 
 
 def _plain(message: str) -> str:

@@ -111,6 +111,24 @@ def test_relief_is_used_and_shown(check: StrengthCheck) -> None:
     assert 0.0 < loads.relieved_n_m < loads.thrust_moment_n_m
 
 
+def test_a_weighed_mass_scales_the_table_of_sections(rig: Rig, check: StrengthCheck) -> None:
+    weighed = msgspec.structs.replace(rig.blade_sets["moulded"], mass_kg=0.040)
+    found = check_strength(msgspec.structs.replace(rig, blade_sets={"moulded": weighed})).fitted
+    drawn = design(check, "moulded")
+    assert found.mass_kg == pytest.approx(0.040)
+    assert found.cg_radius_m == pytest.approx(drawn.cg_radius_m)
+    assert found.centrifugal_n / drawn.centrifugal_n == pytest.approx(0.040 / drawn.mass_kg)
+
+
+def test_mass_centres_off_the_pitch_axis_add_twisting_moment(rig: Rig, check: StrengthCheck) -> None:
+    blades = rig.blade_sets["moulded"]
+    assert blades.sections is not None
+    shifted = tuple(msgspec.structs.replace(row, centre_m=0.004) for row in blades.sections)
+    changed = msgspec.structs.replace(blades, sections=shifted)
+    found = check_strength(msgspec.structs.replace(rig, blade_sets={"moulded": changed})).fitted
+    assert found.loads.twisting_n_m > 1.2 * design(check, "moulded").loads.twisting_n_m  # type: ignore[operator]
+
+
 def test_the_layers_direction_decides(rig: Rig) -> None:
     """Without a stated direction the weakest holds everywhere, and a standing print fails by its net section too."""
     blades = rig.blade_sets["printed_thick"]

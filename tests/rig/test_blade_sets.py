@@ -135,6 +135,12 @@ def test_a_fitted_set_must_exist() -> None:
     assert "propeller.blade_set is 'wooden'" in message and "plain" in message
 
 
+def test_a_wrong_kind_of_value_names_the_set_it_stands_in() -> None:
+    wide = root(width_m='"wide"').split("[blade_sets.plain.root]")[1]
+    message = refusal(f"{root()}\n[blade_sets.other.root]{wide}")
+    assert "blade_sets.other.root.width_m" in message
+
+
 def test_misspelt_keys_and_unknown_roots_are_refused() -> None:
     assert "edge_distanc_m" in refusal(root(edge_distanc_m="0.01"))
     assert "kind" in refusal(root(kind='"glued"'))
