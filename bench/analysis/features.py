@@ -13,6 +13,8 @@ from bench.samples import Run, speed_from_pulses
 
 STEP_S = 0.25
 HIGHEST_ORDER = 8
+IDLE_SHARE = 0.02  # of the largest current: below, the rotor coasts
+THROTTLE_RANGE_US = 100.0  # a throttle that moved less was never closed
 VECTOR_ORDERS = (1, 2, 3)
 VIBRATION, LOAD, SPEED = "vibration", "load", "speed"  # kinds of signals, see Signal
 TURNING_RPM = 200.0  # below this the frames are not judged; our choice
@@ -48,6 +50,7 @@ class Features:
     step_s: float
     rpm: np.ndarray
     command: np.ndarray  # (frames, 2)
+    driven: np.ndarray  # whether the motor drives, as far as is known
     pitch_deg: np.ndarray
     values: np.ndarray
     level: np.ndarray
@@ -113,6 +116,7 @@ def run_features(run: Run, rig: Rig | None = None, step_s: float = STEP_S) -> Fe
         step_s=step_s,
         rpm=rpm,
         command=_commands(run, slow_grid),
+        driven=_driven(run, slow_grid),
         pitch_deg=_mean(run, slow_grid, "pitch_deg"),
         values=np.column_stack(columns.values),
         level=np.column_stack(columns.levels),
@@ -167,6 +171,16 @@ def _commands(run: Run, grid: FrameGrid) -> np.ndarray:
     servo = _mean(run, grid, "servo_us")
     asked = np.where(np.isfinite(request) & (request > 0), request, throttle)
     return np.column_stack([asked, servo])
+
+
+def _driven(run: Run, grid: FrameGrid) -> np.ndarray:
+    """Frames in which the motor draws current, or where that is not recorded, the throttle is above its lowest."""
+    current, throttle = (_mean(run, grid, name) for name in ("current_a", "throttle_us"))
+    if np.isfinite(current).any():
+        return ~(current < IDLE_SHARE * np.nanmax(current))
+    if np.isfinite(throttle).any() and np.nanmax(throttle) - np.nanmin(throttle) > THROTTLE_RANGE_US:
+        return ~(throttle < np.nanmin(throttle) + 0.05 * THROTTLE_RANGE_US)
+    return np.ones(len(grid.time_s), bool)
 
 
 def _add_vibration(

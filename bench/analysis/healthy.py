@@ -146,7 +146,7 @@ def _steady(features: Features, by_speed: bool) -> np.ndarray:
         wide[:-shift] |= moving[shift:]
     for shift in range(1, (SETTLE_FRAMES if by_speed else ANSWER_FRAMES) + 1):
         wide[shift:] |= moving[:-shift]
-    return turning & ~wide
+    return turning & ~wide & features.driven
 
 
 def _reach(values: np.ndarray, frames: int) -> np.ndarray:
