@@ -8,7 +8,7 @@
 
 #include "governor.h"
 #include "hooks.h"
-#include "limits.h"
+#include "limit_table.h"
 #include "messages.h"
 #include "trips.h"
 #include "wire_messages.h"

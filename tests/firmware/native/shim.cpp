@@ -5,7 +5,7 @@
 #include "framing.h"
 #include "governor.h"
 #include "hooks.h"
-#include "limits.h"
+#include "limit_table.h"
 #include "machine.h"
 #include "messages.h"
 #include "sample_clock.h"
