@@ -60,7 +60,8 @@ KEY_OF = {
 def _servo_ends(rig: Rig) -> tuple[int, int]:
     if rig.pitch.table is None:
         return SERVO_MIDDLE_US, SERVO_MIDDLE_US
-    return round(rig.pitch.table[0][0]), round(rig.pitch.table[-1][0])
+    low, high = rig.pitch.table[0][0], rig.pitch.table[-1][0]
+    return round(max(low, rig.pitch.min_us or low)), round(min(high, rig.pitch.max_us or high))
 
 
 def _check(values: tuple[int, ...]) -> None:

@@ -25,11 +25,13 @@ WAIT_S = 0.002  # longest sleep for bytes: orders and heartbeats are looked afte
 NAP_S = 0.0005  # where a port cannot wait
 STATUS_S = 0.02
 TIDY_S = 1.0
+PRIORITY = -10  # the decision comes before any picture of it; half of what the system offers
 
 
 def run_session(spec: SessionSpec, view_name: str, orders: Connection) -> None:
     """Entry of the process: runs the session and leaves its outcome in the view."""
-    _ignore_terminal_signals()
+    ignore_terminal_signals()
+    ask_for_priority()
     view = SharedView(view_name)
     parent = os.getppid()
     try:
@@ -41,7 +43,14 @@ def run_session(spec: SessionSpec, view_name: str, orders: Connection) -> None:
             view.unlink()  # nobody else is left to do it
 
 
-def _ignore_terminal_signals() -> None:
+def ask_for_priority() -> None:
+    """Ahead of whatever draws, where the system lets this process go there (POSIX, with the right to)."""
+    if hasattr(os, "nice"):
+        with contextlib.suppress(OSError):
+            os.nice(PRIORITY)
+
+
+def ignore_terminal_signals() -> None:
     """Ctrl-C and a closed terminal reach the whole group; what they mean is the surface's to say."""
     for name in ("SIGINT", "SIGHUP"):
         if hasattr(signal, name):
@@ -94,15 +103,16 @@ class SessionLoop:
         gc.disable()
         try:
             while True:
-                actions = self._turn()
+                actions = self.turn()
                 if actions.outcome is not None:
                     return actions.outcome
-                self._sleep()
+                self.sleep()
         finally:
             gc.enable()
             gc.unfreeze()
 
-    def _turn(self) -> Actions:
+    def turn(self) -> Actions:
+        """Once through: read, decide, answer; then record and show."""
         engine = self._engine
         try:
             data = self._port.read()
@@ -169,7 +179,8 @@ class SessionLoop:
             self._engine.lose_recording(str(error))
         gc.collect(0)
 
-    def _sleep(self) -> None:
+    def sleep(self) -> None:
+        """Waits for bytes, but never long."""
         if self._wait is None:
             time.sleep(NAP_S)
             return

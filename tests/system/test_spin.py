@@ -1,0 +1,142 @@
+"""The verb `spin` from outside: what it prints, what it refuses, how it ends."""
+
+import os
+import pty
+import re
+import select
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from bench.recording.files import open_recording, read_run
+
+SHORT_PLAN = """
+[[step]]
+kind = "hold"
+throttle_us = 1160
+pitch_deg = 8
+duration_s = 0.3
+[[step]]
+kind = "coast-down"
+"""
+
+
+def command(folder, *more):
+    """The command line of a run on the simulated stand."""
+    whirlbench = "from bench.cli.main import main; main()"
+    parts = [sys.executable, "-c", whirlbench, "spin", "--rig", folder / "rig.toml", "--plan", folder / "plan.toml"]
+    parts += ["--port", "simulated", "--random-seed", 1, "-o", folder / "run.h5", *more]
+    return [str(part) for part in parts]
+
+
+def spin(folder, *more):
+    return subprocess.run(command(folder, *more), capture_output=True, text=True, timeout=100, stdin=subprocess.DEVNULL)
+
+
+def test_a_short_run(files):
+    (files / "plan.toml").write_text(SHORT_PLAN)
+    done = spin(files, "--yes")
+    assert done.returncode == 0, done.stderr
+    assert "taken as confirmed] Nobody is in the plane of rotation" in done.stdout
+    assert "step 1 start: hold" in done.stdout
+    with open_recording(files / "run.h5") as recording:
+        assert recording.header.random_seed == 1
+        assert recording.header.plan_text == SHORT_PLAN
+        assert recording.header.firmware["board"] == "simulated_stand"
+        assert recording.ending.exit_status == "done"
+
+
+def test_ctrl_c_cuts_the_power_and_records_the_coast_down(files):
+    process = subprocess.Popen(command(files, "--yes"), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    while "turning" not in process.stdout.readline():
+        assert process.poll() is None
+    time.sleep(1.0)
+    process.send_signal(signal.SIGINT)
+    _, errors = process.communicate(timeout=60)
+    assert process.returncode == 3
+    assert "aborted: operator abort" in errors
+    run = read_run(files / "run.h5")
+    (abort,) = [event for event in run.events if event.kind == "abort"]
+    after = run.slow.between(abort.time_s, 1e9)
+    assert after.rpm[0] > 100 and after.rpm[-1] == 0
+
+
+def test_a_trip_ends_with_status_3(files):
+    rig = (files / "rig.toml").read_text()
+    (files / "rig.toml").write_text(re.sub(r"thrust_n = \d+\.\d+", "thrust_n = 0.4", rig, count=1))
+    done = spin(files, "--yes")
+    assert done.returncode == 3
+    assert "tripped: host rule; thrust_n" in done.stderr
+
+
+def test_without_a_terminal_the_check_list_needs_yes(files):
+    done = spin(files)
+    assert done.returncode == 2
+    assert done.stderr.strip().splitlines()[-1].startswith("whirlbench: the check-list needs someone at a terminal")
+    assert not (files / "run.h5").exists()
+
+
+def test_an_existing_recording_is_never_overwritten(files):
+    (files / "run.h5").write_text("precious")
+    done = spin(files, "--yes")
+    assert done.returncode == 2
+    assert "run.h5: already exists" in done.stderr
+    assert (files / "run.h5").read_text() == "precious"
+
+
+@pytest.mark.parametrize(
+    ("plan", "words"),
+    [
+        ('[[step]]\nkind = "hold"\nthrottle_us = 1160', "plan.toml: step 1 key duration_s is missing"),
+        ('[[step]]\nkind = "hold"\nservo_us = 2400\nduration_s = 1', "plan.toml: step 1 (hold): servo pulse 2400 us"),
+    ],
+)
+def test_a_bad_plan_is_one_line_that_names_file_step_and_key(files, plan, words):
+    (files / "plan.toml").write_text(plan)
+    done = spin(files, "--yes")
+    assert done.returncode == 2
+    assert words in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_on_a_terminal_the_check_list_is_asked_and_no_means_no(files):
+    terminal, inner = pty.openpty()
+    process = subprocess.Popen(command(files), stdin=inner, stdout=inner, stderr=inner, text=True)
+    os.close(inner)
+    output = answer(terminal, process, ["y\n", "n\n"])
+    os.close(terminal)
+    assert process.wait(20) == 2
+    assert "Isolator within reach of my hand" in output
+    assert "nothing was armed" in output
+    assert not (files / "run.h5").exists()
+
+
+def answer(terminal, process, lines):
+    """Gives one line after each question; returns everything that was printed."""
+    output, waiting = "", list(lines)
+    deadline_s = time.monotonic() + 30
+    while time.monotonic() < deadline_s:
+        if select.select([terminal], [], [], 0.1)[0]:
+            try:
+                output += os.read(terminal, 4096).decode()
+            except OSError:  # the other end is closed
+                break
+        if waiting and output.count("[y/N]") > len(lines) - len(waiting):
+            os.write(terminal, waiting.pop(0).encode())
+    return output
+
+
+def test_on_a_terminal_readings_and_margins_are_drawn(files):
+    (files / "plan.toml").write_text(SHORT_PLAN)
+    terminal, inner = pty.openpty()
+    environment = {**os.environ, "TERM": "xterm-256color", "COLUMNS": "120", "LINES": "40"}
+    process = subprocess.Popen(command(files, "--yes"), stdin=inner, stdout=inner, stderr=inner, env=environment)
+    os.close(inner)
+    output = answer(terminal, process, [])
+    os.close(terminal)
+    assert process.wait(20) == 0
+    assert re.search(r"stand .*turning", output)
+    assert re.search(r"overspeed .*%.*/ 6200 rpm", output)
