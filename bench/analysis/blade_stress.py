@@ -95,13 +95,32 @@ class SectionStress:
     radius_m: np.ndarray
     direct_pa: np.ndarray
     bending_pa: np.ndarray
+    chord_m: np.ndarray
+    thickness_m: np.ndarray
 
     @property
     def worst(self) -> tuple[float, float]:
         """(radius in m, stress in Pa) of the highest stress."""
-        total = self.direct_pa + self.bending_pa
-        place = int(np.argmax(total))
-        return float(self.radius_m[place]), float(total[place])
+        return float(self.radius_m[self._place]), sum(self.worst_parts_pa)
+
+    @property
+    def worst_parts_pa(self) -> tuple[float, float]:
+        """Direct and bending stress where their sum is highest."""
+        return float(self.direct_pa[self._place]), float(self.bending_pa[self._place])
+
+    @property
+    def worst_chord_m(self) -> float:
+        """Chord where the stress is highest."""
+        return float(self.chord_m[self._place])
+
+    @property
+    def worst_thickness_m(self) -> float:
+        """Thickness where the stress is highest."""
+        return float(self.thickness_m[self._place])
+
+    @property
+    def _place(self) -> int:
+        return int(np.argmax(self.direct_pa + self.bending_pa))
 
 
 @dataclass(frozen=True)
@@ -143,16 +162,14 @@ class BladeUnderLoad:
         if built.distribution is None or built.shape is None or chord is None or thickness is None:
             return None
         known, radius = built.distribution.radius_m, self._stations_m
-        section = section_properties(
-            built.blades.shape, np.interp(radius, known, chord), np.interp(radius, known, thickness)
-        )
+        chord, thickness = np.interp(radius, known, chord), np.interp(radius, known, thickness)
+        section = section_properties(built.blades.shape, chord, thickness)
         plain, relief = self._thrust_moments(rpm, radius)
         angle = built.angle_rad(radius, self.air.pitch_deg)
         flap, edge = self._section_axes(plain if relief is None else relief, self._torque_moment(rpm, radius), angle)
         pull = float(rad_s_from_rpm(rpm)) ** 2 * self._first_moments
-        return SectionStress(
-            radius, pull / section.area_m2, flap / section.flap_modulus_m3 + edge / section.edge_modulus_m3
-        )
+        bending = flap / section.flap_modulus_m3 + edge / section.edge_modulus_m3
+        return SectionStress(radius, pull / section.area_m2, bending, chord, thickness)
 
     @cached_property
     def _stations_m(self) -> np.ndarray:

@@ -38,6 +38,8 @@ class RootGeometry:
     neck_thickness_m: Values
     tang: Tang | None = None
     held_length_m: Values | None = None  # clamped or glued
+    section_chord_m: Values | None = None  # worst section of the blade outside the grip
+    section_thickness_m: Values | None = None
 
 
 @dataclass(frozen=True)

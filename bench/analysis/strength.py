@@ -129,7 +129,10 @@ def check_strength(
         fitted=fitted,
         designs=tuple(designs.values()),
         left_out=tuple(left_out),
-        monte_carlo={name: monte_carlo(built[name], designs[name].loads, required, seed) for name in built},
+        monte_carlo={
+            name: monte_carlo(built[name], design.loads, design.sections, required, seed)
+            for name, design in designs.items()
+        },
         yardsticks=tuple(_yardsticks(fitted, speed)),
         guard=_guard(fitted),
         planning_source=None if curve is None else curve.source,

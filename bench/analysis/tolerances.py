@@ -1,4 +1,4 @@
-"""Monte Carlo over the tolerances of a blade set: how likely the root is to be overloaded at a speed."""
+"""Monte Carlo over the tolerances of a blade set: how likely root or blade are to be overloaded at a speed."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ import numpy as np
 
 from bench.analysis.allowables import Allowable, Strengths
 from bench.analysis.blade_build import BuiltBlade
-from bench.analysis.blade_stress import BladeLoads
-from bench.analysis.root_modes import RootGeometry, RootLoads, RootMode, root_geometry, root_modes
-from bench.physics.root_stress import Tang
+from bench.analysis.blade_stress import BladeLoads, SectionStress
+from bench.analysis.root_modes import RootGeometry, RootLoads, RootMode, named, root_geometry, root_modes
+from bench.physics.root_stress import Tang, Values
 from bench.rig.blade_sets import Tolerances
 
 SAMPLES = 20_000
@@ -24,9 +24,10 @@ RESOLVED = 10.0  # samples that must have failed before their share is told as a
 class MonteCarlo:
     """Probabilities at ``rpm`` and the spread of permitted speed (5, 50, 95 %); ``seed`` draws the same sample again.
 
-    ``exceeds_strength`` is the share of samples with a judged root stress above strength, ``below_reserve`` the share
-    without the reserve asked for. Below about 10 / ``samples`` a probability is only "small". The blade outside
-    the root is not in it, and the relief of bending is held at its nominal share.
+    ``exceeds_strength`` is the share of samples with a judged stress above strength, ``below_reserve`` the share
+    without the reserve asked for. Below about 10 / ``samples`` a probability is only "small". The blade outside its
+    grip is judged at its worst section. Bending moments stay at their nominal values, and the permitted speed follows
+    from speed squared, which for bending with relief is on the safe side above ``rpm``.
     """
 
     seed: int
@@ -45,7 +46,12 @@ class MonteCarlo:
 
 
 def monte_carlo(
-    built: BuiltBlade, loads: BladeLoads, required: float, seed: int = DEFAULT_SEED, samples: int = SAMPLES
+    built: BuiltBlade,
+    loads: BladeLoads,
+    sections: SectionStress | None,
+    required: float,
+    seed: int = DEFAULT_SEED,
+    samples: int = SAMPLES,
 ) -> MonteCarlo | None:
     """Draws ``samples`` blades with scattered dimensions, mass, centre and strength; None without tolerances.
 
@@ -58,7 +64,13 @@ def monte_carlo(
     rng = np.random.default_rng(seed)
     strengths = Strengths(built.name, built.blades, built.material)
     judged = [mode for mode in root_modes(built.root, strengths, required) if mode.judged]
-    geometry = _scattered_geometry(root_geometry(built.root), tolerances, rng, samples)
+    geometry = root_geometry(built.root)
+    if sections is not None:
+        judged.append(_section_mode(sections, loads, strengths.tension(strengths.span_direction()), required))
+        geometry = replace(
+            geometry, section_chord_m=sections.worst_chord_m, section_thickness_m=sections.worst_thickness_m
+        )
+    geometry = _scattered_geometry(geometry, tolerances, rng, samples)
     sampled_loads = _scattered_loads(loads, built, tolerances, rng, samples)
     reserves = _reserves(judged, geometry, sampled_loads, tolerances, rng, samples)
     shares = reserves / np.array([mode.required for mode in judged])[:, None]
@@ -99,14 +111,32 @@ def _scattered_geometry(
         width = np.maximum(width, tang.bolts * hole + LEAST_LENGTH_M)
         edge = np.maximum(edge, hole / 2.0 + LEAST_LENGTH_M)
         tang = Tang(width, draw(float(tang.thickness_m)), hole, edge, tang.bolts)
-    length = None if nominal.held_length_m is None else draw(float(nominal.held_length_m))
+
+    def draw_known(value_m: Values | None) -> np.ndarray | None:
+        return None if value_m is None else draw(float(value_m))
+
     return replace(
         nominal,
         neck_chord_m=draw(float(nominal.neck_chord_m)),
         neck_thickness_m=draw(float(nominal.neck_thickness_m)),
         tang=tang,
-        held_length_m=length,
+        held_length_m=draw_known(nominal.held_length_m),
+        section_chord_m=draw_known(nominal.section_chord_m),
+        section_thickness_m=draw_known(nominal.section_thickness_m),
     )
+
+
+def _section_mode(sections: SectionStress, loads: BladeLoads, tension: Allowable, required: float) -> RootMode:
+    """The worst section of the blade: pull over area, and bending over chord times thickness squared."""
+    direct_pa, bending_pa = sections.worst_parts_pa
+    chord_m, thickness_m, pull_n = sections.worst_chord_m, sections.worst_thickness_m, loads.mouth_pull_n
+
+    def stress(geometry: RootGeometry, drawn: RootLoads) -> Values:
+        assert geometry.section_chord_m is not None and geometry.section_thickness_m is not None
+        chord, thickness = chord_m / geometry.section_chord_m, thickness_m / geometry.section_thickness_m
+        return direct_pa * drawn.mouth_pull_n / pull_n * chord * thickness + bending_pa * chord * thickness**2
+
+    return RootMode("blade", named("blade section", tension), tension, required, True, True, stress)
 
 
 def _scattered_loads(
@@ -134,12 +164,10 @@ def _reserves(
     draws: dict[str, np.ndarray] = {}
     rows = []
     for mode in judged:
-        root_of = (
-            mode.allowable.basis.rpartition(", ")[2] if mode.allowable.bound is None else str(mode.allowable.bound)
-        )
-        if root_of not in draws:
-            draws[root_of] = _relative_strength(mode.allowable, tolerances, rng, samples)
-        rows.append(mode.allowable.value_pa * draws[root_of] / mode.stress_pa(geometry, loads))
+        basis = mode.allowable.rests_on
+        if basis not in draws:
+            draws[basis] = _relative_strength(mode.allowable, tolerances, rng, samples)
+        rows.append(mode.allowable.value_pa * draws[basis] / mode.stress_pa(geometry, loads))
     return np.stack([np.broadcast_to(row, (samples,)) for row in rows])
 
 

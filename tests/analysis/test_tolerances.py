@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 import pytest
 from uncertainties import ufloat
 
 from bench.analysis.strength import check_strength
 from bench.analysis.tolerances import MonteCarlo
-from bench.rig.toml import parse_rig
+from bench.rig.blade_sets import Tolerances
+from bench.rig.toml import example_rig_text, parse_rig
 
 RIG = """
 [propeller]
@@ -78,6 +80,26 @@ def test_probability_of_exceeding_against_the_normal_integral() -> None:
     assert found is not None and reserve > 1.0
     expected = norm.cdf((1.0 / reserve - 1.0) / 0.30)
     assert found.exceeds_strength == pytest.approx(expected, abs=4.0 * np.sqrt(expected / found.samples))
+
+
+def test_the_worst_section_of_the_blade_is_in_the_sample() -> None:
+    """Thickness alone scattered, bending alone: reserve goes with its square, so its spread is twice as wide."""
+    rig = parse_rig(example_rig_text())
+    tolerances = Tolerances(dimension_mm=0.1, strength_pct=0.0)
+    blades = msgspec.structs.replace(rig.blade_sets["moulded"], tolerances=tolerances)
+    check = check_strength(msgspec.structs.replace(rig, blade_sets={"moulded": blades}))
+    found, sections = check.monte_carlo["moulded"], check.fitted.sections
+    assert found is not None and sections is not None
+    assert max(found.weakest, key=lambda name: found.weakest[name]) == "blade section"
+    direct, bending = sections.worst_parts_pa
+    chord = ufloat(sections.worst_chord_m, 5e-5)
+    thickness = ufloat(sections.worst_thickness_m, 5e-5)
+    stress = direct * sections.worst_chord_m * sections.worst_thickness_m / (chord * thickness)
+    stress += bending * sections.worst_chord_m * sections.worst_thickness_m**2 / (chord * thickness**2)
+    reserve = 40e6 / stress
+    low, middle, high = found.reserve_factor
+    assert middle == pytest.approx(reserve.nominal_value, rel=0.005)
+    assert (high - low) / (2.0 * 1.6449) == pytest.approx(reserve.std_dev, rel=0.05)
 
 
 def test_few_coupons_spread_wider_than_many() -> None:
