@@ -21,10 +21,9 @@ inline uint16_t encoded_size(uint16_t size) { return static_cast<uint16_t>(size 
 template <typename Put>
 void encode(const uint8_t *data, uint16_t size, Put &put) {
   uint16_t at = 0;
-  bool last_was_full = false;  // a full run of 254 bytes at the end of the data needs no closing code
-  while (at < size || !last_was_full) {
+  for (;;) {
     uint8_t run = 0;
-    while (at + run < size && data[at + run] != 0 && run < 254) {
+    while (run < 254 && at + run < size && data[at + run] != 0) {
       ++run;
     }
     put(static_cast<uint8_t>(run + 1));
@@ -32,16 +31,11 @@ void encode(const uint8_t *data, uint16_t size, Put &put) {
       put(data[at + i]);
     }
     at = static_cast<uint16_t>(at + run);
-    last_was_full = run == 254;
-    if (!last_was_full) {
-      if (at >= size) {
-        break;
-      }
-      ++at;  // the zero that the next code stands for
-      if (at == size) {
-        put(1);
-        break;
-      }
+    if (at == size) {
+      break;  // also behind a full run: it needs no closing code
+    }
+    if (run < 254) {
+      ++at;  // the zero that the code stands for
     }
   }
   put(0);
