@@ -263,3 +263,9 @@ def _result(
 ) -> ModeResult:
     reserve = allowable.value_pa / stress_pa
     return ModeResult(key, name, stress_pa, allowable, reserve, required, judged, permitted_rpm, at_radius_m)
+
+
+def reserve_use(rig: Rig, loaded: BladeUnderLoad, rpm: float) -> float:
+    """Highest share of any judged reserve that a loaded blade uses at a speed; above 1 the check fails."""
+    strengths = Strengths(loaded.built.name, loaded.built.blades, loaded.built.material)
+    return _Judge(loaded, strengths, reserve_wanted(rig)).use(rpm)

@@ -123,3 +123,14 @@ def servo_pulse_us(pitch_deg: float, table: Sequence[Sequence[float]]) -> float:
         span = f"{angles[0]:.1f} to {angles[-1]:.1f} deg"
         raise AnalysisError(f"pitch {pitch_deg:.1f} deg lies outside pitch.table ({span})")
     return float(np.interp(pitch_deg, angles, pulses))
+
+
+def servo_travel(modes: Sequence[ModeEndPoints], name: str) -> tuple[int, int]:
+    """Least and greatest servo pulse in us of one mode; AnalysisError when there is no such mode or no safe range."""
+    for mode in modes:
+        if mode.mode == name:
+            if mode.fine is None or mode.coarse is None:
+                raise AnalysisError(f"mode {name}: {mode.remark}")
+            low, high = sorted((mode.fine.servo_us, mode.coarse.servo_us))
+            return low, high
+    raise AnalysisError(f"the rig has no mode {name}; it has {', '.join(mode.mode for mode in modes) or 'none'}")

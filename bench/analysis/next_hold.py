@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.analysis.constraints import Constraint, throttle_need
+from bench.analysis.constraint import Constraint
+from bench.analysis.constraints import throttle_need
 from bench.analysis.holds import Hold
 from bench.analysis.pitch_limits import PITCH_STEP_DEG, PitchLimits, SpeedLimits
 from bench.analysis.propeller_map import CoefficientFit

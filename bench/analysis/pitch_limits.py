@@ -13,7 +13,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from bench.analysis.constraints import CONFIDENCE, Constraint, constraints_of
+from bench.analysis.constraint import CONFIDENCE, Constraint
+from bench.analysis.constraints import constraints_of
 from bench.analysis.holds import Hold
 from bench.analysis.pack_line import PackLine, fit_pack
 from bench.analysis.propeller_map import CoefficientFit, PropellerMap, fit_map
@@ -67,19 +68,17 @@ def pitch_limits(
     rig: Rig,
     density_kg_m3: float,
     at_rpm: Sequence[float] | None = None,
-    further: Sequence[Constraint] = (),
 ) -> PitchLimits:
     """Limits at each of ``at_rpm`` (default: nine speeds over the measured range).
 
-    ``further`` holds constraints that come from elsewhere, blade root or servo torque. Limits that the rig does not
-    set are not applied; those that cannot be evaluated are named in ``not_evaluated`` with what is missing.
-    AnalysisError as in ``fit_map``, or when the rig sets no limit that could bind.
+    Limits that the rig does not set are not applied; those that cannot be evaluated are named in ``not_evaluated``
+    with what is missing. AnalysisError as in ``fit_map``.
     """
     propeller = fit_map(holds, rig, density_kg_m3)
     pack = _pack_or_none(holds, rig)
     constraints, missing = constraints_of(rig, propeller, pack, holds)
     play_deg = rig.pitch.stderr_deg
-    constraints = tuple(replace(item, pitch_stderr_deg=play_deg) for item in (*constraints, *further))
+    constraints = tuple(replace(item, pitch_stderr_deg=play_deg) for item in constraints)
     pitches = _pitch_grid(propeller)
     rpm_range = _rpm_range(propeller)
     speeds = np.linspace(*rpm_range, 9) if at_rpm is None else np.asarray(at_rpm, dtype=float)

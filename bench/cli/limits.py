@@ -28,16 +28,19 @@ PURPOSE = "pitch limits"
 @click.option("--against", multiple=True, type=click.Path(path_type=Path), help="Recording of a second blade set.")
 @click.option("--chart", type=click.Path(path_type=Path), help="Write the chart of the limits as PNG.")
 @click.option("--page", type=click.Path(path_type=Path), help="Write the one-page table for the field as HTML.")
+@click.option("--load", "load_mode", help="Mode whose end points --rig-out writes for the device to enforce.")
+@click.option("--rig-out", type=click.Path(path_type=Path), help="Write the rig with the end points of --load.")
 @click.option("--plan-out", type=click.Path(path_type=Path), help="Write the plan of the hold to measure next.")
 @json_option
 def command(
     recordings: tuple[Path, ...], rig_path: Path, at_rpm: str | None, against: tuple[Path, ...],
-    chart: Path | None, page: Path | None, plan_out: Path | None, as_json: bool,
+    chart: Path | None, page: Path | None, load_mode: str | None, rig_out: Path | None, plan_out: Path | None,
+    as_json: bool,
 ) -> None:  # fmt: skip
     """Greatest and least pitch at each speed, what binds, and servo end points for each mode of the rig."""
     from bench.rig.toml import read_rig
 
-    rig, _ = read_rig(rig_path)
+    rig, rig_text = read_rig(rig_path)
     speeds = _speeds(at_rpm)
     survey = _survey(recordings)
     limits = _limits(survey.holds, survey, rig, speeds)
@@ -47,6 +50,8 @@ def command(
         _write_chart(limits, rig, chart)
     if page:
         _write_page(limits, modes, rig, page)
+    if load_mode or rig_out:
+        _write_rig(rig_text, modes, load_mode, rig_out)
     if plan_out:
         _write_plan(limits, rig, survey.holds, plan_out)
     result = _result(survey, limits, modes, others)
@@ -161,6 +166,17 @@ def _write_page(limits: PitchLimits, modes: Sequence[ModeEndPoints], rig: Rig, p
     path.write_text(field_page(limits, modes, rig), encoding="utf-8")
 
 
+def _write_rig(rig_text: str, modes: Sequence[ModeEndPoints], mode: str | None, path: Path | None) -> None:
+    """The rig with one mode's end points as the servo's travel, which the device then enforces."""
+    from bench.analysis.end_points import servo_travel
+    from bench.rig.toml import with_values
+
+    if mode is None or path is None:
+        raise click.UsageError("--load MODE and --rig-out FILE go together: found one of them")
+    low_us, high_us = servo_travel(modes, mode)
+    path.write_text(with_values(rig_text, {"pitch.min_us": low_us, "pitch.max_us": high_us}), encoding="utf-8")
+
+
 def _write_plan(limits: PitchLimits, rig: Rig, holds: Sequence[Hold], path: Path) -> None:
     from bench.analysis.next_hold import next_hold_plan, propose_hold, speed_keys
 
@@ -176,7 +192,7 @@ def _print_tables(result: dict[str, Any]) -> None:
 
     console = Console(width=110)
     table = Table(title="Pitch limits (deg): best, and the pitch that is safe with 95 % confidence")
-    for heading in ("rpm", "max", "max, 95 %", "binds", "min", "min, 95 %", "remark"):
+    for heading in ("rpm", "max", "max, 95 %", "binds", "min, wide open", "min, 95 %", "remark"):
         table.add_column(heading, justify="left" if heading in ("binds", "remark") else "right")
     for row in result["limits"]:
         table.add_row(

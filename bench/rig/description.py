@@ -81,6 +81,8 @@ class Pitch(Section, frozen=True):
 
     table: tuple[tuple[Pulse, float], ...] | None = None
     safe_us: Pulse | None = None  # where the servo goes after a trip; absent: it holds
+    min_us: Pulse | None = None  # end points that the device enforces; absent: the table's ends
+    max_us: Pulse | None = None
     stderr_deg: NotNegative = 0.1  # of the true blade angle against the reading: protractor, play of the linkage
     feedback: bool = False  # whether a feedback potentiometer is wired
 

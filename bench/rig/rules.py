@@ -26,6 +26,7 @@ def _complaints(rig: Rig) -> Iterator[str]:
     yield from _table_complaints("propeller.coefficients", rig.propeller.coefficients)
     yield from blade_set_complaints(rig.blade_sets, rig.propeller.blade_set, rig.propeller.diameter_m)
     yield from _mode_complaints(rig)
+    yield from _end_point_complaints(rig)
     yield from _throttle_complaints(rig)
     if rig.vibration.band_hz[0] >= rig.vibration.band_hz[1]:
         yield f"vibration.band_hz is {list(rig.vibration.band_hz)}: the first must be below the second"
@@ -47,6 +48,12 @@ def _mode_complaints(rig: Rig) -> Iterator[str]:
             yield f"modes.{name}: min_pitch_deg {mode.min_pitch_deg:g} is not below max {mode.max_pitch_deg:g}"
         if mode.rpm[0] >= mode.rpm[1]:
             yield f"modes.{name}.rpm is {list(mode.rpm)}: the first must be below the second"
+
+
+def _end_point_complaints(rig: Rig) -> Iterator[str]:
+    low, high = rig.pitch.min_us, rig.pitch.max_us
+    if low is not None and high is not None and low >= high:
+        yield f"pitch: min_us {low:g} is not below max_us {high:g}"
 
 
 def _throttle_complaints(rig: Rig) -> Iterator[str]:

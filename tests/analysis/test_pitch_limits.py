@@ -172,3 +172,23 @@ def test_limits_at_other_speeds_are_those_of_the_same_data() -> None:
     rig = rig_with(power_w=2600.0)
     told = limits_for(rig, 4800.0, 5000.0)
     assert limits_at_speeds(told, rig, np.array([5000.0]))[0] == told.limits[1]
+
+
+def test_a_weak_root_binds_where_a_sound_one_does_not() -> None:
+    """The fitted blade set's reserve is a constraint like any other: the printed root is over its reserve at speed."""
+    text = example_rig_text()
+    sound = limits_for(parse_rig(text), 5300.0).limits[0]
+    weak = limits_for(parse_rig(text.replace('blade_set = "moulded"', 'blade_set = "printed"')), 5300.0).limits[0]
+    assert sound.values["blade_reserve"] is None
+    assert weak.binding == "blade_reserve"
+    assert weak.over_everywhere
+
+
+def test_servo_torque_against_the_twisting_moment_falls_with_speed_squared() -> None:
+    told = limits_for(parse_rig(example_rig_text()), 3000.0)
+    servo = next(item for item in told.constraints if item.name == "servo_torque_n_m")
+    pitch = np.array([6.0, 12.0, 18.0])
+    slow, _ = servo.bounds(pitch, 2000.0)
+    fast, _ = servo.bounds(pitch, 4000.0)
+    np.testing.assert_allclose(fast, 4.0 * slow, rtol=1e-6)
+    assert (np.diff(slow) > 0).all()
