@@ -14,10 +14,11 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import os
+import select
 import signal
-import sys
-import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Protocol
 
@@ -34,6 +35,7 @@ from bench.simulator.plant import Plant, PlantSettings, PlantState
 from bench.simulator.transducers import Transducers
 
 SLICE_S = 0.002  # the pulses of one slice act on the plant in the next: less than one frame of the speed controller
+START_CYCLES = CLOCK_HZ // 4000
 ADC_INPUTS = (("current_a", "current_a"), ("voltage_v", "voltage_v"), ("pitch_deg", "pitch_deg"))
 MOST_LAG_S = 0.05  # further behind real time, the lost time is given up instead of being run through in a burst
 
@@ -106,7 +108,9 @@ class McuStand:
         while self.mcu.cycle < end:
             if self.mcu.cycle >= self._slices * self._slice_cycles:
                 self._prepare_slice()
-            self.mcu.run_to(min(end, self._slices * self._slice_cycles))
+            self.mcu.run_to(min(end, self._slices * self._slice_cycles, self._start_cycle()))
+            if not self._shaken:
+                self._present_samples()
 
     def write(self, data: bytes) -> None:
         """Bytes to the chip, on the line from now on."""
@@ -125,6 +129,10 @@ class McuStand:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    def _start_cycle(self) -> int:
+        """Until the program has set the accelerometer going, no step is longer than its shortest period."""
+        return self.mcu.cycle + (START_CYCLES if not self._shaken else self._slice_cycles)
 
     @property
     def _horizon_s(self) -> float:
@@ -172,26 +180,24 @@ def sketch_elf(board: str) -> Path:
     return build.sketch(board)
 
 
-def serve(stand: McuStand, terminal: Terminal, stop: threading.Event, speed: float, duration_s: float) -> None:
-    """Runs ``stand`` behind ``terminal`` until ``stop`` is set; ``speed`` 1 is real time, 0 as fast as it goes."""
+def serve(stand: McuStand, terminal: Terminal, ended: Callable[[], bool], speed: float) -> None:
+    """Runs ``stand`` behind ``terminal`` until ``ended``; ``speed`` 1 is real time, 0 as fast as it goes."""
     began_s = time.monotonic()
-    while not stop.is_set() and stand.now_s < duration_s:
+    while not ended():
         stand.write(terminal.receive())
         stand.run(stand.now_s + SLICE_S)
         terminal.send(stand.read())
         if speed:
             ahead_s = began_s + stand.now_s / speed - time.monotonic()
             if ahead_s > 0:
-                stop.wait(ahead_s)
+                time.sleep(ahead_s)
             elif ahead_s < -MOST_LAG_S:
                 began_s -= ahead_s
 
 
-def _stop_with_input(stop: threading.Event) -> None:
-    """Ends this process when whoever started it is gone, however it went."""
-    while sys.stdin.buffer.read(1):
-        pass
-    stop.set()
+def _input_ended() -> bool:
+    """Whether whoever started this process is gone, however that came about."""
+    return bool(select.select([0], [], [], 0)[0]) and not os.read(0, 4096)
 
 
 def _arguments() -> argparse.Namespace:
@@ -209,15 +215,17 @@ def _arguments() -> argparse.Namespace:
 def main() -> None:
     """The program described at the top."""
     options = _arguments()
-    stop = threading.Event()
+    signalled: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
-    if options.follow_stdin:
-        threading.Thread(target=_stop_with_input, args=(stop,), daemon=True).start()
+        signal.signal(number, lambda caught, _: signalled.append(caught))
     rig = read_rig(options.rig)[0] if options.rig else None
     with McuStand(options.board, rig, options.random_seed, elf=options.elf) as stand, Terminal() as terminal:
         print(f"port {terminal.path}", flush=True)
-        serve(stand, terminal, stop, options.speed, options.duration_s)
+
+        def ended() -> bool:
+            return bool(signalled) or stand.now_s >= options.duration_s or (options.follow_stdin and _input_ended())
+
+        serve(stand, terminal, ended, options.speed)
         print("counters", json.dumps({**stand.counters, **terminal.counters}), flush=True)
 
 

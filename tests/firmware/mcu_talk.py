@@ -32,10 +32,11 @@ Kind = TypeVar("Kind", bound=Message)
 
 
 class Talk:
-    """Speaks with a sketch on ``stand`` as the session does; ``beating`` switches the heartbeat."""
+    """Speaks with a sketch on ``stand`` as the session does, every ``turn_s``; ``beating`` switches the heartbeat."""
 
-    def __init__(self, stand: McuStand) -> None:
+    def __init__(self, stand: McuStand, turn_s: float = TURN_S) -> None:
         self.stand = stand
+        self.turn_s = turn_s
         self.conversation = Conversation()
         self.heard: list[Message] = []
         self.beating = True
@@ -48,7 +49,7 @@ class Talk:
         before = len(self.heard)
         end_s = self.stand.now_s + for_s
         while self.stand.mcu.cycle < round(end_s * CLOCK_HZ):
-            self._turn(min(end_s, self.stand.now_s + TURN_S))
+            self._turn(min(end_s, self.stand.now_s + self.turn_s))
         return self.heard[before:]
 
     def _turn(self, until_s: float) -> None:

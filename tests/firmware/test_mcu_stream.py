@@ -25,8 +25,8 @@ DEVICE_LOSSES = ("telemetry_dropped", "bad_frames", "receive_overruns", "acceler
 
 @pytest.mark.parametrize("board", list(BOARDS))
 def test_a_minute_without_a_bad_or_lost_frame(board: str) -> None:
-    with McuStand(board, seed=7, slice_s=0.004) as stand:
-        host = Talk(stand)
+    with McuStand(board, seed=7, slice_s=0.01) as stand:
+        host = Talk(stand, turn_s=0.01)
         host.arm()
         for throttle_us, servo_us in PLAN:
             host.command(Pitch(servo_us))
@@ -58,7 +58,8 @@ def check_series(host: Talk) -> None:
     assert host.stand.counters["tach_edges"] - edges[-1] <= 2  # still under way
     assert [block.first_index for block in vibration] == list(range(0, 16 * len(vibration), 16))
     times_us = np.array([slow.time_us for slow in host.all_of(Slow)])
-    assert np.abs(np.diff(times_us) - 2000).max() < 2000
+    assert np.diff(times_us).max() < 4500  # a tick may come late by one turn of the sketch's loop, and none is left out
+    assert np.diff(times_us).mean() == pytest.approx(2000, rel=1e-3)
 
 
 @pytest.mark.parametrize("board", list(BOARDS))

@@ -79,8 +79,8 @@ static void begin_measuring(stand_t *stand)
 	int code = part->registers[BW_RATE] & 0x0f; /* 15: 3200 Hz, each step below halves it */
 	part->period = CLOCK_HZ / (FASTEST_HZ / (1 << (15 - code))) / part->clock_factor;
 	part->started = (double)stand->avr->cycle;
-	part->taken = part->promised = 0;
-	part->given_count = 0;
+	part->taken = 0;
+	part->promised = part->given_count; /* after a restart of the program, what was laid out before serves */
 	timer_at(stand->avr, (uint64_t)ceil(sample_cycle(part, 0)), take_sample, stand);
 }
 

@@ -57,7 +57,17 @@ static void settle_all(stand_t *stand)
 		settle(stand, which, stand->avr->cycle);
 }
 
-/* Cycle of the compare match that is being reported, or 0 when it is no match but a timer overflow. */
+/* Whether the simulator reports a match. In normal mode it also moves the pin at a timer overflow, and whenever the
+ * program writes a compare register, each time against what the mode says: so the direction tells the two apart. */
+static int is_match(stand_t *stand, int which, int value)
+{
+	if (stand->pulses.timer->wgm_op_mode_kind != avr_timer_wgm_normal)
+		return 1;
+	int mode = compare_mode(stand, which);
+	return mode == avr_timer_com_toggle || value == (mode == avr_timer_com_set);
+}
+
+/* Cycle of the match: the simulator tells of it at the end of the instruction under way. */
 static uint64_t match_cycle(const pulses_t *pulses, int which, uint64_t now)
 {
 	const avr_timer_t *timer = pulses->timer;
@@ -65,20 +75,19 @@ static uint64_t match_cycle(const pulses_t *pulses, int which, uint64_t now)
 	if (match >= timer->tov_cycles)
 		match -= timer->tov_cycles;
 	match += timer->tov_base;
-	return now >= match && now - match <= MATCH_SLACK ? match : 0;
+	return now >= match && now - match <= MATCH_SLACK ? match : now;
 }
 
-static void compare_event(stand_t *stand, int which, uint32_t value)
+static void compare_event(stand_t *stand, int which, uint32_t raised)
 {
-	pulses_t *pulses = &stand->pulses;
-	uint64_t cycle = match_cycle(pulses, which, stand->avr->cycle);
-	if (!cycle && pulses->timer->wgm_op_mode_kind == avr_timer_wgm_normal) {
-		if ((int)(value & 1) != pulses->outputs[which].latch)
-			stand->counters.overflow_artefacts++;
-		return; /* in normal mode an overflow leaves the pins alone */
+	output_t *output = &stand->pulses.outputs[which];
+	int value = raised & 1;
+	if (!is_match(stand, which, value)) {
+		stand->counters.overflow_artefacts += value != output->latch;
+		return;
 	}
-	pulses->outputs[which].latch = value & 1;
-	settle(stand, which, cycle ? cycle : stand->avr->cycle);
+	output->latch = value;
+	settle(stand, which, match_cycle(&stand->pulses, which, stand->avr->cycle));
 }
 
 static void compare_a(avr_irq_t *irq, uint32_t value, void *param)

@@ -1,0 +1,76 @@
+"""How fast the compiled sketch cuts the power, over random phases, on the simulated microcontroller.
+
+    python tests/benchmarks/mcu_latency.py [--trials N] [--board BOARD]
+
+Counted from the cause: last edge, last byte of the abort, end of the heartbeat's limit, last sample of the telling
+window. "Pin low": the last pulse that was no safe one has ended, over the trials that had one after the cause.
+"Safe pulse out": the first whole safe pulse has ended. The frame alone costs 0.5 ms shortest gap + 1.0 ms safe pulse.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "firmware"))
+
+from mcu import BOARDS
+from mcu_trials import Cut, Trials, trials
+
+from bench.link.messages import Counters, LimitId
+
+CAUSES: dict[str, Callable[[Trials, float], Cut]] = {
+    "overspeed": lambda stand, offset_s: stand.overspeed(offset_s, 1800),
+    "vibration": lambda stand, offset_s: stand.vibration(offset_s, 1800, 2 * stand.limits[LimitId.VIBRATION_COUNTS]),
+    "heartbeat": lambda stand, offset_s: stand.heartbeat(offset_s, 1800),
+    "abort": lambda stand, offset_s: stand.abort(offset_s, 1800),
+}
+
+
+def quantiles(values: list[float]) -> str:
+    """Median, 99th percentile and maximum."""
+    if not values:
+        return f"{'-':>24}"
+    return "".join(f"{value:8.0f}" for value in (np.median(values), np.quantile(values, 0.99), max(values)))
+
+
+def measure(board: str, cause: str, count: int, rng: np.random.Generator) -> None:
+    """One line of the table."""
+    cuts = []
+    with trials(board) as stand:
+        for offset_s in rng.uniform(0.0, 0.0025, count):
+            cuts.append(CAUSES[cause](stand, offset_s))
+            stand.recover()
+        stand.talk.run(1.1)
+        device, side = stand.talk.latest(Counters), stand.stand.counters
+    past_safe = [cut.low_us for cut in cuts if cut.low_us > 0]
+    print(
+        f"{board:<12}{cause:<11}{count:>6}{quantiles(past_safe)}  {quantiles([cut.safe_us for cut in cuts])}"
+        f"{side['stray_pulses']:>8}{device.longest_loop_us:>8}",
+        flush=True,
+    )
+
+
+def main() -> None:
+    """Prints the table."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--trials", type=int, default=1000)
+    parser.add_argument("--board", choices=list(BOARDS))
+    parser.add_argument("--cause", choices=list(CAUSES))
+    options = parser.parse_args()
+    began_s = time.monotonic()
+    print(f"{'':29}{'pin low, us':>24}  {'safe pulse out, us':>24}   stray    loop")
+    print(f"{'board':<12}{'cause':<11}{'trials':>6}" + 2 * f"{'median':>8}{'99 %':>8}{'max':>8}  " + "pulses  max us")
+    for board in [options.board] if options.board else BOARDS:
+        for cause in [options.cause] if options.cause else CAUSES:
+            measure(board, cause, options.trials, np.random.default_rng(2))
+    print(f"{time.monotonic() - began_s:.0f} s")
+
+
+if __name__ == "__main__":
+    main()
