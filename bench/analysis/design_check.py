@@ -36,11 +36,15 @@ class ModeResult:
     name: str
     stress_pa: float
     allowable: Allowable
-    reserve_factor: float
     required: float
     judged: bool
     permitted_rpm: float
     at_radius_m: float | None = None
+
+    @property
+    def reserve_factor(self) -> float:
+        """Strength over stress."""
+        return self.allowable.value_pa / self.stress_pa
 
 
 @dataclass(frozen=True)
@@ -136,6 +140,12 @@ def reserve_wanted(rig: Rig) -> float:
     return DEFAULT_RESERVE if wanted is None else wanted
 
 
+def reserve_use(rig: Rig, loaded: BladeUnderLoad, rpm: float) -> float:
+    """Highest share of any judged reserve that a loaded blade uses at a speed; above 1 the check fails."""
+    strengths = Strengths(loaded.built.name, loaded.built.blades, loaded.built.material)
+    return _Judge(loaded, strengths, reserve_wanted(rig)).use(rpm)
+
+
 def servo_hold(rig: Rig, loads: BladeLoads, pitch_deg: float) -> ServoHold | None:
     """The servo's share, or None when sections, blade count, lever ratio or servo torque are not in the rig."""
     ratio, count = rig.servo.lever_ratio, rig.propeller.blades
@@ -207,7 +217,7 @@ class _Judge:
             radius_m, stress_pa = sections.worst
             name = named("blade section", self._tension)
             permitted = self._speed_at(lambda speed: self._section_pa(speed) * self.required, self._tension, rpm)
-            found.append(_result("blade", name, stress_pa, self._tension, self.required, True, permitted, radius_m))
+            found.append(ModeResult("blade", name, stress_pa, self._tension, self.required, True, permitted, radius_m))
         return tuple(found)
 
     def use(self, rpm: float) -> float:
@@ -231,7 +241,7 @@ class _Judge:
                 mode.allowable,
                 rpm,
             )
-        return _result(mode.key, mode.name, stress_pa, mode.allowable, mode.required, mode.judged, permitted, None)
+        return ModeResult(mode.key, mode.name, stress_pa, mode.allowable, mode.required, mode.judged, permitted)
 
     def _section_pa(self, rpm: float) -> float:
         sections = self.loaded.section_stress(rpm)
@@ -249,23 +259,3 @@ class _Judge:
             if high - low < 0.5:
                 break
         return (low + high) / 2.0
-
-
-def _result(
-    key: str,
-    name: str,
-    stress_pa: float,
-    allowable: Allowable,
-    required: float,
-    judged: bool,
-    permitted_rpm: float,
-    at_radius_m: float | None,
-) -> ModeResult:
-    reserve = allowable.value_pa / stress_pa
-    return ModeResult(key, name, stress_pa, allowable, reserve, required, judged, permitted_rpm, at_radius_m)
-
-
-def reserve_use(rig: Rig, loaded: BladeUnderLoad, rpm: float) -> float:
-    """Highest share of any judged reserve that a loaded blade uses at a speed; above 1 the check fails."""
-    strengths = Strengths(loaded.built.name, loaded.built.blades, loaded.built.material)
-    return _Judge(loaded, strengths, reserve_wanted(rig)).use(rpm)

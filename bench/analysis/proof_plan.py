@@ -6,6 +6,7 @@ the proof loads the roots and spares pack and motor.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -83,7 +84,7 @@ def plan_text(plan: ProofPlan, rig: Rig, set_name: str) -> str:
         "# The bench cuts the power; it never replaces guard and isolator. Local codes apply.",
         f"# Proof speed {plan.proof_rpm:g} rpm: {plan.source}.",
         *(f"# {caution}" for caution in plan.cautions),
-        f'name = "proof run of the {set_name} blades to {plan.proof_rpm:g} rpm"',
+        f"name = {_quoted(f'proof run of the {set_name} blades to {plan.proof_rpm:g} rpm')}",
         f"stop_above_margin_pct = {STOP_ABOVE_MARGIN_PCT:g}",
     ]
     for stage in plan.stages:
@@ -92,7 +93,8 @@ def plan_text(plan: ProofPlan, rig: Rig, set_name: str) -> str:
 
 
 def _step_lines(stage: Stage, rig: Rig) -> list[str]:
-    lines = ["", "[[step]]", 'kind = "hold"', f'name = "{stage.load_pct:.0f} % of the proof load, {stage.rpm:g} rpm"']
+    title = f"{stage.load_pct:.0f} % of the proof load, {stage.rpm:g} rpm"
+    lines = ["", "[[step]]", 'kind = "hold"', f"name = {_quoted(title)}"]
     if stage.request_rpm is not None:
         lines.append(f"request_rpm = {stage.request_rpm:g}")
     elif stage.throttle_pct is not None:
@@ -106,8 +108,13 @@ def _step_lines(stage: Stage, rig: Rig) -> list[str]:
         lines.append(f"pitch_deg = {stage.pitch_deg:g}")
     lines.append(f"duration_s = {stage.hold_s:g}")
     if stage.inspect:
-        lines += ["", "[[step]]", 'kind = "inspect"', f'note = "{stage.note}"']
+        lines += ["", "[[step]]", 'kind = "inspect"', f"note = {_quoted(stage.note)}"]
     return lines
+
+
+def _quoted(text: str) -> str:
+    """``text`` as a TOML string; JSON's escapes are TOML's, too."""
+    return json.dumps(text, ensure_ascii=False)
 
 
 def _fine_pitch_deg(rig: Rig) -> float | None:

@@ -86,6 +86,12 @@ def test_throttle_openings_do_not_overshoot_even_with_a_light_propeller_and_a_fu
         assert low == pytest.approx(stage.rpm, rel=0.01)
 
 
+def test_a_set_with_quotes_in_its_name_still_gives_a_plan(rig: Rig) -> None:
+    name = 'say "fast"\\'
+    check = check_strength(rig)
+    assert name in parse_plan(plan_text(check.plan, rig, name)).name
+
+
 @pytest.mark.parametrize(
     ("proof_rpm", "why"), [(6150.0, "limits.overspeed_rpm"), (9000.0, "limits.overspeed_rpm")], ids=["near", "above"]
 )
