@@ -82,7 +82,6 @@ class DesignCheck:
     centrifugal_n: float
     loads: BladeLoads
     modes: tuple[ModeResult, ...]
-    reserve_factor: float
     permitted_rpm: float
     governed_by: str
     caps: tuple[tuple[str, float], ...]
@@ -93,6 +92,17 @@ class DesignCheck:
     use_rpm: np.ndarray = field(repr=False)
     use: np.ndarray = field(repr=False)
     geometry: RootGeometry = field(repr=False)
+
+    @property
+    def reserve_factor(self) -> float:
+        """Lowest reserve of the nominal stresses in root and blade; the peak at a hole has a measure of its own."""
+        return min(mode.reserve_factor for mode in self.modes if mode.judged and mode.key != "hole_peak")
+
+    @property
+    def root_reserve_factor(self) -> float:
+        """The same for the root alone."""
+        nominal = (mode for mode in self.modes if mode.judged and mode.key not in ("hole_peak", "blade"))
+        return min(mode.reserve_factor for mode in nominal)
 
     def mode(self, key: str) -> ModeResult | None:
         """The mode with ``key`` ("net_section", "shear_out", "bearing", ...), None when the root has no such mode."""
@@ -120,7 +130,6 @@ def check_design(
         centrifugal_n=loads.pull_n,
         loads=loads,
         modes=modes,
-        reserve_factor=min(mode.reserve_factor for mode in modes if mode.judged and mode.key != "hole_peak"),
         permitted_rpm=permitted_rpm,
         governed_by=governed_by,
         caps=caps,

@@ -58,6 +58,7 @@ def design_summary(design: DesignCheck) -> dict[str, Any]:
         "mass_kg": design.mass_kg,
         "cg_radius_m": design.cg_radius_m,
         "centrifugal_n": design.centrifugal_n,
+        "reserve_factor": design.reserve_factor,
         "root": _root(design),
         "permitted": {"rpm": design.permitted_rpm, "governed_by": design.governed_by},
         "caps": [{"governed_by": name, "rpm": rpm} for name, rpm in design.caps],
@@ -99,7 +100,7 @@ def _root(design: DesignCheck) -> dict[str, float | None]:
     for key in ROOT_STRESSES:
         mode = design.mode(key)
         stresses[f"{key}_pa"] = None if mode is None else mode.stress_pa
-    return {**stresses, "reserve_factor": design.reserve_factor}
+    return {**stresses, "reserve_factor": design.root_reserve_factor}
 
 
 def _fragment(design: DesignCheck) -> dict[str, Any]:

@@ -32,6 +32,13 @@ def test_json_holds_the_promised_keys(rig_path: str, capsys: pytest.CaptureFixtu
     assert found["speed_rpm"] == 5300.0
     assert found["centrifugal_n"] > 0.0
     assert {"net_section_pa", "shear_out_pa", "bearing_pa", "reserve_factor"} <= set(found["root"])
+    lowest = min(
+        mode["reserve_factor"]
+        for mode in found["modes"]
+        if mode["key"] in ("net_section", "shear_out", "bearing", "neck")
+    )
+    assert found["root"]["reserve_factor"] == lowest
+    assert found["reserve_factor"] <= lowest
     assert set(found["permitted"]) == {"rpm", "governed_by"}
     assert 0.0 < found["tip_mach"] < 1.0
     assert found["fragment"]["speed_m_s"] > 0.0 and found["fragment"]["energy_j"] > 0.0
