@@ -12,11 +12,10 @@ from bench.session.actions import Ending, NoteRecord
 from bench.session.governor_table import governor_parameter
 from bench.session.orders import Order, OrderKind
 from bench.session.phases import Phase
+from bench.session.plan_run import Wish
 
 if TYPE_CHECKING:
     from bench.session.engine import Engine
-
-BEFORE_ARMING = (Phase.CONNECTING, Phase.AGREEING, Phase.READY)
 
 
 class Desk:
@@ -39,10 +38,10 @@ class Desk:
 
     def _abort(self, _order: Order) -> None:
         engine = self._engine
-        engine.plan_run = None
+        engine.plan_run, engine.wish = None, Wish.NONE
         engine.abort(Reason.OPERATOR_ABORT)
-        if engine.phase in BEFORE_ARMING and not engine.watch.live and not engine.keep_open:
-            engine.end(Ending.ABORTED, "aborted before arming")
+        if engine.watch.state in (None, Stand.LOCKED) and engine.phase is not Phase.COASTING and not engine.keep_open:
+            engine.end(Ending.ABORTED, "aborted while locked")
 
     def _arm(self, order: Order) -> None:
         if self._engine.phase is not Phase.READY:

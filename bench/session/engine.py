@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from bench.errors import LinkError
 from bench.link.conversation import Conversation
-from bench.link.messages import Abort, Disarm, Heartbeat, ReadLimits, Reason, Reset
+from bench.link.messages import Abort, Disarm, Heartbeat, Reason, Reset
 from bench.link.outbox import Exchange
 from bench.rig.description import Rig
 from bench.safety.host_rules import Trip
@@ -26,6 +26,7 @@ from bench.session.desk import Desk
 from bench.session.governor_table import governor_parameters
 from bench.session.heartbeat import HeartbeatKeeper
 from bench.session.host_ring import HostRing
+from bench.session.lateness_check import LatenessCheck
 from bench.session.limit_table import limit_table
 from bench.session.orders import Order
 from bench.session.phases import Phase
@@ -34,10 +35,13 @@ from bench.session.plan_rules import check_plan, governor_mode
 from bench.session.plan_run import PlanRun, Wish
 from bench.session.set_point_sender import SetPointSender
 from bench.session.stand_watch import StandWatch, reason_name
+from bench.session.status import progress_of
 from bench.session.telemetry import Heard, Telemetry
 from bench.session.turns import turn
 
-SILENCE_S = 2.0  # no sample for so long: the link is lost, whatever the port says
+SILENCE_S = (
+    4.0  # no sample for so long: the link is lost. A boot loader after a restart is silent for two (from memory)
+)
 COUNTERS_S = 1.0
 LIVE_PHASES = (Phase.READY, Phase.ARMING, Phase.RUNNING, Phase.STOPPING)
 
@@ -69,6 +73,7 @@ class Engine:
         self.finish_wanted = False
         self.reset_first = reset_first
         self.now_s = 0.0
+        self._lateness = LatenessCheck(self.conversation, self.keeper)
         self._desk = Desk(self)
         self._limits = limit_table(rig)
         self.agreement: Agreement | None = None
@@ -80,10 +85,9 @@ class Engine:
         self._rest_since_s: float | None = None
         self._counted_at_s = 0.0
         self._host_trip: Trip | None = None
-        self._question: Exchange | None = None  # asked to see how late telemetry really is
-        self._asked_s = 0.0
         self._stop_reason = ""  # why the host itself stopped the run
         self._link_failure = ""
+        self._cut_wanted = False  # an abort is on its way: no heartbeat may keep the power on, should it get lost
         self._records: list[Record] = []
         self._outcome: Outcome | None = None
 
@@ -138,6 +142,7 @@ class Engine:
     def _follow(self, heard: Heard) -> None:
         was_tripped = self.watch.tripped_at_s is not None
         self._records += self.watch.follow(heard)
+        self._cut_wanted = self._cut_wanted and self.watch.live
         if heard.slow:
             self._heard_at_s = self.now_s
         if heard.restarts:
@@ -159,21 +164,10 @@ class Engine:
         """Last in the step: everything that came has been checked by now."""
         if heard.slow:
             self.keeper.checked(self.now_s, heard.slow[-1].time_s)
-            self._question_lateness(heard.slow[-1].time_s)
-        well = self.conversation.identified and not self._link_failure and self._outcome is None
+            self._lateness.turn(self.now_s, heard.slow[-1].time_s, may_ask=self.phase in LIVE_PHASES)
+        well = self.conversation.identified and not (self._link_failure or self._cut_wanted or self._outcome)
         if well and self.keeper.due(self.now_s, surface_age_s):
             self.conversation.send(Heartbeat(self.keeper.sent & 0xFFFF))
-
-    def _question_lateness(self, device_s: float) -> None:
-        """When telemetry seems late, the limits are read again: a true backlog delays that answer just as much."""
-        question = self._question
-        if question is not None and question.answer is not None:
-            self.keeper.answered(self.now_s, device_s, self._asked_s)
-            self._question = None
-        elif question is not None and question.dropped:
-            self._question = None
-        if self._question is None and self.keeper.suspicious and self.phase in LIVE_PHASES:
-            self._question, self._asked_s = self.conversation.send(ReadLimits()), self.now_s
 
     def _due(self) -> bytes:
         try:
@@ -215,6 +209,7 @@ class Engine:
     def abort(self, reason: Reason) -> None:
         """Sends the cut; it overtakes everything and is repeated until the device answered."""
         self.set_points = replace(self.set_points, throttle_us=self.rig.throttle.safe_us, request_rpm=None)
+        self._cut_wanted = True
         self.conversation.send(Abort(reason))
 
     def end(self, ending: Ending, reason: str = "") -> None:
@@ -240,8 +235,8 @@ class Engine:
 
     def wind_down(self) -> None:
         """Throttle to safe, rest, locked."""
-        self.plan_run = None
-        self.set_points = replace(self.set_points, throttle_us=self.rig.throttle.safe_us)
+        self.plan_run, self.wish = None, Wish.NONE
+        self.set_points = replace(self.set_points, throttle_us=self.rig.throttle.safe_us, request_rpm=None)
         self.conversation.send(Disarm())
         self.enter(Phase.STOPPING)
 
@@ -300,19 +295,4 @@ class Engine:
 
     def progress(self) -> Progress:
         """Where the session stands."""
-        run = self.plan_run
-        state = self.watch.state.name.lower() if self.watch.state is not None else ""
-        return Progress(
-            phase=self.phase.value,
-            state=state,
-            reason=reason_name(self.watch.reason) if self.watch.reason else "",
-            time_s=self.telemetry.time_s,
-            step=run.number if run else 0,
-            steps=len(self.plan.steps) if self.plan else 0,
-            step_text=run.step.kind if run and run.step else "",
-            values={**self.telemetry.latest, "vibration_g_rms": self.ring.vibration_g_rms},
-            counters=self.counters(),
-            waits=self.wish is Wish.WORD and run is not None,
-            withheld=self.keeper.withheld,
-            message=self.message,
-        )
+        return progress_of(self)

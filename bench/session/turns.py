@@ -102,18 +102,20 @@ def _refuse_arming(engine: Engine, why: str) -> None:
 def _take_over(engine: Engine) -> None:
     """Armed: the set-points begin where the device is, so that nothing jumps."""
     engine.message = ""
+    throttle_us, servo_us = (engine.telemetry.latest[name] for name in ("throttle_us", "servo_us"))
     if engine.plan_run is None:
-        latest = engine.telemetry.latest
-        held_us = latest["servo_us"]
-        engine.set_points = SetPoints(latest["throttle_us"], held_us or engine.controls.first_servo_us())
-        engine.sender.assume(round(latest["throttle_us"]), round(held_us))
+        engine.set_points = SetPoints(throttle_us, servo_us or engine.controls.first_servo_us())
+    engine.sender.assume(round(throttle_us), round(servo_us))
     engine.enter(Phase.RUNNING)
 
 
 def _running(engine: Engine) -> None:
     if engine.watch.state is Stand.LOCKED and engine.wish not in INSPECTING:
         engine.plan_run = None
-        engine.enter(Phase.READY)
+        if engine.keep_open:
+            engine.enter(Phase.READY)
+        else:
+            engine.end(Ending.ABORTED, "the device locked itself")
         return
     if not engine.sender.ready(engine.now_s):
         return

@@ -8,7 +8,7 @@ import pytest
 
 from bench.errors import PlanError, RigError
 from bench.link.framing import Unframer, frame
-from bench.link.messages import Hello, Limits, State
+from bench.link.messages import Abort, Hello, Limits, State
 from bench.session.actions import Ending, NoteRecord, Outcome
 from bench.session.orders import Order, OrderKind
 from bench.session.phases import Phase
@@ -95,6 +95,37 @@ def test_abort_overtakes_orders_that_came_with_it(long_bench):
     long_bench.step([Order(OrderKind.NOTE, text="smell of hot paint"), Order(OrderKind.ABORT)])
     assert long_bench.run().ending == Ending.ABORTED
     assert any(isinstance(item, NoteRecord) for item in long_bench.records)
+
+
+def test_an_abort_that_is_lost_on_its_way_still_cuts_the_power(long_bench):
+    long_bench.run(stop=lambda bench: bench.turning())
+    deaf = Unframer()
+
+    def without_abort(now_s, data):
+        return b"".join(frame(message, 0) for message in deaf.feed(data) if not isinstance(message, Abort))
+
+    long_bench.to_device = without_abort
+    ordered_s = long_bench.now_s
+    long_bench.step([Order(OrderKind.ABORT)])
+    outcome = long_bench.run()
+    assert outcome.ending == Ending.TRIPPED
+    assert trip_of(long_bench).name == "heartbeat lost"
+    assert trip_of(long_bench).time_s - ordered_s <= HEARTBEAT_S + 0.01
+
+
+def test_an_abort_during_an_inspection_ends_the_session(make_bench):
+    bench = make_bench('[[step]]\nkind = "inspect"')
+    willing = bench.operator
+    bench.operator = lambda progress: () if progress.waits else willing(progress)
+    bench.run(stop=lambda bench: bench.engine.progress().waits)
+    assert bench.step([Order(OrderKind.ABORT)]).ending == Ending.ABORTED
+
+
+def test_an_abort_before_arming_ends_the_session(bench):
+    bench.operator = lambda progress: ()
+    bench.run(stop=lambda bench: bench.engine.phase is Phase.READY)
+    outcome = bench.step([Order(OrderKind.ABORT)])
+    assert (outcome.ending, outcome.exit_status) == (Ending.ABORTED, 3)
 
 
 def test_a_silent_surface_ends_in_a_heartbeat_trip(long_bench):
