@@ -1,0 +1,101 @@
+"""The session's process: how it starts, hears, and ends without leaving anything behind."""
+
+import functools
+import os
+import signal
+import time
+from pathlib import Path
+
+import pytest
+
+from bench.errors import RigError
+from bench.link.port import SerialPort
+from bench.recording.files import open_recording
+from bench.session.actions import Ending
+from bench.session.orders import Order, OrderKind
+from bench.session.phases import Phase
+from bench.session.runner import SessionSpec, start
+from bench.simulator.port import open_simulated
+
+SHARED = Path("/dev/shm")
+
+
+@pytest.fixture(autouse=True)
+def no_shared_memory_left():
+    """Shared memory outlives processes: it has to be removed by name."""
+    before = set(SHARED.glob("psm_*")) if SHARED.is_dir() else set()
+    yield
+    assert not (set(SHARED.glob("psm_*")) if SHARED.is_dir() else set()) - before
+
+
+def spec_of(rig_text, **changes):
+    return SessionSpec(rig_text, functools.partial(open_simulated, rig_text, 1), **changes)
+
+
+def until(session, condition, longest_s=20.0):
+    """Keeps the session company until ``condition`` of its progress holds."""
+    deadline_s = time.monotonic() + longest_s
+    while not condition(session.state()) and session.outcome() is None:
+        assert time.monotonic() < deadline_s, session.state()
+        session.heard()
+        time.sleep(0.02)
+
+
+def test_orders_view_and_end(rig_text, tmp_path):
+    recording = tmp_path / "run.h5"
+    with start(spec_of(rig_text, keep_open=True, recording=str(recording))) as session:
+        until(session, lambda progress: progress.phase == Phase.READY)
+        assert session.alive() and session.pid != os.getpid()
+        session.order(OrderKind.NOTE, text="propeller turns freely by hand")
+        session.order(Order(OrderKind.ARM))
+        until(session, lambda progress: progress.state == "armed")
+        assert session.view.tail(1.0).slow.has("voltage_v")
+        assert session.view.tail(1.0).vibration.rate_hz == pytest.approx(1600, rel=0.01)
+        session.order(OrderKind.FINISH)
+        until(session, lambda progress: False)
+        outcome = session.join(10)
+    assert outcome.ending == Ending.DONE
+    with open_recording(recording) as opened:
+        run = opened.run()
+    assert [event.name for event in run.events if event.kind == "state"] == ["locked", "armed", "locked"]
+    assert any("turns freely" in event.name + event.detail for event in run.events if event.kind == "note")
+
+
+def test_a_terminated_session_locks_and_ends(rig_text):
+    with start(spec_of(rig_text, keep_open=True)) as session:
+        until(session, lambda progress: progress.phase == Phase.READY)
+        os.kill(session.pid, signal.SIGTERM)
+        outcome = session.join(10)
+    assert outcome is not None and outcome.ending == Ending.DONE
+
+
+def test_a_killed_session_is_told_as_failed(rig_text):
+    with start(spec_of(rig_text)) as session:
+        until(session, lambda progress: progress.phase == Phase.READY)
+        os.kill(session.pid, signal.SIGKILL)
+        outcome = session.join(10)
+    assert outcome is not None and outcome.ending == Ending.FAILED
+    assert "died" in outcome.reason
+
+
+def test_a_port_that_cannot_be_opened_is_an_outcome(rig_text):
+    with start(SessionSpec(rig_text, functools.partial(SerialPort, "/dev/no_such_port"))) as session:
+        outcome = session.join(20)
+    assert outcome is not None and outcome.exit_status == 2
+    assert "/dev/no_such_port: cannot be opened" in outcome.reason
+
+
+def test_a_recording_that_cannot_be_written_is_refused_before_arming(rig_text, tmp_path):
+    taken = tmp_path / "run.h5"
+    taken.write_text("precious")
+    with start(spec_of(rig_text, recording=str(taken))) as session:
+        until(session, lambda progress: False)
+        outcome = session.join(20)
+    assert outcome is not None and outcome.ending == Ending.REFUSED
+    assert "run.h5" in outcome.reason
+    assert taken.read_text() == "precious"
+
+
+def test_a_bad_rig_is_refused_before_a_process_starts(rig_text):
+    with pytest.raises(RigError, match="overspeed_rpm"):
+        start(spec_of(rig_text.replace("overspeed_rpm = 6200", "")))
