@@ -10,7 +10,7 @@ import numpy as np
 from bench.analysis.blade_build import aero_shape
 from bench.analysis.shaft_power import drive_of
 from bench.errors import RigError
-from bench.physics.coefficients import power_w, thrust_n, torque_n_m
+from bench.physics.coefficients import PLAUSIBLE_MERIT, figure_of_merit, power_w, thrust_n, torque_n_m
 from bench.physics.drive import Drive, cell_voltage_v, state_for_torque
 from bench.physics.static_estimate import CP_UNCERTAINTY, CT_UNCERTAINTY, static_estimate
 from bench.rig.blade_sets import BladeSet
@@ -78,6 +78,24 @@ def coefficient_curve(rig: Rig, blades: BladeSet | None) -> CoefficientCurve | N
     return CoefficientCurve(
         estimate.pitch_deg, estimate.ct, estimate.cp, estimate.ct_uncertainty, estimate.cp_uncertainty, source
     )
+
+
+def implausible_coefficients(rig: Rig) -> tuple[str, ...]:
+    """Complaints about measured coefficients that no propeller at rest gives: they point at a calibration.
+
+    The upper gate of the figure of merit is applied only: stalled or nearly idle blades may fall below the lower one.
+    """
+    found = []
+    for pitch_deg, ct, cp in rig.propeller.coefficients or ():
+        merit = figure_of_merit(ct, cp) if ct > 0.0 and cp > 0.0 else 0.0
+        if cp <= 0.0:
+            found.append(f"propeller.coefficients at {pitch_deg:g} degrees: CP {cp:g} is not above zero")
+        elif merit > PLAUSIBLE_MERIT[1]:
+            found.append(
+                f"propeller.coefficients at {pitch_deg:g} degrees: figure of merit {merit:.2f} is above "
+                f"{PLAUSIBLE_MERIT[1]:g}; look at the calibration of thrust and current"
+            )
+    return tuple(found)
 
 
 def plan_points(

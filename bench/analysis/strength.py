@@ -13,7 +13,14 @@ from bench.analysis.blade_build import BuiltBlade, build_blade
 from bench.analysis.blade_stress import AirLoads, BladeUnderLoad, Yaw
 from bench.analysis.conditions import air_density_kg_m3, moist_state
 from bench.analysis.design_check import DesignCheck, check_design, reserve_wanted
-from bench.analysis.planning import CoefficientCurve, PlannedPoint, coefficient_curve, plan_points, planning_pitches
+from bench.analysis.planning import (
+    CoefficientCurve,
+    PlannedPoint,
+    coefficient_curve,
+    implausible_coefficients,
+    plan_points,
+    planning_pitches,
+)
 from bench.analysis.proof_plan import BELOW_TRIP, ProofPlan, default_proof_rpm, proof_plan
 from bench.analysis.tolerances import DEFAULT_SEED, MonteCarlo, monte_carlo
 from bench.errors import RigError
@@ -290,6 +297,7 @@ def _refuse_proof(rig: Rig, loaded: BladeUnderLoad, proof_rpm: float, air: AirUs
 
 def _warnings(rig: Rig, designs: dict[str, DesignCheck], rpm: float) -> Iterator[str]:
     limit = rig.limits.overspeed_rpm
+    yield from implausible_coefficients(rig)
     for name, design in designs.items():
         if not design.passes:
             yield (

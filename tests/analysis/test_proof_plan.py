@@ -6,7 +6,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from bench.analysis.planning import coefficient_curve, plan_points
+from bench.analysis.planning import coefficient_curve
 from bench.analysis.proof_plan import plan_text
 from bench.analysis.strength import check_strength
 from bench.errors import RigError
@@ -116,22 +116,3 @@ def test_without_motor_or_governor_no_file_is_written(rig: Rig) -> None:
     check = check_strength(bare)
     with pytest.raises(RigError, match=r"motor\.kv_rpm_per_v"):
         plan_text(check.plan, bare, check.fitted.name)
-
-
-def test_measured_coefficients_replace_the_estimate(rig: Rig) -> None:
-    table = ((8.0, 0.07, 0.025), (14.0, 0.11, 0.05), (22.0, 0.15, 0.10))
-    propeller = msgspec.structs.replace(rig.propeller, coefficients=table, coefficients_stderr_pct=2.0)
-    measured = msgspec.structs.replace(rig, propeller=propeller)
-    curve = coefficient_curve(measured, measured.blade_sets["moulded"])
-    assert curve is not None and curve.source.startswith("measured")
-    assert curve.ct_uncertainty == pytest.approx(0.04)
-    point = plan_points(measured, curve, 1.2, (5000.0,), (11.0,))[0]
-    assert point.thrust_n == pytest.approx(0.09 * 1.2 * (5000.0 / 60.0) ** 2 * 0.56**4)
-    assert point.thrust_range_n == pytest.approx((0.96 * point.thrust_n, 1.04 * point.thrust_n))
-
-
-def test_a_current_beyond_the_drive_is_not_invented(rig: Rig) -> None:
-    curve = coefficient_curve(rig, rig.blade_sets["moulded"])
-    assert curve is not None
-    point = plan_points(rig, curve, 1.2, (9000.0,), (22.0,))[0]
-    assert point.pack_current_a is None and point.duty is None

@@ -129,6 +129,30 @@ def test_mass_centres_off_the_pitch_axis_add_twisting_moment(rig: Rig, check: St
     assert found.loads.twisting_n_m > 1.2 * design(check, "moulded").loads.twisting_n_m  # type: ignore[operator]
 
 
+def test_moments_are_turned_into_the_necks_own_axes(check: StrengthCheck) -> None:
+    """By vectors: thrust along the shaft, drag against the rotation, projected on the chord and its normal.
+
+    The neck at 50 mm lies 4/5 of the way from the first to the second section (38 and 36 degrees); blades stand 8
+    degrees coarser than the table.
+    """
+    loads = design(check, "moulded").loads
+    angle = math.radians(38.0 + 0.8 * (36.0 - 38.0) + (22.0 - 14.0))
+    moment = np.array([loads.relieved_n_m, loads.torque_moment_n_m])  # of the axial and of the tangential load
+    normal, along = np.array([math.cos(angle), math.sin(angle)]), np.array([math.sin(angle), -math.cos(angle)])
+    assert loads.flap_moment_n_m == pytest.approx(abs(moment @ normal), rel=1e-9)
+    assert loads.edge_moment_n_m == pytest.approx(abs(moment @ along), rel=1e-9)
+
+
+def test_the_neck_carries_pull_and_both_moments(check: StrengthCheck) -> None:
+    item = design(check, "moulded")
+    loads, chord, thickness = item.loads, 0.026, 0.012
+    expected = loads.mouth_pull_n / (chord * thickness)
+    expected += loads.flap_moment_n_m / (chord * thickness**2 / 6.0) + loads.edge_moment_n_m / (
+        thickness * chord**2 / 6.0
+    )
+    assert item.mode("neck").stress_pa == pytest.approx(expected, rel=1e-12)
+
+
 def test_the_layers_direction_decides(rig: Rig) -> None:
     """Without a stated direction the weakest holds everywhere, and a standing print fails by its net section too."""
     blades = rig.blade_sets["printed_thick"]
