@@ -1,7 +1,8 @@
 """A simulated device behind a pseudo-terminal, in a process of its own: it outlives the session that talks to it.
 
 Prints the path of the terminal, then a line for every change of the device's state: seconds of the monotonic clock and
-the state. Arguments: rig, random seed. Ends at the end of its standard input. "vanish" there closes the terminal.
+the state. Arguments: rig, random seed, and, if wanted, the protocol version to claim. Ends at the end of its standard
+input. "vanish" there closes the terminal.
 """
 
 from __future__ import annotations
@@ -14,7 +15,10 @@ import time
 import tty
 from pathlib import Path
 
-from bench.link.messages import State
+import msgspec
+
+from bench.link.framing import Unframer, frame
+from bench.link.messages import Hello, Message, State
 from bench.simulator.port import simulated_device
 
 TURN_S = 0.001
@@ -27,9 +31,10 @@ def main() -> None:
     os.set_blocking(master, False)
     print(os.ttyname(slave), flush=True)
     began_s, state = time.monotonic(), None
+    speak = Foreigner(int(sys.argv[3])).translate if len(sys.argv) > 3 else lambda data: data
     while not select.select([sys.stdin], [], [], TURN_S)[0]:
         device_bytes = device.exchange(time.monotonic() - began_s, read(master))
-        write(master, device_bytes)
+        write(master, speak(device_bytes))
         if device.machine.state != state:
             state = device.machine.state
             print(f"{time.monotonic():.4f} {State(state).name}", flush=True)
@@ -37,6 +42,20 @@ def main() -> None:
         os.close(slave)
         os.close(master)
         sys.stdin.readline()
+
+
+class Foreigner:
+    """Makes a device claim another protocol version."""
+
+    def __init__(self, protocol: int) -> None:
+        self._protocol, self._unframer = protocol, Unframer()
+
+    def translate(self, data: bytes) -> bytes:
+        """The same frames, every Hello with the other version in it."""
+        return b"".join(frame(self._changed(message), number) for number, message in self._unframer.feed_numbered(data))
+
+    def _changed(self, message: Message) -> Message:
+        return msgspec.structs.replace(message, protocol=self._protocol) if isinstance(message, Hello) else message
 
 
 def read(master: int) -> bytes:

@@ -60,6 +60,14 @@ def test_no_such_port(files):
     assert "Traceback" not in everything
 
 
+def test_a_device_of_another_protocol_version(files, launch):
+    device = launch("device_process.py", files / "rig.toml", 1, 7)
+    status, line, everything = spin(files, device.stdout.readline().strip())
+    assert status == 2
+    assert "protocol version 7" in line and "version 1" in line
+    assert "Traceback" not in everything
+
+
 def test_a_port_that_vanishes_in_mid_run(files, launch):
     device = launch("device_process.py", files / "rig.toml", 1)
     port = device.stdout.readline().strip()

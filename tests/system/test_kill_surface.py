@@ -3,6 +3,7 @@
 import os
 import signal
 import time
+from pathlib import Path
 
 import numpy as np
 import psutil
@@ -22,12 +23,14 @@ def wait_for_end(pid, timeout_s):
 
 def test_the_coast_down_is_recorded_after_the_surface_was_killed(files, launch):
     recording = files / "run.h5"
+    memory = set(Path("/dev/shm").glob("psm_*"))
     surface = launch("surface_process.py", files / "rig.toml", files / "plan.toml", recording, "simulated")
     session_pid = int(surface.stdout.readline())
     assert surface.stdout.readline() == "turning\n"
     os.kill(surface.pid, signal.SIGKILL)
     surface.wait()
     assert wait_for_end(session_pid, 40), "the session did not end by itself"
+    assert set(Path("/dev/shm").glob("psm_*")) <= memory, "shared memory was left behind"
     run = read_run(recording)
     (trip,) = [event for event in run.events if event.kind == "trip"]
     assert trip.name == "heartbeat lost"
