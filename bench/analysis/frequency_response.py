@@ -1,7 +1,8 @@
 """The loop at many frequencies at once, from a multisine or any other lively movement of a lever.
 
-Empirical transfer function by averaged overlapping segments, with coherence and a confidence band; set beside the
-step model it tells whether one linear model is the truth. Source: Bendat and Piersol, Random Data, from memory.
+A multisine is fitted sine by sine; anything else (a chirp, a hand on the lever) goes through averaged overlapping
+segments. Both give coherence and a confidence band; set beside the step model they tell whether one linear model is
+the truth. Source: Bendat and Piersol, Random Data, from memory.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.analysis.frequency_lines import find_lines, fit_lines
 from bench.analysis.speed_loop_models import LoopModel
 from bench.analysis.speed_loop_record import SpeedRecord, speed_record
 from bench.analysis.steps import SMALLEST, Kind
@@ -20,6 +22,8 @@ from bench.samples import Run
 GRID_S = 0.01
 SEGMENTS = 8  # of half overlap; fewer averages would make the coherence look better than it is
 LOWEST_COHERENCE = 0.6  # below it the band is wider than the response is worth
+FADE_PART = 0.12  # of the excitation, its beginning, in which it fades in and the loop settles into it
+LOWEST_LINE_COHERENCE = 0.9  # of a single sine: noise alone passes it once in ten thousand times
 QUANTILE_95 = 1.96
 LEVERS: dict[Kind, str] = {"request": "speed_request_rpm", "throttle": "throttle_us", "pitch": "pitch_deg"}
 SHORTEST_S = 5.0
@@ -94,6 +98,33 @@ def frequency_response(run: Run, kind: Kind, from_s: float, to_s: float) -> Freq
     """
     if to_s - from_s < SHORTEST_S:
         raise AnalysisError(f"{to_s - from_s:.1f} s of excitation: at least {SHORTEST_S:g} s are needed")
+    start = from_s + FADE_PART * (to_s - from_s)
+    time, values = run.slow.time_s, run.slow.channel(LEVERS[kind])
+    fine = np.isfinite(values) & (time >= start) & (time < to_s)
+    lines = find_lines(time[fine], values[fine])
+    if len(lines):
+        return _of_lines(kind, time[fine], values[fine], speed_record(run).between(start, to_s), lines)
+    return _of_segments(run, kind, from_s, to_s)
+
+
+def _of_lines(
+    kind: Kind, time: np.ndarray, values: np.ndarray, record: SpeedRecord, frequency: np.ndarray
+) -> FrequencyResponse:
+    """Answer at the sines of the lever; between samples the lever is held, so each stands for half a sample later."""
+    held_s = float(np.median(np.diff(time)))
+    fine = np.isfinite(record.speed_rpm)
+    averaged = np.diff(record.edge_s)[fine] if record.averaged else 0.0
+    lever = fit_lines(time + held_s / 2.0, values, frequency)
+    speed = fit_lines(record.mid_s[fine], record.speed_rpm[fine], frequency, averaged)
+    power = np.abs(speed.value) ** 2
+    coherence = np.clip(power / (power + 2.0 * speed.error**2), 0.0, 1.0 - 1e-12)
+    used = coherence > LOWEST_LINE_COHERENCE
+    if not used.any():
+        raise AnalysisError(f"the speed does not follow the {kind} at any frequency: excite it more, or for longer")
+    return _bounded(kind, frequency, speed.value / lever.value, speed.error / np.abs(speed.value), coherence, used)
+
+
+def _of_segments(run: Run, kind: Kind, from_s: float, to_s: float) -> FrequencyResponse:
     record = speed_record(run)
     grid = np.arange(from_s, to_s, GRID_S)
     lever = _on_grid(run.slow.time_s, run.slow.channel(LEVERS[kind]), grid)
@@ -106,7 +137,8 @@ def frequency_response(run: Run, kind: Kind, from_s: float, to_s: float) -> Freq
     excited &= frequency < 0.25 * _speeds_per_s(record)
     if not excited.any():
         raise AnalysisError(f"the speed does not follow the {kind} at any frequency: excite it more, or for longer")
-    return _bounded(kind, frequency, response / _lost(frequency, record), coherence, averages, excited)
+    error = np.sqrt((1.0 - coherence) / (2.0 * averages * np.maximum(coherence, 1e-12)))
+    return _bounded(kind, frequency, response / _lost(frequency, record), error, coherence, excited)
 
 
 def _on_grid(time: np.ndarray, values: np.ndarray, grid: np.ndarray) -> np.ndarray:
@@ -146,11 +178,10 @@ def _lost(frequency: np.ndarray, record: SpeedRecord) -> np.ndarray:
 
 
 def _bounded(
-    kind: Kind, frequency: np.ndarray, response: np.ndarray, coherence: np.ndarray, averages: float, used: np.ndarray
+    kind: Kind, frequency: np.ndarray, response: np.ndarray, error: np.ndarray, coherence: np.ndarray, used: np.ndarray
 ) -> FrequencyResponse:
-    """Standard error of the size: sqrt((1 - c) / (2 n c)) of it, and of the phase as much in rad."""
-    error = np.sqrt((1.0 - coherence[used]) / (2.0 * averages * coherence[used]))
-    size = np.abs(response[used])
+    """``error`` is the standard error of the size as a part of it, and as much in rad that of the phase."""
+    size, error = np.abs(response[used]), error[used]
     return FrequencyResponse(
         kind, frequency[used], response[used], coherence[used],
         size * np.maximum(1.0 - QUANTILE_95 * error, 0.0), size * (1.0 + QUANTILE_95 * error),
