@@ -18,9 +18,9 @@ from bench.analysis.healthy import Expectation, Points, Scatter, first_levels
 
 UNKNOWN_LEVEL = 1e3
 REVISIT = 1.5
-WANDER_PER_FRAME = 0.02
+WANDER_PER_FRAME = 0.01
 WARM_UP_S = (20.0, 60.0, 180.0)
-LONE_FRAMES = 6.0  # a frame or two so many scatters off their neighbours are taken as the neighbours are
+LONE_FRAMES = 4.0  # frames so many scatters off their neighbours are taken as the neighbours are
 
 
 @dataclass(frozen=True)
@@ -102,16 +102,15 @@ def standardised(features: Features, points: Points, scatter: Scatter, expected:
 
 
 def _without_lone_frames(standard: np.ndarray, points: Points) -> np.ndarray:
-    """One or two frames far off the median of the five around them, in one visit, replaced by that median."""
-    if len(standard) < 5:
+    """Up to three frames (what one knock reaches) far off the median of the seven around them, replaced by it."""
+    if len(standard) < 7:
         return standard
-    around = np.sort(np.lib.stride_tricks.sliding_window_view(standard, 5, axis=0), axis=2)[:, :, 2]
-    middle = standard[2:-2]
-    visit = points.visit
-    whole = (visit[2:-2] >= 0) & (visit[:-4] == visit[2:-2]) & (visit[4:] == visit[2:-2])
+    around = np.sort(np.lib.stride_tricks.sliding_window_view(standard, 7, axis=0), axis=2)[:, :, 3]
+    middle, visit = standard[3:-3], points.visit
+    whole = (visit[3:-3] >= 0) & (visit[:-6] == visit[3:-3]) & (visit[6:] == visit[3:-3])
     lone = whole[:, None] & (np.abs(middle - around) > LONE_FRAMES)
     result = standard.copy()
-    result[2:-2] = np.where(lone, around, middle)
+    result[3:-3] = np.where(lone, around, middle)
     return result
 
 

@@ -24,7 +24,7 @@ from bench.analysis.onset_glr import BLOCK, alarm_level, sequential_evidence
 
 TEN_HOURS_S = 36000.0
 BASELINE_S = 120.0
-SHIFTS = (0.5, 0.75, 1.0, 1.5, 2.0)
+SHIFTS = (0.75, 1.0, 1.5, 2.0, 3.0)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,75 @@
+"""`whirlbench trips`: back-test, moving a limit, suggestion."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from bench.cli.main import run
+from bench.rig.toml import example_rig_text
+
+DEMOS = Path(__file__).parents[2] / "recordings"
+
+
+@pytest.fixture
+def rig(tmp_path):
+    path = tmp_path / "rig.toml"
+    path.write_text(example_rig_text())
+    return str(path)
+
+
+def answer(capsys, *arguments):
+    status = run(["trips", *map(str, arguments), "--json"])
+    return status, json.loads(capsys.readouterr().out)
+
+
+def test_back_test_of_one_recording(capsys, rig):
+    status, found = answer(capsys, DEMOS / "governor_hunting.h5", "--rig", rig)
+    assert status == 0
+    rules = [trip["rule"] for trip in found["trips"]]
+    assert rules and set(rules) <= {"power_w", "current_a"}
+    assert all(trip["value"] > trip["limit"] for trip in found["trips"])
+
+
+def test_moving_a_limit_and_its_chart(capsys, rig, tmp_path):
+    chart = tmp_path / "trade.png"
+    move = ["--move", "vibration_g_rms=0.6:4:4", "--healthy", DEMOS / "proof_spin.h5", "--chart", chart]
+    status, found = answer(capsys, DEMOS / "root_crack.h5", "--rig", rig, *move)
+    assert status == 0
+    values = found["moved"]["values"]
+    assert len(values) == 4
+    leads = [one["median_lead_s"] or 0.0 for one in values]
+    assert leads == sorted(leads, reverse=True)
+    assert chart.read_bytes().startswith(b"\x89PNG")
+
+
+def test_suggestion_from_healthy_runs(capsys, rig):
+    status, found = answer(capsys, DEMOS / "proof_spin.h5", "--rig", rig, "--suggest-per-hour", "0.1")
+    assert status == 0
+    by_rule = {one["rule"]: one for one in found["suggestions"]}
+    assert by_rule["vibration_g_rms"]["limit"] > by_rule["vibration_g_rms"]["largest_seen"] * 0.9
+    assert by_rule["vibration_g_rms"]["extrapolated"] is True
+
+
+def test_text(capsys, rig):
+    assert run(["trips", str(DEMOS / "proof_spin.h5"), "--rig", rig, "--move", "current_a=20:60:3"]) == 0
+    text = capsys.readouterr().out
+    assert "no limit of this rig would have tripped" in text and "false alarms per hour" in text
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--move", "current_a"], "expected LIMIT=FROM:TO"),
+        (["--move", "current_a=a:b"], "expected LIMIT=FROM:TO"),
+        (["--move", "lost_tach_ms=1:2"], "cannot be moved"),
+        (["--chart", "x.png"], "give --move"),
+    ],
+)
+def test_bad_input(capsys, rig, arguments, said):
+    assert run(["trips", str(DEMOS / "proof_spin.h5"), "--rig", rig, *arguments]) == 2
+    assert said in capsys.readouterr().err
+
+
+def test_rig_is_required(capsys):
+    assert run(["trips", str(DEMOS / "proof_spin.h5")]) == 2
