@@ -54,13 +54,14 @@ def write_anew(source: Recording, target: Path, ending: Ending) -> None:
 def _write_stream(file: h5py.File, source: Recording, stream: Stream, number: int) -> int:
     """Writes the columns of a stream, counted from ``number`` on; returns the number of the next."""
     keep = source.whole_column(stream.columns[0].path).good
+    chunk_rows = min(stream.compact_rows, max(int(keep.sum()), 1))
+    chunk_rows = max(min(stream.compact_rows, int(keep.sum())), 1)
     for column in stream.columns:
         values = source.mended_column(column)[keep]
-        dataset = create_column(
-            file, column, Storage(stream.compact_rows, _is_worth_packing(values, stream.compact_rows))
-        )
+        storage = Storage(chunk_rows, _is_worth_packing(values, chunk_rows))
+        dataset = create_column(file, column, storage)
         append_rows(dataset, values)
-        append_rows(file[INTEGRITY], _blocks(values, stream.compact_rows, number))
+        append_rows(file[INTEGRITY], _blocks(values, chunk_rows, number))
         number += 1
     return number
 
@@ -69,7 +70,7 @@ def _blocks(values: np.ndarray, block_rows: int, number: int) -> np.ndarray:
     """The integrity table of one column, a block for each chunk."""
     firsts = range(0, len(values), block_rows)
     pieces = [(first, values[first : first + block_rows]) for first in firsts]
-    return np.array([(number, first, len(piece), crc32(piece.tobytes())) for first, piece in pieces], dtype=BLOCK_ROW)
+    return np.array([(number, first, len(piece), crc32(piece.data)) for first, piece in pieces], dtype=BLOCK_ROW)
 
 
 def _is_worth_packing(values: np.ndarray, rows: int) -> bool:

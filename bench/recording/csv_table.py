@@ -7,6 +7,7 @@ line by line, to say which row, column and value it was. Rows are counted as a s
 from __future__ import annotations
 
 import io
+import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -102,6 +103,8 @@ def _parse(path: Path, text: str, body: str, names: list[str]) -> np.ndarray:
 
 def _with_gaps(body: str) -> str:
     """Empty cells filled with "nan", by whole-text replacement: a loop over cells would take minutes."""
+    if " " in body or "\t" in body:
+        body = re.sub(r"[ \t]*([,\n])[ \t]*", r"\1", body.strip(" \t"))
     if ",," in body:
         body = body.replace(",,", ",nan,").replace(",,", ",nan,")
     if body.startswith(","):
@@ -118,7 +121,7 @@ def _blame(path: Path, text: str, names: list[str]) -> None:
                 f"{path}: row {number} has {len(cells)} cells; expected {len(names)} as in the header{hint}"
             )
         for name, cell in zip(names, cells, strict=True):
-            if cell.lower() not in GAPS and not NUMBER.fullmatch(cell):
+            if cell.lower() not in GAPS and not (NUMBER.fullmatch(cell) and math.isfinite(float(cell))):
                 raise RecordingError(
                     f"{path}: row {number}, column {name}: {cell!r} is not a number; expected digits with '.' as "
                     "decimal point, or an empty cell for a gap"

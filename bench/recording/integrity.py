@@ -82,25 +82,22 @@ class VerifiedColumn:
         """The rows [first, last), as far as they are stored; rows that are not count as not good."""
         low, high = self._whole_blocks(first, last)
         rows = read_checked(self.dataset, low, min(high, self.stored))
-        good, covered = rows.good.copy(), np.zeros(len(rows.good), dtype=bool)
-        for begin, size, crc in self._blocks_in(low, low + len(good)):
+        blocks, good = self._blocks_in(low, low + len(rows.good)), rows.good
+        for begin, size, crc in blocks:
             block = slice(begin - low, begin - low + size)
-            covered[block] = True
-            if good[block].all() and crc32(rows.values[block].tobytes()) != crc:
+            if good[block].all() and crc32(rows.values[block].data) != crc:
                 good[block] = False
-        good &= covered | self._is_not_blank(rows.values, covered, low)
+        if sum(size for _, size, _ in blocks) < len(good):
+            self._distrust_blank_chunks(rows, low)
         return _pad(rows.values[first - low : last - low], good[first - low : last - low], last - first)
 
-    def _is_not_blank(self, values: np.ndarray, covered: np.ndarray, low: int) -> np.ndarray:
-        """False in rows of chunks that are all zero: where our table is lost, those may be a lost page as well."""
-        kept = np.ones(len(values), dtype=bool)
-        if covered.all():
-            return kept
+    def _distrust_blank_chunks(self, rows: Rows, low: int) -> None:
+        """Marks chunks that are all zero as not good: where our table is lost, those may be a lost page as well."""
         chunk_rows = self.dataset.chunks[0]
-        for begin in range(-(low % chunk_rows), len(values), chunk_rows):
+        for begin in range(-(low % chunk_rows), len(rows.good), chunk_rows):
             chunk = slice(max(begin, 0), begin + chunk_rows)
-            kept[chunk] = any(values[chunk].tobytes())
-        return kept
+            if not any(rows.values[chunk].tobytes()):
+                rows.good[chunk] = False
 
     def _whole_blocks(self, first: int, last: int) -> tuple[int, int]:
         """[first, last) widened to block borders."""

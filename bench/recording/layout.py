@@ -70,9 +70,9 @@ def streams(vibration_dtype: str = "f4") -> tuple[Stream, ...]:
     notes = _column("notes/rows", NOTE_ROW, "", "what the operator wrote; long notes take several rows")
     counters = _column("counters/rows", COUNTER_ROW, "", "running totals of losses, of both ends of the link")
     return (
-        Stream("slow", tuple(_slow_columns()), 512, 8192),
-        Stream("tach", (tach,), 256, 8192),
-        Stream("vibration", tuple(_vibration_columns(vibration_dtype)), 2048, 16384),
+        Stream("slow", tuple(_slow_columns()), 512, 4096),
+        Stream("tach", (tach,), 256, 4096),
+        Stream("vibration", tuple(_vibration_columns(vibration_dtype)), 2048, 8192),
         Stream("events", (events,), 32, 256),
         Stream("notes", (notes,), 16, 64),
         Stream("counters", (counters,), 128, 1024),

@@ -9,23 +9,19 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any
 
 import h5py
-import msgspec
 import numpy as np
 
 from bench.errors import RecordingError
-from bench.recording.container import ENDING, TEXTS
+from bench.recording.container import ENDING
+from bench.recording.header import check_format, read_header
 from bench.recording.integrity import DAMAGE, Blocks, Rows, VerifiedColumn, read_table
 from bench.recording.layout import (
     COUNTED,
-    FORMAT,
-    FORMAT_VERSION,
     NO_COUNT,
     Column,
     Ending,
-    RunHeader,
     Stream,
     missing,
     streams,
@@ -52,8 +48,8 @@ class Recording:
         self.path = path
         self._file, self._close = file, close
         self._problems: dict[str, None] = {}  # in order, each once
-        self._check_format()
-        self.header = self._read_header()
+        check_format(file, path)
+        self.header = read_header(file, path, self._note)
         self._table, table_whole = self._read_table()
         if not table_whole:
             self._note("part of the table of checksums is damaged: those rows are guarded by HDF5's own checksum alone")
@@ -168,64 +164,6 @@ class Recording:
         return rows.values
 
     # --- opening ------------------------------------------------------------------------------------------------
-
-    def _check_format(self) -> None:
-        found = plain(self._attribute("format", b""))
-        if found != FORMAT:
-            raise RecordingError(
-                f"{self.path}: is an HDF5 file, but not a {FORMAT}; `whirlbench import` takes CSV files"
-            )
-        version = int(self._attribute("format_version", 0))
-        if version > FORMAT_VERSION:
-            raise RecordingError(
-                f"{self.path}: recording format version {version}, this program reads up to version {FORMAT_VERSION}; "
-                "use a newer whirlbench"
-            )
-
-    def _attribute(self, name: str, default: Any) -> Any:
-        try:
-            return self._file.attrs.get(name, default)
-        except DAMAGE as error:
-            raise RecordingError(f"{self.path}: the header is damaged and cannot be read ({error})") from error
-
-    def _read_header(self) -> RunHeader:
-        texts = {name: self._read_text(f"header/{name}") for name in TEXTS}
-        seed = self._attribute("random_seed", None)
-        tach, vibration = (dict(self._attributes_of(group)) for group in ("tach", "vibration"))
-        return RunHeader(
-            rig_text=texts["rig_toml"],
-            plan_text=texts["plan_toml"],
-            firmware=self._read_firmware(texts["firmware_json"]),
-            created=plain(self._attribute("created", b"")),
-            origin=plain(self._attribute("origin", b"")),
-            random_seed=None if seed is None else int(seed),
-            pulses_per_rev=int(tach.get("pulses_per_rev", 1)),
-            vibration_rate_hz=float(vibration.get("rate_hz", 0.0)),
-            g_per_count=float(vibration.get("g_per_count", 0.0)),
-            counted=bool(self._attribute("counted", 1)),
-            format_version=int(self._attribute("format_version", FORMAT_VERSION)),
-        )
-
-    def _attributes_of(self, group: str) -> Iterable[tuple[str, Any]]:
-        try:
-            return list(self._file[group].attrs.items())
-        except DAMAGE:
-            self._note(f"{group}: its attributes are damaged")
-            return []
-
-    def _read_text(self, path: str) -> str:
-        try:
-            return plain(self._file[path][0])
-        except DAMAGE:
-            self._note(f"{path} is damaged and was left out")
-            return ""
-
-    def _read_firmware(self, text: str) -> dict[str, str | int]:
-        try:
-            found: dict[str, str | int] = msgspec.json.decode(text or "{}", type=dict[str, str | int])
-        except msgspec.DecodeError:
-            return {}
-        return found
 
     def _read_table(self) -> tuple[dict[str, Blocks], bool]:
         try:

@@ -59,7 +59,7 @@ class StreamWriter:
         for number, arrays in enumerate(zip(*parts, strict=True)):
             block = np.concatenate(arrays).astype(self._dtypes[number], copy=False)
             append_rows(self._datasets[number], block)
-            blocks.append((self._first_column + number, self._rows, len(block), crc32(block.tobytes())))
+            blocks.append((self._first_column + number, self._rows, len(block), crc32(block.data)))
         self._rows += blocks[0][2]
         return blocks
 
