@@ -10,7 +10,7 @@ import numpy as np
 
 from bench.errors import RigError
 from bench.physics.bending import Beam
-from bench.physics.blade_loads import Blade, blade_mass_kg, centre_of_mass_m, mass_moment, pull_n
+from bench.physics.blade_loads import Blade, blade_mass_kg, centre_of_mass_m, gyroscopic_moment_n_m, pull_n
 from bench.physics.materials import PUBLISHED, Material
 from bench.physics.sections import SectionProperties, section_properties
 from bench.physics.static_estimate import BladeShape, constant_pitch_twist
@@ -51,11 +51,12 @@ class BuiltBlade:
             return self.mass_kg * self.cg_radius_m * speed_rad_s**2
         return float(pull_n(self.distribution, speed_rad_s, radius_m)[0])
 
-    def flap_inertia_kg_m2(self) -> float:
-        """Second mass moment about the shaft; with mass and centre alone, the least it can be."""
+    def gyroscopic_n_m(self, speed_rad_s: float, yaw_rad_s: float, radius_m: np.ndarray) -> np.ndarray:
+        """Once-a-revolution flap moment at radii ``(n,)``; with mass and centre alone, that of a mass at its centre."""
         if self.distribution is None:
-            return self.mass_kg * self.cg_radius_m**2
-        return mass_moment(self.distribution, 2)
+            lever = self.cg_radius_m * np.maximum(self.cg_radius_m - radius_m, 0.0)
+            return 2.0 * speed_rad_s * yaw_rad_s * self.mass_kg * lever
+        return gyroscopic_moment_n_m(self.distribution, speed_rad_s, yaw_rad_s, radius_m)
 
     def angle_rad(self, radius_m: np.ndarray, pitch_deg: float) -> np.ndarray:
         """Local blade angle at radii ``(n,)`` while 0.75 radius stands at ``pitch_deg``."""

@@ -11,7 +11,7 @@ import numpy as np
 from bench.analysis.blade_build import BuiltBlade
 from bench.analysis.root_modes import RootLoads
 from bench.physics.bending import THRUST_POWER, TORQUE_POWER, Bending, moment_n_m, relieved, torque_force_n
-from bench.physics.blade_loads import gyroscopic_blade_moment_n_m, pull_n, twisting_moment_n_m
+from bench.physics.blade_loads import pull_n, twisting_moment_n_m
 from bench.physics.sections import section_properties
 from bench.units import rad_s_from_rpm
 
@@ -139,7 +139,7 @@ class BladeUnderLoad:
         mouth = np.array([built.mouth_m])
         thrust_moment, relief = self._thrust_moments(rpm, mouth)
         torque_moment = float(self._torque_moment(rpm, mouth)[0])
-        gyroscopic = gyroscopic_blade_moment_n_m(built.flap_inertia_kg_m2(), speed, self.yaw.rate_rad_s)
+        gyroscopic = float(built.gyroscopic_n_m(speed, self.yaw.rate_rad_s, mouth)[0])
         out_of_plane = float(thrust_moment[0] if relief is None else relief[0]) + gyroscopic
         flap, edge = self._section_axes(out_of_plane, torque_moment, built.angle_rad(mouth, self.air.pitch_deg)[0])
         return BladeLoads(
@@ -166,7 +166,8 @@ class BladeUnderLoad:
         section = section_properties(built.blades.shape, chord, thickness)
         plain, relief = self._thrust_moments(rpm, radius)
         angle = built.angle_rad(radius, self.air.pitch_deg)
-        flap, edge = self._section_axes(plain if relief is None else relief, self._torque_moment(rpm, radius), angle)
+        out_of_plane = (plain if relief is None else relief) + float(rad_s_from_rpm(rpm)) * self._gyroscopic_per_speed
+        flap, edge = self._section_axes(out_of_plane, self._torque_moment(rpm, radius), angle)
         pull = float(rad_s_from_rpm(rpm)) ** 2 * self._first_moments
         bending = flap / section.flap_modulus_m3 + edge / section.edge_modulus_m3
         return SectionStress(radius, pull / section.area_m2, bending, chord, thickness)
@@ -183,6 +184,11 @@ class BladeUnderLoad:
         """Pull at the stations over the square of the angular velocity."""
         assert self.built.distribution is not None
         return pull_n(self.built.distribution, 1.0, self._stations_m)
+
+    @cached_property
+    def _gyroscopic_per_speed(self) -> np.ndarray:
+        """Once-a-revolution moment at the stations over the angular velocity."""
+        return self.built.gyroscopic_n_m(1.0, self.yaw.rate_rad_s, self._stations_m)
 
     @cached_property
     def _outline(self) -> tuple[np.ndarray | None, np.ndarray | None]:

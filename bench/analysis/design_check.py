@@ -16,6 +16,7 @@ from bench.physics.blade_loads import blade_mass_kg, centre_of_mass_m
 from bench.physics.coefficients import speed_at_tip_mach_rpm
 from bench.physics.fatigue import FatigueView, fatigue_view
 from bench.physics.fragments import Fragment, fragment, range_with_drag_m, range_without_drag_m
+from bench.physics.root_stress import neck_pa
 from bench.rig.description import Rig
 from bench.units import rad_s_from_rpm
 
@@ -135,7 +136,7 @@ def check_design(
         caps=caps,
         servo=servo,
         fragment=fragment_view(rig, built, rpm, density_kg_m3),
-        fatigue=_fatigue(rpm, loads, modes),
+        fatigue=_fatigue(rpm, loads, modes, judge.geometry),
         sections=loaded.section_stress(rpm),
         use_rpm=use_rpm,
         use=np.array([judge.use(speed) for speed in use_rpm]),
@@ -187,12 +188,16 @@ def _tip_piece(built: BuiltBlade, speed_rad_s: float) -> Fragment | None:
     return fragment(mass, centre_of_mass_m(built.distribution, inner_m), speed_rad_s) if mass > 0.0 else None
 
 
-def _fatigue(rpm: float, loads: BladeLoads, modes: tuple[ModeResult, ...]) -> FatigueView:
-    """Peak at the hole (neck, for other roots) as the start cycle; the gyroscopic part of the neck as the 1P cycle."""
+def _fatigue(rpm: float, loads: BladeLoads, modes: tuple[ModeResult, ...], geometry: RootGeometry) -> FatigueView:
+    """Peak at the hole (neck, for other roots) as the start cycle; the gyroscopic moment on the neck as the 1P cycle.
+
+    The moment is put on the neck's weak axis, whatever the blade angle.
+    """
     by_key = {mode.key: mode for mode in modes}
-    peak = by_key.get("hole_peak", by_key["neck"])
-    bent = loads.flap_moment_n_m
-    amplitude = by_key["neck"].stress_pa * loads.gyroscopic_n_m / bent if bent and loads.gyroscopic_n_m else None
+    peak, amplitude = by_key.get("hole_peak", by_key["neck"]), None
+    if loads.gyroscopic_n_m > 0.0:
+        chord, thickness = geometry.neck_chord_m, geometry.neck_thickness_m
+        amplitude = float(neck_pa(0.0, loads.gyroscopic_n_m, 0.0, chord, thickness))
     return fatigue_view(rpm, peak.stress_pa, amplitude, peak.allowable.value_pa)
 
 

@@ -95,6 +95,16 @@ def gyroscopic_blade_moment_n_m(flap_inertia_kg_m2: float, speed_rad_s: float, y
     return 2.0 * flap_inertia_kg_m2 * speed_rad_s * yaw_rad_s
 
 
+def gyroscopic_moment_n_m(blade: Blade, speed_rad_s: float, yaw_rad_s: float, at_radius_m: np.ndarray) -> np.ndarray:
+    """Amplitude in N m of the once-a-revolution flap moment inside a blade at radii ``(n,)`` while the stand yaws.
+
+    2 w yaw int (s - r) s m' ds outside each radius: the Coriolis force on every element with its lever. At the shaft it
+    is ``gyroscopic_blade_moment_n_m`` of the whole blade. No relief. Source: as there.
+    """
+    levers = [mass_moment(blade, 2, radius) - radius * mass_moment(blade, 1, radius) for radius in at_radius_m]
+    return 2.0 * speed_rad_s * yaw_rad_s * np.array(levers)
+
+
 def gyroscopic_hub_moment_n_m(rotor_inertia_kg_m2: float, speed_rad_s: float, yaw_rad_s: float) -> float:
     """Steady moment in N m on the shaft of a rotor with three or more blades while the stand yaws: J w yaw."""
     return rotor_inertia_kg_m2 * speed_rad_s * yaw_rad_s

@@ -16,6 +16,7 @@ from bench.physics.blade_loads import (
     centre_of_mass_m,
     gyroscopic_blade_moment_n_m,
     gyroscopic_hub_moment_n_m,
+    gyroscopic_moment_n_m,
     mass_moment,
     point_pull_n,
     pull_n,
@@ -204,6 +205,23 @@ def test_gyroscopic_moment_against_differentiated_motion() -> None:
     times = np.linspace(0.0, 2.0 * math.pi / speed, 400)
     found = max(abs(flap_moment(time)) for time in times)
     assert found == pytest.approx(gyroscopic_blade_moment_n_m(radius**2, speed, yaw), rel=1e-3)
+
+
+def test_gyroscopic_moment_inside_the_blade_against_quadrature() -> None:
+    """Independent reference: scipy's quadrature of lever times Coriolis force."""
+    radius = np.array([0.03, 0.1, 0.2, 0.28])
+    blade = Blade(radius, np.array([0.3, 0.25, 0.15, 0.03]), np.zeros(4), np.zeros(4))
+    at = np.array([0.0, 0.05, 0.15, 0.28])
+    found = gyroscopic_moment_n_m(blade, 555.0, 0.6, at)
+    for inner, value in zip(at, found, strict=True):
+        expected = quad(
+            lambda s, r=inner: 2.0 * 555.0 * 0.6 * (s - r) * s * np.interp(s, radius, blade.mass_per_length_kg_m),
+            max(inner, 0.03),
+            0.28,
+            points=[0.1, 0.2],
+        )[0]
+        assert value == pytest.approx(expected, rel=1e-7, abs=1e-12)
+    assert found[0] == pytest.approx(gyroscopic_blade_moment_n_m(mass_moment(blade, 2), 555.0, 0.6), rel=1e-12)
 
 
 @pytest.mark.parametrize("blades", [3, 4, 5])
