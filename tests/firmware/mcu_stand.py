@@ -120,6 +120,12 @@ class McuStand:
         """Bytes from the chip that have arrived since the last call."""
         return self.mcu.read()
 
+    def exchange(self, now_s: float, data: bytes) -> bytes:
+        """For ``bench.session.lockstep``: takes ``data``, runs up to ``now_s``, returns what was sent meanwhile."""
+        self.write(data)
+        self.run(now_s)
+        return self.read()
+
     def close(self) -> None:
         """Frees the chip."""
         self.mcu.close()
