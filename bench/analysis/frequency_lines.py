@@ -21,10 +21,23 @@ SIDE_BINS = range(2, 8)  # distances, in 1 / duration, at which the noise beside
 
 @dataclass(frozen=True)
 class Amplitudes:
-    """Complex amplitudes ``(n,)`` of the sines, and the standard deviation ``(n,)`` that noise gives each part."""
+    """Complex amplitudes ``(n,)`` of the sines; what they leave of the ``(m,)`` values at ``time_s``."""
 
     value: np.ndarray
-    error: np.ndarray
+    frequency_hz: np.ndarray
+    time_s: np.ndarray
+    left: np.ndarray
+
+    def error(self) -> np.ndarray:
+        """Standard deviation ``(n,)`` of one part of each amplitude, from what is left at frequencies close by."""
+        time = self.time_s - self.time_s[0]
+        shifts = np.array([side * bins for bins in SIDE_BINS for side in (-1, 1)]) / time[-1]
+        errors = []
+        for frequency in self.frequency_hz:
+            turn = 2.0 * math.pi * np.outer(np.abs(frequency + shifts), time)
+            power = (np.cos(turn) @ self.left) ** 2 + (np.sin(turn) @ self.left) ** 2
+            errors.append(math.sqrt(float(np.mean(power)) / 2.0) * 2.0 / len(time))
+        return np.array(errors)
 
 
 def find_lines(time_s: np.ndarray, values: np.ndarray) -> np.ndarray:
@@ -65,16 +78,4 @@ def fit_lines(
     value = found[:count] - 1j * found[count : 2 * count]
     # back to the common origin of time, so that two records can be compared
     value = value * np.exp(-2j * math.pi * frequency_hz * time_s[0])
-    return Amplitudes(value, _noise_beside(time_s, values - columns @ found, frequency_hz))
-
-
-def _noise_beside(time: np.ndarray, left: np.ndarray, frequency_hz: np.ndarray) -> np.ndarray:
-    """Standard deviation of one part of an amplitude, from what is left at frequencies close by."""
-    spacing = 1.0 / (time[-1] - time[0])
-    shifts = np.array([side * bins for bins in SIDE_BINS for side in (-1, 1)]) * spacing
-    errors = []
-    for frequency in frequency_hz:
-        beside = np.abs(frequency + shifts)
-        spectrum = np.exp(-2j * math.pi * np.outer(beside, time - time[0])) @ left * (2.0 / len(left))
-        errors.append(math.sqrt(float(np.mean(np.abs(spectrum) ** 2)) / 2.0))
-    return np.array(errors)
+    return Amplitudes(value, frequency_hz, time_s, values - columns @ found)

@@ -116,12 +116,12 @@ def _of_lines(
     averaged = np.diff(record.edge_s)[fine] if record.averaged else 0.0
     lever = fit_lines(time + held_s / 2.0, values, frequency)
     speed = fit_lines(record.mid_s[fine], record.speed_rpm[fine], frequency, averaged)
-    power = np.abs(speed.value) ** 2
-    coherence = np.clip(power / (power + 2.0 * speed.error**2), 0.0, 1.0 - 1e-12)
+    power, error = np.abs(speed.value) ** 2, speed.error()
+    coherence = np.clip(power / (power + 2.0 * error**2), 0.0, 1.0 - 1e-12)
     used = coherence > LOWEST_LINE_COHERENCE
     if not used.any():
         raise AnalysisError(f"the speed does not follow the {kind} at any frequency: excite it more, or for longer")
-    return _bounded(kind, frequency, speed.value / lever.value, speed.error / np.abs(speed.value), coherence, used)
+    return _bounded(kind, frequency, speed.value / lever.value, error / np.abs(speed.value), coherence, used)
 
 
 def _of_segments(run: Run, kind: Kind, from_s: float, to_s: float) -> FrequencyResponse:
