@@ -68,9 +68,12 @@ void SampleClock::measure() {
   }
   const uint32_t elapsed_us = time_us_ - baseline_us_;
   period_ns_ = (elapsed_us * 125) >> (shift_ - 3);  // times 1000, over 2^shift, within 32 bits
-  baseline_us_ = time_us_;
-  counted_ = 0;
-  shift_ = STEADY_SHIFT;
+  if (shift_ < STEADY_SHIFT) {
+    ++shift_;  // measured again when the baseline is twice as long
+  } else {
+    baseline_us_ = time_us_;
+    counted_ = 0;
+  }
 }
 
 uint32_t SampleClock::skip(uint8_t waiting, uint32_t now_us) {
