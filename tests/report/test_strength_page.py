@@ -94,6 +94,16 @@ def test_the_page_tells_the_story(page: str) -> None:
     assert page.count("<svg") == 5
 
 
+def test_a_yawing_stand_is_told(rig: Rig) -> None:
+    text = example_rig_text().replace(
+        "shaft_height_m = 0.9", "shaft_height_m = 0.9\ncan_yaw = true\nyaw_rate_deg_s = 40"
+    )
+    yawing = parse_rig(text)
+    assert "once a revolution" in strength_page(check_strength(yawing), yawing).replace(
+        "alternates once a revolution", ""
+    )
+
+
 def test_the_same_check_gives_the_same_page(check: StrengthCheck, rig: Rig, page: str) -> None:
     assert strength_page(check, rig) == page
 
