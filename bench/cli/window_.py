@@ -20,22 +20,28 @@ if TYPE_CHECKING:
 
 @click.command("window")
 @click.argument("recording", required=False, type=click.Path(path_type=Path))
+@click.option("--beside", type=click.Path(path_type=Path), help="A second recording, to be laid beside the first.")
 @click.option("--port", help="Serial port of the device, or `simulated`.")
 @click.option("--rig", "rig_path", type=click.Path(path_type=Path), help="Rig file; by default the recording's own.")
 @click.option("--plan", "plan_path", type=click.Path(path_type=Path), help="Plan that the session offers to run.")
 @click.option("-o", "output", type=click.Path(path_type=Path), help="Recording of the session.")
 @click.option("--random-seed", type=int, help="Seed of the simulated stand.")
 def command(
-    recording: Path | None, port: str | None, rig_path: Path | None, plan_path: Path | None, output: Path | None,
-    random_seed: int | None,
+    recording: Path | None, beside: Path | None, port: str | None, rig_path: Path | None, plan_path: Path | None,
+    output: Path | None, random_seed: int | None,
 ) -> None:  # fmt: skip
-    """The desktop window: replay RECORDING, or run the stand at PORT (or `simulated`)."""
+    """The desktop window: replay and judge RECORDING, or run the stand at PORT (or `simulated`).
+
+    Beside the replay, pages for check, tune, limits and diagnosis are computed when they are first opened.
+    """
     from bench.window.app import require_qt, run_window
 
     if recording is None and port is None:
         raise BenchError(
             "nothing to show: name a recording, or a port with --port (`--port simulated` needs no hardware)"
         )
+    if beside is not None and recording is None:
+        raise BenchError("--beside needs the recording that it is to be laid beside: name that first")
     require_qt()
     seed = random_seed if random_seed is not None else secrets.randbits(31)
 
@@ -43,21 +49,24 @@ def command(
         if port is not None:
             _add_session(window, port, rig_path, plan_path, output, seed)
         if recording is not None:
-            _add_recording(window, recording, rig_path)
+            _add_recording(window, recording, beside, rig_path)
 
     run_window(prepare)
 
 
-def _add_recording(window: MainWindow, path: Path, rig_path: Path | None) -> None:
+def _add_recording(window: MainWindow, path: Path, beside: Path | None, rig_path: Path | None) -> None:
     from bench.recording.files import read_run
+    from bench.window.analyses import Subject
     from bench.window.view_state import Replay
 
     run = read_run(path)
     for problem in run.problems:
         click.echo(f"{path}: {problem}", err=True)
-    rig = read_rig(rig_path)[0] if rig_path else parse_rig(run.rig_text, f"rig in {path}")
+    rig, rig_text = read_rig(rig_path) if rig_path else (parse_rig(run.rig_text, f"rig in {path}"), "")
     replay = Replay(run, rig, 0.0)
     window.show_recording(replay.moved_to(replay.span_s()[0]))
+    has_rig = rig_path is not None or bool(run.rig_text.strip())
+    window.offer_analyses(Subject(path, beside, rig_text, str(rig_path or "")), has_rig)
 
 
 def _add_session(
@@ -65,6 +74,7 @@ def _add_session(
 ) -> None:
     from bench.session.plan import example_plan_text, read_plan
     from bench.session.runner import SessionSpec, start
+    from bench.window.analyses import Subject
 
     rig, rig_text = _rig_for_session(port, rig_path)
     plan_text = read_plan(plan_path)[1] if plan_path else example_plan_text() if port == SIMULATED else ""
@@ -73,7 +83,8 @@ def _add_session(
         rig_text, port_opener(port, rig_text, seed), plan_text, str(recording), keep_open=True,
         origin=origin(port), random_seed=seed if port == SIMULATED else None,
     )  # fmt: skip
-    window.show_session(start(spec), rig)
+    window.show_session(start(spec), rig, recording)
+    window.offer_analyses(Subject(rig_text=rig_text, rig_name=str(rig_path or "example rig")), has_rig=True)
 
 
 def _rig_for_session(port: str, rig_path: Path | None) -> tuple[Rig, str]:

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from bench.errors import BenchError
+from bench.window.display import require_display
 
 if TYPE_CHECKING:
     from bench.window.main_window import MainWindow
@@ -17,7 +18,7 @@ INTERRUPT_MS = 200
 
 
 def require_qt() -> None:
-    """BenchError in one line when a part of the window's libraries is missing; the library's own words are kept.
+    """BenchError in one line when the screen or a library of the window is missing, in that library's own words.
 
     PyQt5 is tried first: pyqtgraph's complaint hides the real one.
     """
@@ -29,6 +30,7 @@ def require_qt() -> None:
                 f"the window cannot start: {error}; run `bash .ci/setup window`, or install whirlbench[window] "
                 "and the system libraries that Qt needs"
             ) from error
+    require_display()
 
 
 def run_window(prepare: Callable[[MainWindow], None]) -> None:

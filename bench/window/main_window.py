@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from PyQt5 import QtCore, QtGui, QtWidgets
 
+from bench.errors import BenchError
+from bench.recording.files import read_run
 from bench.rig.description import Rig
-from bench.session.actions import Outcome
+from bench.session.actions import Ending, Outcome
 from bench.session.orders import OrderKind
 from bench.session.runner import SessionHandle
 from bench.window.abort_bar import AbortBar
+from bench.window.analyses import Subject
+from bench.window.analysis_page import AnalysisPage
+from bench.window.analysis_pages import analysis_pages
 from bench.window.bridge import Bridge
+from bench.window.diagnosis_panel import DiagnosisPanel
 from bench.window.live_state import LiveState
 from bench.window.replay_panel import ReplayPanel
 from bench.window.spin_panel import SpinPanel
@@ -20,6 +28,8 @@ CAUTION = (
     "Figures are an aid to judgement, not a licence."
 )
 
+OF_SESSION = " of the spin"
+
 
 class MainWindow(QtWidgets.QMainWindow):
     """Pages in a list on the left; the page of the live session, when there is one, comes first."""
@@ -29,13 +39,15 @@ class MainWindow(QtWidgets.QMainWindow):
         self.setWindowTitle("Whirlbench")
         self.resize(1360, 940)
         self.page_names = QtWidgets.QListWidget()
-        self.page_names.setFixedWidth(120)
+        self.page_names.setFixedWidth(150)
         self.page_names.setFocusPolicy(QtCore.Qt.NoFocus)
         self.pages = QtWidgets.QStackedWidget()
         self.page_names.currentRowChanged.connect(self.pages.setCurrentIndex)
         self.abort_bar = AbortBar()
         self.abort_bar.hide()
         self.bridge: Bridge | None = None
+        self._rig: Rig | None = None
+        self._recording: Path | None = None
         self._closing = False
         self._arrange()
 
@@ -60,14 +72,31 @@ class MainWindow(QtWidgets.QMainWindow):
         if self.pages.count() == 1:
             self.page_names.setCurrentRow(0)
 
-    def show_recording(self, replay: Replay) -> None:
+    def show_recording(self, replay: Replay, name: str = "replay") -> None:
         """Adds the page of a recorded run."""
-        self.add_page("replay", ReplayPanel(replay))
+        self.add_page(name, ReplayPanel(replay))
 
-    def show_session(self, session: SessionHandle, rig: Rig) -> None:
-        """Adds the page of a live session and puts the power cut in reach."""
+    def offer_analyses(self, subject: Subject, has_rig: bool, suffix: str = "") -> None:
+        """Adds the pages that ``subject`` could answer; each is computed when it is first opened."""
+        for name, page in analysis_pages(subject, has_rig):
+            page.shown.connect(self._link_cursors)
+            self.add_page(name + suffix, page)
+
+    def _link_cursors(self, panel: QtWidgets.QWidget) -> None:
+        """The diagnosis and the replay of the same run share one place in time."""
+        if not isinstance(panel, DiagnosisPanel):
+            return
+        for replay in (self.pages.widget(row) for row in range(self.pages.count())):
+            if isinstance(replay, ReplayPanel) and replay.replay.run.source == panel.page.view.source:
+                replay.moved.connect(panel.move_to)
+                panel.moved.connect(replay.move_to)
+
+    def show_session(self, session: SessionHandle, rig: Rig, recording: Path | None = None) -> None:
+        """Adds the page of a live session and puts the power cut in reach; once it has ended, the pages of its
+        ``recording``."""
         panel = SpinPanel(session, rig)
         self.bridge = Bridge(session, panel)
+        self._rig, self._recording = rig, recording
         self.bridge.changed.connect(self._follow)
         self.bridge.ended.connect(self._session_ended)
         self.abort_bar.abort.connect(self.bridge.abort)
@@ -82,6 +111,21 @@ class MainWindow(QtWidgets.QMainWindow):
         self.statusBar().showMessage(f"session ended: {outcome.ending} {outcome.reason}".strip())
         if self._closing:
             self.close()
+        elif outcome.ending not in (Ending.REFUSED, Ending.FAILED):
+            self._offer_session()
+
+    def _offer_session(self) -> None:
+        """Pages of the run that has just ended."""
+        if self._recording is None or not self._recording.exists() or self._rig is None:
+            return
+        try:
+            run = read_run(self._recording)
+        except BenchError as error:
+            self.statusBar().showMessage(str(error))
+            return
+        replay = Replay(run, self._rig, 0.0)
+        self.show_recording(replay.moved_to(replay.span_s()[0]), f"replay{OF_SESSION}")
+        self.offer_analyses(Subject(self._recording), True, OF_SESSION)
 
     def closeEvent(self, event: QtGui.QCloseEvent) -> None:
         """A live session is first brought to rest: closing the window must not end in a heartbeat trip."""
@@ -94,6 +138,9 @@ class MainWindow(QtWidgets.QMainWindow):
             return
         if bridge is not None:
             bridge.close()
+        for page in (self.pages.widget(row) for row in range(self.pages.count())):
+            if isinstance(page, AnalysisPage):
+                page.close_work()
         for index in range(self.pages.count()):
             self.pages.widget(index).close()
         event.accept()

@@ -11,6 +11,9 @@ CALM = "#4d7358"  # margin with room
 CLOSE = "#c07a1c"  # most of the limit in use
 OVER = "#a3231f"  # at or past the limit; also the abort bar
 CURSOR = "#6a4b8a"
+MEASURED = "#1f4e79"  # curves that were measured
+MODEL = "#8a4b2d"  # curves that were computed
+SECOND = "#2f6b66"  # the run or blade set beside the first
 
 CHANNEL_INK = {
     "rpm": "#1f4e79",
@@ -23,6 +26,17 @@ CHANNEL_INK = {
     "speed_request_rpm": "#7d8fa3",
     "vibration_g": "#944a63",
 }
+
+
+INKS = {
+    "paper": PAPER, "card": CARD, "ink": INK, "faint": FAINT, "rule": RULE, "calm": CALM, "close": CLOSE, "over": OVER,
+    "cursor": CURSOR, "measured": MEASURED, "model": MODEL, "second": SECOND,
+}  # fmt: skip
+
+
+def ink(name: str) -> str:
+    """Colour of an ink by the name that charts without Qt use; an unknown name raises KeyError."""
+    return INKS[name]
 
 
 def margin_ink(share: float) -> str:

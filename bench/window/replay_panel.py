@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PyQt5 import QtCore, QtWidgets
+from PyQt5 import QtCore, QtGui, QtWidgets
 
 from bench.window.charts import StripStack
 from bench.window.margins import MarginPanel
@@ -15,7 +15,9 @@ PACES = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 100.0)
 
 
 class ReplayPanel(QtWidgets.QWidget):
-    """Shows one Replay; the cursor follows the slider, a drag on a chart, an event, or the clock."""
+    """Shows one Replay; the cursor follows the slider, a drag on a chart, an event or the clock; ``moved`` tells."""
+
+    moved = QtCore.pyqtSignal(float)
 
     def __init__(self, replay: Replay) -> None:
         super().__init__()
@@ -86,6 +88,7 @@ class ReplayPanel(QtWidgets.QWidget):
         self.margin_panel.show_margins(self.replay.margins())
         state, remark = self.replay.state()
         self.chain.show_state(state, remark or f"{self.replay.run.source}   {cursor_s:.3f} s")
+        self.moved.emit(cursor_s)
 
     def _slid(self, step: int) -> None:
         first, last = self.replay.span_s()
@@ -104,6 +107,6 @@ class ReplayPanel(QtWidgets.QWidget):
         if self.replay.cursor_s >= self.replay.span_s()[1]:
             self.play.setChecked(False)
 
-    def closeEvent(self, event) -> None:  # type: ignore[no-untyped-def]
+    def closeEvent(self, event: QtGui.QCloseEvent) -> None:
         self.clock.stop()
         super().closeEvent(event)

@@ -1,0 +1,40 @@
+"""Charts of the check before the spin, as plain data."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from bench.window.check_state import CheckState, Profile
+from bench.window.sheet_state import Rule, Sheet, Stroke
+
+MARK_INKS = {"judged": "ink", "proof": "cursor", "overspeed trip": "over"}
+SHOWN_USE = 1.6  # of the reserve: beyond, a curve has long failed
+
+
+def use_sheet(state: CheckState) -> Sheet:
+    """Share of the reserve in use against speed, one curve a set, the chosen one in full ink."""
+    strokes = tuple(
+        Stroke(curve.rpm, curve.use, curve.label, "measured" if curve.chosen else "faint", dashed=not curve.chosen)
+        for curve in state.curves()
+    )
+    marks = tuple(Rule(rpm, f"{label} {rpm:.0f}", MARK_INKS.get(label, "ink")) for label, rpm in state.speed_marks())
+    limit = Rule(1.0, "the reserve asked for is used up", "over", upright=False, dashed=False)
+    greatest = max((float(np.nanmax(stroke.y)) for stroke in strokes), default=1.0)
+    return Sheet(
+        "Reserve in use against speed", "rpm", "share", strokes, rules=(*marks, limit),
+        y_span=(0.0, min(max(1.1, greatest), SHOWN_USE)),
+    )  # fmt: skip
+
+
+def profile_sheet(profile: Profile) -> Sheet:
+    """Stress along the blade: pull alone, pull and bending together, and what may be asked of the material."""
+    radius, total = profile.radius_mm, profile.direct_mpa + profile.bending_mpa
+    strokes = (
+        Stroke(radius, profile.direct_mpa, "pull", "model"),
+        Stroke(radius, total, "pull and bending", "measured"),
+    )
+    asked = Rule(profile.asked_mpa, "allowable with its reserve", "over", upright=False, dashed=False)
+    return Sheet(
+        "Stress along the blade", "radius (mm)", "MPa", strokes, rules=(asked,),
+        y_span=(0.0, 1.1 * max(profile.asked_mpa, float(np.nanmax(total)))),
+    )  # fmt: skip

@@ -1,0 +1,96 @@
+"""The speed loop: steps and models, their responses laid over each other, and advice with its one knob."""
+
+from __future__ import annotations
+
+import math
+
+from PyQt5 import QtCore, QtWidgets
+
+from bench.window.analyses import TuneAnswer
+from bench.window.paper_page import LineList, PaperPage
+from bench.window.sheet import SheetView
+from bench.window.text_table import TextTable
+from bench.window.tune_sheet import chart_sheet
+from bench.window.tune_state import Table
+
+COLUMNS = 3
+KNOB_STEPS = 200
+SHORTEST_S, LONGEST_S = 0.02, 5.0  # of the closed-loop time: ten ticks of the device, and slower than anybody wants
+
+
+class TunePanel(PaperPage):
+    """Shows one TuneAnswer; ``asked`` carries the closed-loop time that the knob was turned to, or None for the
+    rule's own."""
+
+    asked = QtCore.pyqtSignal(object)
+
+    def __init__(self, answer: TuneAnswer) -> None:
+        super().__init__()
+        self.add_heading("")
+        self.knob = QtWidgets.QSlider(QtCore.Qt.Horizontal)
+        self.knob_text = QtWidgets.QLabel()
+        self.own_choice = QtWidgets.QPushButton("as the rule advises")
+        self._advised_s = answer.closed_loop_time_s
+        self._add_knob()
+        self.lines = LineList()
+        self.add(self.lines)
+        self.tables = [self._add_table(table) for table in answer.state.tables]
+        self.add_section("Measured and computed")
+        self.charts = [SheetView() for _ in answer.state.charts]
+        for first in range(0, len(self.charts), COLUMNS):
+            row = self.charts[first : first + COLUMNS]
+            fillers = [QtWidgets.QWidget() for _ in range(COLUMNS - len(row))]
+            self.add_row([*row, *fillers])
+        self.end()
+        self.show_state(answer)
+
+    def _add_knob(self) -> None:
+        """Long closed-loop times to the right: calmer; the scale is logarithmic."""
+        self.knob.setRange(0, KNOB_STEPS)
+        self.knob.setFocusPolicy(QtCore.Qt.NoFocus)
+        self.knob.setAccessibleName("closed-loop time")
+        self.knob.valueChanged.connect(self._turned)
+        self.own_choice.setFocusPolicy(QtCore.Qt.NoFocus)
+        self.own_choice.clicked.connect(lambda: self.asked.emit(None))
+        row = QtWidgets.QWidget()
+        layout = QtWidgets.QHBoxLayout(row)
+        layout.setContentsMargins(0, 0, 0, 0)
+        for widget, stretch in (
+            (QtWidgets.QLabel("closed-loop time:   tight"), 0), (self.knob, 1), (QtWidgets.QLabel("calm"), 0),
+            (self.knob_text, 0), (self.own_choice, 0),
+        ):  # fmt: skip
+            layout.addWidget(widget, stretch=stretch)
+        row.setVisible(self._advised_s is not None)
+        self.add(row)
+
+    def _add_table(self, table: Table) -> TextTable:
+        self.add_section(table.title)
+        shown = TextTable(table.headings)
+        self.add(shown)
+        return shown
+
+    def _turned(self, step: int) -> None:
+        time_s = SHORTEST_S * (LONGEST_S / SHORTEST_S) ** (step / KNOB_STEPS)
+        self.knob_text.setText(f"{time_s:.3f} s")
+        self.asked.emit(time_s)
+
+    def show_state(self, answer: TuneAnswer) -> None:
+        """Draws ``answer``: the same tables and charts with other contents."""
+        state = answer.state
+        self.heading.setText(state.heading)
+        self._follow(answer.closed_loop_time_s)
+        self.lines.show_lines(state.lines[1:])
+        for shown, table in zip(self.tables, state.tables, strict=True):
+            shown.show_rows(table.rows)
+        for view, chart in zip(self.charts, state.charts, strict=True):
+            view.show_sheet(chart_sheet(chart))
+
+    def _follow(self, time_s: float | None) -> None:
+        """The knob stands where the answer was made, unless a hand is on it."""
+        if time_s is None or self.knob.isSliderDown():
+            return
+        blocked = self.knob.blockSignals(True)
+        share = math.log(time_s / SHORTEST_S) / math.log(LONGEST_S / SHORTEST_S)
+        self.knob.setValue(round(KNOB_STEPS * min(max(share, 0.0), 1.0)))
+        self.knob.blockSignals(blocked)
+        self.knob_text.setText(f"{time_s:.3f} s")
