@@ -154,19 +154,11 @@ class ShakeRule:
         self._g_per_count = limits.g_per_count
         self._rule = VibrationRule(limits.vibration_counts, limits.vibration_window)
 
-    @property
-    def latest_g_rms(self) -> float:
-        """RMS of the latest whole window; NaN before the first."""
-        return self._rule.rms_counts() * self._g_per_count if self._seen else float("nan")
-
-    _seen = False
-
     def feed(self, batch: Batch) -> Trip | None:
         """First trip in ``batch``, or None."""
         for block in batch.vibration:
             counts = np.rint(block.acceleration_g / self._g_per_count).astype(np.int64)
             last = self._rule.feed(block.first_index, counts)
-            self._seen = True
             if last is not None:
                 value = self._rule.rms_counts() * self._g_per_count
                 return Trip(self.name, float(block.time_s[last - block.first_index]), value, self.limit)
@@ -175,7 +167,6 @@ class ShakeRule:
     def reset(self) -> None:
         """Forgets the window that is filling."""
         self._rule.reset()
-        self._seen = False
 
 
 class LostTachRule:

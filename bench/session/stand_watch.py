@@ -22,7 +22,7 @@ def reason_name(reason: int) -> str:
 class StandWatch:
     """Follows one device through its telemetry; the device is the authority, this is its shadow."""
 
-    def __init__(self, pulses_per_rev: int = 1, safe_us: float = 1000.0) -> None:
+    def __init__(self, pulses_per_rev: int = 1, safe_us: float = 1000.0, g_per_count: float = 0.0039) -> None:
         self.state: Stand | None = None  # None until the first telemetry
         self.reason = Reason.NONE.value
         self.at_rest = False
@@ -30,7 +30,7 @@ class StandWatch:
         self.tripped_at_s: float | None = None
         self.asked: set[Happening] = set()  # Arm, Reset: what the host asked for and may therefore see happen
         self._per_minute = TICKS_PER_MINUTE / pulses_per_rev
-        self._safe_us = safe_us
+        self._safe_us, self._g_per_count = safe_us, g_per_count
         self._time_s = 0.0
 
     @property
@@ -70,7 +70,7 @@ class StandWatch:
         if reason == Reason.OVERSPEED and value > 0:
             return f"{self._per_minute / value:.0f} rpm in one tach period"
         if reason == Reason.VIBRATION:
-            return f"{value} counts rms"
+            return f"{value * self._g_per_count:.2f} g rms" if value >= 0 else "the accelerometer fell silent"
         if reason == Reason.HEARTBEAT_LOST:
             return f"host silent for {value} ms"
         return ""

@@ -36,6 +36,21 @@ def test_a_trip_is_one_event_however_often_it_is_told():
     assert events[0].detail == "6316 rpm in one tach period"
 
 
+@pytest.mark.parametrize(
+    ("reason", "value", "words"),
+    [
+        (Reason.VIBRATION, 1100, "4.29 g rms"),
+        (Reason.VIBRATION, -1, "the accelerometer fell silent"),
+        (Reason.HEARTBEAT_LOST, 101, "host silent for 101 ms"),
+        (Reason.HOST_RULE, 0, ""),
+    ],
+)
+def test_a_trips_value_in_the_operators_units(reason, value, words):
+    watch = watch_of(Stand.LOCKED, Stand.ARMED)
+    (trip, _) = watch.follow(Heard(told=[event(5.0, EventKind.TRIP, Stand.TRIPPED, reason, value)]))
+    assert trip.detail == words
+
+
 def test_a_lost_trip_message_is_made_good_by_the_slow_samples():
     watch = watch_of(Stand.LOCKED, Stand.ARMED, Stand.TURNING)
     events = watch.follow(Heard(told=[slow(5.0, Stand.TRIPPED, Reason.VIBRATION)]))
