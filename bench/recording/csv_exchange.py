@@ -1,6 +1,7 @@
 """CSV in and out: the plain files that loggers and spreadsheets understand.
 
-Three files: slow samples, vibration, tach pulses. What ``write_csv`` writes, ``read_csv`` reads back unchanged.
+Slow samples, vibration, tach pulses and events have a file each. What ``write_csv`` writes, ``read_csv`` reads back
+unchanged.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from bench.errors import RecordingError
+from bench.recording.csv_events import events_text, read_events
 from bench.recording.csv_table import CsvTable, read_table
 from bench.samples import SLOW_CHANNELS, VIBRATION_AXES, Run, SlowSamples, TachPulses, VibrationSamples
 
@@ -34,8 +36,9 @@ def read_csv(
     tach: Path | str | None = None,
     pulses_per_rev: int = 1,
     rig_text: str = "",
+    events: Path | str | None = None,
 ) -> Run:
-    """The run in the CSV files ``slow``, and ``vibration`` and ``tach`` where there are any.
+    """The run in the CSV files ``slow``, and ``vibration``, ``tach`` and ``events`` where there are any.
 
     Columns as in the contract: ``t_s`` and ``rpm`` are required in the slow file. Empty cells are gaps. Vibration has
     to be sampled uniformly; missing rows are gaps. RecordingError in one line names file, row, column, what was found
@@ -47,6 +50,7 @@ def read_csv(
         slow=SlowSamples(table.columns["t_s"], **channels),
         tach=_read_tach(Path(tach), pulses_per_rev) if tach else TachPulses(pulses_per_rev=pulses_per_rev),
         vibration=_read_vibration(Path(vibration)) if vibration else VibrationSamples(),
+        events=read_events(events) if events else (),
         source=str(slow),
         rig_text=rig_text,
     )
@@ -129,7 +133,7 @@ def _texts(run: Run) -> dict[str, str]:
     if len(run.tach.time_s):
         texts[TACH_FILE] = _table_text(run.tach, [])
     if run.events:
-        texts[EVENTS_FILE] = _events_text(run)
+        texts[EVENTS_FILE] = events_text(run.events)
     if run.rig_text:
         texts[RIG_FILE] = run.rig_text
     return texts
@@ -147,15 +151,3 @@ def _cells(values: np.ndarray) -> list[str]:
         texts = ["" if text == "nan" else text for text in distinct.astype(str).tolist()]
         return [texts[place] for place in places.tolist()]
     return [repr(value) if value == value else "" for value in values.tolist()]
-
-
-def _events_text(run: Run) -> str:
-    """A table for people and spreadsheets; `import` has no use for it."""
-    import csv
-    import io
-
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(["t_s", "kind", "name", "detail"])
-    writer.writerows(run.events)
-    return out.getvalue()

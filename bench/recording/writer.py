@@ -148,7 +148,10 @@ class Recorder:
         self._append("vibration", time_s, [column[keep] for column in columns])
 
     def add_event(self, event: Event) -> None:
-        """Something at an instant; a trip or an abort is flushed at once."""
+        """Something at an instant; a trip or an abort is flushed at once, a note is kept in full length."""
+        if event.kind == event.name == "note":
+            self.add_note(event.time_s, event.detail)
+            return
         row = (event.time_s, fixed(event.kind, 8), fixed(event.name, 40), fixed(event.detail, 200))
         self._streams["events"].append(np.array([row], dtype=EVENT_ROW))
         if event.kind in URGENT:

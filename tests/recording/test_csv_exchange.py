@@ -137,8 +137,9 @@ def test_all_files_survive_the_round_trip_bit_for_bit(tmp_path):
     run = full_run()
     files = write_csv(run, tmp_path)
     assert [path.name for path in files] == ["slow.csv", "vibration.csv", "tach.csv", "events.csv", "rig.toml"]
-    back = read_csv(*files[:3], pulses_per_rev=2)
+    back = read_csv(*files[:3], pulses_per_rev=2, events=files[3])
     same(back, run)
+    assert back.events == run.events
     assert back.vibration.ax_g.dtype == np.float32
     assert (tmp_path / "events.csv").read_text().splitlines()[1] == '0.5,trip,overspeed,"said ""stop"", at once"'
 
@@ -233,3 +234,18 @@ def test_a_recording_of_an_import_exports_to_the_same_text(tmp_path):
     write_csv(back, tmp_path / "after")
     for path in (tmp_path / "before").iterdir():
         assert path.read_bytes() == (tmp_path / "after" / path.name).read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("t_s,kind\n", "row 1: expected the header t_s,kind,name,detail"),
+        ("t_s,kind,name,detail\n1,trip,overspeed\n", "row 2 has 3 cells; expected 4"),
+        ("t_s,kind,name,detail\nsoon,trip,overspeed,\n", "row 2, column t_s: 'soon' is not a number"),
+        ('t_s,kind,name,detail\n1,trip,"overspeed,\n', "cannot be read as a table of events"),
+    ],
+)
+def test_bad_events_are_one_line(tmp_path, text, expected):
+    with pytest.raises(RecordingError) as caught:
+        read_csv(written(tmp_path, GOOD), events=written(tmp_path, text, "events.csv"))
+    assert expected in str(caught.value) and "events.csv" in str(caught.value) and "\n" not in str(caught.value)

@@ -60,11 +60,12 @@ def test_export_and_import_again_change_nothing(tmp_path, capsys):
     path = record(tmp_path / "run.h5", made_up(1.0))
     folder, target = tmp_path / "tables", tmp_path / "again.h5"
     assert run(["export", str(path), "--csv", str(folder)]) == DONE
-    files = [str(folder / name) for name in ("slow.csv", "vibration.csv", "tach.csv", "rig.toml")]
-    options = ["--vibration", files[1], "--tach", files[2], "--rig", files[3], "-o", str(target)]
-    assert run(["import", files[0], *options]) == DONE
+    names = {"--vibration": "vibration.csv", "--tach": "tach.csv", "--events": "events.csv", "--rig": "rig.toml"}
+    options = [word for option, name in names.items() for word in (option, str(folder / name))]
+    assert run(["import", str(folder / "slow.csv"), *options, "-o", str(target)]) == DONE
     before, after = read_run(path), read_run(target)
     assert after.rig_text == before.rig_text == example_rig_text()
+    assert after.events == before.events and len(after.events) == 3
     assert np.array_equal(after.slow.current_a, before.slow.current_a, equal_nan=True)
     assert np.array_equal(after.vibration.az_g, before.vibration.az_g)
     assert np.array_equal(after.tach.time_s, before.tach.time_s)
