@@ -127,14 +127,25 @@ class Recorder:
         self._append("tach", time_s, [time_s[self._in_order("tach", time_s)]])
 
     def add_vibration(self, first_time_s: float, period_s: float, first_index: int, counts: np.ndarray) -> None:
-        """A block of accelerometer counts, (n, axes) with one to three axes, as it came from the device."""
-        time_s = first_time_s + period_s * np.arange(len(counts))
+        """A block of accelerometer counts, (n, axes) with one to three axes, as it came from the device.
+
+        The device estimates the time of the first sample when it polls. A block that therefore seems to begin before
+        the last one ended (by less than half its length) is squeezed in behind it: no sample is lost to jitter.
+        """
+        time_s = self._behind_the_last(first_time_s + period_s * np.arange(len(counts)), period_s)
         index = first_index + np.arange(len(counts))
         axes = np.full((3, len(counts)), missing(np.dtype("i2")), dtype=np.int16)
         axes[: counts.shape[1]] = counts.T
         values = axes * self._header.g_per_count
         values[counts.shape[1] :] = np.nan
         self._add_vibration_rows(time_s, [time_s, index, *values, *axes])
+
+    def _behind_the_last(self, time_s: np.ndarray, period_s: float) -> np.ndarray:
+        latest_s = self._latest_s["vibration"]
+        overlap_s = latest_s - time_s[0] if len(time_s) else -np.inf
+        if not 0 <= overlap_s < len(time_s) * period_s / 2:
+            return time_s
+        return np.linspace(latest_s + period_s / 2, max(time_s[-1], latest_s + period_s), len(time_s))
 
     def add_vibration_g(self, time_s: np.ndarray, values_g: Mapping[str, np.ndarray]) -> None:
         """Acceleration in g by axis name at ``time_s`` (n,), for data that never was in counts."""

@@ -1,6 +1,7 @@
 """The port on a pseudo-terminal: what waits is read, and a vanished port is named."""
 
 import os
+import random
 import sys
 import threading
 import time
@@ -9,6 +10,7 @@ import pytest
 
 from bench.errors import LinkError
 from bench.link import port as port_module
+from bench.link.conversation import Conversation
 from bench.link.port import SerialPort, list_ports
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are of POSIX systems")
@@ -91,6 +93,21 @@ def test_a_path_that_is_no_port_is_one_clear_line(tmp_path):
         with pytest.raises(LinkError, match=rf"{path}: cannot be opened") as caught:
             SerialPort(str(path))
         assert "\n" not in str(caught.value)
+
+
+def test_pure_noise_on_a_port_is_one_clear_error(pair):
+    device, port = pair
+    rng = random.Random(8)
+    conversation = Conversation(patience_s=0.4)
+    began_s = time.monotonic()
+    with pytest.raises(LinkError, match=r"no device identified itself within 0.4 s: \d+ bytes of noise came") as caught:
+        while time.monotonic() - began_s < 20:
+            device.write(rng.randbytes(200))
+            port.wait(0.01)
+            now_s = time.monotonic()
+            assert conversation.receive(port.read(), now_s) == []
+            port.write(conversation.due(now_s))
+    assert "\n" not in str(caught.value)
 
 
 def test_a_second_opening_is_refused(pair):

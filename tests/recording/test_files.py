@@ -93,6 +93,21 @@ def test_a_vibration_block_with_fewer_axes_leaves_the_others_empty(tmp_path):
     assert run.vibration.axes() == ("ax_g",)
 
 
+def test_a_block_that_seems_to_begin_too_early_loses_no_sample(tmp_path):
+    block = np.ones((16, 3), dtype=np.int16)
+    with create(tmp_path / "jitter.h5", header()) as recorder:
+        recorder.add_vibration(0.0, 1 / 1600, 0, block)
+        recorder.add_vibration(0.0085, 1 / 1600, 16, 2 * block)  # 0.9 ms before the first one's last sample
+        recorder.add_vibration(0.0200, 1 / 1600, 32, 3 * block)
+        recorder.add_vibration(0.0100, 1 / 1600, 48, 4 * block)  # no jitter: a repeated or confused block
+        assert recorder.rejected == 16
+    with open_recording(tmp_path / "jitter.h5") as recording:
+        time_s = recording.run().vibration.time_s
+        assert recording.vibration_index().tolist() == list(range(48))
+    assert np.all(np.diff(time_s) > 0)
+    assert np.allclose(time_s[16:32], 0.0085 + np.arange(16) / 1600, atol=0.0015)
+
+
 def test_samples_out_of_order_are_left_out_and_counted(tmp_path):
     with create(tmp_path / "order.h5", header()) as recorder:
         recorder.add_slow([0.0, 0.002, 0.002, 0.001, np.nan, 0.004], {"rpm": np.arange(6.0)})
