@@ -24,14 +24,14 @@ def governed(damping: float, frequency: float, seed: int, count: int = 4) -> Spe
 
 
 def test_the_better_damped_setting_wins():
-    found = compare([("soft", governed(0.35, 6.0, 1)), ("firm", governed(0.75, 12.0, 2))])
+    found = compare([("soft", governed(0.35, 6.0, 1)), ("firm", governed(0.6, 12.0, 2))])
     assert found.best == "firm"
     clear = {difference.figure for difference in found.differences if difference.clear}
     assert {"overshoot_pct", "damping_ratio", "bandwidth_hz"} <= clear
     assert "by more than noise" in found.line
     soft, firm = found.settings
     assert soft.figures["damping_ratio"].mean == pytest.approx(0.35, abs=0.03)
-    assert firm.figures["overshoot_pct"].mean == pytest.approx(2.8, abs=1.5)
+    assert firm.figures["overshoot_pct"].mean == pytest.approx(9.5, abs=2.0)
 
 
 def test_equal_settings_are_not_told_apart():
