@@ -33,7 +33,7 @@ class Stage(Enum):
 
 
 @dataclass(frozen=True)
-class Stand:
+class Situation:
     """What the plan has to know of the stand."""
 
     at_rest: bool
@@ -81,19 +81,19 @@ class PlanRun:
         self._told = self._stage is Stage.WORD
         return self._told
 
-    def advance(self, now_s: float, stand: Stand) -> Wish:
+    def advance(self, now_s: float, situation: Situation) -> Wish:
         """Moves set-points and stage on to ``now_s``; returns what else is wanted."""
         if self.step is None:
             if self.number:
                 return Wish.END
             self._begin(now_s)
         for _ in range(len(Stage) + 1):  # a stage that is over at once does not cost a turn
-            wish, over = self._turn(now_s, stand)
+            wish, over = self._turn(now_s, situation)
             if not over or self.step is None:
                 return wish
         return Wish.NONE
 
-    def _turn(self, now_s: float, stand: Stand) -> tuple[Wish, bool]:
+    def _turn(self, now_s: float, situation: Situation) -> tuple[Wish, bool]:
         """One look at the present stage: its wish, and whether it has just ended."""
         elapsed_s = now_s - self._since_s
         if self._stage is Stage.APPROACH:
@@ -103,12 +103,12 @@ class PlanRun:
             self._stay(elapsed_s)
             return self._finish(now_s, elapsed_s >= self._length_s)
         if self._stage is Stage.REST:
-            return self._rest(now_s, elapsed_s, stand)
+            return self._rest(now_s, elapsed_s, situation)
         if self._stage is Stage.LOCK:
-            return Wish.LOCK, self._over(stand.locked, Stage.WORD, now_s)
+            return Wish.LOCK, self._over(situation.locked, Stage.WORD, now_s)
         if self._stage is Stage.WORD:
             return Wish.WORD, self._over(self._told, Stage.ARM, now_s)
-        wish, over = self._finish(now_s, stand.armed)
+        wish, over = self._finish(now_s, situation.armed)
         return (wish, over) if over else (Wish.ARM, False)
 
     def _over(self, over: bool, following: Stage, now_s: float) -> bool:
@@ -117,10 +117,10 @@ class PlanRun:
             self._length_s = getattr(self.step, "duration_s", 0.0)
         return over
 
-    def _rest(self, now_s: float, elapsed_s: float, stand: Stand) -> tuple[Wish, bool]:
+    def _rest(self, now_s: float, elapsed_s: float, situation: Situation) -> tuple[Wish, bool]:
         if isinstance(self.step, Inspect):
-            return Wish.NONE, self._over(stand.at_rest, Stage.LOCK, now_s)
-        return self._finish(now_s, stand.at_rest or elapsed_s >= self._length_s)
+            return Wish.NONE, self._over(situation.at_rest, Stage.LOCK, now_s)
+        return self._finish(now_s, situation.at_rest or elapsed_s >= self._length_s)
 
     def _stay(self, elapsed_s: float) -> None:
         self._move(self._sweeps, elapsed_s)

@@ -12,8 +12,7 @@ from bench.safety.machine import Happening, Stand
 from bench.session.actions import Ending
 from bench.session.controls import SetPoints
 from bench.session.phases import Phase
-from bench.session.plan_run import PlanRun, Wish
-from bench.session.plan_run import Stand as PlanStand
+from bench.session.plan_run import PlanRun, Situation, Wish
 from bench.session.stand_watch import reason_name
 
 if TYPE_CHECKING:
@@ -131,8 +130,8 @@ def _run_plan(engine: Engine, run: PlanRun) -> None:
     if stop:
         engine.stop(f"plan stopped in step {run.number}: {stop}")
         return
-    stand = PlanStand(engine.watch.at_rest, engine.watch.state is Stand.LOCKED, engine.watch.live)
-    before, engine.wish = engine.wish, run.advance(engine.now_s, stand)
+    situation = Situation(engine.watch.at_rest, engine.watch.state is Stand.LOCKED, engine.watch.live)
+    before, engine.wish = engine.wish, run.advance(engine.now_s, situation)
     engine.set_points = replace(run.set_points)
     for note in run.notes:
         engine.note("plan", note.name, note.detail)

@@ -11,11 +11,11 @@ from bench.rig.toml import example_rig_text, parse_rig
 from bench.session.controls import Controls, SetPoints
 from bench.session.courses import Course, SumOfSines, tone_frequencies_hz
 from bench.session.plan import parse_plan
-from bench.session.plan_run import PlanRun, Stand, Wish
+from bench.session.plan_run import PlanRun, Situation, Wish
 
-TURNING = Stand(at_rest=False, locked=False, armed=True)
-AT_REST = Stand(at_rest=True, locked=False, armed=True)
-LOCKED = Stand(at_rest=True, locked=True, armed=False)
+TURNING = Situation(at_rest=False, locked=False, armed=True)
+AT_REST = Situation(at_rest=True, locked=False, armed=True)
+LOCKED = Situation(at_rest=True, locked=True, armed=False)
 
 
 def run_of(text, governs=False):
