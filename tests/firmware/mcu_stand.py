@@ -37,7 +37,7 @@ from bench.simulator.transducers import Transducers
 SLICE_S = 0.002  # the pulses of one slice act on the plant in the next: less than one frame of the speed controller
 START_CYCLES = CLOCK_HZ // 4000
 ADC_INPUTS = (("current_a", "current_a"), ("voltage_v", "voltage_v"), ("pitch_deg", "pitch_deg"))
-MOST_LAG_S = 0.05  # further behind real time, the lost time is given up instead of being run through in a burst
+MOST_LAG_S = 0.01  # further behind real time, the lost time is given up: a burst would look like a silent host
 
 
 class Sensors(Protocol):

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from mcu import BOARDS, ESC, Pulse
+from mcu import ESC, Pulse
 from mcu_stand import McuStand
 
 from bench.recording.files import create, open_recording
@@ -68,9 +68,8 @@ def read_back(path: Path) -> Run:
         return recording.run()
 
 
-@pytest.mark.parametrize("board", list(BOARDS))
-def test_a_planned_run_is_recorded_without_a_loss(board: str, tmp_path: Path) -> None:
-    session = record(board, tmp_path / "run.h5")
+def test_a_planned_run_is_recorded_without_a_loss(tmp_path: Path) -> None:
+    session = record("atmega328p", tmp_path / "run.h5")
     assert session.outcome.ending is Ending.DONE, session.outcome.reason
     run = read_back(tmp_path / "run.h5")
     rpm = run.slow.rpm[np.isfinite(run.slow.rpm)]
@@ -80,12 +79,11 @@ def test_a_planned_run_is_recorded_without_a_loss(board: str, tmp_path: Path) ->
     assert {name: session.counters[name] for name in losses} == dict.fromkeys(losses, 0)
 
 
-@pytest.mark.parametrize("board", list(BOARDS))
-def test_a_runaway_is_tripped_by_the_chip_and_the_recording_tells_why(board: str, tmp_path: Path) -> None:
+def test_a_runaway_is_tripped_by_the_chip_and_the_recording_tells_why(tmp_path: Path) -> None:
     """Fine pitch, and a controller that drives at full duty by itself: the chip sees the speed before the host does."""
     alone = re.sub(rf"^({'|'.join(HOST_LIMITS)}) = .*$", "", RIG_TEXT, flags=re.MULTILINE)
     alone = re.sub(r"^overspeed_rpm = \d+", f"overspeed_rpm = {LIMIT_RPM}", alone, flags=re.MULTILINE)
-    session = record(board, tmp_path / "run.h5", alone, (Runaway(start_s=3.5, growth_s=0.5),))
+    session = record("atmega2560", tmp_path / "run.h5", alone, (Runaway(start_s=3.5, growth_s=0.5),))
     assert session.outcome.ending is Ending.TRIPPED, session.outcome
     run = read_back(tmp_path / "run.h5")
     (trip,) = [event for event in run.events if event.kind == "trip"]
