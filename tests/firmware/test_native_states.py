@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import native_core
 import pytest
 
@@ -251,6 +253,31 @@ def test_reset_asks_for_rest_and_for_the_throttle_to_be_taken_back() -> None:
     assert stand.state is State.LOCKED
     assert not stand.machine.call("driving_mark")
     assert stand.result(Arm(stand.crc())) == DONE  # limits are still there
+
+
+def test_after_reset_the_stand_can_be_driven_again() -> None:
+    stand = tripped()
+    stand.turning = False
+    stand.run(150)
+    for command in (Throttle(1000), Reset(), Arm(stand.crc()), Throttle(1300)):
+        assert stand.result(command) == DONE
+    stand.run(700)
+    assert stand.machine.call("throttle_us") == 1300
+
+
+@pytest.mark.parametrize("way", [armed, disarming])
+def test_locked_again_nothing_is_watched_any_more(way: Callable[[], Stand]) -> None:
+    stand = way()
+    stand.turning = stand.beating = False
+    stand.ask(Heartbeat(0))
+    stand.ask(Disarm())
+    stand.run(150)
+    assert stand.state is State.LOCKED
+    stand.edge(11_000)
+    stand.run(500)
+    assert stand.state is State.LOCKED
+    assert stand.trips == []
+    assert not stand.machine.call("driving_mark")
 
 
 def test_an_unexpected_restart_is_a_trip_of_its_own() -> None:

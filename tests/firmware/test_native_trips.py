@@ -84,6 +84,13 @@ def test_vibration_stays_exact_at_the_ends_of_the_counts(window: int) -> None:
     assert ours.call("value") == 0
 
 
+def test_vibration_permits_the_limit_itself() -> None:
+    """Samples of +10 and -10 have an RMS of exactly 10."""
+    for limit, expected in [(10, False), (9, True)]:
+        rule = native_core.Vibration(limit, 8)
+        assert [rule.feed(number, (0, 10 - 20 * (number % 2), 77)) for number in range(8)][-1] is expected
+
+
 def test_vibration_gaps_and_odd_starts_are_judged_as_the_twin_does() -> None:
     rng = np.random.default_rng(5)
     ours, twin = native_core.Vibration(50, 16), VibrationRule(50, 16)
