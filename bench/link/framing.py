@@ -22,6 +22,7 @@ DELIMITER = b"\x00"
 # polynomial and the final inversion, which saves taking the two apart before the check.
 INTACT = 0x2144DF1C
 SHORTEST_BODY = 6  # type, sequence, CRC; one byte more when stuffed
+READERS = {type_byte: codec.framed_reader() for type_byte, codec in CODECS.items()}
 LONGEST_RUN = 512  # bytes without a delimiter; the longest frame of this protocol is a quarter of that
 
 
@@ -97,9 +98,10 @@ class Unframer:
                 body = b""
             if crc32(body) == INTACT and SHORTEST_BODY < len(stuffed) <= LONGEST_RUN and not self._overlong:
                 bodies.append(body)
-                self._joined = True
             else:
+                self._joined = self._joined or bool(bodies)
                 self._count_damage(stuffed)
+        self._joined = self._joined or bool(bodies)
         if len(self._pending) > LONGEST_RUN or self._overlong:
             self._swallow_pending()
         return bodies
@@ -111,8 +113,8 @@ class Unframer:
             self._count_gap(body[0], sequence)
         self._expected = (sequence + 1) & 0xFF
         try:
-            return CODECS[body[0]].unpack_framed(body)
-        except (KeyError, LinkError):
+            return READERS[body[0]](body)
+        except (KeyError, struct.error, LinkError):
             self.counters.unknown += 1
             return None
 

@@ -7,6 +7,7 @@ A payload is ``type u8, sequence u8, fields, tail``, little-endian; ``framing`` 
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable
 from enum import IntEnum
 from typing import Annotated, Any, ClassVar, get_type_hints
 
@@ -370,7 +371,6 @@ class Codec:
         self.codes = {name: hints[name].__metadata__[0] for name in self.fixed_names}
         self.fixed = struct.Struct("<BB" + "".join(self.codes.values()))
         self.fields = struct.Struct("<xx" + "".join(self.codes.values()))
-        self._framed_fields = struct.Struct(self.fields.format + "4x").unpack  # steps over the CRC
         self.tail_width = struct.calcsize("<" + message.TAIL) if message.TAIL else 0
         self.tail_is_raw = bool(message.TAIL) and hints[names[-1]] is bytes
 
@@ -406,14 +406,15 @@ class Codec:
         )
         return self.message(*self.fields.unpack_from(payload), tail)
 
-    def unpack_framed(self, body: bytes) -> Message:
-        """Like ``unpack`` for a payload with its four CRC bytes still behind it, as frames carry it: spares a copy."""
+    def framed_reader(self) -> Callable[[bytes], Message]:
+        """A quicker ``unpack`` for payloads with their four CRC bytes still behind them, as frames carry them.
+
+        A wrong length raises struct.error, or LinkError for a message with a tail.
+        """
         if self.tail_width:
-            return self.unpack(body[:-4])
-        try:
-            return self.message(*self._framed_fields(body))
-        except struct.error as error:
-            raise LinkError(f"{self.message.__name__}: {len(body) - 4} bytes, expected {self.fixed.size}") from error
+            return lambda body: self.unpack(body[:-4])
+        message, fields = self.message, struct.Struct(self.fields.format + "4x").unpack
+        return lambda body: message(*fields(body))
 
 
 CODECS: dict[int, Codec] = {message.TYPE: Codec(message) for message in FROM_DEVICE + FROM_HOST}
