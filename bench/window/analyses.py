@@ -79,6 +79,7 @@ def tune_work(subject: Subject) -> Answers:
     yield Doing("finding steps and fitting models to them")
     from bench.analysis.governor_advice import advise
     from bench.analysis.governor_study import study
+    from bench.window.forecast_state import forecast_charts
     from bench.window.tune_state import tune_state
 
     rig, other = subject.rig(run), subject.other_run()
@@ -92,9 +93,9 @@ def tune_work(subject: Subject) -> Answers:
         loops = [(Path(one.source).stem, loop) for one, loop in ((run, found.loop), (other, identify(other, rig)))]
         comparison = compare(loops)
     while True:
-        time_s = yield TuneAnswer(
-            tune_state(found, (), comparison), found.advice.closed_loop_time_s if found.advice else None
-        )
+        state = tune_state(found, (), comparison)
+        state = replace(state, charts=(*forecast_charts(found), *state.charts))
+        time_s = yield TuneAnswer(state, found.advice.closed_loop_time_s if found.advice else None)
         if found.advice is not None:
             found = replace(found, advice=advise(found.loop, rig, found.advice.lever, time_s))
 

@@ -49,7 +49,9 @@ class StripChart(pg.PlotWidget):
         item.hideButtons()
         item.getAxis("left").setWidth(LABEL_WIDTH_PX)
         item.getAxis("left").enableAutoSIPrefix(False)  # else 0.3 g would be drawn as 300 with no word of "milli"
-        item.setLabel("left", f"{self.channel.name.rsplit('_', 1)[0]} ({self.channel.unit})")
+        name = self.channel.name.rsplit("_", 1)[0]
+        words = name if name == self.channel.unit else f"{name} ({self.channel.unit})"
+        item.setLabel("left", words, **{"font-size": "8pt"})  # a long name must fit the height of a strip
         item.setMouseEnabled(x=False, y=False)
         item.getViewBox().setDefaultPadding(0.04)
         self.setToolTip(self.channel.description)

@@ -13,9 +13,10 @@ SHOWN_USE = 1.6  # of the reserve: beyond, a curve has long failed
 
 def use_sheet(state: CheckState) -> Sheet:
     """Share of the reserve in use against speed, one curve a set, the chosen one in full ink."""
+    curves = sorted(state.curves(), key=lambda curve: not curve.chosen)
     strokes = tuple(
         Stroke(curve.rpm, curve.use, curve.label, "measured" if curve.chosen else "faint", dashed=not curve.chosen)
-        for curve in state.curves()
+        for curve in curves
     )
     marks = tuple(Rule(rpm, f"{label} {rpm:.0f}", MARK_INKS.get(label, "ink")) for label, rpm in state.speed_marks())
     limit = Rule(1.0, "the reserve asked for is used up", "over", upright=False, dashed=False)

@@ -53,11 +53,6 @@ class Vectors:
         kept = (self.time_s > time_s - length_s) & (self.time_s <= time_s)
         return self.phasor_g[:, kept]
 
-    def greatest_g(self) -> float:
-        """Largest amplitude on any axis, for the scale of a dial; 0 when none is known."""
-        amplitude = np.abs(self.phasor_g)
-        return float(np.nanmax(amplitude)) if np.isfinite(amplitude).any() else 0.0
-
     def _row(self, time_s: float) -> int | None:
         if not len(self.time_s) or not np.isfinite(time_s):
             return None
@@ -97,6 +92,7 @@ class DiagnosisPage:
     trip_rows: tuple[tuple[str, ...], ...]
     signal_rows: tuple[tuple[str, ...], ...]
     notes: tuple[str, ...]
+    blades: int | None = None
     beside: Beside | None = None
 
     def second_at(self, time_s: float) -> float:
@@ -126,10 +122,11 @@ def diagnosis_page(run: Run, rig: Rig | None, other: Run | None = None) -> Diagn
     if report.onset is None:
         notes.append(SILENCE)
     view = _run_view(run, notes)
-    beside = None if other is None else _beside(run, other, view, notes)
+    beside = None if other is None else _beside(run, other, view, report, notes)
     return DiagnosisPage(
         _heading(report, trips), view, report, markers(run, report, tuple((trip.rule, trip.at_s) for trip in trips)),
-        trips, tuple(_trip_rows(run, report, trips)), tuple(_signal_rows(report)), tuple(dict.fromkeys(notes)), beside,
+        trips, tuple(_trip_rows(run, report, trips)), tuple(_signal_rows(report)), tuple(dict.fromkeys(notes)),
+        None if rig is None else rig.propeller.blades, beside,
     )  # fmt: skip
 
 
@@ -144,12 +141,14 @@ def _run_view(run: Run, notes: list[str], axis: str | None = None) -> RunView:
     return RunView(run.source, run.slow.time_s, run.slow.channel("rpm"), picture, vectors)
 
 
-def _beside(run: Run, other: Run, view: RunView, notes: list[str]) -> Beside:
+def _beside(run: Run, other: Run, view: RunView, report: OnsetReport, notes: list[str]) -> Beside:
     axis = view.picture.axis if view.picture is not None and other.vibration.has(view.picture.axis) else None
     comparison = None
     if axis is not None:
         try:
-            comparison = compare_order(run, other, axis)
+            # What shakes after the failure is wreckage: it would hide what is to be compared
+            until_s = report.failure.at_s if report.failure is not None else np.inf
+            comparison = compare_order(run.between(-np.inf, until_s), other, axis)
         except AnalysisError as error:
             notes.append(str(error))
     return Beside(_run_view(other, notes, axis), align_on_rpm(run, other), comparison)

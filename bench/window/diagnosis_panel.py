@@ -36,7 +36,7 @@ class DiagnosisPanel(PaperPage):
         self.move_to(page.report.onset.at_s if page.report.onset else page.markers[0].at_s if page.markers else 0.0)
 
     def _map(self, view: RunView, title: str) -> SheetView | None:
-        sheet = map_sheet(view, title)
+        sheet = map_sheet(view, title, self.page.blades)
         return None if sheet is None else SheetView(sheet, 300)
 
     def _arrange(self) -> None:
@@ -108,8 +108,7 @@ class DiagnosisPanel(PaperPage):
         if self.page.beside is not None:
             views.append((self.page.beside.view, other_s, "second", "beside "))
         hands = [hand for view in views for hand in _hands(*view)]
-        known = [view.vectors.greatest_g() for view, *_ in views if view.vectors is not None]
-        self.dial.show_hands(hands, max(known, default=1.0))
+        self.dial.show_hands(hands)
 
 
 def _hands(view: RunView, time_s: float, ink: str, prefix: str) -> list[Hand]:

@@ -65,14 +65,15 @@ def evidence_sheet(page: DiagnosisPage) -> Sheet | None:
     )  # fmt: skip
 
 
-def map_sheet(view: RunView, title: str) -> Sheet | None:
-    """Order map against time; None where there is none."""
+def map_sheet(view: RunView, title: str, blades: int | None) -> Sheet | None:
+    """Order map against time with the order at which ``blades`` pass; None where there is no map."""
     if view.picture is None or len(view.picture.time_s) < 2:
         return None
     span = run_span(view)
     tint = Tint(span, (float(view.picture.order[0]), float(view.picture.order[-1])), _shares(view.picture, span))
     label = f"order of shaft speed, {view.picture.axis.removesuffix('_g')}"
-    return Sheet(title, "time in the run (s)", label, tint=tint, x_span=span, y_span=tint.y)
+    pass_rule = () if blades is None else (Rule(float(blades), "blade pass", "cursor", upright=False),)
+    return Sheet(title, "time in the run (s)", label, rules=pass_rule, tint=tint, x_span=span, y_span=tint.y)
 
 
 def _shares(picture: MapPicture, span: Span) -> np.ndarray:
@@ -90,13 +91,13 @@ def _shares(picture: MapPicture, span: Span) -> np.ndarray:
 
 
 def comparison_sheet(comparison: OrderComparison) -> Sheet:
-    """Amplitude of 1P against speed for both runs."""
-    return Sheet(
-        "1P against speed, both runs", "rpm", "g peak",
-        (
-            Stroke(comparison.rpm, comparison.first_g, "this run", "measured"),
-            Stroke(comparison.rpm, comparison.first_g, "", "measured", dots=True),
-            Stroke(comparison.rpm, comparison.second_g, "beside", "second"),
-            Stroke(comparison.rpm, comparison.second_g, "", "second", dots=True),
-        ),
-    )  # fmt: skip
+    """Amplitude of 1P against speed for both runs; speeds that a run never had are bridged."""
+    strokes = []
+    for amplitude_g, label, ink in (
+        (comparison.first_g, "this run", "measured"),
+        (comparison.second_g, "beside", "second"),
+    ):
+        known = np.isfinite(amplitude_g)
+        line = (comparison.rpm[known], amplitude_g[known])
+        strokes += [Stroke(*line, label, ink), Stroke(*line, "", ink, dots=True)]
+    return Sheet("1P against speed, both runs", "rpm", "g peak", tuple(strokes))

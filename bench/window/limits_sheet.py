@@ -8,12 +8,12 @@ import numpy as np
 
 from bench.analysis.holds import Hold
 from bench.analysis.next_hold import NextHold
-from bench.analysis.pitch_limits import PitchLimits, SpeedLimits, limits_at_speeds
+from bench.analysis.pitch_limits import PitchLimits, SpeedLimits, least_pitch, limits_at_speeds
 from bench.analysis.propeller_map import CoefficientFit
 from bench.rig.description import Rig
 from bench.window.sheet_state import Box, Rule, Sheet, Stretch, Stroke, Wash, Word
 
-SPEEDS = 61
+SPEEDS = 31
 PITCHES = 121
 TITLES = {"CT": "Thrust coefficient", "CP": "Power coefficient"}
 
@@ -45,7 +45,10 @@ def limits_sheet(
         "blade angle (deg)",
         strokes=tuple(strokes),
         washes=(Wash(speeds, np.minimum(floor, safe), safe, "calm"), Wash(speeds, safe, best, "over")),
-        rules=tuple(Rule(edge, "edge of the measured pitches", "faint", upright=False) for edge in (low, high)),
+        rules=(
+            *(Rule(edge, "edge of the measured pitches", "faint", upright=False) for edge in (low, high)),
+            *_floor_rules(limits, rig),
+        ),
         stretches=tuple(Stretch(*band, "over", "avoid") for band in limits.avoid_rpm),
         boxes=tuple(
             Box((mode.rpm[0], mode.rpm[1]), (mode.min_pitch_deg, mode.max_pitch_deg), name)
@@ -68,6 +71,17 @@ def _coarsest(rows: Sequence[SpeedLimits], edge: float) -> tuple[np.ndarray, np.
 
 def _floor(rows: Sequence[SpeedLimits], edge: float) -> float:
     return max([edge, *(row.min_pitch_deg_95 for row in rows if row.min_pitch_deg_95 is not None)])
+
+
+def _floor_rules(limits: PitchLimits, rig: Rig) -> Iterator[Rule]:
+    """What forbids finer pitch, 95 % safe, with the throttle fully open; modes may waive the one or the other."""
+    least = least_pitch(limits, rig)
+    if least.overspeed[1] is not None:
+        yield Rule(
+            least.overspeed[1], "finer: overspeed if the governor fails open", "close", upright=False, under=True
+        )
+    if least.zero_thrust[1] is not None:
+        yield Rule(least.zero_thrust[1], "finer: no thrust", "close", upright=False, under=True)
 
 
 def _hold_dots(holds: Sequence[Hold]) -> Stroke:

@@ -22,6 +22,7 @@ from bench.window.sheet_state import Sheet
 
 PURPOSE = "pitch limits"
 NONE = "–"
+TOLD_REASONS = 3  # of stretches that were no holds: more of them say the same
 LIMIT_HEADINGS = ("rpm", "coarsest", "coarsest, 95 % safe", "binds", "finest", "finest, 95 % safe", "remark")
 END_HEADINGS = ("mode", "rpm", "finest", "coarsest", "set by", "remark")
 HOLD_HEADINGS = ("from – to s", "rpm", "pitch deg", "thrust N", "current A", "voltage V", "power W", "vibration g rms")
@@ -58,10 +59,11 @@ def limits_state(
     limits = _limits(survey, rig, at_rpm)
     second = _limits(survey_holds(beside), rig, at_rpm) if beside else None
     modes = mode_end_points(limits, rig) if rig.modes and rig.pitch.table else ()
-    plan_remark, plan_text = _next_hold(limits, rig, survey.holds)
+    proposal = propose_hold(limits)
+    plan_remark, plan_text = _next_hold(proposal, limits, rig, survey.holds)
     return LimitsState(
         heading=_heading(limits),
-        chart=limits_sheet(limits, rig, survey.holds, propose_hold(limits), second),
+        chart=limits_sheet(limits, rig, survey.holds, proposal, second),
         coefficients=tuple(coefficient_sheet(fit, points) for fit, points in _fits(limits)),
         limit_rows=tuple(_limit_row(row) for row in limits.limits),
         end_rows=tuple(_end_row(mode) for mode in modes),
@@ -83,7 +85,7 @@ def survey_holds(runs: Sequence[Run]) -> HoldSurvey:
 
 def _limits(survey: HoldSurvey, rig: Rig, at_rpm: Sequence[float] | None) -> PitchLimits:
     if not survey.holds:
-        reasons = "; ".join(dict.fromkeys(item.reason for item in survey.rejected))
+        reasons = "; ".join(list(dict.fromkeys(item.reason for item in survey.rejected))[:TOLD_REASONS])
         raise AnalysisError(
             f"no settled hold found ({reasons or 'speed or pitch never stood still'}): "
             "hold each speed and pitch for 8 s or so"
@@ -122,7 +124,7 @@ def _limit_row(row: SpeedLimits) -> tuple[str, ...]:
     remark = "exceeded everywhere: do not hold" if row.over_everywhere else ""
     if row.extrapolated:
         remark = "; ".join(part for part in (remark, "no hold near this speed") if part)
-    binds = row.binding_95 or "nothing measured"
+    binds = row.binding_95 or "none in range"
     return (
         f"{row.rpm:.0f}", _degrees(row.max_pitch_deg), _degrees(row.max_pitch_deg_95), binds,
         _degrees(row.min_pitch_deg), _degrees(row.min_pitch_deg_95), remark,
@@ -151,9 +153,8 @@ def _mean(measured: Measured, digits: int) -> str:
     return NONE if not np.isfinite(measured.mean) else f"{measured.mean:.{digits}f} ± {measured.stderr:.{digits}f}"
 
 
-def _next_hold(limits: PitchLimits, rig: Rig, holds: Sequence[Hold]) -> tuple[str, str]:
+def _next_hold(proposal: NextHold | None, limits: PitchLimits, rig: Rig, holds: Sequence[Hold]) -> tuple[str, str]:
     """(what to measure next, its plan), or (why not, "")."""
-    proposal = propose_hold(limits)
     if proposal is None:
         return "no further hold can be proposed: no limit binds, or no point is safe enough to hold", ""
     try:

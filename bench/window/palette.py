@@ -57,9 +57,22 @@ def style_sheet() -> str:
 QWidget {{ background: {PAPER}; color: {INK}; font-size: 13px; }}
 QListWidget, QPlainTextEdit, QTableWidget, QComboBox, QLineEdit, QSpinBox, QDoubleSpinBox {{
     background: {CARD}; border: 1px solid {RULE}; }}
-QListWidget::item:selected {{ background: {RULE}; color: {INK}; }}
+QListWidget::item:selected, QTableWidget::item:selected {{ background: {RULE}; color: {INK}; }}
+QListWidget, QTableWidget {{ outline: none; }}
+QTableWidget {{ border: none; border-bottom: 1px solid {RULE}; }}
+QTableWidget::item {{ padding: 0 8px 0 2px; }}
 QPushButton {{ background: {CARD}; border: 1px solid {FAINT}; border-radius: 4px; padding: 5px 14px; }}
 QPushButton:checked, QPushButton:pressed {{ background: {INK}; color: {CARD}; }}
 QPushButton:disabled {{ color: {FAINT}; }}
-QHeaderView::section {{ background: {PAPER}; border: none; padding: 3px; }}
+QHeaderView::section {{ background: {PAPER}; border: none; border-bottom: 1px solid {INK}; padding: 3px 8px 3px 2px; }}
+QSlider {{ min-height: 24px; }}
+QSlider::groove:horizontal {{ height: 4px; background: {RULE}; }}
+QSlider::sub-page:horizontal {{ background: {CURSOR}; }}
+QSlider::handle:horizontal {{ width: 12px; margin: -7px 0; background: {CARD}; border: 1px solid {CURSOR};
+    border-radius: 3px; }}
+QScrollBar:vertical {{ width: 12px; background: {PAPER}; }}
+QScrollBar:horizontal {{ height: 12px; background: {PAPER}; }}
+QScrollBar::handle {{ background: {FAINT}; border-radius: 4px; min-height: 30px; min-width: 30px; margin: 2px; }}
+QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
+QToolTip {{ background: {CARD}; color: {INK}; border: 1px solid {FAINT}; }}
 """

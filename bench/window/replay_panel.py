@@ -27,6 +27,7 @@ class ReplayPanel(QtWidgets.QWidget):
         self.margin_panel = MarginPanel()
         self.events = QtWidgets.QListWidget()
         self.events.setWordWrap(True)
+        self.events.setResizeMode(QtWidgets.QListView.Adjust)
         self.slider = QtWidgets.QSlider(QtCore.Qt.Horizontal)
         self.pace = QtWidgets.QComboBox()
         self.play = QtWidgets.QPushButton("play")

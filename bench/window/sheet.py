@@ -8,11 +8,11 @@ from __future__ import annotations
 from PyQt5 import QtCore, QtGui, QtWidgets
 
 from bench.window import palette
-from bench.window.sheet_painter import LEFT, TEXT_PX, SheetPainter, colour, sized
+from bench.window.sheet_painter import LEFT, TEXT_PX, SheetPainter, colour, key_places, sized
 from bench.window.sheet_scale import SheetScale
 from bench.window.sheet_state import Sheet, Span
 
-LEFT_PX, TOP_PX, RIGHT_PX, BOTTOM_PX = 58, 46, 14, 40  # margins around the drawing area
+LEFT_PX, TOP_PX, RIGHT_PX, BOTTOM_PX = 58.0, 46.0, 14.0, 40.0  # margins around the drawing area
 LEAST_ENLARGED_PX = 6
 
 
@@ -52,8 +52,15 @@ class SheetView(QtWidgets.QWidget):
     def scale(self) -> SheetScale:
         """Drawing area and what its axes cover now."""
         x, y = self.sheet.spans()
-        width, height = self.width() - LEFT_PX - RIGHT_PX, self.height() - TOP_PX - BOTTOM_PX
-        return SheetScale(LEFT_PX, TOP_PX, width, height, self._enlarged or x, y, self.sheet.logarithmic)
+        top = self._top_px()
+        width, height = self.width() - LEFT_PX - RIGHT_PX, self.height() - top - BOTTOM_PX
+        return SheetScale(LEFT_PX, top, width, height, self._enlarged or x, y, self.sheet.logarithmic)
+
+    def _top_px(self) -> float:
+        """Room for title and key, which may need several rows."""
+        metrics = QtGui.QFontMetrics(sized(self.font(), TEXT_PX))
+        places = key_places(self.sheet, metrics, self.width())
+        return TOP_PX + (places[-1][1] - places[0][1] if places else 0.0)
 
     def _redraw(self) -> None:
         self._picture = None

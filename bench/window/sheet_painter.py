@@ -15,6 +15,8 @@ DOT_PX = 2.0
 PEN_PX = 1.4
 WASH_ALPHA, STRETCH_ALPHA = 46, 24
 TEXT_PX, TITLE_PX = 12, 13
+KEY_LEFT_PX, KEY_TOP_PX, KEY_ROW_PX, SAMPLE_PX = 50.0, 32.0, 16.0, 21
+LABEL_ALPHA = 200
 LABEL_STEPS = 4  # labels of upright rules step down, so that neighbours stay readable
 LEFT = QtCore.Qt.AlignLeft | QtCore.Qt.AlignVCenter
 RIGHT = QtCore.Qt.AlignRight | QtCore.Qt.AlignVCenter
@@ -72,25 +74,23 @@ class SheetPainter:
         painter.setPen(colour("ink"))
         painter.drawText(QtCore.QRectF(8, self.height - 19, width - 22, 16), RIGHT, sheet.x_label)
         painter.drawText(QtCore.QRectF(8, 24, width - 16, 16), LEFT, sheet.y_label)
-        x = max(self.scale.left, 8.0 + painter.fontMetrics().horizontalAdvance(sheet.y_label)) + 16.0
-        for label, ink, mark in sheet.key():
-            x = self._key(x, label, ink, mark)
+        for x, y, entry in key_places(sheet, painter.fontMetrics(), width):
+            self._key(x, y, *entry)
         painter.setFont(sized(self.base, TITLE_PX, bold=True))
         title = painter.fontMetrics().elidedText(sheet.title, QtCore.Qt.ElideRight, width - 16)
         painter.drawText(QtCore.QRectF(8, 4, width - 16, 18), LEFT, title)
 
-    def _key(self, x: float, label: str, ink: str, mark: str) -> float:
-        """One sample and its label; returns where the next may start."""
+    def _key(self, x: float, y: float, label: str, ink: str, mark: str) -> None:
+        """One sample of a curve and its label."""
         if mark == "wash":
-            self.painter.fillRect(QtCore.QRectF(x, 27, 16, 10), colour(ink, 2 * WASH_ALPHA))
+            self.painter.fillRect(QtCore.QRectF(x, y - 5, 16, 10), colour(ink, 2 * WASH_ALPHA))
         elif mark == "dots":
-            self._dots([QtCore.QPointF(x + 8, 32)], ink)
+            self._dots([QtCore.QPointF(x + 8, y)], ink)
         else:
             self.painter.setPen(_pen(ink, mark == "dashes"))
-            self._line(x, 32, x + 16, 32)
+            self._line(x, y, x + 16, y)
         self.painter.setPen(colour("ink"))
-        self.painter.drawText(QtCore.QPointF(x + 21, 36), label)
-        return x + 21 + self.painter.fontMetrics().horizontalAdvance(label) + 14
+        self.painter.drawText(QtCore.QPointF(x + SAMPLE_PX, y + 4), label)
 
     # --- content ------------------------------------------------------------------------------------------------------
 
@@ -110,8 +110,9 @@ class SheetPainter:
         self._rules()
         for word in sheet.words:
             self.painter.setPen(colour(word.ink))
-            place = QtCore.QPointF(float(self.scale.x_px(word.x)) + 5, float(self.scale.y_px(word.y)) - 5)
-            self.painter.drawText(place, word.text)
+            width = self.painter.fontMetrics().horizontalAdvance(word.text)
+            left = min(float(self.scale.x_px(word.x)) + 5, self.scale.right - width - 4)
+            self.painter.drawText(QtCore.QPointF(left, float(self.scale.y_px(word.y)) - 5), word.text)
 
     def _tint(self, tint: Tint) -> None:
         left, right = (float(self.scale.x_px(x)) for x in tint.x)
@@ -168,7 +169,7 @@ class SheetPainter:
                 y = float(self.scale.y_px(rule.at))
                 self.painter.setPen(_pen(rule.ink, rule.dashed))
                 self._line(self.scale.left, y, self.scale.right, y)
-                self.painter.drawText(QtCore.QPointF(self.scale.left + 6, y - 4), rule.label)
+                self.painter.drawText(QtCore.QPointF(self.scale.left + 6, y + (13 if rule.under else -4)), rule.label)
 
     def _upright_rule(self, rule: Rule, label_y: float) -> None:
         x = float(self.scale.x_px(rule.at))
@@ -176,10 +177,27 @@ class SheetPainter:
         self._line(x, self.scale.top, x, self.scale.bottom)
         width = self.painter.fontMetrics().horizontalAdvance(rule.label)
         right_of_line = x + 5 + width <= self.scale.right
-        self.painter.drawText(QtCore.QPointF(x + 5 if right_of_line else x - 5 - width, label_y), rule.label)
+        left = x + 5 if right_of_line else x - 5 - width
+        self.painter.fillRect(QtCore.QRectF(left - 1, label_y - 11, width + 2, 14), colour("card", LABEL_ALPHA))
+        self.painter.drawText(QtCore.QPointF(left, label_y), rule.label)
 
     def _line(self, x1: float, y1: float, x2: float, y2: float) -> None:
         self.painter.drawLine(QtCore.QPointF(x1, y1), QtCore.QPointF(x2, y2))
+
+
+def key_places(
+    sheet: Sheet, metrics: QtGui.QFontMetrics, width: int
+) -> tuple[tuple[float, float, tuple[str, str, str]], ...]:
+    """(left, middle, entry) of every entry of the key in pixels: after the y label, in as many rows as they need."""
+    start = max(KEY_LEFT_PX, 8.0 + metrics.horizontalAdvance(sheet.y_label)) + 16.0
+    x, y, places = start, KEY_TOP_PX, []
+    for entry in sheet.key():
+        taken = SAMPLE_PX + metrics.horizontalAdvance(entry[0])
+        if x + taken > width - 8 and x > start:
+            x, y = start, y + KEY_ROW_PX
+        places.append((x, y, entry))
+        x += taken + 14
+    return tuple(places)
 
 
 def sized(base: QtGui.QFont, size_px: int, bold: bool = False) -> QtGui.QFont:
@@ -213,11 +231,14 @@ def _whole_parts(values: np.ndarray) -> list[slice]:
 
 
 def _tint_image(tint: Tint) -> QtGui.QImage:
-    """The map as an image: from paper to ink, transparent where nothing is known."""
-    share = np.nan_to_num(np.clip(tint.share, 0.0, 1.0))[::-1, :, None]
-    paper, ink = (np.array(QtGui.QColor(name).getRgb()[:3]) for name in (palette.CARD, palette.ink(tint.ink)))
-    pixels = np.empty((*share.shape[:2], 4), dtype=np.uint8)
-    pixels[..., :3] = np.round(paper + share * (ink - paper))
-    pixels[..., 3] = np.where(np.isfinite(tint.share[::-1]), 255, 0)
-    height, width = pixels.shape[:2]
-    return QtGui.QImage(pixels.tobytes(), width, height, 4 * width, QtGui.QImage.Format_RGBA8888).copy()
+    """The map as an image: from paper to ink, clear where nothing is known."""
+    known = np.isfinite(tint.share[::-1])
+    # Rows of an image start at multiples of four bytes; 0 is "nothing known", 1 to 255 run from paper to ink
+    height, width = known.shape
+    cells = np.zeros((height, -(-width // 4) * 4), dtype=np.uint8)
+    cells[:, :width] = np.where(known, 1 + np.round(254 * np.clip(np.nan_to_num(tint.share[::-1]), 0.0, 1.0)), 0)
+    image = QtGui.QImage(cells.tobytes(), width, height, cells.shape[1], QtGui.QImage.Format_Indexed8)
+    paper, ink = (np.array(colour(name).getRgb()[:3]) for name in ("card", tint.ink))
+    shades = np.round(paper + np.linspace(0.0, 1.0, 255)[:, None] * (ink - paper)).astype(int).tolist()
+    image.setColorTable([QtGui.qRgba(0, 0, 0, 0), *(QtGui.qRgb(*shade) for shade in shades)])
+    return image.copy()

@@ -14,6 +14,7 @@ import numpy as np
 Span = tuple[float, float]
 EMPTY_SPAN: Span = (0.0, 1.0)
 HEADROOM = 0.06  # of the data's height, left free above and below the curves
+SPARE = 0.75  # rather a third too many figures than half of them
 DECADE_STEPS = (1.0, 2.0, 5.0)
 
 
@@ -42,13 +43,15 @@ class Wash:
 
 @dataclass(frozen=True)
 class Rule:
-    """A line across the whole chart at ``at``: upright at a place on the x axis, else level."""
+    """A line across the whole chart at ``at``: upright at a place on the x axis, else level, its label above or
+    ``under`` it."""
 
     at: float
     label: str = ""
     ink: str = "ink"
     upright: bool = True
     dashed: bool = True
+    under: bool = False
 
 
 @dataclass(frozen=True)
@@ -170,7 +173,7 @@ def ticks(span: Span, wanted: int, logarithmic: bool = False) -> tuple[Tick, ...
         return ()
     if logarithmic and low > 0.0 and high / low > 3.0:
         return _decade_ticks(low, high, wanted)
-    step = _round_step((high - low) / max(wanted, 1))
+    step = _round_step(SPARE * (high - low) / max(wanted, 1))
     digits = max(0, -math.floor(math.log10(step) + 1e-9))
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
     return tuple(Tick(number * step, f"{number * step + 0.0:.{digits}f}") for number in range(first, last + 1))

@@ -34,6 +34,7 @@ class SpinPanel(QtWidgets.QWidget):
         self.margin_panel = MarginPanel()
         self.events = QtWidgets.QListWidget()
         self.events.setWordWrap(True)
+        self.events.setResizeMode(QtWidgets.QListView.Adjust)
         self.losses = QtWidgets.QLabel()
         self.buttons: dict[OrderKind, QtWidgets.QPushButton] = {}
         self.throttle = self._dial("throttle (us)", rig.throttle.safe_us, rig.throttle.max_us, OrderKind.THROTTLE)

@@ -8,8 +8,9 @@ from PyQt5 import QtCore, QtGui, QtWidgets
 
 from bench.window import palette
 
-MOST_ROWS_PX = 320  # longer tables scroll inside
-CELL_PX = 12
+MOST_ROWS_PX = 400  # longer tables scroll inside
+MOST_ROW_PX = 44  # two lines; the tool tip holds the rest
+SPARE_PX = 8
 
 
 class TextTable(QtWidgets.QTableWidget):
@@ -49,9 +50,16 @@ class TextTable(QtWidgets.QTableWidget):
                     item.setForeground(QtGui.QColor(palette.OVER))
                 self.setItem(number, column, item)
         self.resizeColumnsToContents()
-        self.resizeRowsToContents()
         self._take_height()
 
+    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
+        super().resizeEvent(event)
+        if event.size().width() != event.oldSize().width():
+            self._take_height()  # the last column has another width now, and its words wrap elsewhere
+
     def _take_height(self) -> None:
+        self.resizeRowsToContents()
+        for row in range(self.rowCount()):
+            self.setRowHeight(row, min(self.rowHeight(row), MOST_ROW_PX))
         rows_px = sum(self.rowHeight(row) for row in range(self.rowCount()))
-        self.setFixedHeight(min(rows_px, MOST_ROWS_PX) + self.horizontalHeader().sizeHint().height() + CELL_PX)
+        self.setFixedHeight(min(rows_px, MOST_ROWS_PX) + self.horizontalHeader().sizeHint().height() + SPARE_PX)

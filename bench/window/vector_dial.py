@@ -27,7 +27,8 @@ class Hand:
 
 
 class VectorDial(QtWidgets.QWidget):
-    """Draws hands to a common scale; zero degrees, the mark, is up, and angles grow in the direction of rotation."""
+    """Draws hands to a common round scale; zero degrees, the mark, is up, and angles grow in the direction of
+    rotation."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -36,9 +37,10 @@ class VectorDial(QtWidgets.QWidget):
         self.setMinimumSize(220, 220)
         self.setAccessibleName("1P vector")
 
-    def show_hands(self, hands: Sequence[Hand], greatest_g: float) -> None:
-        """Shows ``hands``; the outer ring is at ``greatest_g`` or a little beyond."""
-        self.hands, self.greatest_g = tuple(hands), max(greatest_g, 1e-3)
+    def show_hands(self, hands: Sequence[Hand]) -> None:
+        """Shows ``hands``; the outer ring is the next round amplitude above them and their past."""
+        self.hands = tuple(hands)
+        self.greatest_g = round_above(_greatest_g(self.hands))
         self.update()
 
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:
@@ -92,3 +94,15 @@ class VectorDial(QtWidgets.QWidget):
         painter.setBrush(colour(hand.ink))
         painter.drawEllipse(tip, 3, 3)
         painter.drawText(tip + QtCore.QPointF(6, -4), hand.label)
+
+
+def _greatest_g(hands: Sequence[Hand]) -> float:
+    amplitudes = np.abs(np.concatenate([np.append(hand.trail_g, hand.phasor_g) for hand in hands] or [np.zeros(1)]))
+    return float(np.nanmax(amplitudes)) if np.isfinite(amplitudes).any() else 0.0
+
+
+def round_above(amplitude_g: float) -> float:
+    """The next of 1, 2, 5 times a power of ten at or above an amplitude in g, 0.01 g at least."""
+    least = max(amplitude_g, 0.01)
+    decade = 10.0 ** math.floor(math.log10(least))
+    return next(step * decade for step in (1.0, 2.0, 5.0, 10.0) if step * decade >= least * (1 - 1e-9))
