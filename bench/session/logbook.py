@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from bench.errors import RecordingError
 from bench.link.messages import Board
 from bench.recording.files import create
 from bench.recording.layout import RunHeader
@@ -28,7 +27,7 @@ class Logbook:
         self._failed = not spec.recording
 
     def keep(self, records: Iterable[Record]) -> None:
-        """Adds records; RecordingError when they cannot be written."""
+        """Adds records, which the recorder flushes twice a second; RecordingError when they cannot be written."""
         if self._failed:
             return
         if self._recorder is None:
@@ -39,13 +38,8 @@ class Logbook:
             records, self._early = self._early, []
         write(self._recorder, records)
 
-    def flush(self) -> None:
-        """Makes all of it safe against a kill; RecordingError when it cannot be written."""
-        if self._recorder is not None and not self._failed:
-            self._recorder.flush()
-
-    def give_up(self, error: RecordingError) -> None:
-        """No more writing after ``error``; what is on the disk stays."""
+    def give_up(self) -> None:
+        """No more writing; what is on the disk stays."""
         self._failed = True
 
     def close(self, outcome: Outcome) -> None:

@@ -19,6 +19,7 @@ from bench.session.engine import Engine
 from bench.session.logbook import Logbook
 from bench.session.orders import Order, OrderKind
 from bench.session.runner import Port, SessionSpec
+from bench.session.scribe import Scribe
 from bench.session.views import SharedView
 
 WAIT_S = 0.002  # longest sleep for bytes: orders and heartbeats are looked after at least so often
@@ -64,11 +65,11 @@ def _run_guarded(spec: SessionSpec, view: SharedView, orders: Connection) -> Out
         return Outcome(Ending.LINK_LOST, str(error))
     except BenchError as error:
         return Outcome(Ending.REFUSED, str(error))
-    logbook = Logbook(spec, engine)
-    loop = SessionLoop(engine, port, logbook, view, orders)
+    scribe = Scribe(Logbook(spec, engine))
+    loop = SessionLoop(engine, port, scribe, view, orders)
     try:
         outcome = loop.run()
-        logbook.close(outcome)
+        scribe.close(outcome)
         return outcome
     except Exception as error:
         with contextlib.suppress(Exception):
@@ -76,7 +77,7 @@ def _run_guarded(spec: SessionSpec, view: SharedView, orders: Connection) -> Out
         traceback.print_exc()
         outcome = Outcome(Ending.FAILED, f"{type(error).__name__}: {error}")
         with contextlib.suppress(Exception):
-            logbook.close(outcome)
+            scribe.close(outcome)
         return outcome
     finally:
         port.close()
@@ -85,8 +86,8 @@ def _run_guarded(spec: SessionSpec, view: SharedView, orders: Connection) -> Out
 class SessionLoop:
     """The single loop: read, decide, answer, then record and show."""
 
-    def __init__(self, engine: Engine, port: Port, logbook: Logbook, view: SharedView, orders: Connection) -> None:
-        self._engine, self._port, self._logbook = engine, port, logbook
+    def __init__(self, engine: Engine, port: Port, scribe: Scribe, view: SharedView, orders: Connection) -> None:
+        self._engine, self._port, self._scribe = engine, port, scribe
         self._view, self._orders = view, orders
         self._orphaned = self._terminated = False
         self._surface_count = view.surface_count
@@ -154,9 +155,8 @@ class SessionLoop:
         if not any_records:
             return
         try:
-            self._logbook.keep(actions.records)
+            self._scribe.keep(actions.records)
         except RecordingError as error:
-            self._logbook.give_up(error)
             self._engine.lose_recording(str(error))
 
     def _show(self, actions: Actions, now_s: float) -> None:
@@ -168,15 +168,10 @@ class SessionLoop:
             self._view.show_progress(replace(progress, counters=counters))
 
     def _tidy(self, now_s: float) -> None:
-        """Once a second: the disk, and the little garbage that reference counts do not catch."""
+        """Once a second the little garbage that reference counts do not catch."""
         if now_s - self._tidied_at_s < TIDY_S:
             return
         self._tidied_at_s = now_s
-        try:
-            self._logbook.flush()
-        except RecordingError as error:
-            self._logbook.give_up(error)
-            self._engine.lose_recording(str(error))
         gc.collect(0)
 
     def sleep(self) -> None:

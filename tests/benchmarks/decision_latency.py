@@ -48,6 +48,7 @@ from bench.session.logbook import Logbook
 from bench.session.orders import Order, OrderKind
 from bench.session.phases import Phase
 from bench.session.runner import SessionSpec
+from bench.session.scribe import Scribe
 from bench.session.session_process import SessionLoop, ask_for_priority
 from bench.session.views import SharedView
 
@@ -178,8 +179,8 @@ def run_session(port_path: str, view: SharedView, recording: Path, seconds: floa
     spec = SessionSpec(rig_text, functools.partial(SerialPort, port_path), recording=str(recording), keep_open=True)
     engine, port = StopwatchEngine(parse_rig(rig_text)), spec.open_port()
     receiving, sending = multiprocessing.Pipe(duplex=False)
-    logbook = Logbook(spec, engine)
-    loop = SessionLoop(engine, port, logbook, view, receiving)
+    scribe = Scribe(Logbook(spec, engine))
+    loop = SessionLoop(engine, port, scribe, view, receiving)
     until_s, asked = time.monotonic() + seconds, False
     while time.monotonic() < until_s:
         view.heard()
@@ -189,7 +190,7 @@ def run_session(port_path: str, view: SharedView, recording: Path, seconds: floa
         loop.turn()
         loop.sleep()
     port.close()
-    logbook.close(Outcome(Ending.DONE))
+    scribe.close(Outcome(Ending.DONE))
     return np.array(engine.ages_ms)
 
 
