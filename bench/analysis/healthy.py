@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.analysis.features import TURNING_RPM, Features
+from bench.analysis.features import LOAD, SPEED, TURNING_RPM, VIBRATION, Features
 from bench.errors import AnalysisError
 
 MOVING_PER_S = 0.02  # an operating point moves when speed changes by more than 2 % in a second; our choice
@@ -21,6 +21,7 @@ SAME_PITCH_DEG = 0.5
 LEAST_VISIT = 4  # frames; shorter visits teach nothing
 LAG = 8  # frames, 2 s: beyond most of the correlation of gusts
 LEAST_KEEP, MOST_KEEP = 0.17, 0.95  # a Hann window half overlapping alone gives 1/6
+LEAST_GUST_SUMS = {VIBRATION: 1.0, LOAD: 3.5, SPEED: 4.0}  # what gusts do even where a short run shows none; our choice
 GUST_FRAMES = 6.0  # 1.5 s, the time a gust takes to pass the disk of a stand outdoors; our choice
 BETWEEN_RUNS = 0.15  # re-mounting changes a level by so much of itself where only one earlier run is known; our choice
 
@@ -94,10 +95,14 @@ def scatter(features: Features, points: Points) -> Scatter:
     near = _spread(np.abs(values[1:] - values[:-1]) / np.sqrt(2.0), points, 1)
     bend = values[2 * LAG :] - 2 * values[LAG:-LAG] + values[: -2 * LAG]
     far = _spread(np.abs(bend) / np.sqrt(6.0), points, 2 * LAG)
-    pooled_near, pooled_far = _pooled(near, points), _pooled(far, points)
-    slow_sums = _correlated(pooled_near, pooled_far)
-    gusty = [column for signal in features.signals if signal.gusty for column in signal.columns]
-    slow_sums[gusty] = np.fmax(slow_sums, _gusting(pooled_near, pooled_far))[gusty]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = _pooled(far / near, points)
+    slow_sums = _correlated(ratio)
+    for signal in features.signals:
+        if signal.gusty:
+            columns, least = list(signal.columns), LEAST_GUST_SUMS[signal.kind]
+            gusting = np.fmax(_gusting(ratio), least)[columns]
+            slow_sums[columns] = gusting if signal.kind == LOAD else np.fmax(slow_sums[columns], gusting)
     return Scatter(np.hypot(_leaning(near, points) * slow_sums, _floors(features, points)), slow_sums)
 
 
@@ -212,7 +217,7 @@ def _same_point(
     return bool(np.isfinite(gap[1]) or not abs(pitch - pitch2) > SAME_PITCH_DEG)
 
 
-def _correlated(near: np.ndarray, far: np.ndarray) -> np.ndarray:
+def _correlated(far_over_near: np.ndarray) -> np.ndarray:
     """Scatter of slow sums over that of neighbours' differences, for a first-order process ``(columns,)``, by table.
 
     near^2 = r0 (1 - k) and far^2 = r0 (1 - k^L) (3 - k^L) / 3, whose ratio rises with k; slow sums see r0 (1 +
@@ -221,21 +226,21 @@ def _correlated(near: np.ndarray, far: np.ndarray) -> np.ndarray:
     table = np.linspace(LEAST_KEEP, MOST_KEEP, 157)
     ratio = (1 - table**LAG) * (3 - table**LAG) / (3 * (1 - table))
     with np.errstate(invalid="ignore", divide="ignore"):
-        found = np.interp((far / near) ** 2, ratio, table)
+        found = np.interp(far_over_near**2, ratio, table)
     keep = np.where(np.isfinite(found), found, LEAST_KEEP)
     return np.sqrt(1.0 + keep) / (1.0 - keep)
 
 
-def _gusting(near: np.ndarray, far: np.ndarray) -> np.ndarray:
-    """The same for white noise plus gusts of 1.5 s, whose shares follow from the two spreads."""
+def _gusting(far_over_near: np.ndarray) -> np.ndarray:
+    """The same for white noise plus gusts of 1.5 s, whose shares follow from the two spreads; at most all gust."""
     keep = np.exp(-1.0 / GUST_FRAMES)
     far_share = 1.0 - 4.0 / 3.0 * keep**LAG + keep ** (2 * LAG) / 3.0
     own = 1.0 - LEAST_KEEP
     with np.errstate(invalid="ignore", divide="ignore"):
-        gust = np.maximum(far**2 - near**2 / own, 0.0) / (far_share - (1.0 - keep) / own)
-        white = np.maximum(near**2 - (1.0 - keep) * gust, 0.0) / own
+        gust = np.maximum(far_over_near**2 - 1.0 / own, 0.0) / (far_share - (1.0 - keep) / own)
+        white = np.maximum(1.0 - (1.0 - keep) * gust, 0.0) / own
         total = white * (1 + LEAST_KEEP) / (1 - LEAST_KEEP) + gust * (1 + keep) / (1 - keep)
-        return np.sqrt(total) / near
+        return np.minimum(np.sqrt(total), np.sqrt((1 + keep) / (1 - keep) / (1 - keep)))
 
 
 def _spread(magnitudes: np.ndarray, points: Points, lag: int) -> np.ndarray:

@@ -23,7 +23,7 @@ ENOUGH_NATS = 250.0  # beyond the alarm level
 LONGEST_WAIT_S = 8.0  # after the first caution
 SHARPNESS = 0.5  # tempers the interval, for growth that is no power of time
 FRAME_BLUR_S = 0.25
-SEARCHED_S = 80.0  # before the data used; further back only where the beginning may lie there
+SEARCHED_S = 50.0  # before the data used; further back only where the beginning may lie there
 
 
 @dataclass(frozen=True)

@@ -10,8 +10,8 @@ from bench.analysis.onset_filter import HealthyFilter
 from bench.analysis.onset_glr import power_signatures
 
 POWERS = (0.0, 1.0, 1.5, 2.0)  # a step; growth from straight to by the square of time
-FINEST_S = 0.125
-MOST_BEGINNINGS = 320
+FINEST_S = 0.25
+MOST_BEGINNINGS = 240
 COVERAGE = 0.95
 
 

@@ -17,8 +17,7 @@ from bench.analysis.features import LOAD, SPEED, VIBRATION, Features
 from bench.analysis.healthy import Expectation, Points, Scatter, first_levels
 
 UNKNOWN_LEVEL = 1e3
-REVISIT = 1.5
-WANDER_PER_FRAME = 0.01
+WANDER_PER_FRAME = 0.004
 WARM_UP_S = (20.0, 60.0, 180.0)
 LONE_FRAMES = 4.0  # frames so many scatters off their neighbours are taken as the neighbours are
 
@@ -28,21 +27,22 @@ class Habits:
     """What a healthy signal may do: prior standard deviations, in its own scatter.
 
     ``lean_per_pct`` with a percent of speed, ``warm_up`` since the start, ``settling`` after a move, fading in
-    ``settling_s``. Our choices, proved by tests/benchmarks/onset_campaign.py.
+    ``settling_s``, and how far off it may be when a point is visited again (``revisit``). Our choices, proved by
+    tests/benchmarks/onset_campaign.py.
     """
 
     lean_per_pct: float
     warm_up: float
     settling: float
     settling_s: tuple[float, float]
+    revisit: float
 
 
 HABITS = {
-    VIBRATION: Habits(
-        8.0, 12.0, 4.0, (1.0, 5.0)
-    ),  # a resonance with 5 % damping turns a 100-sigma vector so, per percent
-    LOAD: Habits(0.0, 3.0, 3.0, (0.5, 2.0)),  # the air answers at once
-    SPEED: Habits(0.0, 12.0, 30.0, (1.5, 12.0)),  # a pack's voltage takes ten seconds and more to settle
+    # a resonance with 5 % damping turns a 100-sigma vector by 8 sigmas per percent
+    VIBRATION: Habits(8.0, 12.0, 4.0, (1.0, 5.0), 1.5),
+    LOAD: Habits(0.0, 3.0, 3.0, (0.5, 2.0), 2.0),  # the air answers at once
+    SPEED: Habits(0.0, 12.0, 30.0, (1.5, 12.0), 20.0),  # a pack's voltage takes ten seconds to settle, and runs down
 }
 
 
@@ -224,7 +224,7 @@ class HealthyFilter:
         spread[settling, :] = 0.0
         spread[:, settling] = 0.0
         spread[settling, settling] = np.eye(2) * self.design.habits.settling**2
-        spread[point, point] += REVISIT**2
+        spread[point, point] += self.design.habits.revisit**2
 
     def _row(self, frame: int) -> tuple[np.ndarray, np.ndarray]:
         design, point = self.design, self.design.point[frame]

@@ -12,7 +12,7 @@ from bench.analysis.onset_filter import HealthyFilter
 
 BLOCK = 4  # frames between decisions
 SHAPES = (0.0, 1.0, 2.0)  # powers of elapsed time: a step, a straight growth, one that speeds up
-RECENT, APART = 60, 16  # blocks: every beginning of the last minute, every sixteenth since the start
+RECENT, APART = 40, 12  # blocks: every beginning of the last forty seconds, every twelfth since the start
 SCALE_S = 10.0  # elapsed times are measured in this, for numbers of moderate size
 
 
@@ -46,7 +46,7 @@ def sequential_evidence(
     signal
     the squared product sums add to a chi-square of as many degrees as columns; frames not judged say nothing.
     Beginnings:
-    every block of the last minute, and every sixteenth block since the start of the run.
+    every block of the last forty seconds, and every twelfth block since the start of the run.
     """
     blocks = len(time_s) // BLOCK
     if blocks < 2:
@@ -67,24 +67,26 @@ def _recent(
     beginnings."""
     slots = min(RECENT, blocks)
     stream = healthy.stream(slots * len(SHAPES))
-    began_s = np.full(slots, np.inf)
+    begun = np.zeros(slots, int)  # frame at which each slot's beginning lies
+    signature = np.zeros((slots, len(SHAPES)))
     product, energy = np.zeros((slots * len(SHAPES), white.shape[1])), np.zeros(slots * len(SHAPES))
     products, energies = np.zeros((blocks, *product.shape)), np.zeros((blocks, len(energy)))
     judged = set(healthy.frames_from(0))
     for block in range(blocks):
         slot = block % slots
         own = slice(slot * len(SHAPES), (slot + 1) * len(SHAPES))
-        began_s[slot] = time_s[block * BLOCK]
+        begun[slot] = block * BLOCK
         stream.forget(own)
         product[own], energy[own] = 0.0, 0.0
         for frame in range(block * BLOCK, (block + 1) * BLOCK):
-            if frame in judged:
-                elapsed = np.maximum(time_s[frame] - began_s, 0.0) / SCALE_S
-                signature = np.stack([np.where(elapsed >= 0.0, elapsed**power, 0.0) for power in SHAPES], axis=1)
-                signature[~np.isfinite(began_s)] = 0.0
-                seen = stream.feed(frame, signature.ravel())
-                product += seen[:, None] * white[frame]
-                energy += seen**2
+            if frame not in judged:
+                continue
+            elapsed = (time_s[frame] - time_s[begun[: block + 1]]) / SCALE_S
+            for column, power in enumerate(SHAPES):
+                signature[: block + 1, column] = elapsed**power
+            seen = stream.feed(frame, signature.ravel())
+            product += seen[:, None] * white[frame]
+            energy += seen**2
         products[block], energies[block] = product, energy
     return products, energies
 
@@ -126,4 +128,4 @@ def alarm_level(mean_time_s: float, decision_s: float, signals: int) -> float:
     return log(max(mean_time_s / decision_s, 2.0)) + log(max(signals, 1)) + SEARCH_NATS
 
 
-SEARCH_NATS = 0.7
+SEARCH_NATS = 2.0

@@ -9,7 +9,6 @@ from bench.analysis.onset_change import Likelihood, beginning
 from bench.analysis.onset_cusum import cusum, least_mean_delay, siegmund_threshold, threshold_for
 from bench.analysis.onset_filter import (
     HABITS,
-    REVISIT,
     UNKNOWN_LEVEL,
     WANDER_PER_FRAME,
     WARM_UP_S,
@@ -33,7 +32,7 @@ def covariance(design):
     """Covariance of a healthy signal at one point, written down directly from its habits."""
     frames, habits = len(design.point), HABITS[VIBRATION]
     step = np.minimum.outer(np.arange(frames), np.arange(frames)) * WANDER_PER_FRAME**2
-    level = (UNKNOWN_LEVEL**2 + REVISIT**2) * np.ones((frames, frames))
+    level = (UNKNOWN_LEVEL**2 + habits.revisit**2) * np.ones((frames, frames))
     warm = habits.warm_up**2 * design.warm @ design.warm.T
     settle = habits.settling**2 * design.settle @ design.settle.T
     return np.eye(frames) + level + step + warm + settle

@@ -63,11 +63,13 @@ def summary(name: str, outcomes: list[Outcome]) -> str:
     if not found:
         return f"{name:16} {len(outcomes):4d} runs, none found"
     error = np.abs([one.error_s for one in found])
+    early = sum(one.delay_s < 0 for one in found)
+    covered = 100 * np.mean([one.covered for one in found])
+    width, delay = (np.median([getattr(one, item) for one in found]) for item in ("width_s", "delay_s"))
     return (
-        f"{name:16} {len(outcomes):4d} runs, missed {len(outcomes) - len(found):3d}, early {sum(one.delay_s < 0 for one in found):2d}, "
+        f"{name:16} {len(outcomes):4d} runs, missed {len(outcomes) - len(found):3d}, early {early:2d}, "
         f"median error {np.median(error):5.2f} s, 90 % below {np.quantile(error, 0.9):5.1f} s, "
-        f"covered {100 * np.mean([one.covered for one in found]):5.1f} %, width {np.median([one.width_s for one in found]):5.1f} s, "
-        f"caution after {np.median([one.delay_s for one in found]):5.1f} s"
+        f"covered {covered:5.1f} %, width {width:5.1f} s, caution after {delay:5.1f} s"
     )
 
 

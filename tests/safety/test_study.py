@@ -72,7 +72,7 @@ def test_without_failed_or_without_healthy_runs_the_unknown_is_nan():
 def test_quantity_peaks_where_the_live_rule_trips(rule):
     """A limit just inside the most extreme value trips the live rule at that very moment, one just beyond never."""
     run = healthy(3, 70.0)
-    time_s, values = quantity(run, LIMITS, rule)
+    _, values = quantity(run, LIMITS, rule)
     sign = -1.0 if rule == "minimum_voltage_v" else 1.0
     extreme = int(np.argmax(sign * values))
     for factor, fires in ((0.99, True), (1.01, False)):
