@@ -20,7 +20,7 @@ from bench.analysis.speed_loop_record import SpeedRecord
 MOST_ROUNDS = 30
 FLAT = 1e-2  # gain in chi-square at which the search ends: a tenth of a standard error, and the next is far smaller
 DAMPING_RANGE = (0.03, 6.0)  # a pair more damped than this is one lag; less is a limit cycle, not a decay
-NEARBY = 1e-6  # of the logarithm of a lag or damping, for its derivative
+NEARBY = 1e-6  # of the logarithm of a lag or of the evenness, for its derivative
 NUISANCES = 2  # speed before the step, drift
 LONGEST_MEMORY = 40  # residuals looked back at for correlation that the noise model does not know
 
@@ -103,14 +103,18 @@ class _Stretch:
 
 
 def model_of(form: Form, shape: np.ndarray, gain: float = 1.0) -> LoopModel:
-    """The model behind the searched ``shape``: log of the sum of lags, log of damping, dead time (as the form has)."""
+    """The model behind the searched ``shape``: log of the sum of lags, their evenness, dead time (as the form has).
+
+    Evenness is the product of the two lags over the square of their sum, 1 / (4 z^2): the answer is linear in it where
+    the second lag vanishes, where a damping ratio would run away.
+    """
     dead = float(shape[-1])
     if form == "integrating":
         return LoopModel(form, gain, dead)
     lag = math.exp(shape[0])
     if form == "first_order":
         return LoopModel(form, gain, dead, time_constant_s=lag)
-    damping = math.exp(shape[1])
+    damping = 0.5 / math.sqrt(shape[1])
     return LoopModel(form, gain, dead, damping_ratio=damping, natural_frequency_rad_s=2.0 * damping / lag)
 
 
@@ -121,7 +125,7 @@ def shape_of(model: LoopModel) -> np.ndarray:
     if model.form == "first_order":
         return np.array([math.log(model.time_constant_s), model.dead_time_s])
     lag = 2.0 * model.damping_ratio / model.natural_frequency_rad_s
-    return np.array([math.log(lag), math.log(model.damping_ratio), model.dead_time_s])
+    return np.array([math.log(lag), 0.25 / model.damping_ratio**2, model.dead_time_s])
 
 
 def fit_model(windows: Sequence[Window], start: LoopModel, noise: Noise) -> Fit:
@@ -146,8 +150,8 @@ class _Search:
         self.speed = np.concatenate([stretch.speed for stretch in stretches])
         length = max(float(stretch.edges[-1]) for stretch in stretches)
         lags = (math.log(2e-3), math.log(30.0 * length))
-        damping = (math.log(DAMPING_RANGE[0]), math.log(DAMPING_RANGE[1]))
-        bounds = {"first_order": [lags], "second_order": [lags, damping], "integrating": []}[form]
+        evenness = (0.25 / DAMPING_RANGE[1] ** 2, 0.25 / DAMPING_RANGE[0] ** 2)
+        bounds = {"first_order": [lags], "second_order": [lags, evenness], "integrating": []}[form]
         self.low, self.high = np.array([*bounds, (0.0, 0.7 * length)]).T
 
     def answers(self, shape: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -176,7 +180,10 @@ class _Search:
         gain, left = self.remainder(answer)
         squares, damping = float(left @ left), 1e-3
         for _ in range(MOST_ROUNDS):
-            trial = np.clip(shape + self._move(answer, slopes, gain, left, damping), self.low, self.high)
+            move, promised = self._move(shape, answer, slopes, gain, left, damping)
+            if promised < FLAT * squares / len(left):
+                return shape, True
+            trial = np.clip(shape + move, self.low, self.high)
             trial_answer, trial_slopes = self.answers(trial)
             trial_gain, trial_left = self.remainder(trial_answer)
             trial_squares = float(trial_left @ trial_left)
@@ -192,13 +199,20 @@ class _Search:
                 return shape, True
         return shape, False
 
-    @staticmethod
-    def _move(answer: np.ndarray, slopes: np.ndarray, gain: float, left: np.ndarray, damping: float) -> np.ndarray:
+    def _move(
+        self, shape: np.ndarray, answer: np.ndarray, slopes: np.ndarray, gain: float, left: np.ndarray, damping: float
+    ) -> tuple[np.ndarray, float]:
+        """A damped Gauss-Newton step and the decrease it promises; what stands at a bound and would leave it stays."""
         free = gain * (slopes - np.outer(answer, answer @ slopes) / max(float(answer @ answer), 1e-300))
+        uphill = free.T @ left
+        held = ((shape <= self.low) & (uphill < 0.0)) | ((shape >= self.high) & (uphill > 0.0))
+        free[:, held] = 0.0
         normal = free.T @ free
         normal[np.diag_indices_from(normal)] += damping * np.diag(normal) + 1e-12
-        move: np.ndarray = np.linalg.solve(normal, free.T @ left)
-        return move
+        uphill = np.where(held, 0.0, uphill)
+        move = np.linalg.solve(normal, uphill)
+        inside = np.clip(shape + move, self.low, self.high) - shape
+        return move, float(inside @ uphill)
 
 
 def _finished(search: _Search, shape: np.ndarray, converged: bool) -> Fit:
@@ -231,7 +245,8 @@ def _turn(model: LoopModel) -> np.ndarray:
     if model.form == "first_order":
         return np.diag([1.0, model.time_constant_s, 1.0])
     z, w = model.damping_ratio, model.natural_frequency_rad_s
-    return np.array([[1, 0, 0, 0], [0, 0, z, 0], [0, -w, w, 0], [0, 0, 0, 1]], dtype=float)
+    by_evenness = -2.0 * z * z  # of the logarithms of damping ratio and frequency
+    return np.array([[1, 0, 0, 0], [0, 0, z * by_evenness, 0], [0, -w, w * by_evenness, 0], [0, 0, 0, 1]])
 
 
 def error_memory(parts: Sequence[np.ndarray]) -> float:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 
@@ -52,7 +53,7 @@ def main() -> None:
         for tach in (True, False):
             run = record(drive, tach)
             source = "tach edges" if tach else "held rpm channel"
-            print("{:44s} {:9.0f} {:9.0f}".format(f"identify 60 s, {name}, {source}", *cpu_ms(lambda: identify(run))))
+            print("{:44s} {:9.0f} {:9.0f}".format(f"identify 60 s, {name}, {source}", *cpu_ms(partial(identify, run))))
     loop = identify(record(DRIVES["one lag"], True))
     print("{:44s} {:9.0f} {:9.0f}".format("advise, with the worst case", *cpu_ms(lambda: advise(loop, rig))))
     advice = advise(loop, rig)
