@@ -46,6 +46,13 @@ class CountersRecord:
 
 
 @dataclass(frozen=True)
+class IdentityRecord:
+    """What the device said of itself, once it is known: before this, nobody can begin a recording."""
+
+    firmware: Mapping[str, str | int]
+
+
+@dataclass(frozen=True)
 class NoteRecord:
     """The operator's own words."""
 
@@ -53,7 +60,7 @@ class NoteRecord:
     text: str
 
 
-Record = SlowRecord | TachRecord | VibrationRecord | CountersRecord | NoteRecord | Event
+Record = IdentityRecord | SlowRecord | TachRecord | VibrationRecord | CountersRecord | NoteRecord | Event
 
 
 class Ending(StrEnum):

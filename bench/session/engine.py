@@ -19,13 +19,14 @@ from bench.safety.host_rules import Trip
 from bench.safety.limits import check_watched
 from bench.safety.machine import Happening
 from bench.samples import Event
-from bench.session.actions import Actions, CountersRecord, Ending, Outcome, Progress, Record
+from bench.session.actions import Actions, CountersRecord, Ending, IdentityRecord, Outcome, Progress, Record
 from bench.session.agreement import Agreement
 from bench.session.controls import Controls, SetPoints
 from bench.session.desk import Desk
 from bench.session.governor_table import governor_parameters
 from bench.session.heartbeat import HeartbeatKeeper
 from bench.session.host_ring import HostRing
+from bench.session.identity import firmware_identity
 from bench.session.lateness_check import LatenessCheck
 from bench.session.limit_table import limit_table
 from bench.session.orders import Order
@@ -88,6 +89,7 @@ class Engine:
         self._stop_reason = ""  # why the host itself stopped the run
         self._link_failure = ""
         self._cut_wanted = False  # an abort is on its way: no heartbeat may keep the power on, should it get lost
+        self._introduced = False
         self._records: list[Record] = []
         self._outcome: Outcome | None = None
 
@@ -128,6 +130,9 @@ class Engine:
         except LinkError as error:
             self.end(Ending.REFUSED, str(error))
             messages = []
+        if self.conversation.identified and not self._introduced and self.conversation.hello is not None:
+            self._introduced = True
+            self._records.append(IdentityRecord(firmware_identity(self.conversation.hello)))
         return self.telemetry.take(messages, self.now_s)
 
     def _judge(self, heard: Heard) -> None:

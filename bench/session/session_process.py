@@ -16,7 +16,6 @@ from bench.link.framing import frame
 from bench.link.messages import Abort, Reason
 from bench.session.actions import Actions, Ending, Outcome
 from bench.session.engine import Engine
-from bench.session.logbook import Logbook
 from bench.session.orders import Order, OrderKind
 from bench.session.runner import Port, SessionSpec
 from bench.session.scribe import Scribe
@@ -65,7 +64,7 @@ def _run_guarded(spec: SessionSpec, view: SharedView, orders: Connection) -> Out
         return Outcome(Ending.LINK_LOST, str(error))
     except BenchError as error:
         return Outcome(Ending.REFUSED, str(error))
-    scribe = Scribe(Logbook(spec, engine))
+    scribe = Scribe(spec)
     loop = SessionLoop(engine, port, scribe, view, orders)
     try:
         outcome = loop.run()

@@ -16,6 +16,7 @@ from bench.samples import SLOW_CHANNELS, VIBRATION_AXES, Event, Run, SlowSamples
 from bench.session.actions import Ending, Outcome, Progress, Record, SlowRecord, VibrationRecord
 from bench.session.rings import Ring, Rows
 
+SLOW_HZ, VIBRATION_HZ = 500, 3200  # the most that a device sends
 SLOW_ROWS = 60_000  # 120 s at 500/s
 VIBRATION_ROWS = 393_216  # 120 s at 3.2 kHz
 ENVELOPE_ROWS = 24_576  # 120 s of blocks of 16 samples at 3.2 kHz
@@ -130,15 +131,15 @@ class SharedView:
 
     def tail(self, seconds: float, vibration: bool = True) -> Run:
         """The last ``seconds`` as a run like any recorded one; ``vibration`` false leaves that stream out."""
-        slow = self._rings["slow"].since(0).rows
+        slow = self._rings["slow"].tail(int(seconds * SLOW_HZ) + 1)
         end_s = slow[-1, 0] if len(slow) else 0.0
         slow = slow[np.searchsorted(slow[:, 0], end_s - seconds) :]
         channels = {channel.name: slow[:, place] for place, channel in enumerate(SLOW_CHANNELS, start=1)}
-        shaken = self._vibration_tail(end_s - seconds) if vibration else VibrationSamples()
+        shaken = self._vibration_tail(end_s - seconds, seconds) if vibration else VibrationSamples()
         return Run(slow=SlowSamples(slow[:, 0], **channels), vibration=shaken, events=self.events(), source="live")
 
-    def _vibration_tail(self, from_s: float) -> VibrationSamples:
-        rows = self._rings["vibration"].since(0).rows
+    def _vibration_tail(self, from_s: float, seconds: float) -> VibrationSamples:
+        rows = self._rings["vibration"].tail(int((seconds + 1.0) * VIBRATION_HZ))
         rows = rows[np.searchsorted(rows["time_s"], from_s) :]
         rate_hz = 1.0 / float(np.median(np.diff(rows["time_s"]))) if len(rows) > 1 else 0.0
         axes = {axis.name: rows["g"][:, place] for place, axis in enumerate(VIBRATION_AXES)}

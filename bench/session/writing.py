@@ -8,7 +8,15 @@ from typing import Any, Protocol
 import numpy as np
 
 from bench.samples import Event
-from bench.session.actions import CountersRecord, NoteRecord, Record, SlowRecord, TachRecord, VibrationRecord
+from bench.session.actions import (
+    CountersRecord,
+    IdentityRecord,
+    NoteRecord,
+    Record,
+    SlowRecord,
+    TachRecord,
+    VibrationRecord,
+)
 
 
 class RunWriter(Protocol):
@@ -46,6 +54,7 @@ _WRITE: dict[type, Callable[[RunWriter, Any], None]] = {
         item.first_time_s, item.period_s, item.first_index, item.counts
     ),
     Event: lambda writer, item: writer.add_event(item),
+    IdentityRecord: lambda writer, item: None,  # stands in the header
     NoteRecord: lambda writer, item: writer.add_note(item.time_s, item.text),
     CountersRecord: lambda writer, item: writer.add_counters(item.time_s, dict(item.values)),
 }

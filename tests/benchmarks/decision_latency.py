@@ -44,7 +44,6 @@ from bench.rig.description import Rig
 from bench.rig.toml import example_rig_text, parse_rig
 from bench.session.actions import Actions, Ending, Outcome
 from bench.session.engine import Engine
-from bench.session.logbook import Logbook
 from bench.session.orders import Order, OrderKind
 from bench.session.phases import Phase
 from bench.session.runner import SessionSpec
@@ -179,7 +178,7 @@ def run_session(port_path: str, view: SharedView, recording: Path, seconds: floa
     spec = SessionSpec(rig_text, functools.partial(SerialPort, port_path), recording=str(recording), keep_open=True)
     engine, port = StopwatchEngine(parse_rig(rig_text)), spec.open_port()
     receiving, sending = multiprocessing.Pipe(duplex=False)
-    scribe = Scribe(Logbook(spec, engine))
+    scribe = Scribe(spec)
     loop = SessionLoop(engine, port, scribe, view, receiving)
     until_s, asked = time.monotonic() + seconds, False
     while time.monotonic() < until_s:

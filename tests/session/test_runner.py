@@ -54,7 +54,7 @@ def test_orders_view_and_end(rig_text, tmp_path):
         session.order(OrderKind.FINISH)
         until(session, lambda progress: False)
         outcome = session.join(10)
-    assert outcome.ending == Ending.DONE
+    assert outcome.ending == Ending.DONE, outcome
     with open_recording(recording) as opened:
         run = opened.run()
     assert [event.name for event in run.events if event.kind == "state"] == ["locked", "armed", "locked"]

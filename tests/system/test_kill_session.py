@@ -35,5 +35,15 @@ def test_device_trips_and_the_recording_reads_back(files, launch):
     began_s = next(event.time_s for event in run.events if event.name == "turning")
     recorded_until_s = run.slow.time_s[-1] - began_s
     assert recorded_until_s >= (killed_s - turning_s) - 1.0
-    with open_recording(recording) as opened:
-        assert not opened.ending.complete
+    assert wait_until_closed(recording).exit_status == "failed"
+
+
+def wait_until_closed(recording):
+    """The recording's ending, which its own process writes once it misses the session."""
+    deadline_s = time.monotonic() + 10
+    while time.monotonic() < deadline_s:
+        with open_recording(recording) as opened:
+            if opened.ending.complete:
+                return opened.ending
+        time.sleep(0.1)
+    raise AssertionError("nobody closed the recording")
