@@ -15,7 +15,8 @@ from bench.samples import Run
 LEAST_SPAN_S = 0.5
 MAP_FLOOR_G = 1e-3
 SLOWEST, FASTEST = 0.1, 100.0  # times real time
-RPM_STEP = 25.0
+RPM_STEP = 50.0
+ORDER_STEP_S = 0.1  # short frames, so that a ramp fills every step of speed
 
 
 @dataclass(frozen=True)
@@ -179,7 +180,7 @@ def compare_order(first: Run, second: Run, axis: str, order: int = 1) -> OrderCo
 
 
 def _against_rpm(run: Run, axis: str, order: int) -> dict[int, float]:
-    tracks = track_orders(run, (order,))
+    tracks = track_orders(run, (order,), ORDER_STEP_S)
     if axis not in tracks.axes:
         raise AnalysisError(
             f"no {axis} was recorded in {run.source or 'the run'}: choose one of {', '.join(tracks.axes)}"
