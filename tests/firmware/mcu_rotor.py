@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -40,7 +41,7 @@ class ScriptedRotor:
         self._fresh: list[float] = []
         self._single: list[float] = []
 
-    def show(self, **counts: float) -> None:
+    def show(self, **counts: Any) -> None:
         """Sets values of the state, for example ``current_a=512``."""
         self.state = replace(self.state, **counts)
 

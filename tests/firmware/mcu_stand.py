@@ -163,7 +163,7 @@ class McuStand:
         self.mcu.load(self._counts("thrust_n", state.thrust_n))
 
     def _counts(self, name: str, value: float) -> int:
-        return int(self._sensors.counts(name, np.float64(value)))
+        return int(self._sensors.counts(name, np.asarray(value)))
 
     def _present_samples(self) -> None:
         due_s = self.mcu.samples_due(self._horizon_s)

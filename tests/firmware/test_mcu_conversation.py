@@ -12,7 +12,7 @@ from mcu_stand import McuStand
 from mcu_talk import Talk
 
 from bench.link.channel_table import CHANNEL_TABLE
-from bench.link.framing import frame
+from bench.link.framing import Unframer, frame
 from bench.link.limit_table import LIMIT_RANGES, checksum, start_values
 from bench.link.messages import (
     PROTOCOL_VERSION,
@@ -83,9 +83,7 @@ def test_another_protocol_version_is_refused_by_name_and_nothing_else_follows(ta
     talk.stand.read()
     talk.stand.write(frame(Identify(PROTOCOL_VERSION + 1), 9))
     talk.stand.run(0.4)
-    heard = Talk(talk.stand)
-    heard.conversation._unframer.feed(b"\0")
-    messages = heard.conversation._unframer.feed(talk.stand.read())
+    messages = Unframer().feed(talk.stand.read())
     answers = [message for message in messages if isinstance(message, Ack)]
     assert answers == [Ack(Identify.TYPE, 9, Result.WRONG_VERSION, PROTOCOL_VERSION)]
     assert not any(isinstance(message, Hello) for message in messages)
