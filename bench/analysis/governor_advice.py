@@ -13,9 +13,10 @@ import numpy as np
 from bench.analysis.governor_margins import Margins, loop_margins, worst_margins
 from bench.analysis.governor_prediction import TICK_S, LawSettings
 from bench.analysis.governor_rules import Gains, SimpleDrive, half_rule, simc
-from bench.analysis.speed_loop import SpeedLoop, StepResult
+from bench.analysis.speed_loop import SpeedLoop
 from bench.analysis.speed_loop_models import LoopModel
 from bench.analysis.speed_loop_pool import Pooled
+from bench.analysis.speed_loop_step import StepResult
 from bench.rig.description import Rig
 
 # the rule itself gives 1.59 to 1.70; 1.3 to 2 is usual: Astrom and Hagglund, Advanced PID Control, from memory

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.analysis.speed_loop import SpeedLoop, StepResult
+from bench.analysis.speed_loop import SpeedLoop
+from bench.analysis.speed_loop_step import StepResult
 from bench.errors import AnalysisError
 
 CLEAR = 2.0  # standard errors of the difference that make it one; about 95 %

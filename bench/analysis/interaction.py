@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.analysis.speed_loop import SpeedLoop, StepResult
+from bench.analysis.speed_loop import SpeedLoop
+from bench.analysis.speed_loop_step import StepResult
 from bench.errors import AnalysisError
 from bench.samples import Run
 

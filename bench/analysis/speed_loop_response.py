@@ -1,6 +1,6 @@
 """What a step looked like: rise, overshoot, settling, deviation, recovery, hunting, head-room; read off the record.
 
-Nothing here uses a fitted model: these figures are the witness against it.
+Nothing here knows a model; ``speed_loop_figures`` decides how much of a fit goes into the curve that is read.
 """
 
 from __future__ import annotations

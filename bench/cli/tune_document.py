@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from bench.analysis.governor_comparison import Comparison
     from bench.analysis.governor_proof import Verdict
     from bench.analysis.governor_study import Spectrum, Study
-    from bench.analysis.speed_loop import StepResult
     from bench.analysis.speed_loop_models import LoopModel
     from bench.analysis.speed_loop_pool import Pooled
+    from bench.analysis.speed_loop_step import StepResult
     from bench.analysis.steps import Kind
 
 RESPONSE_KEYS = (

@@ -17,9 +17,9 @@ from bench.analysis.governor_plan import rig_lines
 from bench.analysis.governor_proof import Verdict
 from bench.analysis.governor_study import Spectrum, Study
 from bench.analysis.interaction import Interaction
-from bench.analysis.speed_loop import StepResult
 from bench.analysis.speed_loop_models import LoopModel, sampled_answer
 from bench.analysis.speed_loop_pool import Pooled
+from bench.analysis.speed_loop_step import StepResult
 
 NONE = "–"
 GAIN_UNITS = {"throttle": "rpm/us", "request": "rpm/rpm", "pitch": "rpm/deg"}

@@ -17,7 +17,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bench.analysis.speed_loop import StepResult, identify
+from bench.analysis.speed_loop import identify
+from bench.analysis.speed_loop_step import StepResult
 from bench.samples import Run, SlowSamples, TachPulses
 from bench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
