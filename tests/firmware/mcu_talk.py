@@ -90,8 +90,10 @@ class Talk:
         values = list(limit_table(self.stand.rig))
         for slot, value in (changes or {}).items():
             values[slot] = value
-        for slot in LimitId:
-            self.command(SetLimit(slot, values[slot]))
+        answers = [self.conversation.send(SetLimit(slot, values[slot])) for slot in LimitId]
+        while not self.conversation.idle:
+            self.run(self.turn_s)
+        assert all(answer.done for answer in answers), [answer.complaint() for answer in answers]
         self.command(ReadLimits())
         self.run(0.02)
         echo = self.conversation.limits
@@ -102,7 +104,8 @@ class Talk:
         """From power-on to armed."""
         self.identify()
         crc = self.send_limits(changes)
-        self.run(self.stand.rig.tach.rest_ms / 1000 + 0.02)  # the device must have seen the rotor at rest for so long
+        rest_ms = (changes or {}).get(LimitId.REST_MS, self.stand.rig.tach.rest_ms)
+        self.run(rest_ms / 1000 + 0.02)  # the device must have seen the rotor at rest for so long
         self.command(Arm(crc))
         self.run(0.02)
         assert self.state is State.ARMED
