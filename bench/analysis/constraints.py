@@ -136,4 +136,5 @@ def throttle_need(rig: Rig, propeller: PropellerMap, pack: PackLine, holds: Sequ
         state = drive.state_for_torque(constants, torque, speed_rad_s, pack.open_voltage_v)
         return _or_infinite(line.throttle_pct(state.duty))
 
-    return throttle_pct, line.scatter_pct
+    allowed = 100.0 - (rig.limits.throttle_headroom_pct or 0.0)
+    return throttle_pct, line.stderr_pct(allowed)

@@ -1,34 +1,94 @@
 """A smooth curve through noisy points with an honest band between them: universal kriging in one variable.
 
-The curve is a linear mean plus a random function of the first variable whose slope may bend anywhere (Matern 3/2), so
-that a kink is followed and the band widens where nothing was measured. Amplitude, length and repeatability are those
-of greatest restricted likelihood on a grid. Source: Rasmussen and Williams, Gaussian Processes for Machine Learning,
-2006, sections 2.7 and 4.2; from memory.
+The curve is a linear mean, a random function of the first variable whose slope may bend anywhere (Matern 3/2) and,
+with even odds, one kink at an unknown place. Amplitude, length, repeatability and the kink's place are not chosen but
+averaged over a grid, weighted by their restricted likelihood: a dozen points do not tell them well, and a single
+choice makes the band too narrow, worst of all around stall. Source: Rasmussen and Williams, Gaussian Processes for
+Machine Learning, 2006, sections 2.7, 4.2 and 5.2; from memory.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
 
+KINK_EVERY = 0.04  # of the span: the places a kink is tried at
+KINK_SLOPE = 1.5  # standard deviation of its change of slope, in units of range over span
 AMPLITUDES = (0.01, 0.03, 0.1, 0.3, 1.0)  # of the values' own range
 LENGTHS = (0.25, 0.5, 1.0, 2.0)  # of the span of the first variable
-NUGGETS = (0.0, 0.0005, 0.001, 0.002, 0.004, 0.008, 0.016)  # repeatability, relative to the values' level
+NUGGETS = (0.0, 0.001, 0.002, 0.004, 0.008, 0.016)  # repeatability, relative to the values' level
+
+
+AT_ONCE = 256  # choices solved together: keeps the memory of many holds in bounds
+NEGLIGIBLE = 0.03  # components below this share of the best one's weight are left out
 
 
 @dataclass(frozen=True)
 class Kriging:
-    """A fitted curve; ``predict`` and ``covariance`` take places ``(n,)`` and mean columns ``(n, terms)``."""
+    """A fitted curve: an average over hyperparameters; places are ``(n,)``, mean columns ``(n, terms)``."""
+
+    weights: tuple[float, ...]
+    components: tuple[Component, ...]
+
+    def predict(self, place: np.ndarray, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Values and their variances at new places; what the components disagree on is part of the variance."""
+        told = [component.predict(place, columns) for component in self.components]
+        value = np.einsum("c,cn->n", self.weights, [one[0] for one in told])
+        within = np.einsum("c,cn->n", self.weights, [one[1] for one in told])
+        between = np.einsum("c,cn->n", self.weights, [(one[0] - value) ** 2 for one in told])
+        return value, within + between
+
+    def covariance(self, place: np.ndarray, columns: np.ndarray, other: np.ndarray, others: np.ndarray) -> np.ndarray:
+        """Covariance of the curve between two sets of places, ``(n, m)``."""
+        here, there = self.predict(place, columns)[0], self.predict(other, others)[0]
+        total = np.zeros((len(place), len(other)))
+        for weight, component in zip(self.weights, self.components, strict=True):
+            off_here = component.predict(place, columns)[0] - here
+            off_there = component.predict(other, others)[0] - there
+            total += weight * (component.covariance(place, columns, other, others) + np.outer(off_here, off_there))
+        return total
+
+    @property
+    def variance(self) -> np.ndarray:
+        """Variance of each point, repeatability included, ``(n,)``."""
+        return np.einsum("c,cn->n", self.weights, [component.variance for component in self.components])
+
+
+@dataclass(frozen=True)
+class Prior:
+    """Covariance of the curve about its mean: a smooth part, and a kink of random slope at ``kink``, None for none."""
+
+    amplitude: float
+    length: float
+    kink: float | None = None
+    kink_slope: float = 0.0
+
+    def covariance(self, place: np.ndarray, other: np.ndarray) -> np.ndarray:
+        """Between places ``(n,)`` and ``(m,)``: ``(n, m)``."""
+        smooth = matern(place, other, self.amplitude, self.length)
+        if self.kink is None:
+            return smooth
+        beyond, others = np.maximum(place - self.kink, 0.0), np.maximum(other - self.kink, 0.0)
+        return smooth + self.kink_slope**2 * np.outer(beyond, others)
+
+    def variance(self, place: np.ndarray) -> np.ndarray:
+        """Diagonal of ``covariance(place, place)``."""
+        bent = 0.0 if self.kink is None else (self.kink_slope * np.maximum(place - self.kink, 0.0)) ** 2
+        return self.amplitude**2 + bent + np.zeros(len(place))
+
+
+@dataclass(frozen=True)
+class Component:
+    """The curve for one choice of hyperparameters."""
 
     place: np.ndarray
     columns: np.ndarray
     values: np.ndarray
-    amplitude: float
-    length: float
+    prior: Prior
     variance: np.ndarray  # of each point, repeatability included
     inverse: np.ndarray  # of the points' covariance
     mean: np.ndarray  # coefficients of the mean columns
@@ -36,7 +96,7 @@ class Kriging:
 
     def predict(self, place: np.ndarray, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Values and their variances at new places."""
-        near = matern(place, self.place, self.amplitude, self.length)
+        near = self.prior.covariance(place, self.place)
         value = columns @ self.mean + near @ (self.inverse @ (self.values - self.columns @ self.mean))
         variance = self._spread(place, columns, place, columns, diagonal=True)
         return value, np.maximum(variance, 0.0)
@@ -48,15 +108,22 @@ class Kriging:
     def _spread(
         self, place: np.ndarray, columns: np.ndarray, other: np.ndarray, others: np.ndarray, diagonal: bool
     ) -> np.ndarray:
-        left = matern(place, self.place, self.amplitude, self.length)
-        right = matern(other, self.place, self.amplitude, self.length)
+        left = self.prior.covariance(place, self.place)
+        right = self.prior.covariance(other, self.place)
         left_mean = columns - left @ self.inverse @ self.columns
         right_mean = others - right @ self.inverse @ self.columns
         if diagonal:
             known = np.einsum("ij,jk,ik->i", left, self.inverse, right)
-            return self.amplitude**2 - known + np.einsum("ij,jk,ik->i", left_mean, self.mean_covariance, right_mean)
-        prior = matern(place, other, self.amplitude, self.length)
-        return prior - left @ self.inverse @ right.T + left_mean @ self.mean_covariance @ right_mean.T
+            return (
+                self.prior.variance(place)
+                - known
+                + np.einsum("ij,jk,ik->i", left_mean, self.mean_covariance, right_mean)
+            )
+        return (
+            self.prior.covariance(place, other)
+            - left @ self.inverse @ right.T
+            + left_mean @ self.mean_covariance @ right_mean.T
+        )
 
 
 def matern(place: np.ndarray, other: np.ndarray, amplitude: float, length: float) -> np.ndarray:
@@ -73,31 +140,52 @@ def fit_kriging(place: np.ndarray, columns: np.ndarray, values: np.ndarray, stde
     count, terms = columns.shape
     if count < terms + 2 or np.linalg.matrix_rank(columns) < terms:
         raise ValueError(f"{count} points cannot carry a mean of {terms} terms")
-    best = max(_candidates(place, columns, values, stderr), key=lambda pair: pair[0])
-    return best[1]
+    choices = list(_choices(place, values, stderr))
+    likelihood = np.concatenate(
+        [
+            _likelihoods(place, columns, values, choices[first : first + AT_ONCE])
+            for first in range(0, len(choices), AT_ONCE)
+        ]
+    )
+    weight = np.exp(likelihood - likelihood.max())
+    kept = np.flatnonzero(weight >= NEGLIGIBLE)
+    weight = weight[kept] / weight[kept].sum()
+    components = tuple(_solve(place, columns, values, *choices[index][:2]) for index in kept)
+    return Kriging(tuple(weight.tolist()), components)
 
 
-def _candidates(
-    place: np.ndarray, columns: np.ndarray, values: np.ndarray, stderr: np.ndarray
-) -> Iterator[tuple[float, Kriging]]:
+def _choices(place: np.ndarray, values: np.ndarray, stderr: np.ndarray) -> Iterator[tuple[Prior, np.ndarray, float]]:
+    """(prior, variance of the points, log of the prior odds) of every component tried."""
     spread, level, span = float(np.ptp(values)), float(np.abs(values).mean()), float(np.ptp(place))
+    slope = KINK_SLOPE * spread / span
+    kinks = np.unique(place)[1:-1]
+    tried = np.arange(kinks[0], kinks[-1], KINK_EVERY * span) if len(kinks) > 2 else np.empty(0)
     for amplitude, length, nugget in product(AMPLITUDES, LENGTHS, NUGGETS):
         variance = stderr**2 + (nugget * level) ** 2 + (1e-6 * level) ** 2
-        yield _solve(place, columns, values, amplitude * spread, length * span, variance)
+        yield Prior(amplitude * spread, length * span), variance, 0.0
+        if length >= 1.0 and amplitude < 1.0:  # beside a kink the rest is smooth
+            for kink in tried.tolist():
+                yield Prior(amplitude * spread, length * span, kink, slope), variance, -math.log(len(tried))
 
 
-def _solve(
-    place: np.ndarray, columns: np.ndarray, values: np.ndarray, amplitude: float, length: float, variance: np.ndarray
-) -> tuple[float, Kriging]:
-    """(restricted log-likelihood, curve) for given hyperparameters."""
-    covariance = matern(place, place, amplitude, length) + np.diag(variance)
-    factor = np.linalg.cholesky(covariance)
-    inverse = np.linalg.inv(covariance)
-    information = columns.T @ inverse @ columns
-    mean_covariance = np.linalg.inv(information)
+def _likelihoods(
+    place: np.ndarray, columns: np.ndarray, values: np.ndarray, choices: Sequence[tuple[Prior, np.ndarray, float]]
+) -> np.ndarray:
+    """Restricted log-likelihood, prior odds included, of many choices at once."""
+    covariance = np.stack([prior.covariance(place, place) + np.diag(variance) for prior, variance, _ in choices])
+    sides = np.broadcast_to(np.column_stack((columns, values)), (len(choices), len(values), columns.shape[1] + 1))
+    solved = np.linalg.solve(covariance, sides)
+    gram = np.einsum("nt,cnu->ctu", np.column_stack((columns, values)), solved)
+    information, cross, square = gram[:, :-1, :-1], gram[:, :-1, -1], gram[:, -1, -1]
+    explained = np.einsum("ct,ct->c", cross, np.linalg.solve(information, cross[..., None])[..., 0])
+    odds = np.array([choice[2] for choice in choices])
+    spread = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(information)[1]
+    return odds - 0.5 * (square - explained + spread)  # type: ignore[no-any-return]
+
+
+def _solve(place: np.ndarray, columns: np.ndarray, values: np.ndarray, prior: Prior, variance: np.ndarray) -> Component:
+    """The curve for one choice of hyperparameters."""
+    inverse = np.linalg.inv(prior.covariance(place, place) + np.diag(variance))
+    mean_covariance = np.linalg.inv(columns.T @ inverse @ columns)
     mean = mean_covariance @ (columns.T @ inverse @ values)
-    rest = values - columns @ mean
-    likelihood = -0.5 * float(rest @ inverse @ rest) - float(np.log(np.diag(factor)).sum())
-    likelihood -= 0.5 * float(np.linalg.slogdet(information)[1])
-    curve = Kriging(place, columns, values, amplitude, length, variance, inverse, mean, mean_covariance)
-    return likelihood, curve
+    return Component(place, columns, values, prior, variance, inverse, mean, mean_covariance)

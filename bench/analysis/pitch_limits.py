@@ -24,7 +24,7 @@ from bench.physics import coefficients, drive
 from bench.rig.description import Rig
 from bench.units import rad_s_from_rpm
 
-PITCH_STEP_DEG = 0.02
+PITCH_STEP_DEG = 0.1
 FULL_CELL_V = 4.2  # common practice, no source: the pack when a governor failure would be worst
 
 

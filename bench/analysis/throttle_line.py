@@ -20,11 +20,22 @@ NOMINAL_SCATTER_PCT = 3.0  # of throttle, where nothing was measured to correct 
 
 @dataclass(frozen=True)
 class ThrottleLine:
-    """``throttle_pct = offset_pct + gain * duty_pct``; ``scatter_pct`` is the standard deviation about it."""
+    """``throttle_pct = offset_pct + gain * duty_pct``; ``scatter_pct`` is the standard deviation about it.
+
+    ``middle_pct`` and ``spread_pct`` are mean and root sum of squares of the throttles it was fitted to.
+    """
 
     offset_pct: float = 0.0
     gain: float = 1.0
     scatter_pct: float = NOMINAL_SCATTER_PCT
+    count: int = 0
+    middle_pct: float = 0.0
+    spread_pct: float = math.inf
+
+    def stderr_pct(self, throttle_pct: float) -> float:
+        """Standard error of a single prediction near ``throttle_pct``: it grows away from what was fitted."""
+        share = 1.0 / self.count if self.count else 0.0
+        return self.scatter_pct * math.sqrt(1.0 + share + ((throttle_pct - self.middle_pct) / self.spread_pct) ** 2)
 
     def throttle_pct(self, duty: np.ndarray) -> np.ndarray:
         """Throttle in percent of the taught travel for a calculated duty from 0 to 1."""
@@ -43,7 +54,10 @@ def fit_throttle(holds: Sequence[Hold], rig: Rig, drive: Drive) -> ThrottleLine:
         return ThrottleLine()
     gain, offset = np.polyfit(duty[good], throttle_pct[good], 1)
     rest = throttle_pct[good] - offset - gain * duty[good]
-    return ThrottleLine(float(offset), float(gain), math.sqrt(float(rest @ rest) / (good.sum() - 2)))
+    scatter = math.sqrt(float(rest @ rest) / (good.sum() - 2))
+    known = throttle_pct[good]
+    spread = math.sqrt(float(np.sum((known - known.mean()) ** 2)))
+    return ThrottleLine(float(offset), float(gain), scatter, int(good.sum()), float(known.mean()), spread)
 
 
 def _throttle_pct(holds: Sequence[Hold], rig: Rig) -> np.ndarray:
