@@ -19,6 +19,7 @@ STOP_SHARE, STOP_S = 0.5, 0.15  # speed lost faster than any drag takes it
 UNASKED_SHARE, UNASKED_S = 0.4, 0.5  # speed lost while the throttle is known not to have moved
 CUT_SHARE, CUT_S = 0.1, 0.1  # current left, and within what time it fell
 LASTING_S = 0.3
+AT_REST_S = 3.0
 CUT_LASTING_S = 1.0
 CLOSING_SHARE, CLOSING_S = 0.005, 0.05  # throttle that falls so far within so long is being closed
 
@@ -27,19 +28,21 @@ CLOSING_SHARE, CLOSING_S = 0.005, 0.05  # throttle that falls so far within so l
 class Failure:
     """When and how the run failed: "blade lost", "shaft stopped" or "power cut".
 
-    ``asked`` is True where a command to close the throttle came just before, None where no command was recorded.
+    ``asked`` is True where a command to close the throttle came just before, None where no command was recorded. Not
+    ``sure`` is a fall that an operator may have wished, as far as the recording tells.
     """
 
     at_s: float
     kind: str
     asked: bool | None
+    sure: bool = True
 
 
 def find_failure(run: Run) -> Failure | None:
     """The earliest failure in ``run``, or None; a stream that is missing is simply not asked.
 
     A power cut that was commanded (throttle closed, trip, abort) is none; where commands were not recorded it is given
-    with ``asked`` None, and the caller decides with what it knows.
+    as not ``sure``, and the caller decides with what it knows.
     """
     found = [one for one in (_burst(run), _stop(run), _cut(run)) if one is not None]
     return min(found, key=lambda failure: failure.at_s, default=None)
@@ -134,12 +137,18 @@ def _stop(run: Run) -> Failure | None:
         later = np.interp(at_s[fast] + window_s, at_s, rpm)
         for index in fast[(later < (1 - share) * rpm[fast])]:
             asked = _asked(closing_s, float(at_s[index]) + window_s, 2 * window_s + 0.3)
-            if unasked_only and asked is not False:
+            if unasked_only and (asked or (asked is None and not _for_good(at_s, rpm, index, top))):
                 continue
             if asked and later[fast == index][0] > 0.1 * rpm[index]:
                 continue
-            return Failure(_fall_begins(at_s, rpm, index, window_s), "shaft stopped", asked)
+            sure = not unasked_only or asked is False
+            return Failure(_fall_begins(at_s, rpm, index, window_s), "shaft stopped", asked, sure)
     return _silence(run, at_s, rpm, top)
+
+
+def _for_good(at_s: np.ndarray, rpm: np.ndarray, index: int, top: float) -> bool:
+    """Whether the shaft never turns fast again after a fall."""
+    return not bool(np.any(rpm[at_s > at_s[index] + AT_REST_S] > 0.2 * top))
 
 
 def _fall_begins(at_s: np.ndarray, rpm: np.ndarray, index: int, window_s: float) -> float:
@@ -183,7 +192,7 @@ def _cut(run: Run) -> Failure | None:
         asked = _asked(closing_times(run), float(at_s[index]), CUT_S + 0.3)
         if asked:
             continue
-        return Failure(float(at_s[index]), "power cut", asked)
+        return Failure(float(at_s[index]), "power cut", asked, asked is False)
     return None
 
 

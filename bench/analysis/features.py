@@ -17,6 +17,7 @@ IDLE_SHARE = 0.02  # of the largest current: below, the rotor coasts
 THROTTLE_RANGE_US = 100.0  # a throttle that moved less was never closed
 VECTOR_ORDERS = (1, 2, 3)
 VIBRATION, LOAD, SPEED = "vibration", "load", "speed"  # kinds of signals, see Signal
+LEAST_JITTER = 3e-4  # of speed from turn to turn: less is the tach's own; our choice
 TURNING_RPM = 200.0  # below this the frames are not judged; our choice
 
 
@@ -271,6 +272,8 @@ def _add_speed(
     usual = np.abs(change) < 0.2  # a missed or extra pulse is a matter of the tach, not of the rotor
     share = grid.means(usual.astype(float))
     with np.errstate(invalid="ignore", divide="ignore"):
-        jitter = np.sqrt(grid.means(np.where(usual, change, 0.0) ** 2) / share)
-        logs = np.where(grid.weight >= 4, np.log(np.maximum(jitter, 1e-5)), np.nan) + 0.0 * turning
+        change = np.where(usual, change, 0.0)
+        spread = grid.means(change**2) / share - (grid.means(change) / share) ** 2  # a ramp's even change is none
+        jitter = np.sqrt(np.maximum(spread, 0.0))
+        logs = np.where(grid.weight >= 4, np.log(np.maximum(jitter, LEAST_JITTER)), np.nan) + 0.0 * turning
     columns.add("unsteadiness", 0.05, [logs], [np.ones_like(logs)])

@@ -134,7 +134,7 @@ def judge_features(
     watched = _watch(parts)
     level = alarm_level(mean_time_s, BLOCK * features.step_s, len(watched))
     onset, signals = _beginnings(watched, level)
-    if onset is None and failure is not None and failure.asked is None and failure.kind == "power cut":
+    if onset is None and failure is not None and not failure.sure:
         failure = None  # an ordinary end of a run whose commands were not recorded
     evidence = Evidence(watched[0].time_s, np.column_stack([one.nats for one in watched]))
     names = tuple(one.name for one in watched)
@@ -182,18 +182,27 @@ def _beginnings(watched: tuple[_Watch, ...], level: float) -> tuple[Onset | None
     for one in watched:
         caution_s = one.caution_s(level)
         if caution_s is not None:
-            found.append((one.name, caution_s, _judged(_likelihood(one, level, caution_s))))
+            found.append((one, caution_s, _judged(_likelihood(one, level, caution_s))))
     if not found:
         return None, ()
     first_caution_s = min(caution_s for _, caution_s, _ in found)
     prompt = [one for one in found if one[1] <= first_caution_s + LONGEST_WAIT_S]
-    name, _, begun = min(prompt, key=lambda one: one[2].to_s)
+    first, caution_s, begun = min(prompt, key=lambda one: one[2].to_s)
     signals = tuple(
-        SignalOnset(one, when.at_s, when.from_s, when.to_s, caution_s)
+        SignalOnset(one.name, when.at_s, when.from_s, when.to_s, caution_s)
         for one, caution_s, when in sorted(found, key=lambda item: item[2].at_s)
     )
-    kind = "step" if begun.step_share > 0.5 else "growth"
-    return Onset(begun.at_s, begun.from_s, begun.to_s, name, kind, first_caution_s), signals
+    kind = _kind(first, caution_s, begun)
+    return Onset(begun.at_s, begun.from_s, begun.to_s, first.name, kind, first_caution_s), signals
+
+
+def _kind(one: _Watch, caution_s: float, begun: Beginning) -> str:
+    """Step or growth, from all data up to eight seconds past the caution: what came later tells them apart."""
+    until_s = min(caution_s + LONGEST_WAIT_S, float(one.part.judged_s[-1]))
+    white = one.part.white[:, list(one.columns)]
+    likelihood = beginning_likelihood(one.part.healthy, white, one.part.time_s, begun.from_s, until_s)
+    best = likelihood.nats.max(axis=0)
+    return "step" if best[0] > best[1:].max() else "growth"
 
 
 def _likelihood(one: _Watch, level: float, caution_s: float) -> Likelihood:

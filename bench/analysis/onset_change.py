@@ -25,13 +25,11 @@ class Split:
 
 @dataclass(frozen=True)
 class Beginning:
-    """When something began: the middle and the ends of its 95 % interval in s, and how sure it is that it was a
-    step."""
+    """When something began: most likely, and the ends of its 95 % interval, in s."""
 
     at_s: float
     from_s: float
     to_s: float
-    step_share: float
 
 
 @dataclass(frozen=True)
@@ -100,8 +98,7 @@ def beginning(likelihood: Likelihood, sharpness: float = 1.0, widen_s: float = 0
     weight = np.exp(sharpness * nats)
     share = np.cumsum(weight.sum(axis=1)) / weight.sum()
     low, high = (_quantile(likelihood.begin_s, share, q) for q in ((1 - COVERAGE) / 2, (1 + COVERAGE) / 2))
-    step_share = float(weight[:, 0].sum() / weight.sum())
-    return Beginning(best, min(low, best) - widen_s, max(high, best) + widen_s, step_share)
+    return Beginning(best, min(low, best) - widen_s, max(high, best) + widen_s)
 
 
 def _quantile(begin_s: np.ndarray, share: np.ndarray, q: float) -> float:

@@ -79,8 +79,7 @@ def _case(path: Path, failed: bool) -> Case:
 
     run = open_run(path)
     failure = find_failure(run) if failed else None
-    known = failure is not None and failure.asked is not None
-    return Case(run, failure.at_s if failure is not None and known else None)
+    return Case(run, failure.at_s if failure is not None and failure.sure else None)
 
 
 def _move(text: str) -> tuple[str, list[float]]:

@@ -73,12 +73,12 @@ def test_tail_against_scipy():
 
 
 def test_alarms_by_luck_come_as_rarely_as_asked():
-    """One in ten minutes asked for; 4 h of white noise must hold 24 alarms within a factor of two."""
+    """One in ten minutes asked for; 90 minutes of white noise must hold nine within a factor of two."""
     rng = np.random.default_rng(7)
     frames = 2400
     healthy, level = HealthyFilter(one_point(frames)), alarm_level(600.0, BLOCK * STEP_S, 1)
     alarms, watched_s = 0, 0.0
-    for _ in range(12):
+    for _ in range(9):
         values = rng.standard_normal((frames, 4))
         evidence = sequential_evidence(healthy, healthy.whiten(values), STEP_S * np.arange(frames), ((0, 1, 2, 3),))
         over = np.flatnonzero(evidence.nats[:, 0] > level)
@@ -122,7 +122,6 @@ def test_beginning_of_a_gaussian_likelihood_is_its_mode_and_interval():
     found = beginning(Likelihood(begin_s, nats))
     assert found.at_s == pytest.approx(8.0, abs=0.06)
     assert found.to_s - found.from_s == pytest.approx(2 * 1.96 * 1.5, rel=0.03)
-    assert found.step_share < 1e-6
     tempered = beginning(Likelihood(begin_s, nats), sharpness=0.25)
     assert tempered.to_s - tempered.from_s > 1.8 * (found.to_s - found.from_s)
 
