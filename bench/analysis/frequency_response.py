@@ -15,7 +15,7 @@ import numpy as np
 from bench.analysis.frequency_lines import find_lines, fit_lines
 from bench.analysis.speed_loop_models import LoopModel
 from bench.analysis.speed_loop_record import SpeedRecord, speed_record
-from bench.analysis.steps import SMALLEST, Kind
+from bench.analysis.steps import SMALLEST, Kind, pitch_lever
 from bench.errors import AnalysisError
 from bench.samples import Run
 
@@ -25,7 +25,6 @@ LOWEST_COHERENCE = 0.6  # below it the band is wider than the response is worth
 FADE_PART = 0.12  # of the excitation, its beginning, in which it fades in and the loop settles into it
 LOWEST_LINE_COHERENCE = 0.9  # of a single sine: noise alone passes it once in ten thousand times
 QUANTILE_95 = 1.96
-LEVERS: dict[Kind, str] = {"request": "speed_request_rpm", "throttle": "throttle_us", "pitch": "pitch_deg"}
 SHORTEST_S = 5.0
 
 
@@ -46,10 +45,12 @@ class FrequencyResponse:
 
     @property
     def size(self) -> np.ndarray:
+        """Size of the response, ``(n,)``, rpm per unit of the lever."""
         return np.abs(self.response)
 
     @property
     def phase_deg(self) -> np.ndarray:
+        """Phase ``(n,)`` in degrees, unwrapped from the lowest frequency on."""
         phase: np.ndarray = np.degrees(np.unwrap(np.angle(self.response)))
         return phase
 
@@ -70,7 +71,7 @@ class Agreement:
 
 def find_excitation(run: Run, kind: Kind) -> tuple[float, float] | None:
     """The longest stretch in which the lever kept moving to and fro, (from, to) in s; None when under five seconds."""
-    values, time = run.slow.channel(LEVERS[kind]), run.slow.time_s
+    values, time = _lever(run, kind), run.slow.time_s
     fine = np.isfinite(values)
     if fine.sum() < 10:
         return None
@@ -90,6 +91,14 @@ def find_excitation(run: Run, kind: Kind) -> tuple[float, float] | None:
     return span if lively and span[1] - span[0] >= SHORTEST_S else None
 
 
+def _lever(run: Run, kind: Kind) -> np.ndarray:
+    """What was asked of the lever, all NaN where it was not recorded; a pitch by its pulse, which has no noise."""
+    if kind == "pitch":
+        pitch = pitch_lever(run)
+        return pitch if pitch is not None else np.full(len(run.slow.time_s), np.nan)
+    return run.slow.channel("speed_request_rpm" if kind == "request" else "throttle_us")
+
+
 def frequency_response(run: Run, kind: Kind, from_s: float, to_s: float) -> FrequencyResponse:
     """Answer of the speed to the lever of ``kind`` between ``from_s`` and ``to_s``.
 
@@ -99,7 +108,7 @@ def frequency_response(run: Run, kind: Kind, from_s: float, to_s: float) -> Freq
     if to_s - from_s < SHORTEST_S:
         raise AnalysisError(f"{to_s - from_s:.1f} s of excitation: at least {SHORTEST_S:g} s are needed")
     start = from_s + FADE_PART * (to_s - from_s)
-    time, values = run.slow.time_s, run.slow.channel(LEVERS[kind])
+    time, values = run.slow.time_s, _lever(run, kind)
     fine = np.isfinite(values) & (time >= start) & (time < to_s)
     lines = find_lines(time[fine], values[fine])
     if len(lines):
@@ -127,7 +136,7 @@ def _of_lines(
 def _of_segments(run: Run, kind: Kind, from_s: float, to_s: float) -> FrequencyResponse:
     record = speed_record(run)
     grid = np.arange(from_s, to_s, GRID_S)
-    lever = _on_grid(run.slow.time_s, run.slow.channel(LEVERS[kind]), grid)
+    lever = _on_grid(run.slow.time_s, _lever(run, kind), grid)
     fine = np.isfinite(record.speed_rpm)
     speed = np.interp(grid, record.mid_s[fine], record.speed_rpm[fine])
     frequency, own, cross, total, averages = _spectra(lever, speed)

@@ -23,6 +23,7 @@ from bench.rig.description import Rig
 NOMINAL_SENSITIVITY, WORST_SENSITIVITY, WORST_GAIN_MARGIN = 1.75, 2.0, 2.0
 SHORTEST_CLOSED_LOOP_S = 0.02  # ten ticks of the device: nothing faster is a governor any more
 CHI_SQUARE_95 = {2: 5.991, 3: 7.815, 4: 9.488}  # by number of parameters; any table
+SWINGS_BELOW = 0.7  # damping ratio under which the drive itself resonates: 1 / sqrt(2), any text on second order
 KICK_PART = 0.3  # of the closed-loop time that the slew may take for the first kick before it shows
 CHATTER_US = 5.0  # rms of the pulse from tach noise alone that is worth a warning; our own choice
 
@@ -73,9 +74,8 @@ def advise(
     models = tuple(replace(model, gain=model.gain * scale) for model in plausible_models(pooled, results))
     speed = float(np.mean([result.window.record.mean_rpm() for result in results if result.window]))
     extra = 60.0 / speed + TICK_S / 2.0 if loop.delay_modelled else 0.0
-    drive = half_rule(models[0].lags_s(), models[0].dead_time_s + extra, models[0].gain)
-    time, reasons = _closed_loop_time(drive, models, extra, closed_loop_time_s)
-    gains = simc(drive, time)
+    options = [_tuned(drive, models, extra, closed_loop_time_s) for drive in _simple_drives(models[0], extra)]
+    drive, time, gains, reasons = max(options, key=lambda option: abs(option[2].integral))
     law = law_settings(rig, lever, gains)
     advice = Advice(
         lever, f"SIMC PI, closed-loop time {time:.3f} s", gains.proportional, gains.integral, time, drive.dead_time_s,
@@ -117,6 +117,27 @@ def _moved(model: LoopModel, names: Sequence[str], change: np.ndarray) -> LoopMo
         else:
             moved[name] = value * math.exp(max(-1.5, min(1.5, difference / value)))
     return replace(model, **moved)
+
+
+def _simple_drives(model: LoopModel, extra: float) -> list[SimpleDrive]:
+    """What the rule can be applied to: lags by the half rule; for a pair that swings also its damping term as the lag.
+
+    The latter (integral time 2 z / w) leans on integral action, which a resonance bears better: Skogestad and
+    Grimholt, in PID Control in the Third Millennium (2012), for oscillating processes, from memory.
+    """
+    dead = model.dead_time_s + extra
+    drives = [half_rule(model.lags_s(), dead, model.gain)]
+    if model.form == "second_order" and model.damping_ratio < SWINGS_BELOW:
+        lag = 2.0 * model.damping_ratio / model.natural_frequency_rad_s
+        drives.append(SimpleDrive(model.gain, lag, dead))
+    return drives
+
+
+def _tuned(
+    drive: SimpleDrive, models: Sequence[LoopModel], extra: float, asked_s: float | None
+) -> tuple[SimpleDrive, float, Gains, tuple[str, ...]]:
+    time, reasons = _closed_loop_time(drive, models, extra, asked_s)
+    return drive, time, simc(drive, time), reasons
 
 
 def _closed_loop_time(

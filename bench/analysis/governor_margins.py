@@ -33,6 +33,7 @@ class Margins:
 
     @property
     def stable(self) -> bool:
+        """Whether both margins are positive."""
         return self.gain_margin > 1.0 and self.phase_margin_deg > 0.0
 
 

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from bench.analysis.governor_advice import Advice
+from bench.analysis.governor_proof import Forecast, Reading, forecast
+from bench.analysis.speed_loop_models import LoopModel
+from bench.analysis.steps import Kind, Step
 from bench.rig.description import Rig
 
 REQUEST_PART = 0.04  # of the speed: the size of the request step, unless slew, head-room or a limit want less
 HOLD_LAGS, SHORTEST_HOLD_S = 30.0, 3.0  # closed-loop times that each hold lasts
 OF_LIMIT = 0.5  # of what is left up to overspeed or to the end of the throttle that a step may use
-PITCH_STEP_DEG = 2.0
+PITCH_STEP_DEG, THROTTLE_STEP_US = 2.0, 20.0  # of the lever that does not govern
 STOP_ABOVE_PCT = 95
 
 
@@ -39,6 +45,29 @@ def _room_rpm(advice: Advice) -> float:
     """Speed change for which half of the pulse that is left on the nearer side is enough."""
     left = min(advice.law.max_us - advice.pulse_us, advice.pulse_us - advice.law.min_us)
     return OF_LIMIT * left * abs(advice.models[0].gain)
+
+
+def expected(
+    advice: Advice, loads: Mapping[Kind, Sequence[LoopModel]], rng: np.random.Generator, rig: Rig | None = None
+) -> dict[Kind, Forecast]:
+    """What the re-test will show: its request step, and its step of the other lever where ``loads`` tells of it.
+
+    ``loads``: plausible answers of the ungoverned speed to each lever, in rpm per unit. ``rng`` starts the tachs.
+    """
+    test = re_test(advice, rig)
+    other: Kind = "throttle" if advice.lever == "pitch" else "pitch"
+    changes: dict[Kind, float] = {
+        "request": test.step_rpm,
+        other: THROTTLE_STEP_US if other == "throttle" else PITCH_STEP_DEG,
+    }
+    reading = Reading(2.0 * 60.0 / advice.speed_rpm, 0.0, 0.5 * abs(advice.models[0].gain))
+    found = {}
+    for kind, change in changes.items():
+        if kind == "request" or loads.get(kind):
+            step = Step(kind, 0.0, 0.0, 0.0, change, test.hold_s, test.hold_s)
+            models = loads.get(kind, ()) if kind != "request" else ()
+            found[kind] = forecast(advice, step, reading, advice.speed_rpm, advice.pulse_us, rng, models)
+    return found
 
 
 def rig_lines(advice: Advice) -> str:
@@ -88,7 +117,7 @@ def _run_up(advice: Advice, test: ReTest, pitch_deg: float | None) -> str:
 
 def _load_steps(advice: Advice, test: ReTest, pitch_deg: float | None) -> list[str]:
     if advice.lever == "pitch" or pitch_deg is None:
-        return []
+        return []  # a throttle that is not recorded with the advice cannot be stepped from where it stands
     there, back = pitch_deg + PITCH_STEP_DEG, pitch_deg
     return [
         _step("pitch up, a load", "step", f"pitch_deg = {there:.2f}", test.hold_s),

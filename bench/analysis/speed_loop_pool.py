@@ -38,6 +38,7 @@ class Pooled:
 
     @property
     def model(self) -> LoopModel:
+        """The common model."""
         return self.choice.fit.model
 
     @property
@@ -46,13 +47,13 @@ class Pooled:
         return dict(zip(self.model.parameters(), np.sqrt(np.diag(self.between)).tolist(), strict=True))
 
     def stderr(self) -> dict[str, float]:
-        """Standard errors of the common model as the mean of unlike steps: its own plus scatter over root steps."""
-        own = self.choice.fit.stderr()
-        return {name: math.hypot(own[name], self.scatter[name] / math.sqrt(self.steps)) for name in own}
+        """Standard errors of the common model, roots of the diagonal of ``covariance``."""
+        spread = np.sqrt(np.diag(self.covariance()))
+        return dict(zip(self.model.parameters(), spread.tolist(), strict=True))
 
     def covariance(self) -> np.ndarray:
-        """Covariance of a *single* answer of this drive: that of the common model plus the scatter between steps."""
-        covariance: np.ndarray = self.choice.fit.covariance + self.between
+        """Covariance of the common model as the mean of unlike steps: its own plus scatter over the number of steps."""
+        covariance: np.ndarray = self.choice.fit.covariance + self.between / self.steps
         return covariance
 
     def unlike(self) -> bool:

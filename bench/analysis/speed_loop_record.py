@@ -44,6 +44,7 @@ class SpeedRecord:
 
     @property
     def mid_s(self) -> np.ndarray:
+        """The time that each value stands for, ``(n,)``."""
         return (self.edge_s[:-1] + self.edge_s[1:]) / 2.0 if self.averaged else self.edge_s
 
     def between(self, from_s: float, to_s: float) -> SpeedRecord:

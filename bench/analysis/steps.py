@@ -50,6 +50,7 @@ class Step:
 
     @property
     def change(self) -> float:
+        """How far the lever went, signed, in its unit."""
         return self.to_value - self.from_value
 
 
@@ -90,7 +91,7 @@ def _levers(run: Run, rig: Rig | None) -> dict[Kind, np.ndarray]:
         if rig is not None and rig.speed_controller.governs and rig.speed_controller.request_table:
             pulses, speeds = np.array(rig.speed_controller.request_table).T
             levers["request"] = np.interp(levers.pop("throttle"), pulses, speeds)
-    pitch = _pitch_lever(run, rig)
+    pitch = pitch_lever(run, rig)
     if pitch is not None:
         levers["pitch"] = pitch
     return levers
@@ -104,8 +105,12 @@ def _request(request_rpm: np.ndarray) -> np.ndarray:
     return filled
 
 
-def _pitch_lever(run: Run, rig: Rig | None) -> np.ndarray | None:
-    """Blade angle asked for: the sent pulse through the pitch table, or through the measured angles at each hold."""
+def pitch_lever(run: Run, rig: Rig | None = None) -> np.ndarray | None:
+    """Blade angle asked for, ``(n,)`` in degrees on the slow time base; None when neither pulse nor angle is there.
+
+    It is the sent pulse through the pitch table of ``rig``, or through the angles measured at each level of the pulse;
+    the measured angle itself only where no pulse was recorded.
+    """
     slow = run.slow
     if not slow.has("servo_us"):
         return slow.channel("pitch_deg") if slow.has("pitch_deg") else None

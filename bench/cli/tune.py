@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from bench.analysis.governor_comparison import Comparison
-    from bench.analysis.governor_proof import Verdict
+    from bench.analysis.governor_proof import Forecast, Verdict
     from bench.analysis.governor_study import Study
+    from bench.analysis.steps import Kind
     from bench.rig.description import Rig
     from bench.samples import Run
     from bench.window.tune_state import TuneState
@@ -39,12 +40,13 @@ def command(
     from bench.analysis.governor_study import study
     from bench.cli.tune_document import document
     from bench.recording.files import read_run
-    from bench.window.tune_state import tune_state
+    from bench.window.tune_state import forecast_lines, tune_state
 
     run = read_run(recording)
     rig = _rig(run, rig_path)
     found = study(run, rig, governs, time_s)  # type: ignore[arg-type]
     verdicts = _verdicts(run, rig, predicted) if predicted else ()
+    forecasts = _forecasts(found, rig)
     comparison = _comparison(recording, found, rig_path, against) if against else None
     if plan_out:
         _write_plan(found, run, rig, plan_out)
@@ -52,9 +54,9 @@ def command(
     if chart:
         _write_chart(state, chart)
     if as_json:
-        print_json(document(found, verdicts, comparison))
+        print_json(document(found, verdicts, comparison, forecasts))
     else:
-        _print(state)
+        _print(state, forecast_lines(forecasts))
 
 
 def _rig(run: Run, path: Path | None) -> Rig | None:
@@ -75,6 +77,15 @@ def _verdicts(run: Run, rig: Rig | None, predicted: Path) -> Sequence[Verdict]:
     advice, loads = read_advice(predicted)
     other = next(iter(loads.values()), ())
     return prove(run, advice, np.random.default_rng(0), other, rig)
+
+
+def _forecasts(found: Study, rig: Rig | None) -> dict[Kind, Forecast]:
+    """What the re-test of the advice will show; empty without advice."""
+    import numpy as np
+
+    from bench.analysis.governor_plan import expected
+
+    return expected(found.advice, found.loads, np.random.default_rng(0), rig) if found.advice else {}
 
 
 def _comparison(recording: Path, found: Study, rig_path: Path | None, against: Sequence[Path]) -> Comparison:
@@ -108,7 +119,7 @@ def _write_chart(state: TuneState, path: Path) -> None:
     draw_tune(state, path)
 
 
-def _print(state: TuneState) -> None:
+def _print(state: TuneState, expectations: Sequence[str]) -> None:
     from rich.console import Console
     from rich.table import Table
 
@@ -120,5 +131,5 @@ def _print(state: TuneState) -> None:
         for row in table.rows:
             shown.add_row(*row)
         console.print(shown)
-    for line in state.lines:
+    for line in (*state.lines[:1], *expectations, *state.lines[1:]):
         console.print(line, highlight=False, markup=False)

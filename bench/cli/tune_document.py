@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any
 from bench.errors import AnalysisError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from bench.analysis.governor_advice import Advice
     from bench.analysis.governor_comparison import Comparison
-    from bench.analysis.governor_proof import Verdict
+    from bench.analysis.governor_proof import Forecast, Verdict
     from bench.analysis.governor_study import Spectrum, Study
     from bench.analysis.speed_loop_models import LoopModel
     from bench.analysis.speed_loop_pool import Pooled
@@ -27,13 +27,19 @@ RESPONSE_KEYS = (
 )  # fmt: skip
 
 
-def document(study: Study, verdicts: Sequence[Verdict] = (), comparison: Comparison | None = None) -> dict[str, Any]:
+def document(
+    study: Study,
+    verdicts: Sequence[Verdict] = (),
+    comparison: Comparison | None = None,
+    forecasts: Mapping[Kind, Forecast] | None = None,
+) -> dict[str, Any]:
     """Everything that was found, with the keys that the outside may rely on first."""
     loop = study.loop
     return {
         "steps": [_step(result) for result in loop.steps],
         "pooled": [_pooled(pooled) for pooled in loop.pooled],
         "advice": _advice(study.advice, study.loads) if study.advice else None,
+        "forecast": {kind: _forecast(one) for kind, one in (forecasts or {}).items()},
         "frequency_response": [_spectrum(spectrum) for spectrum in study.spectra],
         "interaction": study.interaction,
         "proof": [_verdict(verdict) for verdict in verdicts],
@@ -109,6 +115,17 @@ def _advice(advice: Advice, loads: dict[Kind, tuple[LoopModel, ...]]) -> dict[st
         "reasons": list(advice.reasons),
         "models": [_model(model) for model in advice.models],
         "loads": {other: [_model(model) for model in loads.get(other, ())]},
+    }
+
+
+def _forecast(forecast: Forecast) -> dict[str, Any]:
+    """Figures with their bands, and the curves about the speed before."""
+    return {
+        "figures": forecast.figures,
+        "since_s": forecast.since_s,
+        "rpm": forecast.nominal_rpm,
+        "rpm_low": forecast.low_rpm,
+        "rpm_high": forecast.high_rpm,
     }
 
 

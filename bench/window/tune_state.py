@@ -6,38 +6,26 @@ The window and the command line both show exactly this.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from bench.analysis.governor_advice import Advice
-from bench.analysis.governor_comparison import BETTER, Comparison
+from bench.analysis.governor_comparison import Comparison
 from bench.analysis.governor_plan import rig_lines
-from bench.analysis.governor_proof import Verdict
+from bench.analysis.governor_proof import WORDS, Forecast, Verdict
 from bench.analysis.governor_study import Spectrum, Study
-from bench.analysis.interaction import Interaction
-from bench.analysis.speed_loop_models import LoopModel, sampled_answer
-from bench.analysis.speed_loop_pool import Pooled
+from bench.analysis.speed_loop_models import sampled_answer
+from bench.analysis.speed_loop_response import Curve
 from bench.analysis.speed_loop_step import StepResult
+from bench.analysis.steps import Kind
+from bench.window.tune_tables import GAIN_UNITS, Table, form_words, number, tune_tables
 
-NONE = "–"
-GAIN_UNITS = {"throttle": "rpm/us", "request": "rpm/rpm", "pitch": "rpm/deg"}
-STEP_HEADINGS = ("step", "from → to", "model", "gain", "lag s", "dead s", "Smith s", "rise s", "over %", "settle s", "")
-POOLED_HEADINGS = ("kind", "steps", "model", "gain", "lags or damping", "dead time s", "steps agree")
 CAUTION = (
     "Gains are an aid to judgement: load them with the stand guarded, nobody in the plane of rotation, the isolating "
     "switch in reach, and prove them with the re-test before you rely on them."
 )
-
-
-@dataclass(frozen=True)
-class Table:
-    """A table to be shown: every cell is text."""
-
-    title: str
-    headings: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
 
 
 @dataclass(frozen=True)
@@ -74,18 +62,14 @@ class TuneState:
 
 def tune_state(study: Study, verdicts: Sequence[Verdict] = (), comparison: Comparison | None = None) -> TuneState:
     """``study`` and what belongs to it, ready to be shown."""
-    tables = [_steps_table(study), _pooled_table(study.loop.pooled)]
-    if study.advice:
-        tables.append(_advice_table(study.advice))
-    if study.interaction:
-        tables.append(_interaction_table(study.interaction))
-    if comparison:
-        tables.append(_comparison_table(comparison))
     charts = [_step_chart(result) for result in study.loop.steps if result.curve is not None]
     charts += [chart for spectrum in study.spectra for chart in _spectrum_charts(spectrum)]
     charts += [_proof_chart(verdict) for verdict in verdicts]
     return TuneState(
-        _heading(study, verdicts), tuple(tables), tuple(charts), tuple(_lines(study, verdicts, comparison))
+        _heading(study, verdicts),
+        tune_tables(study, comparison),
+        tuple(charts),
+        tuple(_lines(study, verdicts, comparison)),
     )
 
 
@@ -99,122 +83,22 @@ def _heading(study: Study, verdicts: Sequence[Verdict]) -> str:
     return f"{usable}; {study.advice.lever} governor: kp {study.advice.kp:.4g}, ki {study.advice.ki:.4g}"
 
 
-def _number(value: float | None, digits: int = 3) -> str:
-    return NONE if value is None or not math.isfinite(value) else f"{value:.{digits}g}"
-
-
-def _with_error(value: float, error: float) -> str:
-    return f"{value:.4g} ± {error:.2g}"
-
-
-def _steps_table(study: Study) -> Table:
-    return Table("Steps found", STEP_HEADINGS, tuple(_step_row(result) for result in study.loop.steps))
-
-
-def _step_row(result: StepResult) -> tuple[str, ...]:
-    step = result.step
-    place = (f"{step.kind} {step.at_s:.2f} s", f"{step.from_value:.5g} → {step.to_value:.5g}")
-    if result.returned and result.response is not None:
-        back = f"came back from {result.response.deviation_rpm:.0f} rpm"
-        return (*place, "governed", *[NONE] * 6, _number(result.response.recovery_s), back)
-    if result.choice is None or result.response is None:
-        return (*place, *[NONE] * 8, "not used")
-    fit, response = result.choice.fit, result.response
-    error = fit.stderr()
-    smith = next((one for one in result.graphical if one.method.startswith("Smith")), None)
-    return (
-        *place, _form(fit.model), _with_error(fit.model.gain, error["gain"]), _number(sum(fit.model.lags_s()) or None),
-        _with_error(fit.model.dead_time_s, error["dead_time_s"]),
-        f"{smith.time_constant_s:.3g}, {smith.dead_time_s:.3g}" if smith else NONE,
-        _number(response.rise_time_s), _number(response.overshoot_pct),
-        _settled(response.settling_time_s, response.recovery_s),
-        "not used" if result.problem else _hunting(result),
-    )  # fmt: skip
-
-
-def _settled(settling_s: float, recovery_s: float) -> str:
-    return _number(settling_s) if math.isfinite(settling_s) else _number(recovery_s)
-
-
-def _hunting(result: StepResult) -> str:
-    if result.hunting is None:
-        return ""
-    return f"hunts {result.hunting.amplitude_rpm:.2g} rpm at {result.hunting.frequency_hz:.2g} Hz"
-
-
-def _form(model: LoopModel) -> str:
-    if model.form == "second_order" and model.damping_ratio < 1.0:
-        return f"pair, damping {model.damping_ratio:.2f}"
-    return {"first_order": "one lag", "second_order": "two lags", "integrating": "never ends"}[model.form]
-
-
-def _pooled_table(pooled: Sequence[Pooled]) -> Table:
-    return Table("Common models, all steps of a kind together", POOLED_HEADINGS, tuple(map(_pooled_row, pooled)))
-
-
-def _pooled_row(pooled: Pooled) -> tuple[str, ...]:
-    model, error = pooled.model, pooled.stderr()
-    if model.form == "second_order" and model.damping_ratio < 1.0:
-        shape = f"damping {_with_error(model.damping_ratio, error['damping_ratio'])}, {1 / model.lags_s()[0]:.3g} rad/s"
-    else:
-        shape = ", ".join(f"{lag:.3g} s" for lag in model.lags_s())
-    agree = "one step" if pooled.steps == 1 else f"no, {pooled.disagreement:.1f} x noise" if pooled.unlike() else "yes"
-    gain = f"{_with_error(model.gain, error['gain'])} {GAIN_UNITS[pooled.kind]}"
-    dead = _with_error(model.dead_time_s, error["dead_time_s"])
-    return (pooled.kind, str(pooled.steps), _form(model), gain, shape, dead, agree)
-
-
-def _advice_table(advice: Advice) -> Table:
-    nominal, worst = advice.nominal, advice.worst
-    rows = (
-        ("gain margin", f"{nominal.gain_margin:.2f}", f"{worst.gain_margin:.2f}"),
-        ("phase margin, degrees", f"{nominal.phase_margin_deg:.0f}", f"{worst.phase_margin_deg:.0f}"),
-        ("largest sensitivity", f"{nominal.max_sensitivity:.2f}", f"{worst.max_sensitivity:.2f}"),
-        ("delay margin, s", f"{nominal.delay_margin_s:.3f}", f"{worst.delay_margin_s:.3f}"),
-    )
-    return Table(
-        f"Advice for the {advice.lever} governor: {advice.rule}", ("", "common model", "worst plausible"), rows
-    )
-
-
-def _interaction_table(found: Interaction) -> Table:
-    def cell(gain: object) -> str:
-        return _with_error(gain.value, gain.stderr)  # type: ignore[attr-defined]
-
-    rows = (
-        ("speed, rpm", cell(found.rpm_per_us), cell(found.rpm_per_deg)),
-        ("thrust, N", cell(found.thrust_n_per_us), cell(found.thrust_n_per_deg)),
-    )
-    return Table("What each lever does, settled", ("", "per us of throttle", "per degree of pitch"), rows)
-
-
-def _comparison_table(comparison: Comparison) -> Table:
-    names = [name for name in BETTER if any(name in setting.figures for setting in comparison.settings)]
-    rows = []
-    for name in names:
-        cells = []
-        for setting in comparison.settings:
-            figure = setting.figures.get(name)
-            cells.append(NONE if figure is None else _figure(figure.mean, figure.stderr, figure.count))
-        rows.append((name, *cells, f"{BETTER[name]} is better"))
-    headings = ("", *(setting.name for setting in comparison.settings), "")
-    return Table("Settings beside each other, mean over steps", headings, tuple(rows))
-
-
-def _figure(mean: float, error: float, count: int) -> str:
-    return _with_error(mean, error) if math.isfinite(error) else f"{mean:.4g} ({count} step)"
-
-
 def _step_chart(result: StepResult) -> Chart:
     assert result.curve is not None
-    curve, step = result.curve, result.step
+    curve, step = _known(result.curve), result.step
     lines = [Line("measured", curve.since_s, curve.speed_rpm, measured=True)]
     if result.choice is not None:
         fit = result.choice.fit
         answer, _ = sampled_answer(fit.model, curve.since_s, step.ramp_s, averaged=False)
         base = fit.before_rpm[0] + fit.drift_rpm_per_s[0] * curve.since_s
-        lines.append(Line(_form(fit.model), curve.since_s, base + fit.model.gain * step.change * answer))
+        lines.append(Line(form_words(fit.model), curve.since_s, base + fit.model.gain * step.change * answer))
     return Chart(f"{step.kind} step at {step.at_s:.2f} s", "s since the step", "rpm", tuple(lines))
+
+
+def _known(curve: Curve) -> Curve:
+    """``curve`` without the ends where nothing was recorded."""
+    known = np.isfinite(curve.speed_rpm)
+    return Curve(curve.since_s[known], curve.speed_rpm[known], curve.width_s)
 
 
 def _spectrum_charts(spectrum: Spectrum) -> list[Chart]:
@@ -237,9 +121,9 @@ def _spectrum_charts(spectrum: Spectrum) -> list[Chart]:
 
 
 def _proof_chart(verdict: Verdict) -> Chart:
-    forecast, curve = verdict.forecast, verdict.curve
+    forecast, curve = verdict.forecast, _known(verdict.curve)
     quiet = curve.since_s < 0.0
-    before = float(np.nanmean(curve.speed_rpm[quiet])) if np.isfinite(curve.speed_rpm[quiet]).any() else 0.0
+    before = float(np.mean(curve.speed_rpm[quiet])) if quiet.any() else 0.0
     lines = (
         Line("re-test", curve.since_s, curve.speed_rpm - before, measured=True),
         Line("predicted", forecast.since_s, forecast.nominal_rpm),
@@ -266,6 +150,22 @@ def _lines(study: Study, verdicts: Sequence[Verdict], comparison: Comparison | N
     if study.advice is not None or verdicts:
         lines.append(CAUTION)
     return lines
+
+
+def forecast_lines(forecasts: Mapping[Kind, Forecast]) -> list[str]:
+    """What the re-test will show, one line a step."""
+    lines = []
+    for kind, forecast in forecasts.items():
+        parts = [
+            f"{WORDS[name][0]} {number(band.nominal)} {WORDS[name][1]} ({number(band.low)} to {_limit(band.high)})"
+            for name, band in forecast.figures.items()
+        ]
+        lines.append(f"expected of the {kind} step in the re-test: " + ", ".join(parts))
+    return lines
+
+
+def _limit(value: float) -> str:
+    return number(value) if math.isfinite(value) else "beyond the hold"
 
 
 def _reach(advice: Advice) -> str:

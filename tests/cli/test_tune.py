@@ -71,6 +71,16 @@ def test_json_has_the_promised_keys(recording, capsys):
     assert 2.0 < advice["gain_margin"] < 5.0
 
 
+def test_json_foretells_both_steps_with_their_bands(recording, capsys):
+    forecast = answer_of(capsys, str(recording))["forecast"]
+    assert set(forecast) == {"request", "pitch"}
+    overshoot = forecast["request"]["figures"]["overshoot_pct"]
+    assert overshoot["low"] <= overshoot["nominal"] <= overshoot["high"] < 60.0
+    curve = forecast["pitch"]
+    assert len(curve["since_s"]) == len(curve["rpm"]) == len(curve["rpm_high"])
+    assert min(curve["rpm"]) < -5.0
+
+
 def test_text_tells_gains_and_caution(recording, capsys):
     assert whirlbench(["tune", str(recording)]) == 0
     shown = capsys.readouterr().out
