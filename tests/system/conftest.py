@@ -12,7 +12,13 @@ import pytest
 from bench.rig.toml import example_rig_text
 
 HERE = Path(__file__).parent
-RIG_TEXT = example_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
+# Limits of silence that a busy computer keeps in real time; the engine's tests use the short ones on a virtual clock.
+HEARTBEAT_MS = 300
+RIG_TEXT = (
+    example_rig_text()
+    .replace("rest_ms = 1000", "rest_ms = 300")
+    .replace("heartbeat_ms = 100", f"heartbeat_ms = {HEARTBEAT_MS}\nsurface_ms = 1000")
+)
 PLAN_TEXT = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 120\n'
 Launch = Callable[..., subprocess.Popen]
 
@@ -23,6 +29,12 @@ def files(tmp_path: Path) -> Path:
     (tmp_path / "rig.toml").write_text(RIG_TEXT, encoding="utf-8")
     (tmp_path / "plan.toml").write_text(PLAN_TEXT, encoding="utf-8")
     return tmp_path
+
+
+@pytest.fixture
+def heartbeat_s() -> float:
+    """The device's limit of silence in the rig of these tests."""
+    return HEARTBEAT_MS / 1e3
 
 
 @pytest.fixture
