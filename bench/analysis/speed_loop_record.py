@@ -20,6 +20,7 @@ TICK_S = 0.5e-6  # resolution of an edge time on the wire
 MISSED_WITHIN = 0.15  # a period this near to a whole multiple of its neighbours holds missed edges
 SPURIOUS_BELOW = 0.6  # a period this much shorter than its neighbours has an edge that does not belong
 FEWEST_EDGES = 8
+BESIDE_PERIODS = 4  # on both sides: five lost edges of nine would be needed to mistake a double period for a usual one
 SPIKE = 8.0  # times the usual scatter about the median of five neighbours
 DENSE_S = 0.008  # bare samples closer than this are averaged: no rotor of this size has a lag near it
 STALE_S = 0.5  # a gap without edges this long is a gap, whatever the speed
@@ -113,7 +114,7 @@ def _from_edges(tach: TachPulses) -> SpeedRecord:
 
 def _without_spurious(edges: np.ndarray) -> tuple[np.ndarray, int]:
     """Edges without those that cut a revolution in two, and how many those were."""
-    usual = _usual(np.diff(edges))
+    usual = _usual(np.diff(edges), BESIDE_PERIODS)
     short = np.diff(edges) < SPURIOUS_BELOW * usual
     # the edge between two short periods that make up one revolution together is the one too many
     extra = np.flatnonzero(short[:-1] & short[1:]) + 1
@@ -123,17 +124,18 @@ def _without_spurious(edges: np.ndarray) -> tuple[np.ndarray, int]:
 
 def _turns_in(period_s: np.ndarray) -> tuple[np.ndarray, int]:
     """Whole revolutions in each period (NaN where it is a gap), and how many edges were missed."""
-    ratio = period_s / _usual(period_s)
+    ratio = period_s / _usual(period_s, BESIDE_PERIODS)
     turns = np.maximum(np.round(ratio), 1.0)
     odd = (turns > 1) & (np.abs(ratio - turns) > MISSED_WITHIN * turns)
     turns[odd | ((period_s > STALE_S) & (turns > 1))] = np.nan
     return turns, int(np.nansum(turns - 1) + np.isnan(turns).sum())
 
 
-def _usual(period_s: np.ndarray) -> np.ndarray:
-    """Median of each period and its two neighbours on both sides."""
-    padded = np.pad(period_s, 2, mode="edge")
-    return np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+def _usual(values: np.ndarray, beside: int) -> np.ndarray:
+    """Median of each value and ``beside`` neighbours on both sides; the ends are mirrored."""
+    beside = min(beside, max(len(values) - 1, 0))
+    padded = np.pad(values, beside, mode="reflect") if beside else values
+    return np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * beside + 1), axis=1)
 
 
 def _edges_of_held(slow: SlowSamples) -> SpeedRecord | None:
@@ -212,7 +214,7 @@ def _spikes(rpm: np.ndarray, resolution_rpm: float) -> np.ndarray:
     """Samples far off both their neighbours' median and the scatter about it: a wrong reading, no change of speed."""
     if len(rpm) < FEWEST_EDGES:
         return np.zeros(len(rpm), dtype=bool)
-    off = np.abs(rpm - _usual(rpm))
+    off = np.abs(rpm - _usual(rpm, 2))
     scatter = max(1.4826 * float(np.median(off[off > 0])) if (off > 0).any() else 0.0, resolution_rpm)
     return off > np.maximum(SPIKE * scatter, 0.02 * np.abs(rpm))
 

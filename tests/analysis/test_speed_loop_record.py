@@ -48,6 +48,15 @@ def test_missed_edges_are_bridged_and_counted():
     assert clean.dropped == 0
 
 
+def test_lost_edges_that_come_together_are_counted_right():
+    """Three double periods in five: a turn miscounted would be a jump of the shaft by a whole revolution."""
+    edges = made().tach.time_s
+    torn = np.delete(edges, [100, 102, 105, 300, 301, 302])
+    record = speed_record(Run(tach=TachPulses(torn)))
+    assert record.dropped == 6
+    assert np.nanmax(np.abs(record.speed_rpm - true_speed(record.mid_s))) < 10.0
+
+
 def test_an_edge_too_many_is_left_out():
     edges = made().tach.time_s
     extra = np.sort(np.append(edges, (edges[100] + edges[101]) / 2.0))

@@ -16,6 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import solveh_banded
 
 from bench.analysis.speed_loop import identify
 from bench.analysis.speed_loop_step import StepResult
@@ -71,7 +72,7 @@ def bare_record(rng: np.random.Generator, period_jitter_s: float) -> Record:
 
     # the step is known only to the sample that shows it: shift the truth so that both mean the same instant
     truth = _truth(drive) - [0.0, 0.0, throttle_seen_at - AT_S]
-    bound = _bound(speeds, np.array([*_truth(drive), base, drift]), np.diag(spread[kept] ** 2))
+    bound = _bound(speeds, np.array([*_truth(drive), base, drift]), spread[kept] ** 2, np.zeros(kept.sum() - 1))
     return Record(Run(SlowSamples(time, rpm=rpm, throttle_us=throttle)), truth, bound)
 
 
@@ -99,21 +100,25 @@ def _tach_bound(edges: np.ndarray, drive: LinearDrive, faults: TachFaults) -> np
     speed = np.round(turns(parameters) + 1e-3) / span  # revolutions per second
     edge_variance = faults.jitter_s**2 + TICK_VARIANCE
     steady = (faults.unsteadiness_rpm_s / 60.0) ** 2 * span
-    covariance = np.diag(steady + 2.0 * edge_variance * speed**2)
     shared = -edge_variance * speed[1:] * speed[:-1]
-    covariance += np.diag(shared, 1) + np.diag(shared, -1)
-    return _bound(turns, parameters, covariance)
+    return _bound(turns, parameters, steady + 2.0 * edge_variance * speed**2, shared)
 
 
-def _bound(model: Callable[[np.ndarray], np.ndarray], parameters: np.ndarray, covariance: np.ndarray) -> np.ndarray:
-    """Square roots of the inverse Fisher information's diagonal, for Gaussian noise, by central differences."""
+def _bound(
+    model: Callable[[np.ndarray], np.ndarray], parameters: np.ndarray, variance: np.ndarray, shared: np.ndarray
+) -> np.ndarray:
+    """Square roots of the inverse Fisher information's diagonal, for Gaussian noise, by central differences.
+
+    ``shared`` is the covariance of neighbours; others have none.
+    """
     columns = []
     for index, value in enumerate(parameters):
         move = np.zeros(len(parameters))
         move[index] = 1e-5 * max(abs(value), 0.1)
         columns.append((model(parameters + move) - model(parameters - move)) / (2.0 * move[index]))
     jacobian = np.column_stack(columns)
-    information = jacobian.T @ np.linalg.solve(covariance, jacobian)
+    band = np.vstack([variance, np.append(shared, 0.0)])
+    information = jacobian.T @ solveh_banded(band, jacobian, lower=True)
     return np.sqrt(np.diag(np.linalg.inv(information)))[: len(NAMES)]
 
 
