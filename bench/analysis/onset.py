@@ -8,7 +8,8 @@ import numpy as np
 
 from bench.analysis.failure import Failure, find_failure
 from bench.analysis.features import LOAD, SPEED, VIBRATION, Features, run_features
-from bench.analysis.healthy import Points, expectation, operating_points, scatter
+from bench.analysis.healthy import expectation, scatter
+from bench.analysis.healthy_points import Points, operating_points
 from bench.analysis.onset_change import Beginning, Likelihood, beginning, beginning_likelihood
 from bench.analysis.onset_filter import HABITS, HealthyFilter, make_design, standardised
 from bench.analysis.onset_glr import BLOCK, Evidence, alarm_level, sequential_evidence

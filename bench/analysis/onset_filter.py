@@ -14,7 +14,8 @@ from typing import NamedTuple
 import numpy as np
 
 from bench.analysis.features import LOAD, SPEED, VIBRATION, Features
-from bench.analysis.healthy import Expectation, Points, Scatter, first_levels
+from bench.analysis.healthy import Expectation, Scatter, first_levels
+from bench.analysis.healthy_points import Points
 
 UNKNOWN_LEVEL = 1e3
 WANDER_PER_FRAME = 0.004

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from bench.analysis.features import VIBRATION, run_features
-from bench.analysis.healthy import operating_points, scatter
+from bench.analysis.healthy import scatter
+from bench.analysis.healthy_points import operating_points
 from bench.analysis.onset_change import Likelihood, beginning
 from bench.analysis.onset_cusum import cusum, least_mean_delay, siegmund_threshold, threshold_for
 from bench.analysis.onset_filter import (

@@ -20,7 +20,8 @@ import numpy as np
 
 from bench.analysis.failure import find_failure
 from bench.analysis.features import VIBRATION, run_features
-from bench.analysis.healthy import operating_points, scatter
+from bench.analysis.healthy import scatter
+from bench.analysis.healthy_points import operating_points
 from bench.analysis.onset import judge_features
 from bench.analysis.onset_filter import standardised
 from bench.recording import files
