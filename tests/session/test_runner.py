@@ -11,21 +11,30 @@ import pytest
 from bench.errors import RigError
 from bench.link.port import SerialPort
 from bench.recording.files import open_recording
+from bench.session import runner
 from bench.session.actions import Ending
 from bench.session.orders import Order, OrderKind
 from bench.session.phases import Phase
 from bench.session.runner import SessionSpec, start
+from bench.session.views import SharedView
 from bench.simulator.port import open_simulated
 
 SHARED = Path("/dev/shm")
 
 
 @pytest.fixture(autouse=True)
-def no_shared_memory_left():
-    """Shared memory outlives processes: it has to be removed by name."""
-    before = set(SHARED.glob("psm_*")) if SHARED.is_dir() else set()
+def no_shared_memory_left(monkeypatch):
+    """Shared memory outlives processes: it has to be removed by name. Other tests' memory is none of ours."""
+    made = []
+
+    class NotedView(SharedView):
+        def __init__(self, name=None):
+            super().__init__(name)
+            made.append(self.name)
+
+    monkeypatch.setattr(runner, "SharedView", NotedView)
     yield
-    assert not (set(SHARED.glob("psm_*")) if SHARED.is_dir() else set()) - before
+    assert not [name for name in made if (SHARED / name.lstrip("/")).exists()]
 
 
 def spec_of(rig_text, **changes):

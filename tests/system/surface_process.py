@@ -1,6 +1,6 @@
 """A surface in a process of its own, to be killed: starts a session, arms, starts the plan, shows signs of life.
 
-Prints the session's process number, then "turning" once the propeller turns. Arguments: rig, plan, recording, port.
+Prints the session's process number and the name of its shared memory, then "turning" once the propeller turns. Arguments: rig, plan, recording, port.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ def main() -> None:
     )
     operator, told = WillingOperator(), False
     with start(SessionSpec(rig_text, opener, plan_text, sys.argv[3])) as session:
-        print(session.pid, flush=True)
+        print(session.pid, session.view.name, flush=True)
         while session.outcome() is None:
             session.heard()
             progress = session.state()

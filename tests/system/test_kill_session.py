@@ -21,7 +21,7 @@ def test_device_trips_and_the_recording_reads_back(files, launch, heartbeat_s):
     device = launch("device_process.py", files / "rig.toml", 1)
     port = device.stdout.readline().strip()
     surface = launch("surface_process.py", files / "rig.toml", files / "plan.toml", recording, port)
-    session_pid = int(surface.stdout.readline())
+    session_pid = int(surface.stdout.readline().split()[0])
     assert surface.stdout.readline() == "turning\n"
     turning_s = state_line(device, "TURNING")
     time.sleep(1.5)

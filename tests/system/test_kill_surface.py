@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import psutil
+import pytest
 
 from bench.recording.files import open_recording, read_run
 
@@ -21,16 +22,24 @@ def wait_for_end(pid, timeout_s):
     return False
 
 
-def test_the_coast_down_is_recorded_after_the_surface_was_killed(files, launch, heartbeat_s):
+def surface_arguments(kind, files, recording):
+    """Command of a surface: a bare process that follows a plan, or the desktop window itself."""
+    if kind == "window":
+        return "window_process.py", files / "rig.toml", recording
+    return "surface_process.py", files / "rig.toml", files / "plan.toml", recording, "simulated"
+
+
+@pytest.mark.parametrize("kind", ["plan follower", "window"])
+def test_the_coast_down_is_recorded_after_the_surface_was_killed(kind, files, launch, heartbeat_s, monkeypatch):
+    monkeypatch.setenv("QT_QPA_PLATFORM", "offscreen")
     recording = files / "run.h5"
-    memory = set(Path("/dev/shm").glob("psm_*"))
-    surface = launch("surface_process.py", files / "rig.toml", files / "plan.toml", recording, "simulated")
-    session_pid = int(surface.stdout.readline())
+    surface = launch(*surface_arguments(kind, files, recording))
+    session_pid, memory = surface.stdout.readline().split()
     assert surface.stdout.readline() == "turning\n"
     os.kill(surface.pid, signal.SIGKILL)
     surface.wait()
-    assert wait_for_end(session_pid, 40), "the session did not end by itself"
-    assert set(Path("/dev/shm").glob("psm_*")) <= memory, "shared memory was left behind"
+    assert wait_for_end(int(session_pid), 40), "the session did not end by itself"
+    assert not (Path("/dev/shm") / memory).exists(), "shared memory was left behind"
     run = read_run(recording)
     (trip,) = [event for event in run.events if event.kind == "trip"]
     assert trip.name == "heartbeat lost"

@@ -1,0 +1,55 @@
+"""The desktop window with a live session on the simulated stand, armed and turning; prints what a test waits for.
+
+python window_process.py RIG RECORDING
+"""
+
+import functools
+import sys
+from pathlib import Path
+
+from bench.rig.toml import parse_rig
+from bench.session.orders import OrderKind
+from bench.session.runner import SessionSpec, start
+from bench.simulator.port import open_simulated
+from bench.window.app import run_window
+
+TURNING_RPM = 800.0
+
+
+class Hand:
+    """Presses what an operator would press: arm, then throttle; says once when the propeller turns."""
+
+    def __init__(self, window):
+        self.bridge = window.bridge
+        self.said = False
+        self.bridge.changed.connect(self.act)
+
+    def act(self, state):
+        """One glance at the state, one press."""
+        panel = self.bridge.panel
+        if state.may(OrderKind.ARM):
+            panel.buttons[OrderKind.ARM].click()
+        elif state.may(OrderKind.THROTTLE) and panel.throttle.value() < 1300.0:
+            panel.session.order(OrderKind.THROTTLE, 1300.0)
+        if state.readings().get("rpm", 0.0) > TURNING_RPM and not self.said:
+            self.said = True
+            print("turning", flush=True)
+
+
+def main():
+    """Shows the window until it is killed."""
+    text = Path(sys.argv[1]).read_text()
+    spec = SessionSpec(text, functools.partial(open_simulated, text, 3), recording=sys.argv[2], keep_open=True)
+    hands = []
+
+    def prepare(window):
+        session = start(spec)
+        print(session.pid, session.view.name, flush=True)
+        window.show_session(session, parse_rig(text))
+        hands.append(Hand(window))
+
+    run_window(prepare)
+
+
+if __name__ == "__main__":
+    main()
