@@ -1,6 +1,7 @@
 """A surface in a process of its own, to be killed: starts a session, arms, starts the plan, shows signs of life.
 
-Prints the session's process number and the name of its shared memory, then "turning" once the propeller turns. Arguments: rig, plan, recording, port.
+Prints the session's process number and the name of its shared memory, then "turning" once the propeller turns.
+Arguments: rig, plan, recording, port.
 """
 
 from __future__ import annotations
