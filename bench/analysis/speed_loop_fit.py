@@ -181,8 +181,8 @@ class _Search:
         squares, damping = float(left @ left), 1e-3
         for _ in range(MOST_ROUNDS):
             move, promised = self._move(shape, answer, slopes, gain, left, damping)
-            if promised < FLAT * squares / len(left):
-                return shape, True
+            if damping < 1.0 and promised < FLAT * squares / len(left):
+                return shape, True  # more damped, a step promises little only for being short
             trial = np.clip(shape + move, self.low, self.high)
             trial_answer, trial_slopes = self.answers(trial)
             trial_gain, trial_left = self.remainder(trial_answer)

@@ -19,6 +19,7 @@ from bench.analysis.speed_loop_record import TICK_S, SpeedRecord
 # jitter does not
 JITTER_PARTS = (0.0, 0.2, 0.5, 0.8, 0.95, 0.99, 0.999, 0.9999, 1.0)
 FEWEST_SAMPLES = 12
+THIN_ABOVE = 4.0  # variance of the angle by unsteadiness over that by jitter from which edges between tell nothing new
 
 
 @dataclass(frozen=True)
@@ -31,6 +32,16 @@ class Noise:
 
     steady: float
     jitter: float
+
+    def bears_thinning(self, record: SpeedRecord, group: int) -> bool:
+        """Whether ``group`` averages of ``record`` made one lose nothing: unsteadiness in them drowns the jitter.
+
+        Of a steady shaft every edge tells the angle anew, and none may be left out.
+        """
+        if not record.averaged:
+            return True
+        span, speed = float(np.median(np.diff(record.edge_s))), float(np.nanmedian(record.speed_rpm))
+        return self.steady * group * span > THIN_ABOVE * 2.0 * self.jitter * speed**2
 
     def jitter_us(self) -> float:
         """Standard deviation of one edge in us."""

@@ -29,7 +29,7 @@ from bench.samples import Run
 
 LONGEST_BEFORE_S, LONGEST_AFTER_S = 5.0, 15.0  # more only adds drift that is no longer straight
 SHORTEST_BEFORE_S = 0.25
-THINNING = 8  # tach periods made one in the settled part of a hold, where they say the same
+THINNING = 8  # tach periods made one in the settled part of a hold, where their sum says as much as each of them
 SETTLED_LAGS = 5.0  # sums of lags after which 0.7 % is left: a hold begins
 NEEDED_LAGS = 3.0  # sums of lags that a hold must last (5 % left) for the gain to be believed
 REST_PART = 0.15  # below this part of the other speed the rotor counts as starting from rest or stopping
@@ -154,7 +154,10 @@ def step_result(
     if first is None:
         return StepResult(step, problem=step.problem or "too few speeds around it")
     brisk = step_curve(record, step, BRISK_LAG_S)
-    window = _window(record, step, _before_s(step, first), 2.0 * SETTLED_LAGS * _lag_s(first))
+    opening = step.at_s - step.before_s <= run.slow.time_s[0]  # nothing was moved before: all of the hold is settled
+    before_s = min(step.before_s, LONGEST_BEFORE_S) if opening else _before_s(step, first)
+    thin_after_s = 2.0 * SETTLED_LAGS * _lag_s(first) if noise.bears_thinning(record, THINNING) else math.inf
+    window = _window(record, step, before_s, thin_after_s)
     if step.kind == "pitch" and came_back(brisk):
         response = governed_response(run, rig, step, brisk)
         return StepResult(step, None, response, (), late_hunting(record, step), brisk, window, returned=True)
