@@ -90,7 +90,8 @@ def _levers(run: Run, rig: Rig | None) -> dict[Kind, np.ndarray]:
         levers["throttle"] = slow.channel("throttle_us")
         if rig is not None and rig.speed_controller.governs and rig.speed_controller.request_table:
             pulses, speeds = np.array(rig.speed_controller.request_table).T
-            levers["request"] = np.interp(levers.pop("throttle"), pulses, speeds)
+            asked = np.interp(levers.pop("throttle"), pulses, speeds)
+            levers.setdefault("request", asked)  # the request itself, where it was recorded, is not rounded to a pulse
     pitch = pitch_lever(run, rig)
     if pitch is not None:
         levers["pitch"] = pitch
