@@ -33,6 +33,7 @@ THINNING = 8  # tach periods made one in the settled part of a hold, where their
 SETTLED_LAGS = 5.0  # sums of lags after which 0.7 % is left: a hold begins
 NEEDED_LAGS = 3.0  # sums of lags that a hold must last (5 % left) for the gain to be believed
 REST_PART = 0.15  # below this part of the other speed the rotor counts as starting from rest or stopping
+REVERSALS_OF_A_GOVERNOR = 4
 CLEAR_GAIN = 4.0  # standard errors that the gain must differ from zero
 MISFIT_PART = 0.08  # rms of what the model leaves beyond noise, as a part of the change, that still counts as a fit
 MISFIT_UNEXPLAINED = 4.0  # times the noise from which what is left is misfit, not noise
@@ -82,12 +83,19 @@ def _saturation(run: Run, step: Step, rig: Rig | None) -> str:
         if max(step.from_value, step.to_value) > end_us:
             return f"the throttle went beyond {end_us:g} us, where it is saturated: the speed cannot follow there"
         return ""
-    if rig is None and np.ptp(throttle) > 0:  # it is governed, yet nobody says where it ends: a flat top tells
+    if rig is None and _is_governed(run, step):  # nobody says where it ends: a flat top tells
         end_us = float(np.nanmax(run.slow.channel("throttle_us")))
     at_end = float(np.mean(throttle >= end_us)) if len(throttle) else 0.0
     if at_end > 0.1:
         return f"the throttle was saturated at {end_us:g} us for {100 * at_end:.0f} % of the answer"
     return ""
+
+
+def _is_governed(run: Run, step: Step) -> bool:
+    """Whether the throttle went to and fro about the step, as only a governor's does."""
+    throttle = run.slow.between(step.at_s - 2.0, step.at_s + step.ramp_s + step.after_s).channel("throttle_us")
+    jumps = np.diff(throttle[np.isfinite(throttle)])
+    return int(np.count_nonzero(np.diff(np.sign(jumps[jumps != 0.0])))) >= REVERSALS_OF_A_GOVERNOR
 
 
 def first_model(record: SpeedRecord, step: Step) -> LoopModel | None:

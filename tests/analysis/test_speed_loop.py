@@ -159,6 +159,17 @@ def test_a_governed_throttle_at_its_end_is_flagged():
         identify(replace(run, slow=slow), parse_rig(example_rig_text()))
 
 
+def test_a_flat_top_tells_without_a_rig_but_a_carried_request_does_not():
+    drive = LinearDrive(0.5, 0.05, time_constant_s=0.3)
+    run = run_of(drive, there_and_back(1, 300.0, "speed_request_rpm"))
+    time = run.slow.time_s
+    governed = np.where(time >= 4.3, 1900.0, 1700.0 + np.round(5.0 * np.sin(9.0 * time)))
+    with pytest.raises(AnalysisError, match="saturated at 1900 us"):
+        identify(replace(run, slow=replace(run.slow, throttle_us=governed)))
+    carried = np.round(1500.0 + np.clip((time - 4.004) * 500.0, 0.0, 60.0))
+    assert identify(replace(run, slow=replace(run.slow, throttle_us=carried))).steps[0].problem == ""
+
+
 def test_a_lever_without_effect_is_not_given_a_gain():
     dead = LinearDrive(0.0, 0.08, time_constant_s=0.35)
     with pytest.raises(AnalysisError, match="did not answer above its noise|never settled"):
