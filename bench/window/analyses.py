@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench.errors import RigError
-from bench.window.errand import Doing
+from bench.window.errand import Doing, Early
 
 if TYPE_CHECKING:
     from bench.rig.description import Rig
@@ -115,11 +115,14 @@ def limits_work(subject: Subject) -> Answers:
     rig = subject.needed_rig(run, "pitch limits")
     other = subject.other_run()
     yield Doing("finding settled holds, fitting thrust and power")
-    from bench.window.limits_state import limits_state
+    from bench.window.limits_state import at_speeds, limits_state, limits_study, next_hold
 
+    study = limits_study([run], rig, [other] if other is not None else [])
+    yield Early(limits_state(study))
+    proposal = next_hold(study)
     speeds = None
     while True:
-        speeds = yield limits_state([run], rig, speeds, [other] if other is not None else [])
+        speeds = yield limits_state(at_speeds(study, speeds), proposal)
 
 
 def diagnosis_work(subject: Subject) -> Answers:

@@ -9,7 +9,7 @@ from typing import Any
 from PyQt5 import QtCore, QtGui, QtWidgets
 
 from bench.window import palette
-from bench.window.errand import Doing, Errand, Refusal, Work
+from bench.window.errand import Doing, Early, Errand, Refusal, Work
 
 LISTEN_MS = 40
 STOPPED = "stopped; nothing was changed"
@@ -113,17 +113,21 @@ class AnalysisPage(QtWidgets.QStackedWidget):
             self._give_up(news.text, palette.OVER)
         elif isinstance(news, Refusal):
             self.panel.refuse(news.text)
-        elif self.panel is None:
-            self._show_panel(news)
         else:
-            self.panel.show_state(news)
+            self._show(news.result if isinstance(news, Early) else news, settled=not isinstance(news, Early))
+
+    def _show(self, state: object, settled: bool) -> None:
+        if self.panel is None:
+            self._show_panel(state)
+        else:
+            self.panel.show_state(state)
+        if settled and not hasattr(self.panel, "asked"):
+            self.close_work()
 
     def _show_panel(self, state: object) -> None:
         self.panel = self._make_panel(state)
         if hasattr(self.panel, "asked"):
             self.panel.asked.connect(self._ask)
-        else:
-            self.close_work()
         self.addWidget(self.panel)
         self.setCurrentWidget(self.panel)
         self.shown.emit(self.panel)

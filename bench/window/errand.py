@@ -1,7 +1,7 @@
 """A long computation in a process of its own, so that neither drawing nor a session's sign of life waits for it.
 
-The work is a generator function that lives at the top of a module. It yields ``Doing`` lines while it computes and
-results when it has some; what a result's ``yield`` gives back is the next question. No Qt here.
+The work is a generator function that lives at the top of a module. It yields ``Doing`` lines while it computes, and
+results when it has some, ``Early`` ones too; what a result's ``yield`` gives back is the next question. No Qt here.
 """
 
 from __future__ import annotations
@@ -32,6 +32,13 @@ class Doing:
 
 
 @dataclass(frozen=True)
+class Early:
+    """A result that is worth showing while the work goes on; no question is taken yet."""
+
+    result: Any
+
+
+@dataclass(frozen=True)
 class Refusal:
     """Why there is no result: one line for the user."""
 
@@ -52,7 +59,7 @@ class Errand:
         self._closed = False
 
     def news(self) -> list[Any]:
-        """Everything that has come since the last call: ``Doing``, ``Refusal`` or results, oldest first."""
+        """Everything that has come since the last call: ``Doing``, ``Early``, ``Refusal`` or results, oldest first."""
         found: list[Any] = []
         with contextlib.suppress(OSError):
             while not self._closed and self._connection.poll():
@@ -105,7 +112,7 @@ def _converse(answers: Generator[Any, Any, None], connection: Connection) -> Non
         answer = next(answers)
         while True:
             connection.send(answer)
-            answer = answers.send(None if isinstance(answer, Doing) else _latest(connection))
+            answer = answers.send(None if isinstance(answer, (Doing, Early)) else _latest(connection))
     except StopIteration:
         return
     except BenchError as error:

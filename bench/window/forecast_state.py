@@ -24,8 +24,9 @@ def forecast_charts(study: Study) -> tuple[Chart, ...]:
     if advice is None:
         return ()
     other: Kind = "throttle" if advice.lever == "pitch" else "pitch"
-    size_rpm = min(REQUEST_RPM, advice.largest_linear_step_rpm)
-    charts = [_chart(f"forecast: request up by {size_rpm:.0f} rpm", advice, _step("request", size_rpm, advice), study)]
+    # always the same step, slew limits and all, so that answers can be compared while the knob turns
+    request = _step("request", REQUEST_RPM, advice)
+    charts = [_chart(f"forecast: request up by {REQUEST_RPM:.0f} rpm", advice, request, study)]
     if study.loads.get(other):
         charts.append(_chart(f"forecast: {OTHER_WORDS[other]}", advice, _step(other, OTHER_STEP[other], advice), study))
     return tuple(charts)

@@ -67,6 +67,6 @@ class LimitsPanel(PaperPage):
         self.chart.show_sheet(state.chart)
         self.limits.show_rows(state.limit_rows)
         self.ends.show_rows(state.end_rows)
-        self.saver.show_plan(state.plan_text, state.plan_remark)
+        self.saver.show_plan(state.proposal.plan_text, state.proposal.remark)
         self.holds.show_rows(state.hold_rows)
         self.remarks.show_lines(state.remarks)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from bench.analysis.conditions import air_density_kg_m3
 from bench.analysis.end_points import EndPoint, ModeEndPoints, mode_end_points
 from bench.analysis.holds import Hold, HoldSurvey, Measured, find_holds
 from bench.analysis.next_hold import NextHold, next_hold_plan, propose_hold, speed_keys
-from bench.analysis.pitch_limits import PitchLimits, SpeedLimits, pitch_limits
+from bench.analysis.pitch_limits import PitchLimits, SpeedLimits, limits_at_speeds, pitch_limits
 from bench.analysis.propeller_map import CoefficientFit
 from bench.errors import AnalysisError
 from bench.rig.description import Rig
@@ -29,12 +29,31 @@ HOLD_HEADINGS = ("from – to s", "rpm", "pitch deg", "thrust N", "current A", "
 CAUTION = "An aid to judgement: stay out of the plane of rotation and approach new limits in stages."
 
 
+PENDING = "working out what to measure next …"
+
+
+@dataclass(frozen=True)
+class LimitsStudy:
+    """Holds, and the limits that follow from them for a rig; ``second`` are those of a second blade set."""
+
+    rig: Rig
+    survey: HoldSurvey
+    limits: PitchLimits
+    second: PitchLimits | None
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """The hold to measure next and its plan; without a plan ``remark`` says why."""
+
+    hold: NextHold | None
+    remark: str
+    plan_text: str = ""
+
+
 @dataclass(frozen=True)
 class LimitsState:
-    """Everything to be shown; ``plan_text`` is the plan of the next hold, or empty with the reason in ``plan_remark``.
-
-    ``coefficients`` are the charts of CT and CP, as far as both were measured.
-    """
+    """Everything to be shown; ``coefficients`` are the charts of CT and CP, as far as both were measured."""
 
     heading: str
     chart: Sheet
@@ -43,35 +62,55 @@ class LimitsState:
     end_rows: tuple[tuple[str, ...], ...]
     hold_rows: tuple[tuple[str, ...], ...]
     remarks: tuple[str, ...]
-    plan_remark: str
-    plan_text: str
+    proposal: Proposal
 
 
-def limits_state(
-    runs: Sequence[Run], rig: Rig, at_rpm: Sequence[float] | None = None, beside: Sequence[Run] = ()
-) -> LimitsState:
-    """The limits that the holds of ``runs`` give for ``rig``, at ``at_rpm`` or at nine speeds over the measured range.
+def limits_study(runs: Sequence[Run], rig: Rig, beside: Sequence[Run] = ()) -> LimitsStudy:
+    """The limits that the holds of ``runs`` give for ``rig``, at nine speeds over the measured range.
 
-    ``beside`` are runs of a second blade set, drawn on the same chart and compared. AnalysisError or RigError says in
-    one line what the recordings or the rig lack.
+    ``beside`` are runs of a second blade set. AnalysisError or RigError says in one line what the recordings or the
+    rig lack.
     """
     survey = survey_holds(runs)
-    limits = _limits(survey, rig, at_rpm)
-    second = _limits(survey_holds(beside), rig, at_rpm) if beside else None
+    second = _limits(survey_holds(beside), rig) if beside else None
+    return LimitsStudy(rig, survey, _limits(survey, rig), second)
+
+
+def at_speeds(study: LimitsStudy, speeds_rpm: Sequence[float] | None) -> LimitsStudy:
+    """The same study with its table at other speeds in rpm; None leaves it as it is."""
+    if speeds_rpm is None:
+        return study
+    rows = limits_at_speeds(study.limits, study.rig, np.asarray(speeds_rpm, dtype=float))
+    return replace(study, limits=replace(study.limits, limits=rows))
+
+
+def limits_state(study: LimitsStudy, proposal: Proposal | None = None) -> LimitsState:
+    """``study`` ready to be shown; ``proposal`` None: still being worked out."""
+    limits, rig, survey = study.limits, study.rig, study.survey
     modes = mode_end_points(limits, rig) if rig.modes and rig.pitch.table else ()
-    proposal = propose_hold(limits)
-    plan_remark, plan_text = _next_hold(proposal, limits, rig, survey.holds)
+    proposal = proposal or Proposal(None, PENDING)
     return LimitsState(
         heading=_heading(limits),
-        chart=limits_sheet(limits, rig, survey.holds, proposal, second),
+        chart=limits_sheet(limits, rig, survey.holds, proposal.hold, study.second),
         coefficients=tuple(coefficient_sheet(fit, points) for fit, points in _fits(limits)),
         limit_rows=tuple(_limit_row(row) for row in limits.limits),
         end_rows=tuple(_end_row(mode) for mode in modes),
         hold_rows=tuple(_hold_row(hold) for hold in survey.holds),
-        remarks=tuple(_remarks(limits, survey, rig, second)),
-        plan_remark=plan_remark,
-        plan_text=plan_text,
+        remarks=tuple(_remarks(study)),
+        proposal=proposal,
     )
+
+
+def next_hold(study: LimitsStudy) -> Proposal:
+    """What to measure next, with its plan; slow, where the coefficients rest on many holds."""
+    hold = propose_hold(study.limits)
+    if hold is None:
+        return Proposal(None, "no further hold can be proposed: no limit binds, or no point is safe enough to hold")
+    try:
+        keys = speed_keys(study.limits, study.rig, study.survey.holds, hold)
+    except AnalysisError as error:
+        return Proposal(hold, f"{_promise(hold)}; {error}")
+    return Proposal(hold, _promise(hold), next_hold_plan(hold, *keys))
 
 
 def survey_holds(runs: Sequence[Run]) -> HoldSurvey:
@@ -83,14 +122,14 @@ def survey_holds(runs: Sequence[Run]) -> HoldSurvey:
     )
 
 
-def _limits(survey: HoldSurvey, rig: Rig, at_rpm: Sequence[float] | None) -> PitchLimits:
+def _limits(survey: HoldSurvey, rig: Rig) -> PitchLimits:
     if not survey.holds:
         reasons = "; ".join(list(dict.fromkeys(item.reason for item in survey.rejected))[:TOLD_REASONS])
         raise AnalysisError(
             f"no settled hold found ({reasons or 'speed or pitch never stood still'}): "
             "hold each speed and pitch for 8 s or so"
         )
-    return pitch_limits(survey.holds, rig, air_density_kg_m3(rig, PURPOSE), at_rpm)
+    return pitch_limits(survey.holds, rig, air_density_kg_m3(rig, PURPOSE))
 
 
 def _fits(limits: PitchLimits) -> Iterator[tuple[CoefficientFit, tuple[np.ndarray, np.ndarray]]]:
@@ -153,16 +192,6 @@ def _mean(measured: Measured, digits: int) -> str:
     return NONE if not np.isfinite(measured.mean) else f"{measured.mean:.{digits}f} ± {measured.stderr:.{digits}f}"
 
 
-def _next_hold(proposal: NextHold | None, limits: PitchLimits, rig: Rig, holds: Sequence[Hold]) -> tuple[str, str]:
-    """(what to measure next, its plan), or (why not, "")."""
-    if proposal is None:
-        return "no further hold can be proposed: no limit binds, or no point is safe enough to hold", ""
-    try:
-        return _promise(proposal), next_hold_plan(proposal, *speed_keys(limits, rig, holds, proposal))
-    except AnalysisError as error:
-        return f"{_promise(proposal)}; {error}", ""
-
-
 def _promise(proposal: NextHold) -> str:
     return (
         f"measure next: {proposal.rpm:.0f} rpm at {proposal.pitch_deg:.1f} deg; the limits' standard error would fall "
@@ -170,7 +199,8 @@ def _promise(proposal: NextHold) -> str:
     )
 
 
-def _remarks(limits: PitchLimits, survey: HoldSurvey, rig: Rig, second: PitchLimits | None) -> Iterator[str]:
+def _remarks(study: LimitsStudy) -> Iterator[str]:
+    limits, survey, rig = study.limits, study.survey, study.rig
     low, high = limits.pitch_range_deg
     yield f"{len(survey.holds)} holds, pitch {low:.1f} to {high:.1f} deg; nothing is stated outside that range"
     if not (rig.modes and rig.pitch.table):
@@ -180,8 +210,8 @@ def _remarks(limits: PitchLimits, survey: HoldSurvey, rig: Rig, second: PitchLim
     yield from (f"implausible: {text}" for text in limits.propeller.points.complaints)
     yield from (f"not evaluated: {text}" for text in limits.not_evaluated)
     yield from (f"avoid {band[0]:.0f} to {band[1]:.0f} rpm: vibration near its limit" for band in limits.avoid_rpm)
-    if second is not None:
-        for item in compare_sets(limits, second):
+    if study.second is not None:
+        for item in compare_sets(limits, study.second):
             yield (
                 f"second set, {item.quantity} at {item.pitch_deg:.1f} deg: {item.difference_pct:+.1f} "
                 f"± {item.stderr_pct:.1f} %, real with {100 * item.confidence:.0f} % confidence"

@@ -58,7 +58,8 @@ def test_a_map_goes_from_paper_to_ink(qtbot) -> None:
 
 def test_everything_that_a_sheet_can_hold_is_drawn_without_a_word_from_qt(qtbot) -> None:
     sheet = Sheet(
-        "a title", "x", "y", (Stroke(X, X, "line"), Stroke(X, X, "dots", dots=True)), (Wash(X, X - 1, X + 1, label="w"),),
+        "a title", "x", "y", (Stroke(X, X, "line"), Stroke(X, X, "dots", dots=True)),
+        (Wash(X, X - 1, X + 1, label="w"),),
         (Rule(3.0, "upright"), Rule(4.0, "level", upright=False)), (Stretch(1.0, 2.0, label="part"),), (),
         (Word(9.9, 9.0, "a word too long for what is left of the paper"),),
     )  # fmt: skip

@@ -1,0 +1,98 @@
+"""The work behind the pages, run here without a process of its own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import page_runs
+import pytest
+
+from bench.errors import RigError
+from bench.rig.toml import example_rig_text
+from bench.samples import Run
+from bench.window.analyses import Subject, TuneAnswer, check_work, diagnosis_work, limits_work, tune_work
+from bench.window.check_state import CheckState
+from bench.window.diagnosis_page_state import DiagnosisPage
+from bench.window.errand import Doing
+
+TEXT = example_rig_text()
+
+
+def first_result(answers) -> object:
+    return next(answer for answer in answers if not isinstance(answer, Doing))
+
+
+def test_the_check_needs_no_recording() -> None:
+    assert isinstance(first_result(check_work(Subject(rig_text=TEXT))), CheckState)
+
+
+def test_without_any_rig_that_is_said() -> None:
+    with pytest.raises(RigError, match="no rig: the recording holds none"):
+        first_result(limits_work(page_runs.HeldSubject(first=page_runs.hold_run())))
+
+
+def test_a_faulty_rig_is_told_by_its_own_name() -> None:
+    subject = page_runs.HeldSubject(rig_text="[limits]\nrpm = 1\n", rig_name="mine.toml", first=page_runs.step_run())
+    with pytest.raises(RigError, match=r"mine\.toml"):
+        first_result(tune_work(subject))
+
+
+def test_the_rig_in_the_recording_is_used_when_no_file_was_named() -> None:
+    run = Run(rig_text="[propeller]\nblades = 3\n", source="r.h5")
+    rig = Subject().rig(run)
+    assert rig is not None and rig.propeller.blades == 3
+    other = Subject(rig_text="[propeller]\nblades = 5\n").rig(run)
+    assert other is not None and other.propeller.blades == 5
+
+
+def test_the_knob_changes_gains_and_forecast_but_not_what_was_measured() -> None:
+    work = tune_work(page_runs.HeldSubject(rig_text=TEXT, first=page_runs.step_run()))
+    advised = first_result(work)
+    calm = work.send(0.6)
+    assert isinstance(advised, TuneAnswer) and isinstance(calm, TuneAnswer)
+    assert advised.closed_loop_time_s is not None and advised.closed_loop_time_s < 0.2
+    assert calm.closed_loop_time_s == 0.6
+    assert calm.state.heading != advised.state.heading
+    forecasts = [[chart for chart in answer.state.charts if "forecast" in chart.title] for answer in (advised, calm)]
+    assert [len(charts) for charts in forecasts] == [2, 2]
+    request_rise = [np.interp(0.3, charts[0].lines[0].x, charts[0].lines[0].y) for charts in forecasts]
+    assert request_rise[0] > 1.5 * request_rise[1]
+    measured = [[chart for chart in answer.state.charts if "forecast" not in chart.title] for answer in (advised, calm)]
+    assert all(np.array_equal(a.lines[0].y, b.lines[0].y) for a, b in zip(*measured, strict=True))
+    assert work.send(None).closed_loop_time_s == advised.closed_loop_time_s
+
+
+def test_forecasts_stay_inside_their_band() -> None:
+    work = tune_work(page_runs.HeldSubject(rig_text=TEXT, first=page_runs.step_run()))
+    answer = first_result(work)
+    assert isinstance(answer, TuneAnswer)
+    for chart in answer.state.charts[:2]:
+        assert chart.band is not None
+        _, low, high = chart.band
+        assert np.all(low <= chart.lines[0].y + 1e-9) and np.all(chart.lines[0].y <= high + 1e-9)
+
+
+def test_a_second_recording_is_compared() -> None:
+    first, second = page_runs.step_run(), page_runs.step_run(7)
+    subject = page_runs.HeldSubject(
+        rig_text=TEXT,
+        first=Run(first.slow, first.tach, source="a.h5"),
+        second=Run(second.slow, second.tach, source="b.h5"),
+    )
+    answer = first_result(tune_work(subject))
+    assert isinstance(answer, TuneAnswer)
+    assert any({"a", "b"} <= set(table.headings) for table in answer.state.tables)
+
+
+def test_the_diagnosis_needs_no_rig() -> None:
+    page = first_result(diagnosis_work(page_runs.HeldSubject(first=page_runs.shaking_run(grows=True))))
+    assert isinstance(page, DiagnosisPage)
+    assert page.trips == () and page.report.onset is not None
+
+
+def test_a_recording_that_is_not_there_is_named() -> None:
+    from bench.errors import RecordingError
+
+    with pytest.raises(RecordingError, match=r"nowhere\.h5"):
+        first_result(diagnosis_work(Subject(Path("nowhere.h5"))))

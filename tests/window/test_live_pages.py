@@ -1,0 +1,113 @@
+"""Analysis pages beside a live session: whatever they compute and draw, the sign of life goes on."""
+
+from __future__ import annotations
+
+import functools
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import page_runs
+import pytest
+
+from bench.recording.files import read_run
+from bench.rig.toml import example_rig_text, parse_rig
+from bench.session.orders import OrderKind
+from bench.session.runner import SessionSpec, start
+from bench.simulator.port import open_simulated
+from bench.window import charts
+from bench.window.analyses import Subject
+from bench.window.analysis_page import AnalysisPage
+from bench.window.diagnosis_panel import DiagnosisPanel
+from bench.window.main_window import MainWindow
+
+TEXT = example_rig_text()
+RECORDING = Path(__file__).resolve().parents[2] / "recordings" / "root_crack.h5"
+
+
+@pytest.fixture
+def window(qtbot, tmp_path: Path) -> Iterator[MainWindow]:
+    charts.set_look()
+    recording = tmp_path / "run.h5"
+    spec = SessionSpec(TEXT, functools.partial(open_simulated, TEXT, 7), recording=str(recording), keep_open=True)
+    made = MainWindow()
+    qtbot.addWidget(made)
+    made.show_session(start(spec), parse_rig(TEXT), recording)
+    made.offer_analyses(Subject(RECORDING, rig_text=TEXT), has_rig=True)
+    made.show()
+    yield made
+    assert made.bridge is not None
+    if made.bridge.session.outcome() is None:
+        made.bridge.finish()
+    made.bridge.close()
+
+
+def turn(window: MainWindow, qtbot) -> None:
+    assert window.bridge is not None
+    panel = window.bridge.panel
+    qtbot.waitUntil(lambda: panel.buttons[OrderKind.ARM].isEnabled(), timeout=30_000)
+    panel.buttons[OrderKind.ARM].click()
+    qtbot.waitUntil(lambda: panel.chain.state == "armed", timeout=30_000)
+    panel.throttle.setValue(1300.0)
+    qtbot.waitUntil(
+        lambda: panel.chain.state == "turning" and panel.margin_panel.margins[0].value > 500.0, timeout=30_000
+    )
+
+
+def page_names(window: MainWindow) -> list[str]:
+    return [window.page_names.item(row).text() for row in range(window.page_names.count())]
+
+
+def page_of(window: MainWindow, name: str) -> AnalysisPage:
+    row = page_names(window).index(name)
+    window.page_names.setCurrentRow(row)
+    page = window.pages.widget(row)
+    assert isinstance(page, AnalysisPage)
+    return page
+
+
+def test_opening_pages_while_the_stand_turns_trips_nothing(window: MainWindow, qtbot, tmp_path: Path) -> None:
+    turn(window, qtbot)
+    assert window.bridge is not None
+    withheld: set[str] = set()
+    window.bridge.changed.connect(lambda state: withheld.add(state.progress.withheld))
+    for name in ("check", "diagnosis"):
+        page = page_of(window, name)
+        qtbot.waitUntil(lambda page=page: page.panel is not None, timeout=90_000)
+        qtbot.wait(200)  # until it is painted, too
+        assert window.bridge.panel.chain.state == "turning"
+        assert window.abort_bar.isVisible() and window.abort_bar.isEnabled()
+    window.page_names.setCurrentRow(0)
+    qtbot.wait(200)
+    assert not [reason for reason in withheld if "surface" in reason]
+    window.bridge.finish()
+    qtbot.waitUntil(lambda: window.bridge.session.outcome() is not None, timeout=60_000)
+    events = read_run(tmp_path / "run.h5").events
+    assert not [event for event in events if event.kind in ("trip", "abort")]
+    qtbot.waitUntil(lambda: "diagnosis of the spin" in page_names(window), timeout=30_000)
+    of_the_spin = {name for name in page_names(window) if name.endswith("of the spin")}
+    assert of_the_spin == {f"{name} of the spin" for name in ("replay", "check", "tune", "limits", "diagnosis")}
+
+
+def test_a_window_that_hangs_is_noticed(window: MainWindow, qtbot) -> None:
+    """What the test above would see if a page were computed in the window's own thread."""
+    turn(window, qtbot)
+    assert window.bridge is not None
+    time.sleep(1.2)
+    qtbot.waitUntil(lambda: window.bridge.panel.chain.state == "tripped", timeout=10_000)
+
+
+def test_panels_are_made_and_painted_well_within_the_surfaces_limit(qtbot) -> None:
+    """The costliest panel in processor time: wall time would measure the machine's other work."""
+    from bench.window.diagnosis_page_state import diagnosis_page
+
+    first, second = page_runs.shaking_run(grows=True), page_runs.shaking_run(grows=False)
+    page = diagnosis_page(first, parse_rig(TEXT), second)
+    begun_s = time.process_time()
+    panel = DiagnosisPanel(page)
+    qtbot.addWidget(panel)
+    panel.resize(1180, 850)
+    panel.show()
+    panel.grab()
+    spent_ms = 1e3 * (time.process_time() - begun_s)
+    assert spent_ms < parse_rig(TEXT).limits.surface_ms / 2

@@ -1,0 +1,200 @@
+"""The pages' panels draw their states, and what is clicked does what it says."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import page_runs
+import pytest
+from PyQt5 import QtCore
+
+from bench.analysis import end_points
+from bench.rig.toml import example_rig_text, parse_rig
+from bench.session.plan import parse_plan
+from bench.window import limits_sheet
+from bench.window.analyses import Subject, TuneAnswer, tune_work
+from bench.window.analysis_page import AnalysisPage
+from bench.window.check_panel import CheckPanel
+from bench.window.check_state import CheckState, check_state
+from bench.window.diagnosis_page_state import DiagnosisPage, diagnosis_page
+from bench.window.diagnosis_panel import DiagnosisPanel
+from bench.window.errand import Doing
+from bench.window.limits_panel import LimitsPanel
+from bench.window.limits_state import LimitsState, Proposal, limits_state, limits_study
+from bench.window.main_window import MainWindow
+from bench.window.replay_panel import ReplayPanel
+from bench.window.tune_panel import TunePanel
+from bench.window.view_state import Replay
+
+TEXT = example_rig_text()
+
+
+@pytest.fixture(scope="module")
+def checked() -> CheckState:
+    return check_state(parse_rig(TEXT))
+
+
+@pytest.fixture(scope="module")
+def tuned() -> TuneAnswer:
+    work = tune_work(page_runs.HeldSubject(rig_text=TEXT, first=page_runs.step_run()))
+    return next(answer for answer in work if not isinstance(answer, Doing))
+
+
+@pytest.fixture(scope="module")
+def limited() -> LimitsState:
+    from msgspec.structs import replace as changed
+
+    rig = parse_rig(TEXT)
+    bare = changed(rig, propeller=changed(rig.propeller, blade_set=None), limits=changed(rig.limits, current_a=35.0))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(limits_sheet, "SPEEDS", 5)
+        patch.setattr(end_points, "SPEEDS_PER_MODE", 2)
+        return limits_state(limits_study([page_runs.hold_run()], bare))
+
+
+@pytest.fixture(scope="module")
+def diagnosed() -> DiagnosisPage:
+    return diagnosis_page(page_runs.shaking_run(grows=True), parse_rig(TEXT), page_runs.shaking_run(grows=False))
+
+
+@pytest.fixture
+def shown(qtbot):
+    """Shows a panel and keeps it until the test has ended: Qt may still have something to paint."""
+    kept = []
+
+    def show(panel):
+        kept.append(panel)
+        qtbot.addWidget(panel)
+        panel.resize(1100, 800)
+        panel.show()
+        return panel
+
+    yield show
+    kept.clear()
+
+
+def test_a_click_on_a_set_shows_how_it_fails(qtbot, shown, checked: CheckState) -> None:
+    panel = shown(CheckPanel(checked))
+    assert panel.heading.text().startswith("moulded nylon: fit")
+    moulded = panel.use.sheet.strokes[0].label
+    cell = panel.sets.visualItemRect(panel.sets.item(0, 0)).center()
+    qtbot.mouseClick(panel.sets.viewport(), QtCore.Qt.LeftButton, pos=cell)
+    assert "NOT FIT" in panel.heading.text()
+    assert panel.use.sheet.strokes[0].label != moulded  # the chosen set comes first, in full ink
+    assert panel.margins.margins[0].share > 1.0
+
+
+def test_the_proof_plan_is_written_where_asked(qtbot, shown, checked: CheckState, tmp_path: Path) -> None:
+    panel = shown(CheckPanel(checked))
+    panel.saver.write(tmp_path / "proof.toml")
+    assert len(parse_plan((tmp_path / "proof.toml").read_text(encoding="utf-8")).steps) >= 3
+    panel.saver.write(tmp_path / "no such folder" / "proof.toml")
+    assert "cannot be written" in panel.saver.line.text()
+
+
+def test_the_knob_asks_and_follows_the_answer(qtbot, shown, tuned: TuneAnswer) -> None:
+    panel = shown(TunePanel(tuned))
+    assert panel.knob_text.text() == f"{tuned.closed_loop_time_s:.3f} s"
+    with qtbot.waitSignal(panel.asked) as asked:
+        panel.knob.setValue(panel.knob.maximum())
+    assert asked.args[0] == pytest.approx(5.0)
+    panel.show_state(replace(tuned, closed_loop_time_s=0.5))
+    assert panel.knob_text.text() == "0.500 s"
+    with qtbot.waitSignal(panel.asked) as asked:
+        panel.own_choice.click()
+    assert asked.args == [None]
+
+
+def test_without_advice_there_is_no_knob(qtbot, shown, tuned: TuneAnswer) -> None:
+    panel = shown(TunePanel(replace(tuned, closed_loop_time_s=None)))
+    assert not panel.knob.isVisible()
+
+
+def test_every_chart_of_the_study_is_drawn(qtbot, shown, tuned: TuneAnswer) -> None:
+    panel = shown(TunePanel(tuned))
+    assert [view.sheet.title for view in panel.charts] == [chart.title for chart in tuned.state.charts]
+    assert len(panel.tables) == len(tuned.state.tables)
+
+
+def test_speeds_are_asked_for_and_nonsense_is_not(qtbot, shown, limited: LimitsState) -> None:
+    panel = shown(LimitsPanel(limited))
+    panel.speeds.setText("4000, 4500")
+    with qtbot.waitSignal(panel.asked) as asked:
+        qtbot.keyClick(panel.speeds, QtCore.Qt.Key_Return)
+    assert asked.args == [(4000.0, 4500.0)]
+    panel.speeds.setText("fast")
+    with qtbot.assertNotEmitted(panel.asked):
+        qtbot.keyClick(panel.speeds, QtCore.Qt.Key_Return)
+    assert "expected speeds above 0" in panel.heading.text()
+
+
+def test_the_plan_of_the_next_hold_comes_when_it_is_known(qtbot, shown, limited: LimitsState) -> None:
+    panel = shown(LimitsPanel(limited))
+    assert not panel.saver.button.isEnabled()
+    panel.show_state(replace(limited, proposal=Proposal(None, "measure next: 4000 rpm", "name = 'next'\n")))
+    assert panel.saver.button.isEnabled()
+    assert panel.saver.line.text() == "measure next: 4000 rpm"
+
+
+def test_a_click_on_a_moment_moves_every_cursor(qtbot, shown, diagnosed: DiagnosisPage) -> None:
+    panel = shown(DiagnosisPanel(diagnosed))
+    onset = next(row for row, marker in enumerate(diagnosed.markers) if marker.kind == "onset")
+    assert diagnosed.report.onset is not None
+    with qtbot.waitSignal(panel.moved) as moved:
+        panel.marks.itemClicked.emit(panel.marks.item(onset))
+    assert moved.args == [diagnosed.report.onset.at_s]
+    assert {view._cursor for view in panel.followers} == {diagnosed.report.onset.at_s}
+    assert panel.other_map is not None
+    assert panel.other_map._cursor == pytest.approx(diagnosed.second_at(diagnosed.report.onset.at_s))
+
+
+def test_the_dial_turns_with_the_cursor(qtbot, shown, diagnosed: DiagnosisPage) -> None:
+    panel = shown(DiagnosisPanel(diagnosed))
+    panel.move_to(10.0)
+    early = abs(panel.dial.hands[0].phasor_g)
+    panel.move_to(38.0)
+    assert abs(panel.dial.hands[0].phasor_g) > 4 * early
+    assert [hand.ink for hand in panel.dial.hands] == ["measured", "second"]
+
+
+def page_names(window: MainWindow) -> list[str]:
+    return [window.page_names.item(row).text() for row in range(window.page_names.count())]
+
+
+def test_pages_are_offered_only_where_there_is_something_to_show(qtbot) -> None:
+    for subject, has_rig, names in (
+        (Subject(rig_text=TEXT), True, ["check"]),
+        (Subject(Path("a.h5")), False, ["tune", "diagnosis"]),
+        (Subject(Path("a.h5")), True, ["check", "tune", "limits", "diagnosis"]),
+    ):
+        window = MainWindow()
+        qtbot.addWidget(window)
+        window.offer_analyses(subject, has_rig)
+        assert page_names(window) == names
+
+
+def test_replay_and_diagnosis_share_one_place_in_time(qtbot, diagnosed: DiagnosisPage) -> None:
+    window = MainWindow()
+    qtbot.addWidget(window)
+    window.show_recording(Replay(page_runs.shaking_run(grows=True), parse_rig(TEXT), 0.0))
+    panel = DiagnosisPanel(diagnosed)
+    qtbot.addWidget(panel)
+    window._link_cursors(panel)
+    replay = window.pages.widget(0)
+    assert isinstance(replay, ReplayPanel)
+    panel._picked(12.0)
+    assert replay.replay.cursor_s == pytest.approx(12.0)
+    replay.move_to(20.0)
+    assert panel.course._cursor == pytest.approx(20.0)
+
+
+def test_closing_the_window_ends_the_work(qtbot) -> None:
+    window = MainWindow()
+    qtbot.addWidget(window)
+    page = AnalysisPage(lambda state: window, page_runs.endless)
+    window.add_page("endless", page)
+    window.show()
+    assert page.working
+    window.close()
+    assert page._errand is None
