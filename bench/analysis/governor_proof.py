@@ -29,6 +29,7 @@ LINEAR_ALLOWANCE = 0.15  # of a deviation or a time: what linear models leave ou
 OVERSHOOT_ALLOWANCE_PCT = 2.0
 SETTLED = 0.05
 SHORTEST_AFTER_S = 1.0
+SAME_GAINS = 0.02  # relative difference that rounding in a rig file may make
 
 
 @dataclass(frozen=True)
@@ -186,8 +187,10 @@ def prove(
 ) -> tuple[Verdict, ...]:
     """A verdict on every governed step of the re-test ``run``: requests, and the other lever where ``loads`` are known.
 
-    A run without such a step, held for a second or more, raises AnalysisError. ``rng`` as for ``forecast``.
+    A run without such a step, held for a second or more, raises AnalysisError, and so does a ``rig`` whose governor
+    had other gains than those advised. ``rng`` as for ``forecast``.
     """
+    _check_gains(advice, rig, run.source or "the re-test")
     record = speed_record(run)
     steps = [step for step in find_steps(run, rig) if _provable(run, step, advice, loads)]
     if not steps:
@@ -196,6 +199,23 @@ def prove(
             "the speed; run the plan that the advice wrote"
         )
     return tuple(_verdict(run, record, advice, step, rng, loads) for step in steps)
+
+
+def _check_gains(advice: Advice, rig: Rig | None, source: str) -> None:
+    """A prediction is for the gains it was made with."""
+    if rig is None or rig.governor.mode != advice.lever:
+        return
+    own = rig.governor
+    pairs = (
+        ((own.pitch_kp_us_per_rpm, advice.kp), (own.pitch_ki_us_per_rpm_s, advice.ki))
+        if advice.lever == "pitch"
+        else ((own.kp_us_per_rpm, advice.kp), (own.ki_us_per_rpm_s, advice.ki))
+    )
+    if any(abs(loaded - advised) > SAME_GAINS * abs(advised) for loaded, advised in pairs):
+        raise AnalysisError(
+            f"{source}: the governor ran with kp {pairs[0][0]:.4g} and ki {pairs[1][0]:.4g}, the advice is kp "
+            f"{pairs[0][1]:.4g} and ki {pairs[1][1]:.4g}; load those and run the re-test again"
+        )
 
 
 def _provable(run: Run, step: Step, advice: Advice, loads: Sequence[LoopModel]) -> bool:
