@@ -9,6 +9,8 @@ from bench.errors import RigError
 from bench.rig.blade_set_rules import blade_set_complaints
 from bench.rig.description import Rig
 
+CALIBRATED_UNITS = {"current_a": "A", "voltage_v": "V", "thrust_n": "N", "pitch_deg": "deg"}
+
 
 def check_rig(rig: Rig) -> None:
     """Raises RigError with the first broken rule."""
@@ -19,10 +21,7 @@ def check_rig(rig: Rig) -> None:
 def _complaints(rig: Rig) -> Iterator[str]:
     yield from _table_complaints("pitch.table", rig.pitch.table)
     yield from _table_complaints("speed_controller.request_table", rig.speed_controller.request_table)
-    for name, calibration in rig.calibration.items():
-        yield from _table_complaints(f"calibration.{name}.table", calibration.table)
-        if calibration.table is None and calibration.units_per_count is None:
-            yield f"calibration.{name} has neither units_per_count nor table: give one"
+    yield from _calibration_complaints(rig)
     yield from _table_complaints("propeller.coefficients", rig.propeller.coefficients)
     yield from blade_set_complaints(rig.blade_sets, rig.propeller.blade_set, rig.propeller.diameter_m)
     yield from _mode_complaints(rig)
@@ -40,6 +39,21 @@ def _table_complaints(key: str, table: tuple[tuple[float, ...], ...] | None) -> 
     for row, (before, after) in enumerate(pairwise(table), start=2):
         if after[0] <= before[0]:
             yield f"{key} row {row}: {after[0]:g} does not come after {before[0]:g}; sort the rows by it"
+
+
+def _calibration_complaints(rig: Rig) -> Iterator[str]:
+    """A misspelt channel or a foreign unit would leave a limit unwatched, or watched at a thousand times its value."""
+    for name, calibration in rig.calibration.items():
+        unit = CALIBRATED_UNITS.get(name)
+        if unit is None:
+            yield f"unknown key calibration.{name}; expected one of {', '.join(CALIBRATED_UNITS)}"
+        elif calibration.unit != unit:
+            yield f"calibration.{name}.unit is {calibration.unit!r}: expected {unit!r}, as the channel's name says"
+        yield from _table_complaints(f"calibration.{name}.table", calibration.table)
+        if calibration.table is None and calibration.units_per_count is None:
+            yield f"calibration.{name} has neither units_per_count nor table: give one"
+        if calibration.units_per_count == 0.0:
+            yield f"calibration.{name}.units_per_count is 0: every reading would be zero; calibrate the channel"
 
 
 def _mode_complaints(rig: Rig) -> Iterator[str]:

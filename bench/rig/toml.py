@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import math
-import re
-import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -15,22 +12,19 @@ import msgspec
 from bench.errors import RigError
 from bench.rig.description import Rig
 from bench.rig.rules import check_rig
+from bench.rig.toml_choices import choices
+from bench.rig.toml_text import complaint_and_path, field_named_in, parse_table, read_text
 
 EXAMPLE = "crop_duster.toml"
 
 
 def parse_rig(text: str, source: str = "rig") -> Rig:
     """Rig described by TOML ``text``; RigError names ``source``, the key, what was found and what was expected."""
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise RigError(f"{source}: not valid TOML: {error}") from error
-    for key, value in _not_finite(table):
-        raise RigError(f"{source}: key {key} is {value}: a limit or a dimension must be a finite number")
+    table = parse_table(text, source, RigError)
     try:
         rig = msgspec.convert(table, Rig)
     except msgspec.ValidationError as error:
-        raise RigError(f"{source}: {_plain(_with_name(str(error), table))}") from error
+        raise RigError(f"{source}: {_plain(error, table)}") from error
     try:
         check_rig(rig)
     except RigError as error:
@@ -40,10 +34,7 @@ def parse_rig(text: str, source: str = "rig") -> Rig:
 
 def read_rig(path: Path | str) -> tuple[Rig, str]:
     """Rig in the file at ``path`` and the text it was read from."""
-    try:
-        text = Path(path).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise RigError(f"{path}: cannot be read as a rig file: {error}") from error
+    text = read_text(path, "a rig file", RigError)
     return parse_rig(text, str(path)), text
 
 
@@ -71,36 +62,32 @@ def with_values(text: str, values: Mapping[str, float | str]) -> str:
     return changed
 
 
-def _not_finite(value: Any, path: str = "") -> Iterator[tuple[str, float]]:
-    """Keys whose value is NaN or infinite: TOML allows them, and a NaN limit would never trip."""
-    if isinstance(value, dict):
-        for key, item in value.items():
-            yield from _not_finite(item, f"{path}.{key}" if path else key)
-    elif isinstance(value, list):
-        for index, item in enumerate(value):
-            yield from _not_finite(item, f"{path}[{index}]")
-    elif isinstance(value, float) and not math.isfinite(value):
-        yield path, value
+def _plain(error: msgspec.ValidationError, table: dict[str, Any]) -> str:
+    """msgspec's complaint with its path turned into a rig key."""
+    text, path = complaint_and_path(error)
+    path = _with_name(path, table)
+    unknown = field_named_in(text, "object contains unknown field")
+    if unknown is not None:
+        return f"unknown key {_joined(path, unknown)}; remove it or correct its spelling"
+    missing = field_named_in(text, "object missing required field")
+    if missing is not None:
+        return f"key {_joined(path, missing)} is missing"
+    admitted = choices(Rig, path) if text.startswith("invalid") else ()
+    expected = f"; expected one of {', '.join(admitted)}" if admitted else ""
+    return f"key {path or '(top level)'}: {text}{expected}"
 
 
-def _with_name(message: str, table: dict[str, Any]) -> str:
-    """msgspec's complaint about a named table, such as `modes[...]`, with the name of the first one at fault."""
-    found = re.search(r"`\$\.(\w+)\[\.\.\.\]", message)
-    section = found.group(1) if found else ""
-    for name, item in table.get(section, {}).items():
+def _joined(path: str, key: str) -> str:
+    return f"{path}.{key}" if path else key
+
+
+def _with_name(path: str, table: dict[str, Any]) -> str:
+    """``path`` into a named table, such as `modes[...]`, with the name of the first one at fault."""
+    section = path.partition("[...]")[0]
+    items = table.get(section)
+    for name, item in items.items() if isinstance(items, dict) else ():
         try:
             msgspec.convert({section: {name: item}}, Rig)
         except msgspec.ValidationError:
-            return message.replace(f"{section}[...]", f"{section}.{name}", 1)
-    return message
-
-
-def _plain(message: str) -> str:
-    """msgspec's complaint with its path turned into a rig key."""
-    found = re.fullmatch(r"(.*?)(?: - at `\$\.?(.*)`)?", message, re.DOTALL)
-    text, path = (found.group(1), found.group(2) or "") if found else (message, "")
-    unknown = re.fullmatch(r"Object contains unknown field `(.*)`", text)
-    if unknown:
-        key = f"{path}.{unknown.group(1)}" if path else unknown.group(1)
-        return f"unknown key {key}; remove it or correct its spelling"
-    return f"key {path or '(top level)'}: {text[0].lower()}{text[1:]}"
+            return path.replace("[...]", f".{name}", 1)
+    return path

@@ -7,7 +7,6 @@ is. ``throttle_pct`` counts from the rig's ``throttle.min_us`` (0) to ``max_us``
 from __future__ import annotations
 
 import re
-import tomllib
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal, Union
@@ -16,6 +15,8 @@ import msgspec
 from msgspec import Meta
 
 from bench.errors import PlanError
+from bench.rig.toml_choices import choices
+from bench.rig.toml_text import complaint_and_path, field_named_in, parse_table, read_text
 
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
@@ -23,6 +24,7 @@ Pulse = Annotated[float, Meta(ge=500, le=2500)]
 Percent = Annotated[float, Meta(ge=0, le=100)]
 Duration = Annotated[float, Meta(gt=0, le=3600)]
 EXAMPLE = "short_spin.toml"
+MOST_STEPS = 1000  # more are a slip of whoever generated the file, and would slow down the loop that keeps watch
 
 
 class Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True, kw_only=True):
@@ -127,23 +129,21 @@ class Plan(Table, frozen=True, kw_only=True):
 
 def parse_plan(text: str, source: str = "plan") -> Plan:
     """Plan in TOML ``text``; PlanError names ``source``, the step by its number, the key and what was expected."""
+    table = parse_table(text, source, PlanError)
     try:
-        plan = msgspec.convert(tomllib.loads(text), Plan)
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError(f"{source}: not valid TOML: {error}") from error
+        plan = msgspec.convert(table, Plan)
     except msgspec.ValidationError as error:
-        raise PlanError(f"{source}: {_plain(str(error))}") from error
+        raise PlanError(f"{source}: {_plain(error)}") from error
     if not plan.steps:
         raise PlanError(f"{source}: no [[step]]: a plan needs at least one")
+    if len(plan.steps) > MOST_STEPS:
+        raise PlanError(f"{source}: {len(plan.steps)} tables [[step]]: a plan has at most {MOST_STEPS}")
     return plan
 
 
 def read_plan(path: Path | str) -> tuple[Plan, str]:
     """Plan in the file at ``path`` and the text it was read from."""
-    try:
-        text = Path(path).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise PlanError(f"{path}: cannot be read as a plan file: {error}") from error
+    text = read_text(path, "a plan file", PlanError)
     return parse_plan(text, str(path)), text
 
 
@@ -152,16 +152,16 @@ def example_plan_text() -> str:
     return resources.files("bench.session").joinpath("plans", EXAMPLE).read_text(encoding="utf-8")
 
 
-def _plain(message: str) -> str:
+def _plain(error: msgspec.ValidationError) -> str:
     """msgspec's complaint with its path turned into step number and key."""
-    found = re.fullmatch(r"(.*?)(?: - at `\$\.?(.*)`)?", message, re.DOTALL)
-    text, path = (found.group(1), found.group(2) or "") if found else (message, "")
-    text = text.replace(" | null`", "`")  # an absent key is left out, not written as null
+    text, path = complaint_and_path(error)
     place = re.sub(r"step\[(\d+)\]\.?", lambda match: f"step {int(match.group(1)) + 1} ", path).strip()
-    unknown = re.fullmatch(r"Object contains unknown field `(.*)`", text)
-    if unknown:
-        return f"{place} unknown key {unknown.group(1)}; remove it or correct its spelling".strip()
-    missing = re.fullmatch(r"Object missing required field `(.*)`", text)
-    if missing:
-        return f"{place} key {missing.group(1)} is missing".strip()
-    return f"{place or 'top level'}: {text[0].lower()}{text[1:]}"
+    unknown = field_named_in(text, "object contains unknown field")
+    if unknown is not None:
+        return f"{place} unknown key {unknown}; remove it or correct its spelling".strip()
+    missing = field_named_in(text, "object missing required field")
+    if missing is not None:
+        return f"{place} key {missing} is missing".strip()
+    admitted = choices(Plan, path) if text.startswith("invalid") else ()
+    expected = f"; expected one of {', '.join(admitted)}" if admitted else ""
+    return f"{place or 'top level'}: {text}{expected}"

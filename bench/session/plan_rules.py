@@ -79,9 +79,24 @@ def _servo_complaints(value: float, controls: Controls) -> Iterator[str]:
 
 
 def _multisine_complaints(step: Multisine, controls: Controls) -> Iterator[str]:
-    control, _ = multisine_control(step)
+    control, amplitude = multisine_control(step)
     yield from _owner_complaints(control, controls)
+    most, unit = _widest_swing(control, controls)
+    if amplitude > most:
+        yield f"amplitude_{unit} {amplitude:g} is more than half of what the rig admits, {2.0 * most:g} {unit}"
     if step.tones > 1 and step.low_hz >= step.high_hz:
         yield f"low_hz {step.low_hz:g} is not below high_hz {step.high_hz:g}"
     if step.duration_s * step.low_hz < 1.0:
         yield f"duration_s {step.duration_s:g} does not hold one period of low_hz {step.low_hz:g}"
+
+
+def _widest_swing(control: str, controls: Controls) -> tuple[float, str]:
+    """The greatest excursion that could stay within the rig's range about any middle, and its unit."""
+    rig = controls.rig
+    if control == THROTTLE:
+        return (rig.throttle.max_us - rig.throttle.safe_us) / 2.0, "us"
+    if control == SERVO:
+        pitch = controls.pitch_curve().values
+        return float(pitch.max() - pitch.min()) / 2.0, "deg"
+    limit_rpm = rig.limits.overspeed_rpm
+    return (limit_rpm / 2.0 if limit_rpm is not None else float("inf")), "rpm"

@@ -26,8 +26,8 @@ def test_limits_that_are_not_set_are_absent() -> None:
     [
         ("[limits]\noverspeed = 1", "unknown key limits.overspeed"),
         ("colour = 'red'", "unknown key colour"),
-        ("[limits]\noverspeed_rpm = 'fast'", "limits.overspeed_rpm: expected"),
-        ("[limits]\noverspeed_rpm = -1", "limits.overspeed_rpm: expected"),
+        ("[limits]\noverspeed_rpm = 'fast'", "limits.overspeed_rpm: expected a number, found a text"),
+        ("[limits]\noverspeed_rpm = -1", "limits.overspeed_rpm: expected a number > 0"),
         ("[limits]\noverspeed_rpm = nan", "limits.overspeed_rpm is nan"),
         ("[propeller]\nblades = 2.5", "propeller.blades"),
         ("[propeller]\ndiameter_m = inf", "propeller.diameter_m is inf"),
@@ -37,6 +37,26 @@ def test_limits_that_are_not_set_are_absent() -> None:
         ("[modes.flight]\nmin_pitch_deg = 9\nmax_pitch_deg = 4\nrpm = [1, 2]", "modes.flight: min_pitch_deg 9"),
         ("[modes.flight]\nmin_pitch_deg = 1\nmax_pitch_deg = 4\nrpm = [3000, 2000]", "modes.flight.rpm"),
         ("[calibration.thrust_n]\nunit = 'N'", "calibration.thrust_n has neither"),
+        (
+            "[calibration.curent_a]\nunit = 'A'\nunits_per_count = 1",
+            "unknown key calibration.curent_a; expected",
+        ),
+        (
+            "[calibration.current_a]\nunit = 'mA'\nunits_per_count = 1",
+            "current_a.unit is 'mA': expected 'A'",
+        ),
+        ("[calibration.thrust_n]\nunit = 'N'\nunits_per_count = 0", "units_per_count is 0"),
+        ("[limits]\noverspeed_rpm = 1e300", "limits.overspeed_rpm is 1e+300: expected 0, or a size from"),
+        ("[propeller]\ndiameter_m = 1e-300", "propeller.diameter_m is 1e-300: expected 0, or a size from"),
+        ("[propeller]\nblades = " + "9" * 400, "propeller.blades is a number of 400 digits: expected 0, or"),
+        ("[propeller]\nblades = " + "9" * 5000, "not valid TOML"),
+        ("a = " + "[" * 5000 + "]" * 5000, "nested too deeply"),
+        (".".join(["a"] * 5000) + " = 1", "nested too deeply"),
+        ("limits = 3", "key limits: expected a table, found a whole number"),
+        ("[governor]\nmode = 'x'", "governor.mode: invalid value 'x'; expected one of pass_through, pitch"),
+        ("[blade_sets.a.root]\nkind = 'x'", "blade_sets.a.root.kind: invalid value 'x'; expected one of tang"),
+        ("[vibration]\nrate_hz = 3", "vibration.rate_hz: invalid value 3; expected one of 800, 1600"),
+        ("[modes.flight]\nmin_pitch_deg = 1", "key modes.flight.max_pitch_deg is missing"),
         ("[throttle]\nsafe_us = 1200\nmin_us = 1100", "throttle: safe_us 1200"),
         ("[vibration]\nband_hz = [400, 10]", "vibration.band_hz"),
         ("broken = ", "not valid TOML"),
@@ -47,6 +67,13 @@ def test_a_bad_rig_is_refused_by_key(text: str, complaint: str) -> None:
         parse_rig(text, "bad.toml")
     assert complaint in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_a_file_that_is_no_text_is_named(tmp_path) -> None:
+    path = tmp_path / "rig.toml"
+    path.write_bytes(bytes(range(256)) * 4000)
+    with pytest.raises(RigError, match=r"rig.toml: cannot be read as a rig file \(not UTF-8 text at byte 128\)"):
+        read_rig(path)
 
 
 def test_a_missing_file_is_named(tmp_path) -> None:

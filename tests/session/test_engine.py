@@ -405,7 +405,7 @@ def test_a_rig_that_cannot_be_armed_is_refused_at_once(make_bench, rig_text):
     with pytest.raises(RigError, match=r"limits\.overspeed_rpm"):
         make_bench(rig_text=rig_text.replace("overspeed_rpm = 6200", ""))
     with pytest.raises(RigError, match=r"calibration\.current_a"):
-        make_bench(rig_text=rig_text.replace("[calibration.current_a]", "[calibration.other]"))
+        make_bench(rig_text=re.sub(r"(?s)\[calibration\.current_a\].*?(?=\n\[)", "", rig_text))
     with pytest.raises(PlanError, match=r"step 1 \(hold\): throttle pulse 2100"):
         make_bench(LONG_HOLD.replace("1160", "2100"))
 
