@@ -88,3 +88,35 @@ def test_what_cannot_be_told_is_refused():
     deaf = Run(run.slow, TachPulses(np.arange(0.0, 40.0, 0.015) + np.random.default_rng(1).normal(0, 1e-5, 2667)))
     with pytest.raises(AnalysisError, match="does not follow"):
         frequency_response(deaf, "throttle", 1.0, 39.0)
+
+
+@functools.cache
+def chirped_run(duration_s: float = 60.0) -> Run:
+    """A throttle that swings ever faster, 0.2 to 3 Hz; the drive's answer by the exact step of a 1 ms staircase."""
+    time = np.arange(0.0, duration_s, 0.001)
+    turn = 2.0 * math.pi * (0.2 * time + 2.8 / (2.0 * duration_s) * time**2)
+    throttle = 15.0 * np.sin(turn)
+    z, w, delay = MODEL.damping_ratio, MODEL.natural_frequency_rad_s, round(MODEL.dead_time_s / 0.001)
+    speed, rate, answer = 0.0, 0.0, np.empty(len(time))
+    for index in range(len(time)):
+        pulse = throttle[index - delay] if index >= delay else 0.0
+        rate += 0.001 * (w * w * (MODEL.gain * pulse - speed) - 2.0 * z * w * rate)
+        speed += 0.001 * rate
+        answer[index] = speed
+    turns = np.cumsum(4000.0 + answer) * 0.001 / 60.0
+    edges = np.interp(np.arange(1.0, turns[-1]), turns, time)
+    noisy = np.sort(edges + np.random.default_rng(2).normal(0.0, 5e-6, len(edges)))
+    return Run(SlowSamples(time[::2], throttle_us=np.round(1500.0 + throttle[::2], 1)), TachPulses(noisy))
+
+
+def test_a_chirp_goes_through_segments():
+    run = chirped_run()
+    span = find_excitation(run, "throttle")
+    assert span is not None
+    found = frequency_response(run, "throttle", *span)
+    assert len(found.frequency_hz) > 15
+    clear = (found.frequency_hz > 0.4) & (found.frequency_hz < 2.5)
+    expected = MODEL.frequency_response(2.0 * math.pi * found.frequency_hz)
+    ratio = (found.response / expected)[clear]
+    assert np.median(np.abs(ratio)) == pytest.approx(1.0, abs=0.05)
+    assert np.degrees(np.median(np.angle(ratio))) == pytest.approx(0.0, abs=4.0)

@@ -6,6 +6,15 @@ Records are synthetic, each with another drive and another noise. Asked for: roo
 the bound for gain, lag and dead time; stated standard errors cover the truth in 95 +/- 2 per cent.
 The bound counts what the fit has to find as well (speed before the step, drift) and the true covariance of the
 edges: jitter and rounding shared by neighbours, unsteadiness that adds up between them.
+
+Last measured, 400 records a kind (chance alone moves a coverage by 2.1 points):
+
+                                             gain            lag      dead time
+    edges, jitter 10 us                     0.991   95.8 %  1.039   93.2 %  1.025   94.0 %
+    edges, jitter 3 us and unsteady 0.5     1.028   95.8 %  1.037   94.0 %  0.994   95.2 %
+    edges, rounding only                    0.978   94.2 %  1.006   95.2 %  1.015   94.2 %
+    held rpm channel, jitter 5 us           1.055   95.2 %  1.057   94.2 %  1.021   95.2 %
+    bare rpm, irregular, period 20 us       0.970   96.5 %  1.010   95.5 %  1.034   94.5 %
 """
 
 from __future__ import annotations
@@ -58,22 +67,20 @@ def tach_record(rng: np.random.Generator, jitter_s: float, unsteadiness_rpm_s: f
 def bare_record(rng: np.random.Generator, period_jitter_s: float) -> Record:
     """Bare rpm samples at irregular times, noise growing with the square of the speed, one in twenty missing."""
     drive, base, drift = random_drive(rng), float(rng.uniform(2000.0, 5000.0)), float(rng.uniform(-4.0, 0.0))
-    time = np.sort(rng.uniform(0.0, DURATION_S, 900))
+    # a sample falls on the step: a dead time cannot be known better than the instant of the step
+    time = np.sort(np.append(rng.uniform(0.0, DURATION_S, 900), AT_S))
     true = base + drift * time + CHANGE_US * drive.answer(time - AT_S)
     spread = true**2 / 60.0 * period_jitter_s
     rpm = true + spread * rng.standard_normal(len(time))
     rpm[rng.uniform(size=len(time)) < 0.05] = np.nan
     throttle = np.where(time >= AT_S, 1500.0 + CHANGE_US, 1500.0)
-    throttle_seen_at = float(time[throttle > 1500.0][0])
     kept = np.isfinite(rpm)
 
     def speeds(parameters: np.ndarray) -> np.ndarray:
         return _speed(parameters, time[kept] - AT_S)
 
-    # the step is known only to the sample that shows it: shift the truth so that both mean the same instant
-    truth = _truth(drive) - [0.0, 0.0, throttle_seen_at - AT_S]
     bound = _bound(speeds, np.array([*_truth(drive), base, drift]), spread[kept] ** 2, np.zeros(kept.sum() - 1))
-    return Record(Run(SlowSamples(time, rpm=rpm, throttle_us=throttle)), truth, bound)
+    return Record(Run(SlowSamples(time, rpm=rpm, throttle_us=throttle)), _truth(drive), bound)
 
 
 def _truth(drive: LinearDrive) -> np.ndarray:
