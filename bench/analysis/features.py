@@ -42,9 +42,11 @@ class Signal:
 class Features:
     """Feature ``values`` ``(frames, columns)`` with their ``level`` (same shape), and the operating point per frame.
 
-    Orders, thrust and current are per (rpm/1000)^2; broadband, crest factor, higher orders and jitter are natural
-    logarithms; speed is 100 ln(rpm). ``command`` holds what was asked (request or throttle pulse, servo pulse), NaN
-    where not recorded. ``notes`` say what could not be judged.
+    Orders and thrust are per (rpm/1000)^2, current (as power at a steady voltage) per its cube; broadband, crest
+    factor,
+    higher orders and unsteadiness are natural logarithms; speed is 100 ln(rpm). ``command`` holds what was asked
+    (request
+    or throttle pulse, servo pulse), NaN where not recorded. ``notes`` say what could not be judged.
     """
 
     time_s: np.ndarray
@@ -246,9 +248,9 @@ def _add_broadband(
 
 
 def _add_slow(columns: _Columns, run: Run, grid: FrameGrid, scale: np.ndarray, notes: list[str]) -> None:
-    for name, channel, floor in (("thrust", "thrust_n", 0.006), ("current", "current_a", 0.008)):
+    for name, channel, floor, power in (("thrust", "thrust_n", 0.006, 1.0), ("current", "current_a", 0.008, 1.5)):
         if run.slow.has(channel):
-            value = _mean(run, grid, channel) / scale
+            value = _mean(run, grid, channel) / scale**power
             columns.add(name, floor, [value], [np.abs(value)], LOAD, gusty=True)
         else:
             notes.append(f"no {channel} was recorded: {name} is not judged")

@@ -8,7 +8,7 @@ import numpy as np
 
 from bench.analysis.failure import Failure, find_failure
 from bench.analysis.features import LOAD, SPEED, VIBRATION, Features, run_features
-from bench.analysis.healthy import expectation, scatter
+from bench.analysis.healthy import at_same_blade_angle, expectation, scatter
 from bench.analysis.healthy_points import Points, operating_points
 from bench.analysis.onset_change import Beginning, Likelihood, beginning, beginning_likelihood
 from bench.analysis.onset_filter import HABITS, HealthyFilter, make_design, standardised
@@ -154,6 +154,8 @@ def _prepare(features: Features, earlier: list[Features], end_s: float) -> tuple
             continue
         sigma = scatter(features, points)
         expected = expectation(features, points, earlier) if earlier else None
+        if kind == LOAD:
+            expected = at_same_blade_angle(features, points, expected)
         healthy = HealthyFilter(make_design(features, points, sigma, expected, HABITS[kind]))
         white = healthy.whiten(standardised(features, points, sigma, expected))
         names, columns = tuple(one.name for one in signals), tuple(one.columns for one in signals)

@@ -128,4 +128,4 @@ def alarm_level(mean_time_s: float, decision_s: float, signals: int) -> float:
     return log(max(mean_time_s / decision_s, 2.0)) + log(max(signals, 1)) + SEARCH_NATS
 
 
-SEARCH_NATS = 2.0
+SEARCH_NATS = 1.7
