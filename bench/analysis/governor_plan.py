@@ -10,7 +10,7 @@ import numpy as np
 from bench.analysis.governor_advice import Advice
 from bench.analysis.governor_proof import Forecast, Reading, forecast
 from bench.analysis.speed_loop_models import LoopModel
-from bench.analysis.steps import Kind, Step
+from bench.analysis.steps import SMALLEST, Kind, Step
 from bench.rig.description import Rig
 
 REQUEST_PART = 0.04  # of the speed: the size of the request step, unless slew, head-room or a limit want less
@@ -36,7 +36,7 @@ def re_test(advice: Advice, rig: Rig | None = None) -> ReTest:
     overspeed = rig.limits.overspeed_rpm if rig is not None else None
     if overspeed is not None:
         room.append(OF_LIMIT * max(overspeed - advice.speed_rpm, 0.0))
-    step = max(round(min(room)), 1)
+    step = max(round(min(room)), round(1.25 * SMALLEST["request"]))  # less would not be found as a step
     hold = max(SHORTEST_HOLD_S, HOLD_LAGS * advice.closed_loop_time_s)
     return ReTest(round(advice.speed_rpm), step, round(hold, 1), max(step // 2, 1))
 

@@ -23,7 +23,7 @@ from bench.rig.description import Rig
 from bench.samples import Run
 
 SMOOTHING_LAG_S = 0.1  # what curves are smoothed for: a seventh of it, or two tach periods
-CLEAR = 3.0  # standard deviations of noise that a band is never narrower than
+CLEAR = 4.0  # standard deviations of noise that a band is never narrower than: a hold shows some hundred readings
 NOISE_SHIFT = 2.0  # standard deviations by which noise may shift a crossing
 LINEAR_ALLOWANCE = 0.15  # of a deviation or a time: what linear models leave out, seen in the campaign of random stands
 OVERSHOOT_ALLOWANCE_PCT = 2.0
@@ -78,7 +78,7 @@ class Reading:
 
     @property
     def finest_rpm(self) -> float:
-        """Bands are never narrower: three standard deviations, or what the whole microseconds of the pulse can hold."""
+        """Bands are never narrower: four standard deviations, or what the whole microseconds of the pulse can hold."""
         return max(CLEAR * self.noise_rpm, self.resolution_rpm)
 
 
@@ -244,10 +244,13 @@ def _verdict(
 
 
 def _noise_of(curve: Curve) -> float:
-    """Standard deviation of the settled end of ``curve`` about a straight line."""
-    late = np.isfinite(curve.speed_rpm) & (curve.since_s > (1.0 - LAST_PART) * curve.since_s[-1])
-    since, speed = curve.since_s[late], curve.speed_rpm[late]
-    return float(np.std(speed - np.polyval(np.polyfit(since, speed, 1), since)))
+    """Standard deviation of ``curve`` about its level: the larger one of before the step and of the hold's second half.
+
+    Gusts come and go within a hold, so neither stretch alone tells what the other may hold.
+    """
+    known, since = np.isfinite(curve.speed_rpm), curve.since_s
+    stretches = [curve.speed_rpm[known & part] for part in (since < 0.0, since > 0.5 * since[-1])]
+    return max(float(np.std(stretch)) for stretch in stretches if len(stretch))
 
 
 WORDS = {
