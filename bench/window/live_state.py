@@ -24,8 +24,9 @@ class LiveTrail:
 
     def __init__(self, view: SharedView) -> None:
         self._view = view
-        self._slow = np.empty((0, 1 + len(SLOW_CHANNELS)))
-        self._vibration = np.empty((0, 2))
+        # a row a channel, time first: what is drawn lies in one piece
+        self._slow = np.empty((1 + len(SLOW_CHANNELS), 0))
+        self._vibration = np.empty((2, 0))
         self._slow_count = self._envelope_count = 0
         self.lost = 0  # rows that the window was too slow to read
 
@@ -35,30 +36,33 @@ class LiveTrail:
         envelope = self._view.envelope_since(self._envelope_count)
         self._slow_count, self._envelope_count = slow.total, envelope.total
         self.lost += slow.lost
-        self._slow = _kept(np.concatenate((self._slow, slow.rows)))
+        self._slow = _kept(np.concatenate((self._slow, slow.rows.T), axis=1))
         half_span = np.nan_to_num((envelope.rows["high_g"] - envelope.rows["low_g"]) / 2.0)
-        swing = np.column_stack((envelope.rows["time_s"], np.sqrt(np.sum(half_span**2, axis=1))))
-        self._vibration = _kept(np.concatenate((self._vibration, swing)))
+        swing = np.vstack((envelope.rows["time_s"], np.sqrt(np.sum(half_span**2, axis=1))))
+        self._vibration = _kept(np.concatenate((self._vibration, swing), axis=1))
 
     def seconds_ago(self) -> np.ndarray:
         """Age of the slow samples against the newest, ``(n,)``, zero or below."""
-        return self._slow[:, 0] - self._slow[-1, 0] if len(self._slow) else np.empty(0)
+        return _ago(self._slow[0])
 
     def channel(self, name: str) -> np.ndarray:
         """Values of a slow channel, ``(n,)``."""
-        return self._slow[:, 1 + CHANNEL_NAMES.index(name)]
+        return self._slow[1 + CHANNEL_NAMES.index(name)]
 
     def vibration(self) -> tuple[np.ndarray, np.ndarray]:
         """(age in s, swing in g): half the peak-to-peak of each block, over all axes."""
-        if not len(self._vibration):
-            return np.empty(0), np.empty(0)
-        return self._vibration[:, 0] - self._vibration[-1, 0], self._vibration[:, 1]
+        return _ago(self._vibration[0]), self._vibration[1]
+
+
+def _ago(time_s: np.ndarray) -> np.ndarray:
+    return time_s - time_s[-1] if len(time_s) else time_s
 
 
 def _kept(rows: np.ndarray) -> np.ndarray:
-    if not len(rows):
+    """The columns of the last ``SHOWN_S`` by their times in the first row."""
+    if not rows.shape[1]:
         return rows
-    return rows[np.searchsorted(rows[:, 0], rows[-1, 0] - SHOWN_S) :]
+    return rows[:, np.searchsorted(rows[0], rows[0, -1] - SHOWN_S) :]
 
 
 # phase of the session -> orders that make sense in it
