@@ -277,5 +277,5 @@ def _add_speed(
         change = np.where(usual, change, 0.0)
         spread = grid.means(change**2) / share - (grid.means(change) / share) ** 2  # a ramp's even change is none
         jitter = np.sqrt(np.maximum(spread, 0.0))
-        logs = np.where(grid.weight >= 4, np.log(np.maximum(jitter, LEAST_JITTER)), np.nan) + 0.0 * turning
-    columns.add("unsteadiness", 0.05, [logs], [np.ones_like(logs)])
+        logs = np.where(grid.weight >= 4, np.log(np.hypot(jitter, LEAST_JITTER)), np.nan) + 0.0 * turning
+    columns.add("unsteadiness", 0.2, [logs], [np.ones_like(logs)])
