@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from typing import Any, NamedTuple
 
 from PyQt5 import QtWidgets
@@ -34,8 +34,13 @@ KINDS = (
 )
 
 
-def analysis_pages(subject: Subject, has_rig: bool) -> Iterator[tuple[str, AnalysisPage]]:
-    """(name, page) of everything that ``subject`` could answer; nothing is computed before a page is opened."""
-    for kind in KINDS:
+def analysis_pages(
+    subject: Subject, has_rig: bool, without: Collection[str] = ()
+) -> Iterator[tuple[str, AnalysisPage]]:
+    """(name, page) of everything that ``subject`` could answer but the kinds named in ``without``.
+
+    Nothing is computed before a page is opened.
+    """
+    for kind in (kind for kind in KINDS if kind.name not in without):
         if (has_rig or not kind.needs_rig) and (subject.recording is not None or not kind.needs_recording):
             yield kind.name, AnalysisPage(kind.panel, kind.work, subject)

@@ -38,10 +38,10 @@ def course_sheet(page: DiagnosisPage) -> Sheet:
     )  # fmt: skip
 
 
-def _interval(report: OnsetReport) -> tuple[Stretch, ...]:
+def _interval(report: OnsetReport, label: str = "onset, 95 %") -> tuple[Stretch, ...]:
     if report.onset is None:
         return ()
-    return (Stretch(report.onset.from_s, report.onset.to_s, "cursor", "onset, 95 %"),)
+    return (Stretch(report.onset.from_s, report.onset.to_s, "cursor", label),)
 
 
 def evidence_sheet(page: DiagnosisPage) -> Sheet | None:
@@ -61,7 +61,7 @@ def evidence_sheet(page: DiagnosisPage) -> Sheet | None:
     alarm = Rule(1.0, "alarm level", "over", upright=False)
     return Sheet(
         "Evidence that the run left its healthy behaviour", "time in the run (s)", "alarm levels", strokes,
-        rules=(alarm,), stretches=_interval(report), x_span=run_span(page.view), y_span=(0.0, SHOWN_LEVELS),
+        rules=(alarm,), stretches=_interval(report, ""), x_span=run_span(page.view), y_span=(0.0, SHOWN_LEVELS),
     )  # fmt: skip
 
 

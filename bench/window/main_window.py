@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from pathlib import Path
 
 from PyQt5 import QtCore, QtGui, QtWidgets
@@ -28,7 +29,7 @@ CAUTION = (
     "Figures are an aid to judgement, not a licence."
 )
 
-OF_SESSION = " of the spin"
+OF_SESSION, OF_FILE = " of the spin", " of the file"
 
 
 class MainWindow(QtWidgets.QMainWindow):
@@ -66,9 +67,11 @@ class MainWindow(QtWidgets.QMainWindow):
         self.setCentralWidget(body)
 
     def add_page(self, name: str, page: QtWidgets.QWidget) -> None:
-        """Appends a page and shows it if it is the first."""
+        """Appends a page and shows it if it is the first; one whose name is taken is that of a file beside a
+        session."""
+        taken = bool(self.page_names.findItems(name, QtCore.Qt.MatchExactly))
         self.pages.addWidget(page)
-        self.page_names.addItem(name)
+        self.page_names.addItem(f"{name}{OF_FILE}" if taken else name)
         if self.pages.count() == 1:
             self.page_names.setCurrentRow(0)
 
@@ -76,9 +79,12 @@ class MainWindow(QtWidgets.QMainWindow):
         """Adds the page of a recorded run."""
         self.add_page(name, ReplayPanel(replay))
 
-    def offer_analyses(self, subject: Subject, has_rig: bool, suffix: str = "") -> None:
-        """Adds the pages that ``subject`` could answer; each is computed when it is first opened."""
-        for name, page in analysis_pages(subject, has_rig):
+    def offer_analyses(self, subject: Subject, has_rig: bool, suffix: str = "", without: Collection[str] = ()) -> None:
+        """Adds the pages that ``subject`` could answer but those named in ``without``.
+
+        Each is computed when it is first opened; ``suffix`` tells pages of several recordings apart.
+        """
+        for name, page in analysis_pages(subject, has_rig, without):
             page.shown.connect(self._link_cursors)
             self.add_page(name + suffix, page)
 
@@ -125,7 +131,7 @@ class MainWindow(QtWidgets.QMainWindow):
             return
         replay = Replay(run, self._rig, 0.0)
         self.show_recording(replay.moved_to(replay.span_s()[0]), f"replay{OF_SESSION}")
-        self.offer_analyses(Subject(self._recording), True, OF_SESSION)
+        self.offer_analyses(Subject(self._recording), True, OF_SESSION, without=("check",))  # its rig is there already
 
     def closeEvent(self, event: QtGui.QCloseEvent) -> None:
         """A live session is first brought to rest: closing the window must not end in a heartbeat trip."""

@@ -88,7 +88,10 @@ def test_charts_share_the_time_axis_and_mark_what_was_found(page: DiagnosisPage)
     assert course.x_span == evidence.x_span == drawn.x_span
     assert any(rule.label.startswith("onset") for rule in course.rules)
     assert [rule.at for rule in drawn.rules] == [4.0]
-    assert course.stretches == evidence.stretches != ()
+    assert [(one.from_x, one.to_x) for one in course.stretches] == [
+        (one.from_x, one.to_x) for one in evidence.stretches
+    ]
+    assert len(course.stretches) == 1
     assert evidence.strokes[0].label in [signal.signal for signal in page.report.signals]
 
 

@@ -86,7 +86,7 @@ def test_opening_pages_while_the_stand_turns_trips_nothing(window: MainWindow, q
     assert not [event for event in events if event.kind in ("trip", "abort")]
     qtbot.waitUntil(lambda: "diagnosis of the spin" in page_names(window), timeout=30_000)
     of_the_spin = {name for name in page_names(window) if name.endswith("of the spin")}
-    assert of_the_spin == {f"{name} of the spin" for name in ("replay", "check", "tune", "limits", "diagnosis")}
+    assert of_the_spin == {f"{name} of the spin" for name in ("replay", "tune", "limits", "diagnosis")}
 
 
 def test_a_window_that_hangs_is_noticed(window: MainWindow, qtbot) -> None:

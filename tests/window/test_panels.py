@@ -174,6 +174,14 @@ def test_pages_are_offered_only_where_there_is_something_to_show(qtbot) -> None:
         assert page_names(window) == names
 
 
+def test_pages_of_a_file_beside_a_session_are_told_apart(qtbot) -> None:
+    window = MainWindow()
+    qtbot.addWidget(window)
+    window.offer_analyses(Subject(rig_text=TEXT), True)
+    window.offer_analyses(Subject(Path("a.h5")), True)
+    assert page_names(window) == ["check", "check of the file", "tune", "limits", "diagnosis"]
+
+
 def test_replay_and_diagnosis_share_one_place_in_time(qtbot, diagnosed: DiagnosisPage) -> None:
     window = MainWindow()
     qtbot.addWidget(window)
