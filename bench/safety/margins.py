@@ -7,10 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from bench.rig.description import Rig
+from bench.safety.limits import STANDARD_TEMPERATURE_C, speed_of_sound_m_s
 from bench.units import rad_s_from_rpm
-
-# Only for showing a margin; the check before the spin uses the air of the day.
-SPEED_OF_SOUND_M_S = 340.294  # ISO 2533, 15 C
 
 
 @dataclass(frozen=True)
@@ -49,7 +47,8 @@ def readings(rig: Rig, values: Mapping[str, float]) -> dict[str, float]:
     """What the limits are compared with, from the latest ``values`` by channel name.
 
     ``values`` holds any of ``rpm current_a voltage_v thrust_n vibration_g_rms``; what is absent comes back as NaN.
-    Tip Mach is that of the blade tip in still air at 15 C; it needs ``propeller.diameter_m``.
+    Tip Mach is that of the blade tip in still, dry air of the rig's temperature (15 C when it gives none); it needs
+    ``propeller.diameter_m``.
     """
     rpm, current_a = values.get("rpm", math.nan), values.get("current_a", math.nan)
     voltage_v = values.get("voltage_v", math.nan)
@@ -60,9 +59,14 @@ def readings(rig: Rig, values: Mapping[str, float]) -> dict[str, float]:
         "current_a": current_a,
         "thrust_n": values.get("thrust_n", math.nan),
         "power_w": current_a * voltage_v,
-        "tip_mach": rad_s_from_rpm(rpm) * diameter_m / 2 / SPEED_OF_SOUND_M_S,
+        "tip_mach": rad_s_from_rpm(rpm) * diameter_m / 2 / _speed_of_sound_m_s(rig),
         "minimum_voltage_v": voltage_v,
     }
+
+
+def _speed_of_sound_m_s(rig: Rig) -> float:
+    celsius = rig.air.temperature_c
+    return speed_of_sound_m_s(STANDARD_TEMPERATURE_C if celsius is None else celsius)
 
 
 def margins(rig: Rig, values: Mapping[str, float]) -> tuple[Margin, ...]:

@@ -1,0 +1,42 @@
+"""Margins: the share of each limit in use, and nothing for limits that are not set."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from bench.rig.toml import example_rig_text, parse_rig
+from bench.safety.limits import TripLimits
+from bench.safety.margins import margins
+
+RIG = parse_rig(example_rig_text())
+
+
+def shares(**values: float) -> dict[str, float]:
+    return {margin.name: margin.share for margin in margins(RIG, values)}
+
+
+def test_upper_limits_are_value_over_limit_and_the_least_voltage_the_other_way() -> None:
+    found = shares(rpm=3100.0, current_a=55.0, voltage_v=40.0, thrust_n=-13.5, vibration_g_rms=1.0)
+    assert found["overspeed_rpm"] == pytest.approx(0.5)
+    assert found["current"] == pytest.approx(0.5)
+    assert found["power"] == pytest.approx(2200.0 / 3600.0)
+    assert found["thrust"] == pytest.approx(0.1)  # pushing the wrong way uses the limit, too
+    assert found["least voltage"] == pytest.approx(0.8)
+
+
+def test_the_tip_mach_margin_is_full_where_the_tip_mach_rule_trips() -> None:
+    limit_rpm = TripLimits.from_rig(RIG).tip_mach_rpm
+    assert limit_rpm is not None
+    assert shares(rpm=limit_rpm)["tip mach"] == pytest.approx(1.0)
+
+
+def test_without_a_reading_the_share_is_unknown_not_zero() -> None:
+    assert all(math.isnan(share) for share in shares().values())
+    assert "no reading" in margins(RIG, {})[0].text()
+
+
+def test_limits_that_are_not_set_are_left_out() -> None:
+    assert margins(parse_rig("[limits]\ncurrent_a = 10"), {"current_a": 5.0})[0].share == 0.5
+    assert len(margins(parse_rig("[limits]\ncurrent_a = 10"), {})) == 1
