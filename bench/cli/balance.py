@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bench.cli.number import Number
 from bench.cli.output import json_option, print_json
 from bench.cli.run_input import open_run, rig_of
 from bench.errors import AnalysisError
@@ -17,18 +18,18 @@ if TYPE_CHECKING:
     from bench.samples import Run
 
 FILE = click.Path(dir_okay=False, path_type=Path)
-ABOVE_ZERO = click.FloatRange(min=0.0, min_open=True)
+ABOVE_ZERO = Number(least=0.0, above=True)
 
 
 @click.command()
 @click.argument("as_found", type=FILE)
 @click.argument("trial", type=FILE, required=False)
 @click.option("--trial-mass-g", type=ABOVE_ZERO, help="Trial mass that was added for TRIAL.")
-@click.option("--trial-angle-deg", type=float, help="Its angle from the tach mark, in the direction of rotation.")
+@click.option("--trial-angle-deg", type=Number(), help="Its angle from the tach mark, in the direction of rotation.")
 @click.option("--radius-mm", type=ABOVE_ZERO, required=True, help="Radius of trial mass and correction.")
 @click.option("--holes", type=click.IntRange(min=2), help="Split the correction over so many holes, evenly spaced.")
-@click.option("--first-hole-deg", type=float, default=0.0, show_default=True, help="Angle of the first hole.")
-@click.option("--step-g", type=click.FloatRange(min=0.0), default=0.0, help="Masses come in multiples of this.")
+@click.option("--first-hole-deg", type=Number(), default=0.0, show_default=True, help="Angle of the first hole.")
+@click.option("--step-g", type=Number(least=0.0), default=0.0, help="Masses come in multiples of this.")
 @click.option("--rotor-kg", type=ABOVE_ZERO, help="Mass of the rotor, for the balance grade; absent: the rig's.")
 @click.option("--grade", type=ABOVE_ZERO, default=6.3, show_default=True, help="Balance grade to reach, mm/s.")
 @click.option("--rig", "rig_path", type=FILE, help="Rig with propeller.rotor_kg; absent: the recording's own.")

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bench.cli.number import Number
 from bench.cli.output import json_option, print_json
+from bench.cli.run_input import naming
 from bench.rig.toml import read_rig
 
 if TYPE_CHECKING:
@@ -20,7 +22,7 @@ if TYPE_CHECKING:
 
 MPA = 1e-6
 PAGE_WIDTH = 120  # columns when the answer goes into a file or another program
-Speed = click.FloatRange(min=0.0, min_open=True)
+Speed = Number(least=0.0, above=True)
 
 
 @click.command("check")
@@ -52,7 +54,8 @@ def command(
 
     rig, _ = read_rig(rig_path)
     seed = DEFAULT_SEED if random_seed is None else random_seed
-    check = check_strength(rig, speed_rpm, proof_rpm, seed)
+    with naming(rig_path):
+        check = check_strength(rig, speed_rpm, proof_rpm, seed)
     if plan_out is not None:
         _write(plan_out, plan_text(check.plan, rig, check.fitted.name))
     if report_out is not None:

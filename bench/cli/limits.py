@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bench.cli.number import MOST
 from bench.cli.output import json_option, plain, print_json
+from bench.cli.run_input import naming
 from bench.errors import AnalysisError
 
 if TYPE_CHECKING:
@@ -43,8 +45,9 @@ def command(
     rig, rig_text = read_rig(rig_path)
     speeds = _speeds(at_rpm)
     survey = _survey(recordings)
-    limits = _limits(survey.holds, survey, rig, speeds)
-    modes = _modes(limits, rig)
+    with naming(rig_path):
+        limits = _limits(survey.holds, survey, rig, speeds)
+        modes = _modes(limits, rig)
     others = _compare(limits, against, rig, speeds)
     if chart:
         _write_chart(limits, rig, chart)
@@ -68,7 +71,7 @@ def _speeds(text: str | None) -> list[float] | None:
         speeds = [float(word) for word in text.split(",")]
     except ValueError:
         speeds = []
-    if not speeds or min(speeds) <= 0:
+    if not speeds or not all(0.0 < speed <= MOST for speed in speeds):
         raise click.BadParameter(f"found {text!r}, expected speeds above 0 separated by commas", param_hint="--at-rpm")
     return speeds
 

@@ -12,6 +12,7 @@ import traceback
 import click
 
 from bench import __version__
+from bench.cli.output import one_line
 from bench.errors import BenchError
 
 DONE, INTERNAL_ERROR, BAD_INPUT, TRIPPED = 0, 1, 2, 3
@@ -53,9 +54,10 @@ class Verbs(click.Group):
             formatter.write_dl(list(VERBS.items()))
 
 
-@click.command(cls=Verbs, context_settings={"help_option_names": ["-h", "--help"]})
+@click.command(cls=Verbs, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="whirlbench")
-def whirlbench() -> None:
+@click.pass_context
+def whirlbench(context: click.Context) -> None:
     """Prove a home-built variable-pitch, constant-speed propeller on a guarded stand.
 
     Stay out of the plane of rotation, keep the isolating switch within reach, follow your local codes.
@@ -63,6 +65,8 @@ def whirlbench() -> None:
 
     Exit status: 0 done, 1 internal error, 2 bad input, 3 the run ended in a trip or abort.
     """
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
 
 
 def main() -> None:
@@ -77,16 +81,25 @@ def run(arguments: list[str]) -> int:
         return status if isinstance(status, int) else DONE
     except click.exceptions.Exit as stop:
         return stop.exit_code
+    except click.UsageError as error:
+        verb = error.ctx.command_path if error.ctx else "whirlbench"
+        return _refuse(f"{error.format_message().rstrip('.')} (`{verb} --help` tells more)")
     except click.ClickException as error:
-        error.show()
-        return BAD_INPUT
+        return _refuse(error.format_message())
     except (click.Abort, KeyboardInterrupt):
         click.echo("interrupted", err=True)
         return TRIPPED
     except BenchError as error:
-        click.echo(f"whirlbench: {error}", err=True)
-        return BAD_INPUT
-    except Exception:
+        return _refuse(str(error))
+    except Exception as error:
+        if isinstance(error, OSError) and error.filename:  # a file or folder that the user named
+            return _refuse(f"{error.filename}: cannot be read or written ({error.strerror})")
         traceback.print_exc()
         click.echo("whirlbench: internal error, see above; please report it with the command line", err=True)
         return INTERNAL_ERROR
+
+
+def _refuse(complaint: str) -> int:
+    """Bad input: one line on stderr, whatever a file or an option brought into it."""
+    click.echo(f"whirlbench: {one_line(complaint)}", err=True)
+    return BAD_INPUT

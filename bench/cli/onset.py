@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bench.cli.number import Number
 from bench.cli.output import json_option, print_json
 from bench.cli.run_input import open_run, rig_of
 
@@ -25,7 +26,7 @@ FILE = click.Path(dir_okay=False, path_type=Path)
     "--earlier", multiple=True, type=FILE, help="Earlier healthy recording of the same blade set; repeatable."
 )
 @click.option(
-    "--false-alarm-hours", type=click.FloatRange(min=0.05), default=10.0, show_default=True,
+    "--false-alarm-hours", type=Number(least=0.05), default=10.0, show_default=True,
     help="Mean judged hours between false alarms.",
 )  # fmt: skip
 @click.option("--chart", type=FILE, help="Write the evidence against time as PNG.")

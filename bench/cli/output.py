@@ -23,6 +23,16 @@ def print_json(result: Any) -> None:
     click.echo(msgspec.json.format(msgspec.json.encode(plain(result)), indent=2).decode())
 
 
+def one_line(text: str, most: int = 500) -> str:
+    """``text`` as a single printable line of at most ``most`` characters.
+
+    Names in files come from anywhere: line ends and control characters are written out, an endless key is cut.
+    """
+    line = " ".join(text.split())
+    line = "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in line)
+    return line if len(line) <= most else f"{line[: most // 2]} ... {line[-most // 2 :]}"
+
+
 def plain(value: Any) -> Any:
     """``value`` as nested dicts, lists, numbers and None."""
     if is_dataclass(value) and not isinstance(value, type):

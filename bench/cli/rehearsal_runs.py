@@ -46,6 +46,21 @@ SPINS = (
 )
 
 
+def check_rehearsal(rig_text: str) -> None:
+    """RigError or PlanError when the rig lacks what the check, a plan or the simulated stand needs."""
+    from bench.analysis.strength import check_strength
+    from bench.rig.toml import parse_rig
+    from bench.session.engine import Engine
+    from bench.session.plan import parse_plan
+    from bench.simulator.port import simulated_device
+
+    rig = parse_rig(rig_text)
+    check_strength(rig)
+    for spin in SPINS:
+        Engine(rig, parse_plan(spin.plan_text(), spin.plan))
+    simulated_device(rig_text, 0)
+
+
 def run_spin(
     spin: Spin, rig_text: str, folder: Path, seed: int, speed: float | None, progress: Callable[[Progress], None]
 ) -> tuple[Path, Outcome]:

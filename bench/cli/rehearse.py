@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
 import secrets
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,7 +13,10 @@ from typing import TYPE_CHECKING, Any
 import click
 import msgspec
 
-from bench.cli.rehearsal_runs import SPINS, Spin, run_spin
+from bench.cli.number import Number
+from bench.cli.rehearsal_runs import SPINS, Spin, check_rehearsal, run_spin
+from bench.cli.run_input import naming
+from bench.cli.run_output import tell_outcome
 from bench.errors import BenchError
 from bench.session.actions import Ending, Outcome, Progress
 
@@ -28,7 +32,7 @@ DEFAULT_SPEED = 20.0
 )
 @click.option(
     "--speed",
-    type=click.FloatRange(min=0.1),
+    type=Number(least=0.1),
     default=DEFAULT_SPEED,
     show_default=True,
     help="Times real time, at most.",
@@ -43,14 +47,20 @@ def command(folder: Path, speed: float, random_seed: int | None, rig_path: Path 
 
     rig_text = read_rig(rig_path)[1] if rig_path else example_rig_text()
     seed = random_seed if random_seed is not None else secrets.randbits(31)
+    with naming(rig_path):
+        check_rehearsal(rig_text)
     _prepare(folder)
     rig_file = folder / "rig.toml"
     rig_file.write_text(rig_text, encoding="utf-8")
     click.echo(f"simulated stand, seed {seed}; results in {folder}")
     chapters = [_check(rig_file, folder)]
     for spin in SPINS:
+        click.echo(f"{spin.purpose}:")
         path, outcome = _spin(spin, rig_text, folder, seed, speed)
-        _require(spin, outcome)
+        if outcome.ending is Ending.ABORTED:
+            tell_outcome(outcome, path)
+            return outcome.exit_status
+        _require(spin, path, outcome)
         chapters.append(_chapter(spin, path, outcome, rig_file, folder))
     _write_page(chapters, folder, seed)
     click.echo(f"report: {folder / 'report.html'}")
@@ -60,12 +70,15 @@ def command(folder: Path, speed: float, random_seed: int | None, rig_path: Path 
 
 def _prepare(folder: Path) -> None:
     """A new or empty folder: results of an earlier rehearsal are never overwritten."""
-    if folder.exists() and any(folder.iterdir()):
-        raise BenchError(f"{folder}: already holds files; choose another folder with -o, or remove it")
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        holds_files = any(folder.iterdir())
     except OSError as error:
-        raise BenchError(f"{folder}: cannot be created ({error.strerror}); choose another folder with -o") from error
+        raise BenchError(f"{folder}: cannot be made a folder ({error.strerror}); choose another with -o") from error
+    if holds_files:
+        raise BenchError(f"{folder}: already holds files; choose another folder with -o, or remove it")
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise BenchError(f"{folder}: cannot be written into; choose another folder with -o")
 
 
 def _spin(spin: Spin, rig_text: str, folder: Path, seed: int, speed: float) -> tuple[Path, Outcome]:
@@ -88,12 +101,13 @@ def _place(progress: Progress) -> str:
     return f"{now}, step {progress.step} of {progress.steps} {progress.step_text}" if progress.step else now
 
 
-def _require(spin: Spin, outcome: Outcome) -> None:
+def _require(spin: Spin, path: Path, outcome: Outcome) -> None:
     """A rehearsal that does not end as rehearsed is a failure of the rig file or of ours, and is said."""
     wanted = Ending.TRIPPED if spin.fails else Ending.DONE
     if outcome.ending is not wanted:
         raise BenchError(
-            f"{spin.name}: ended {outcome.ending} ({outcome.reason}), expected {wanted}; see the recording"
+            f"{path}: ended {outcome.ending} ({outcome.reason}), expected {wanted}; the stand of this rig file cannot "
+            "do what is rehearsed: see the recording"
         )
 
 
@@ -107,6 +121,7 @@ def _check(rig_file: Path, folder: Path) -> Chapter:
         f"a fragment would leave at {fragment['speed_m_s']:.0f} m/s with {fragment['energy_j']:.0f} J",
         "the working is in check.html",
     ]
+    click.echo("Before the spin:")
     return _tell(Chapter("Before the spin", findings))
 
 
@@ -128,7 +143,6 @@ def _chapter(spin: Spin, path: Path, outcome: Outcome, rig_file: Path, folder: P
 
 
 def _tell(chapter: Chapter) -> Chapter:
-    click.echo(f"{chapter.title}:")
     for line in chapter.findings:
         click.echo(f"  {line}")
     return chapter

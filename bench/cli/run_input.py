@@ -2,11 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
+from bench.errors import RigError
 from bench.rig.description import Rig
 from bench.rig.toml import parse_rig, read_rig
 from bench.samples import Run
+
+
+@contextmanager
+def naming(path: Path | str | None) -> Iterator[None]:
+    """Puts the file at ``path`` in front of a complaint about a rig key that a job needs; None adds nothing."""
+    try:
+        yield
+    except RigError as error:
+        if path is None or str(error).startswith(str(path)):
+            raise
+        raise RigError(f"{path}: {error}") from error
 
 
 def open_run(path: Path) -> Run:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import secrets
 import sys
 import time
-from datetime import datetime
-from pathlib import Path
 
 import click
 
 from bench.cli.port_choice import SIMULATED, origin, port_opener
-from bench.errors import BenchError, RecordingError
+from bench.cli.run_input import naming
+from bench.cli.run_output import new_recording, tell_outcome
+from bench.errors import BenchError
 from bench.rig.description import Rig
 from bench.rig.toml import read_rig
 from bench.safety.margins import margins
@@ -31,7 +31,7 @@ TURN_S = 0.05  # the terminal's sign of life: several within the shortest limit 
 @click.option("--plan", "plan_path", required=True, type=click.Path(), help="Plan file: the steps of the run.")
 @click.option("--port", required=True, help="Serial port of the device, or `simulated`.")
 @click.option("-o", "output", type=click.Path(), help="Recording to write; by default run-DATE-TIME.h5 here.")
-@click.option("--random-seed", type=int, help="Seed of the simulated stand.")
+@click.option("--random-seed", type=click.IntRange(min=0), help="Seed of the simulated stand.")
 @click.option("--reset", is_flag=True, help="Reset a device that tripped in an earlier run, its cause being found.")
 @click.option("--yes", is_flag=True, help="Confirm the check-list and inspections unasked, for scripts.")
 def command(
@@ -43,7 +43,7 @@ def command(
     """
     (rig, rig_text), (plan, plan_text) = read_rig(rig_path), read_plan(plan_path)
     check_plan(plan, rig, plan_path)
-    recording = _recording_path(output)
+    recording = new_recording(output)
     seed = random_seed if random_seed is not None else secrets.randbits(31)
     spec = SessionSpec(
         rig_text,
@@ -54,20 +54,13 @@ def command(
         origin=origin(port),
         random_seed=seed if port == SIMULATED else None,
     )
+    with naming(rig_path):
+        spec.engine()  # what could not be armed is told before anybody is asked to confirm anything
     _introduce(rig, plan)
     _confirm_check_list(rig, yes, simulated=port == SIMULATED)
     outcome = _supervise(spec, rig, yes)
-    _report(outcome, recording)
+    tell_outcome(outcome, recording)
     return outcome.exit_status
-
-
-def _recording_path(output: str | None) -> Path:
-    path = Path(output) if output else Path(datetime.now().strftime("run-%Y%m%d-%H%M%S.h5"))
-    if path.exists():
-        raise RecordingError(f"{path}: already exists; choose another name with -o")
-    if not path.parent.is_dir():
-        raise RecordingError(f"{path}: there is no folder {path.parent}; create it or choose another with -o")
-    return path
 
 
 def _introduce(rig: Rig, plan: Plan) -> None:
@@ -138,10 +131,3 @@ def _turn(session: SessionHandle, screen: object, operator: WillingOperator, yes
 def _inspected(progress: Progress) -> bool:
     """The operator's word after an inspection; meanwhile the stand is locked, and needs no sign of life."""
     return click.confirm(f"\n{progress.message}. Inspected, isolator closed, everybody clear: continue?", default=False)
-
-
-def _report(outcome: Outcome, recording: Path) -> None:
-    reason = f": {outcome.reason}" if outcome.reason else ""
-    click.echo(f"whirlbench: {outcome.ending}{reason}", err=outcome.exit_status != 0)
-    if recording.exists():
-        click.echo(f"recording: {recording}")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bench.cli.number import Number
 from bench.cli.output import json_option, print_json
 from bench.cli.run_input import open_run
 from bench.errors import AnalysisError
@@ -26,7 +27,7 @@ FILE = click.Path(dir_okay=False, path_type=Path)
 @click.option("--healthy", multiple=True, type=FILE, help="Healthy recording, for false alarms; repeatable.")
 @click.option("--move", help="LIMIT=FROM:TO[:COUNT]: lead time against false alarms as one limit moves.")
 @click.option(
-    "--suggest-per-hour", type=click.FloatRange(min=0.0, min_open=True),
+    "--suggest-per-hour", type=Number(least=0.0, above=True),
     help="Suggest limits for so many false alarms an hour, from the healthy recordings.",
 )  # fmt: skip
 @click.option("--chart", type=FILE, help="Write lead time against false alarms as PNG; needs --move.")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bench.cli.number import Number
 from bench.cli.output import json_option, print_json
 from bench.errors import AnalysisError
 
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--rig", "rig_path", type=click.Path(path_type=Path), help="Rig file, instead of the recording's own.")
 @click.option("--governs", type=click.Choice(["throttle", "pitch"]), help="Lever that shall hold the speed.")
-@click.option("--closed-loop-time", "time_s", type=click.FloatRange(min=0.005), help="The one knob, in seconds.")
+@click.option("--closed-loop-time", "time_s", type=Number(least=0.005), help="The one knob, in seconds.")
 @click.option("--plan-out", type=click.Path(path_type=Path), help="Write the plan of the re-test as TOML.")
 @click.option("--predicted", type=click.Path(path_type=Path), help="RECORDING is a re-test of this earlier --json.")
 @click.option("--against", multiple=True, type=click.Path(path_type=Path), help="Recording of another setting.")

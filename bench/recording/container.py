@@ -5,6 +5,7 @@ Everything is created before the first sample: a file in SWMR mode takes no new 
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -54,7 +55,8 @@ def create_file(path: Path) -> h5py.File:
             f"{path}: already exists; recordings are never overwritten, choose another name"
         ) from error
     except OSError as error:
-        raise RecordingError(f"{path}: cannot be written ({error.strerror or error})") from error
+        reason = os.strerror(error.errno) if error.errno else error  # h5py's own words fill a line and say no more
+        raise RecordingError(f"{path}: cannot be written ({reason})") from error
 
 
 def build(file: h5py.File, header: RunHeader, dtype: str) -> tuple[Stream, ...]:
