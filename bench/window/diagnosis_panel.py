@@ -56,6 +56,8 @@ class DiagnosisPanel(PaperPage):
         self.marks.setFocusPolicy(QtCore.Qt.NoFocus)
         self.marks.addItems([f"{marker.at_s:8.2f} s  {marker.kind}: {marker.text}" for marker in self.page.markers])
         self.add_row((left, right), (1, 0))
+        for view in self.followers:
+            self.reveal_later(view)
 
     def _add_beside(self) -> None:
         beside = self.page.beside

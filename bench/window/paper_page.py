@@ -14,10 +14,17 @@ NOTICE_INKS = {"warning": palette.OVER, "caution": palette.CLOSE, "assumption": 
 
 
 class PaperPage(QtWidgets.QScrollArea):
-    """A scrolling column; widgets are added from top to bottom."""
+    """A scrolling column; widgets are added from top to bottom.
+
+    They are laid out and painted one after the other, each in a turn of its own of Qt's loop: a live session's sign of
+    life comes from the same loop, and a whole page at once would hold it up on a computer that is busy.
+    """
 
     def __init__(self) -> None:
         super().__init__()
+        self._unrevealed: list[QtWidgets.QWidget] = []
+        self._revealing = QtCore.QTimer(self)
+        self._revealing.timeout.connect(self._reveal)
         self.setWidgetResizable(True)
         self.setFrameShape(QtWidgets.QFrame.NoFrame)
         self.setHorizontalScrollBarPolicy(QtCore.Qt.ScrollBarAlwaysOff)
@@ -48,15 +55,30 @@ class PaperPage(QtWidgets.QScrollArea):
 
     def add(self, widget: QtWidgets.QWidget) -> None:
         """Any widget, over the whole width."""
+        self.reveal_later(widget)
         self.column.addWidget(widget)
+
+    def reveal_later(self, widget: QtWidgets.QWidget) -> None:
+        """Hides ``widget``, whatever it is part of, until its turn has come."""
+        widget.hide()
+        self._unrevealed.append(widget)
+        self._revealing.start(0)
+
+    def _reveal(self) -> None:
+        if self._unrevealed:
+            self._unrevealed.pop(0).show()
+        else:
+            self._revealing.stop()
 
     def add_row(self, widgets: Sequence[QtWidgets.QWidget], stretches: Sequence[int] = ()) -> None:
         """Widgets side by side; ``stretches`` are their shares of the width, equal when empty."""
-        row = QtWidgets.QHBoxLayout()
+        holder = QtWidgets.QWidget()
+        row = QtWidgets.QHBoxLayout(holder)
+        row.setContentsMargins(0, 0, 0, 0)
         row.setSpacing(10)
         for widget, stretch in zip(widgets, stretches or [1] * len(widgets), strict=True):
             row.addWidget(widget, stretch=stretch)
-        self.column.addLayout(row)
+        self.add(holder)
 
     def end(self) -> None:
         """Keeps what was added at the top when the page is taller than that."""
@@ -67,7 +89,7 @@ class PaperPage(QtWidgets.QScrollArea):
         label.setTextFormat(QtCore.Qt.PlainText)
         label.setWordWrap(True)
         label.setStyleSheet(style)
-        self.column.addWidget(label)
+        self.add(label)
         return label
 
 

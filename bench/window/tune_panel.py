@@ -60,8 +60,9 @@ class TunePanel(PaperPage):
             (self.knob_text, 0), (self.own_choice, 0),
         ):  # fmt: skip
             layout.addWidget(widget, stretch=stretch)
-        self.add(row)
-        row.setVisible(self._advised_s is not None)  # not before it has a parent: it would be a window of its own
+        self.knob_row = row
+        if self._advised_s is not None:
+            self.add(row)
 
     def _add_table(self, table: Table) -> TextTable:
         self.add_section(table.title)

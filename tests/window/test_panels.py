@@ -206,3 +206,20 @@ def test_closing_the_window_ends_the_work(qtbot) -> None:
     assert page.working
     window.close()
     assert page._errand is None
+
+
+def test_a_page_appears_piece_by_piece(qtbot, diagnosed: DiagnosisPage) -> None:
+    """Between the pieces Qt's loop turns: the sign of life of a session comes from there."""
+    panel = DiagnosisPanel(diagnosed)
+    qtbot.addWidget(panel)
+    panel.resize(1100, 800)
+    turns: list[int] = []
+    pulse = QtCore.QTimer(panel)
+    pulse.timeout.connect(lambda: turns.append(sum(view.isVisible() for view in panel.followers)))
+    pulse.start(0)
+    panel.show()
+    assert not any(view.isVisible() for view in panel.followers)
+    qtbot.waitUntil(lambda: all(view.isVisible() for view in panel.followers), timeout=5000)
+    pulse.stop()
+    assert set(turns) >= {0, 1, 2}
+    qtbot.waitUntil(lambda: not panel._revealing.isActive(), timeout=5000)
