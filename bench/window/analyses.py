@@ -16,6 +16,7 @@ from bench.window.errand import Doing, Early
 if TYPE_CHECKING:
     from bench.rig.description import Rig
     from bench.samples import Run
+    from bench.window.tune_state import Chart, TuneState
 
 Answers = Generator[Any, Any, None]
 
@@ -94,17 +95,18 @@ def tune_work(subject: Subject) -> Answers:
         comparison = compare(loops)
     while True:
         state = tune_state(found, (), comparison)
-        state = replace(state, charts=(*forecast_charts(found), *state.charts))
-        time_s = yield TuneAnswer(state, found.advice.closed_loop_time_s if found.advice else None)
+        asked_s = found.advice.closed_loop_time_s if found.advice else None
+        time_s = yield TuneAnswer(state, forecast_charts(found), asked_s)
         if found.advice is not None:
             found = replace(found, advice=advise(found.loop, rig, found.advice.lever, time_s))
 
 
 @dataclass(frozen=True)
 class TuneAnswer:
-    """A TuneState and the closed-loop time it was made with; None where no gains are advised."""
+    """A TuneState, forecasts under its advice, and the closed-loop time of that; None where no gains are advised."""
 
-    state: Any
+    state: TuneState
+    forecasts: tuple[Chart, ...]
     closed_loop_time_s: float | None
 
 

@@ -32,15 +32,12 @@ class TunePanel(PaperPage):
         self.own_choice = QtWidgets.QPushButton("as the rule advises")
         self._advised_s = answer.closed_loop_time_s
         self._add_knob()
+        self.forecasts = self._add_charts(len(answer.forecasts), 2)
         self.lines = LineList()
         self.add(self.lines)
         self.tables = [self._add_table(table) for table in answer.state.tables]
         self.add_section("Measured and computed")
-        self.charts = [SheetView() for _ in answer.state.charts]
-        for first in range(0, len(self.charts), COLUMNS):
-            row = self.charts[first : first + COLUMNS]
-            fillers = [QtWidgets.QWidget() for _ in range(COLUMNS - len(row))]
-            self.add_row([*row, *fillers])
+        self.charts = self._add_charts(len(answer.state.charts), COLUMNS)
         self.end()
         self.show_state(answer)
 
@@ -64,6 +61,15 @@ class TunePanel(PaperPage):
         if self._advised_s is not None:
             self.add(row)
 
+    def _add_charts(self, count: int, columns: int) -> list[SheetView]:
+        """``count`` empty charts in rows of ``columns``."""
+        charts = [SheetView() for _ in range(count)]
+        for first in range(0, count, columns):
+            row = charts[first : first + columns]
+            fillers = [QtWidgets.QWidget() for _ in range(columns - len(row))]
+            self.add_row([*row, *fillers])
+        return charts
+
     def _add_table(self, table: Table) -> TextTable:
         self.add_section(table.title)
         shown = TextTable(table.headings)
@@ -83,7 +89,8 @@ class TunePanel(PaperPage):
         self.lines.show_lines(state.lines[1:])
         for shown, table in zip(self.tables, state.tables, strict=True):
             shown.show_rows(table.rows)
-        for view, chart in zip(self.charts, state.charts, strict=True):
+        drawn = zip((*self.forecasts, *self.charts), (*answer.forecasts, *state.charts), strict=True)
+        for view, chart in drawn:
             view.show_sheet(chart_sheet(chart))
 
     def _follow(self, time_s: float | None) -> None:

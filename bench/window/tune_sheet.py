@@ -14,5 +14,5 @@ def chart_sheet(chart: Chart) -> Sheet:
     strokes = tuple(
         Stroke(line.x, line.y, line.label, "measured" if line.measured else next(inks, "ink")) for line in chart.lines
     )
-    washes = () if chart.band is None else (Wash(*chart.band, "model"),)
+    washes = () if chart.band is None else (Wash(*chart.band, "model", "uncertainty"),)
     return Sheet(chart.title, chart.x_label, chart.y_label, strokes, washes, logarithmic=chart.logarithmic)

@@ -54,11 +54,11 @@ def test_the_knob_changes_gains_and_forecast_but_not_what_was_measured() -> None
     assert advised.closed_loop_time_s is not None and advised.closed_loop_time_s < 0.2
     assert calm.closed_loop_time_s == 0.6
     assert calm.state.heading != advised.state.heading
-    forecasts = [[chart for chart in answer.state.charts if "forecast" in chart.title] for answer in (advised, calm)]
+    forecasts = [answer.forecasts for answer in (advised, calm)]
     assert [len(charts) for charts in forecasts] == [2, 2]
     request_rise = [np.interp(0.3, charts[0].lines[0].x, charts[0].lines[0].y) for charts in forecasts]
     assert request_rise[0] > 1.5 * request_rise[1]
-    measured = [[chart for chart in answer.state.charts if "forecast" not in chart.title] for answer in (advised, calm)]
+    measured = [answer.state.charts for answer in (advised, calm)]
     assert all(np.array_equal(a.lines[0].y, b.lines[0].y) for a, b in zip(*measured, strict=True))
     assert work.send(None).closed_loop_time_s == advised.closed_loop_time_s
 
@@ -67,7 +67,8 @@ def test_forecasts_stay_inside_their_band() -> None:
     work = tune_work(page_runs.HeldSubject(rig_text=TEXT, first=page_runs.step_run()))
     answer = first_result(work)
     assert isinstance(answer, TuneAnswer)
-    for chart in answer.state.charts[:2]:
+    assert len(answer.forecasts) == 2
+    for chart in answer.forecasts:
         assert chart.band is not None
         _, low, high = chart.band
         assert np.all(low <= chart.lines[0].y + 1e-9) and np.all(chart.lines[0].y <= high + 1e-9)

@@ -114,6 +114,7 @@ def test_without_advice_there_is_no_knob(qtbot, shown, tuned: TuneAnswer) -> Non
 def test_every_chart_of_the_study_is_drawn(qtbot, shown, tuned: TuneAnswer) -> None:
     panel = shown(TunePanel(tuned))
     assert [view.sheet.title for view in panel.charts] == [chart.title for chart in tuned.state.charts]
+    assert [view.sheet.title for view in panel.forecasts] == [chart.title for chart in tuned.forecasts]
     assert len(panel.tables) == len(tuned.state.tables)
 
 
