@@ -1,0 +1,86 @@
+"""The command itself: help, one line for every bad input, exit status."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from bench.cli.main import BAD_INPUT, DONE, INTERNAL_ERROR, VERBS, run
+from bench.cli.output import one_line
+from bench.rig.toml import example_rig_text
+
+
+def refused(capsys, *arguments: object) -> str:
+    """The one line on stderr of a command line that is bad input."""
+    assert run([str(argument) for argument in arguments]) == BAD_INPUT
+    told = capsys.readouterr()
+    assert told.out == "" and told.err.count("\n") == 1
+    assert told.err.startswith("whirlbench: ") and "Traceback" not in told.err
+    return told.err
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_every_verb_explains_itself(capsys, verb: str) -> None:
+    assert run([verb, "--help"]) == DONE
+    assert f"Usage: whirlbench {verb}" in capsys.readouterr().out
+
+
+def test_no_verb_gives_the_overview_with_its_caution(capsys) -> None:
+    assert run([]) == DONE
+    told = capsys.readouterr().out
+    assert "Stay out of the plane of rotation" in told and all(verb in told for verb in VERBS)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "complaint"),
+    [
+        (["spin_up"], "No such command 'spin_up' (`whirlbench --help` tells more)"),
+        (["import"], "Missing argument 'SLOW.csv' (`whirlbench import --help` tells more)"),
+        (["trips", "run.h5"], "Missing option '--rig'"),
+        (["export", "run.h5", "--colour"], "No such option '--colour'"),
+        (["check", "rig.toml", "--speed-rpm", "nan"], "'--speed-rpm': 'nan' is not a number"),
+        (["check", "rig.toml", "--speed-rpm", "inf"], "'--speed-rpm': inf is not in the range"),
+        (["check", "rig.toml", "--report", "nowhere/page.html"], "nowhere/page.html: cannot be written"),
+        (["check", "small.toml"], "small.toml: rig key propeller.diameter_m is missing"),
+        (["check", "hostile.toml"], r"hostile.toml: unknown key limits.over speed\x1b[31m; remove it"),
+        (["spin", "--rig", "small.toml", "--plan", "plan.toml", "--port", "simulated"], "small.toml: "),
+        (["limits", "run.h5", "--rig", "rig.toml", "--at-rpm", "nan"], "found 'nan', expected speeds above 0"),
+        (["balance", "a.h5", "b.h5", "--trial-mass-g", "nan"], "'--trial-mass-g': 'nan' is not a number"),
+        (["window", "--port", "simulated", "-o", "nowhere/run.h5"], "there is no folder nowhere"),
+        (["window", "--port", "simulated", "-o", "rig.toml"], "rig.toml: already exists"),
+        (["window", "run.h5"], "run.h5: cannot be read (No such file or directory)"),
+        (["window"], "nothing to show"),
+    ],
+)
+def test_bad_input_is_one_line_that_names_it(tmp_path, monkeypatch, capsys, arguments, complaint) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("rig.toml").write_text(example_rig_text())
+    Path("small.toml").write_text("[limits]\ncurrent_a = 50\noverspeed_rpm = 6000\n")
+    Path("hostile.toml").write_text('[limits]\n"over\\nspeed\\u001b[31m" = 1\n')
+    Path("plan.toml").write_text('[[step]]\nkind = "coast-down"\n')
+    if arguments[0] == "window":
+        monkeypatch.setattr("bench.window.app.require_qt", lambda: None)
+        monkeypatch.setattr("bench.window.app.run_window", lambda prepare: prepare(None))
+    assert complaint in refused(capsys, *arguments)
+
+
+def test_a_file_that_cannot_be_written_is_bad_input_wherever_it_turns_up(monkeypatch, capsys) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied", "results/page.html")
+
+    monkeypatch.setattr("bench.link.port.list_ports", fail)
+    assert "results/page.html: cannot be read or written (Permission denied)" in refused(capsys, "ports")
+
+
+def test_a_fault_of_ours_is_told_as_one(monkeypatch, capsys) -> None:
+    monkeypatch.setattr("bench.link.port.list_ports", lambda: 1 / 0)
+    assert run(["ports"]) == INTERNAL_ERROR
+    told = capsys.readouterr().err
+    assert "ZeroDivisionError" in told and told.endswith("please report it with the command line\n")
+
+
+def test_a_line_is_one_printable_line() -> None:
+    assert one_line("two\n lines\t here") == "two lines here"
+    assert one_line("bell\x07 and \x1b[31mred") == r"bell\x07 and \x1b[31mred"
+    assert len(one_line("x" * 100_000)) < 520
