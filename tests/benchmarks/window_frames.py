@@ -29,7 +29,7 @@ from bench.window.spin_panel import SpinPanel
 
 SLOW_HZ, VIBRATION_HZ, BLOCK = 500, 3200, 16
 FRAME_S = 1 / 60
-FRAMES, ROUNDS = 120, 5
+FRAMES, ROUNDS = 100, 3
 SIZE = (1280, 900)
 G_PER_COUNT = 0.0039
 NAIVE_CHANNELS = 7
