@@ -1,7 +1,8 @@
-"""Rules for all tests: nothing may be left running when a test ends."""
+"""Rules for all tests: nothing may be left running when a test ends, and only the window's may import Qt."""
 
 from __future__ import annotations
 
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -42,6 +43,12 @@ def nothing_left_behind() -> Iterator[None]:
     left = [thread.name for thread in _threads() - threads if not thread.name.startswith("pytest_timeout")]
     assert not left, f"threads left behind: {left}; join them in the test or in the object's close()"
     orphans = _children() - children
-    assert not orphans, (
-        f"processes left behind: {sorted(orphans)}; end them with join() or a context manager"
-    )
+    assert not orphans, f"processes left behind: {sorted(orphans)}; end them with join() or a context manager"
+
+
+@pytest.fixture(autouse=True)
+def no_qt_but_in_the_window(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Outside ``tests/window`` an import of Qt fails, as it would where Qt is not installed."""
+    if "window" not in request.path.parts:
+        for name in ("PyQt5", "pyqtgraph"):
+            monkeypatch.setitem(sys.modules, name, None)
