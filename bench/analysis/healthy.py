@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.analysis.features import LOAD, SPEED, VIBRATION, Features
-from bench.analysis.healthy_points import LEAST_VISIT, SAME_COMMAND, Points, operating_points, same_point
+from bench.analysis.healthy_points import LEAST_VISIT, Points, operating_points, same_point
 from bench.errors import AnalysisError
 
 LAG = 8  # frames, 2 s: beyond most of the correlation of gusts
@@ -15,8 +15,7 @@ LEAST_KEEP, MOST_KEEP = 0.17, 0.95  # a Hann window half overlapping alone gives
 LEAST_GUST_SUMS = {VIBRATION: 1.0, LOAD: 3.8, SPEED: 4.0}  # what gusts do even where a short run shows none; our choice
 GUST_MARGIN = 1.2  # for the doubt of so few gusts in a run; chosen on the campaign in tests/benchmarks
 GUST_FRAMES = 6.0  # 1.5 s, the time a gust takes to pass the disk of a stand outdoors; our choice
-# by so much a thrust coefficient, and power with the efficiency of the drive, change with speed alone; our choice
-SAME_ANGLE_SHARE = {"thrust": 0.06, "current": 0.10}
+FIRST_FRAMES = 8  # that tell a level
 BETWEEN_RUNS = 0.15  # re-mounting changes a level by so much of itself where only one earlier run is known; our choice
 
 
@@ -83,28 +82,6 @@ def expectation(features: Features, points: Points, earlier: list[Features]) -> 
     assumed = BETWEEN_RUNS * _typical_level(features, points)
     spread = np.where(count >= 3, np.maximum(between, assumed / 5), np.maximum(between, assumed))
     return Expectation(mean, np.where(count > 0, spread, np.nan))
-
-
-def at_same_blade_angle(features: Features, points: Points, known: Expectation | None) -> Expectation | None:
-    """``known``, completed by what an earlier point of this run with the same servo pulse lets expect of the load.
-
-    At one blade angle thrust goes with the square of speed and power with its cube, as far as coefficients and
-    efficiency do not change with it; the spread allows for that. Without a servo channel nothing is added.
-    """
-    shape = (len(points.rpm), features.values.shape[1])
-    mean, spread = (np.full(shape, np.nan), np.full(shape, np.nan)) if known is None else (known.mean, known.spread)
-    mean, spread = mean.copy(), spread.copy()
-    first = first_levels(features.values, points)
-    for point in range(len(points.rpm)):
-        like = np.abs(points.command[:point, 1] - points.command[point, 1]) <= SAME_COMMAND[1]
-        for signal in features.signals:
-            if signal.name in SAME_ANGLE_SHARE and like.any():
-                nearest = np.flatnonzero(like)[np.argmin(np.abs(points.rpm[:point][like] - points.rpm[point]))]
-                for column in signal.columns:
-                    if np.isnan(mean[point, column]):
-                        mean[point, column] = first[nearest, column]
-                        spread[point, column] = SAME_ANGLE_SHARE[signal.name] * abs(first[nearest, column])
-    return Expectation(mean, spread) if np.isfinite(mean).any() else None
 
 
 def _correlated(far_over_near: np.ndarray) -> np.ndarray:
@@ -176,7 +153,7 @@ def first_levels(values: np.ndarray, points: Points) -> np.ndarray:
     """Median of each column over the first eight frames at each point; zero where nothing is known."""
     result = np.zeros((len(points.rpm), values.shape[1]))
     for point in range(len(points.rpm)):
-        head = values[np.flatnonzero(points.of_frame == point)[:8]]
+        head = values[np.flatnonzero(points.of_frame == point)[:FIRST_FRAMES]]
         known = np.isfinite(head).any(axis=0)
         result[point, known] = np.nanmedian(head[:, known], axis=0)
     return result

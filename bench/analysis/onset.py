@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.analysis.failure import Failure, find_failure
-from bench.analysis.features import LOAD, SPEED, VIBRATION, Features, run_features
-from bench.analysis.healthy import at_same_blade_angle, expectation, scatter
+from bench.analysis.features import LOAD, SPEED, VIBRATION, Features, Signal, run_features
+from bench.analysis.healthy import Expectation, Scatter, expectation, scatter
+from bench.analysis.healthy_load import expected_load
 from bench.analysis.healthy_points import Points, operating_points
 from bench.analysis.onset_change import Beginning, Likelihood, beginning, beginning_likelihood
 from bench.analysis.onset_filter import HABITS, HealthyFilter, make_design, standardised
@@ -143,24 +144,37 @@ def judge_features(
 
 
 def _prepare(features: Features, earlier: list[Features], end_s: float) -> tuple[_Prepared, ...]:
-    """Vibration is judged at points held in speed; load and speed at what was commanded, whatever the speed does."""
+    """Vibration is judged at points held in speed; load and speed at what was commanded, whatever the speed does.
+
+    Each load signal has a filter of its own: an earlier point tells thrust better than it tells current.
+    """
     parts = []
     for kind in (VIBRATION, LOAD, SPEED):
         signals = tuple(one for one in features.signals if one.kind == kind)
         points = operating_points(features, by_speed=kind == VIBRATION)
         points = _until(points, features.time_s, end_s - 1.5 * features.step_s)
-        judged = points.of_frame >= 0
-        if not signals or not judged.any():
+        if not signals or not (points.of_frame >= 0).any():
             continue
         sigma = scatter(features, points)
         expected = expectation(features, points, earlier) if earlier else None
         if kind == LOAD:
-            expected = at_same_blade_angle(features, points, expected)
-        healthy = HealthyFilter(make_design(features, points, sigma, expected, HABITS[kind]))
-        white = healthy.whiten(standardised(features, points, sigma, expected))
-        names, columns = tuple(one.name for one in signals), tuple(one.columns for one in signals)
-        parts.append(_Prepared(names, columns, features.time_s, features.time_s[judged], healthy, white))
+            expected = expected_load(features, points, sigma, expected)
+        groups = [(one,) for one in signals] if kind == LOAD else [signals]
+        parts += [_part(features, points, sigma, expected, group) for group in groups]
     return tuple(parts)
+
+
+def _part(
+    features: Features, points: Points, sigma: Scatter, expected: Expectation | None, signals: tuple[Signal, ...]
+) -> _Prepared:
+    """Signals that share one filter, and with it how well their levels are known beforehand."""
+    used = [column for one in signals for column in one.columns]
+    habits = HABITS[signals[0].kind]
+    healthy = HealthyFilter(make_design(features, points, sigma, expected, habits, used))
+    white = healthy.whiten(standardised(features, points, sigma, expected)[:, used])
+    columns = tuple(tuple(used.index(column) for column in one.columns) for one in signals)
+    judged_s = features.time_s[points.of_frame >= 0]
+    return _Prepared(tuple(one.name for one in signals), columns, features.time_s, judged_s, healthy, white)
 
 
 def _until(points: Points, time_s: np.ndarray, end_s: float) -> Points:

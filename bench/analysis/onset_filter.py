@@ -62,9 +62,14 @@ class Design:
 
 
 def make_design(
-    features: Features, points: Points, scatter: Scatter, expected: Expectation | None, habits: Habits
+    features: Features,
+    points: Points,
+    scatter: Scatter,
+    expected: Expectation | None,
+    habits: Habits,
+    columns: list[int],
 ) -> Design:
-    """The filter's knowledge of a run's frames; ``expected`` narrows what a level may be."""
+    """The filter's knowledge of a run's frames; ``expected`` narrows what the levels of ``columns`` may be."""
     time_s = features.time_s
     judged = points.of_frame >= 0
     first_s = time_s[judged][0] if judged.any() else 0.0
@@ -74,7 +79,7 @@ def make_design(
     lean_pct[judged] = 100.0 * np.log(features.rpm[judged] / points.rpm[points.of_frame[judged]])
     known = np.full(len(points.rpm), UNKNOWN_LEVEL)
     if expected is not None:
-        ratio = expected.spread / scatter.sigma
+        ratio = (expected.spread / scatter.sigma)[:, columns]
         seen = np.isfinite(ratio).any(axis=1)
         known[seen] = np.nanmedian(ratio[seen], axis=1)
     return Design(
@@ -205,10 +210,12 @@ class HealthyFilter:
         levels = np.arange(design.points)
         gains: dict[int, Gain] = {}
         last_visit, last_frame = -1, -1
+        visited: set[int] = set()
         for frame in np.flatnonzero(design.point >= 0).tolist():
             if design.visit[frame] != last_visit:
-                last_visit = int(design.visit[frame])
-                self._begin_visit(spread, design.point[frame])
+                last_visit, point = int(design.visit[frame]), int(design.point[frame])
+                self._begin_visit(spread, point, again=point in visited)
+                visited.add(point)
             passed = frame - last_frame if last_frame >= 0 else 0
             spread[levels, levels] += WANDER_PER_FRAME**2 * passed
             last_frame = frame
@@ -220,12 +227,14 @@ class HealthyFilter:
             gains[int(frame)] = Gain(at, row, slope, root)
         return gains
 
-    def _begin_visit(self, spread: np.ndarray, point: int) -> None:
+    def _begin_visit(self, spread: np.ndarray, point: int, again: bool) -> None:
+        """Settling begins anew; a level seen before may have moved, a first one is as unsure as its own prior says."""
         settling = self._settling
         spread[settling, :] = 0.0
         spread[:, settling] = 0.0
         spread[settling, settling] = np.eye(2) * self.design.habits.settling**2
-        spread[point, point] += self.design.habits.revisit**2
+        if again:
+            spread[point, point] += self.design.habits.revisit**2
 
     def _row(self, frame: int) -> tuple[np.ndarray, np.ndarray]:
         design, point = self.design, self.design.point[frame]
