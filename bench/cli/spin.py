@@ -16,6 +16,7 @@ from bench.rig.description import Rig
 from bench.rig.toml import read_rig
 from bench.safety.margins import margins
 from bench.session.actions import Outcome, Progress
+from bench.session.check_list import check_list
 from bench.session.operator import WillingOperator
 from bench.session.orders import OrderKind
 from bench.session.plan import Plan, read_plan
@@ -72,19 +73,6 @@ def _introduce(rig: Rig, plan: Plan) -> None:
     for number, step in enumerate(plan.steps, start=1):
         title = f"{step.kind} {step.name}".strip()
         click.echo(f"  step {number}: {title}: {describe(step)}".rstrip(": "))
-
-
-def check_list(rig: Rig) -> tuple[str, ...]:
-    """What has to be true before anything turns; the program can see none of it."""
-    isolator = rig.stand.isolator or "the isolating switch"
-    guard = rig.stand.guard or "the guard"
-    return (
-        f"Isolator within reach of my hand, and tried: {isolator}.",
-        f"Guard closed and sound: {guard}.",
-        "Nobody is in the plane of rotation, and nobody can walk into it.",
-        "Stand, guard and site follow the local codes; blades, roots and fasteners were inspected today.",
-        "I know that limits and structural numbers are an aid, not a licence.",
-    )
 
 
 def _confirm_check_list(rig: Rig, yes: bool, simulated: bool) -> None:
