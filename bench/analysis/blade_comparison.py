@@ -50,7 +50,7 @@ def compare_sets(first: PitchLimits, second: PitchLimits, count: int = 7) -> tup
 def _difference(name: str, one: CoefficientFit, two: CoefficientFit, pitch_deg: float) -> Difference:
     rpm = math.sqrt(one.reference_rpm * two.reference_rpm)
     values = [float(fit.at(np.array(pitch_deg), np.array(rpm)).value) for fit in (one, two)]
-    variance = sum(fit.covariance((pitch_deg, rpm), (pitch_deg, rpm)) for fit in (one, two))
+    variance = sum(float(fit.variance(np.array([[rpm, pitch_deg]]))[0]) for fit in (one, two))
     scale = 100.0 / abs(values[0])
     difference, stderr = scale * (values[1] - values[0]), scale * math.sqrt(max(variance, 0.0))
     confidence = math.erf(abs(difference) / (stderr * math.sqrt(2.0))) if stderr else 1.0

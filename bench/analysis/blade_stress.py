@@ -188,6 +188,8 @@ class BladeUnderLoad:
     @cached_property
     def _gyroscopic_per_speed(self) -> np.ndarray:
         """Once-a-revolution moment at the stations over the angular velocity."""
+        if self.yaw.rate_rad_s == 0.0:
+            return np.zeros_like(self._stations_m)
         return self.built.gyroscopic_n_m(1.0, self.yaw.rate_rad_s, self._stations_m)
 
     @cached_property

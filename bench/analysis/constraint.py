@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
-from bench.analysis.propeller_map import CoefficientFit
+from bench.analysis.propeller_map import CoefficientFit, Estimate
 
 CONFIDENCE = 0.95
 NORMAL_95 = 1.645
@@ -32,7 +33,7 @@ class Constraint:
         if self.fit is None:
             best = self.quantity(pitch_deg, np.full_like(pitch_deg, np.nan), rpm)
             return best, best + NORMAL_95 * self._with_pitch_error(best, pitch_deg, np.zeros_like(best))
-        estimate = self.fit.at(pitch_deg, np.asarray(rpm))
+        estimate = _along(self.fit, pitch_deg.tobytes(), rpm)
         best = self.quantity(pitch_deg, estimate.value, rpm)
         one_error_up = self.quantity(pitch_deg, estimate.value + estimate.stderr, rpm)
         with np.errstate(invalid="ignore"):
@@ -43,3 +44,9 @@ class Constraint:
     def _with_pitch_error(self, best: np.ndarray, pitch_deg: np.ndarray, error: np.ndarray) -> np.ndarray:
         slope = np.gradient(best, pitch_deg)
         return np.sqrt(error**2 + self.scatter**2 + (slope * self.pitch_stderr_deg) ** 2)
+
+
+@lru_cache(maxsize=128)
+def _along(fit: CoefficientFit, pitches: bytes, rpm: float) -> Estimate:
+    """The coefficient along a line of pitches (float64 bytes): several constraints ask for the same one."""
+    return fit.at(np.frombuffer(pitches), np.asarray(rpm))

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.analysis.constraint import Constraint
 from bench.analysis.constraints import throttle_need
 from bench.analysis.holds import Hold
-from bench.analysis.pitch_limits import PITCH_STEP_DEG, PitchLimits, SpeedLimits
+from bench.analysis.pitch_limits import PITCH_STEP_DEG, PitchLimits
 from bench.analysis.propeller_map import CoefficientFit
 from bench.errors import AnalysisError
 from bench.rig.description import Rig
@@ -38,19 +37,20 @@ def propose_hold(limits: PitchLimits) -> NextHold | None:
     comes from the curve's covariance with one more point of typical error (conditioning of a Gaussian
     process, as in ``kriging``). None when no limit binds or no candidate is safe.
     """
-    targets = [row for row in limits.limits if row.binding is not None]
-    if not targets:
+    places = _binding_places(limits)
+    candidates = _safe_candidates(limits)
+    if not any(place.fit is not None for place in places) or not len(candidates):
         return None
-    before = _limit_error(limits, targets, None)
-    best: NextHold | None = None
-    for rpm, pitch in _safe_candidates(limits):
-        after = _limit_error(limits, targets, (rpm, pitch))
-        if best is None or after < best.stderr_after_deg:
-            best = NextHold(rpm, pitch, before, after)
-    return best
+    before = np.array([place.variance_deg2 for place in places])
+    after = np.stack([place.variance_after_deg2(candidates) for place in places])
+    error = np.sqrt(after.mean(axis=0))
+    best = int(np.argmin(error))
+    rpm, pitch = candidates[best]
+    return NextHold(float(rpm), float(pitch), float(np.sqrt(before.mean())), float(error[best]))
 
 
-def _safe_candidates(limits: PitchLimits) -> list[tuple[float, float]]:
+def _safe_candidates(limits: PitchLimits) -> np.ndarray:
+    """Points ``(n, 2)`` of (rpm, pitch) that are safe to hold."""
     low, high = limits.pitch_range_deg
     pitches = np.arange(low - BEYOND_DEG, high + BEYOND_DEG + 1e-9, PITCH_GRID_DEG)
     found = []
@@ -60,33 +60,48 @@ def _safe_candidates(limits: PitchLimits) -> list[tuple[float, float]]:
             _, upper = constraint.bounds(pitches, float(rpm))
             safe &= upper <= 0.9 * constraint.limit
         found += [(float(rpm), float(pitch)) for pitch in pitches[safe]]
-    return found
+    return np.array(found).reshape(-1, 2)
 
 
-def _limit_error(limits: PitchLimits, rows: Sequence[SpeedLimits], added: tuple[float, float] | None) -> float:
-    """Root mean square error in degrees of the binding limits, with a further hold at ``added`` (rpm, pitch)."""
+@dataclass(frozen=True)
+class _Place:
+    """Where a limit binds, and how well it is known there; ``fit`` is None where no coefficient is behind it."""
+
+    fit: CoefficientFit | None
+    point: np.ndarray  # (1, 2): rpm, pitch
+    slope_per_deg: float
+
+    @property
+    def variance_deg2(self) -> float:
+        """Variance of the limit in square degrees: that of the coefficient over its squared slope."""
+        if self.fit is None:
+            return 0.0
+        return float(self.fit.covariance(self.point, self.point)[0, 0]) / self.slope_per_deg**2
+
+    def variance_after_deg2(self, candidates: np.ndarray) -> np.ndarray:
+        """The same after one further hold of typical error at each candidate, ``(n,)`` (rank-one updates)."""
+        if self.fit is None:
+            return np.zeros(len(candidates))
+        shared = self.fit.covariance(self.point, candidates)[0]
+        gain = shared**2 / (self.fit.variance(candidates) + self.fit.point_stderr**2)
+        return np.maximum(self.variance_deg2 - gain / self.slope_per_deg**2, 0.0)
+
+
+def _binding_places(limits: PitchLimits) -> list[_Place]:
     by_name = {constraint.name: constraint for constraint in limits.constraints}
-    errors = [_error_at(by_name[row.binding], row, added) for row in rows if row.binding]
-    return float(np.sqrt(np.mean(np.square(errors))))
+    return [
+        _place(by_name[row.binding].fit, row.rpm, row.max_pitch_deg)
+        for row in limits.limits
+        if row.binding and row.max_pitch_deg is not None
+    ]
 
 
-def _error_at(constraint: Constraint, row: SpeedLimits, added: tuple[float, float] | None) -> float:
-    """Standard error of one limit in degrees: error of the coefficient there over its slope."""
-    fit = constraint.fit
-    if fit is None or row.max_pitch_deg is None:
-        return 0.0
-    place = np.array([row.max_pitch_deg - PITCH_STEP_DEG, row.max_pitch_deg, row.max_pitch_deg + PITCH_STEP_DEG])
-    slope = float(np.diff(fit.at(place[[0, 2]], np.asarray(row.rpm)).value)[0]) / (2 * PITCH_STEP_DEG)
-    here = (row.max_pitch_deg, row.rpm)
-    variance = fit.covariance(here, here)
-    if added is not None:
-        variance -= _gain(fit, here, (added[1], added[0]))
-    return float(np.sqrt(max(variance, 0.0)) / max(abs(slope), 1e-9))
-
-
-def _gain(fit: CoefficientFit, here: tuple[float, float], point: tuple[float, float]) -> float:
-    """By how much a further hold at ``point`` of typical error lowers the variance ``here`` (rank-one update)."""
-    return fit.covariance(here, point) ** 2 / (fit.covariance(point, point) + fit.point_stderr**2)
+def _place(fit: CoefficientFit | None, rpm: float, pitch_deg: float) -> _Place:
+    point = np.array([[rpm, pitch_deg]])
+    if fit is None:
+        return _Place(None, point, 1.0)
+    around = fit.at(pitch_deg + PITCH_STEP_DEG * np.array([-1.0, 1.0]), np.asarray(rpm)).value
+    return _Place(fit, point, max(abs(float(around[1] - around[0])) / (2 * PITCH_STEP_DEG), 1e-9))
 
 
 def next_hold_plan(proposal: NextHold, speed_key: str, warm_up_key: str) -> str:

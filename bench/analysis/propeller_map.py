@@ -34,7 +34,7 @@ class Estimate:
     stderr: np.ndarray
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # by identity: a fit is a key of the cache in ``constraint``
 class CoefficientFit:
     """One coefficient against pitch and speed.
 
@@ -61,11 +61,14 @@ class CoefficientFit:
         stderr = np.sqrt(variance + (value * self.common_pct / 100.0) ** 2)
         return Estimate(value.reshape(pitch.shape), stderr.reshape(pitch.shape))
 
-    def covariance(self, here: tuple[float, float], there: tuple[float, float]) -> float:
-        """Covariance of the coefficient between two points, each (pitch in deg, rpm); common errors left out."""
-        first, second = (np.array([point[0]]) for point in (here, there))
-        columns = [self._columns(np.array([pitch]), np.array([rpm])) for pitch, rpm in (here, there)]
-        return float(self.curve.covariance(first, columns[0], second, columns[1])[0, 0])
+    def covariance(self, here: np.ndarray, there: np.ndarray) -> np.ndarray:
+        """Covariance between points ``(n, 2)`` and ``(m, 2)`` of (rpm, pitch in deg); common errors left out."""
+        return self.curve.covariance(here[:, 1], self._columns(here[:, 1], here[:, 0]), there[:, 1],
+                                     self._columns(there[:, 1], there[:, 0]))  # fmt: skip
+
+    def variance(self, points: np.ndarray) -> np.ndarray:
+        """Variance at points ``(n, 2)`` of (rpm, pitch in deg); common errors left out."""
+        return self.curve.predict(points[:, 1], self._columns(points[:, 1], points[:, 0]))[1]
 
     def quantile(self, probability: float) -> float:
         """Student's t quantile for one-sided statements about this fit."""

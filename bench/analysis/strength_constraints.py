@@ -11,7 +11,7 @@ from bench.analysis.blade_build import BuiltBlade, build_blade
 from bench.analysis.blade_stress import AirLoads, BladeUnderLoad, Yaw
 from bench.analysis.constraint import Constraint
 from bench.analysis.design_check import reserve_use, servo_hold
-from bench.analysis.propeller_map import PropellerMap
+from bench.analysis.propeller_map import CoefficientFit, PropellerMap
 from bench.errors import RigError
 from bench.physics.coefficients import thrust_n
 from bench.rig.description import Rig
@@ -57,16 +57,40 @@ def _reserve(rig: Rig, propeller: PropellerMap, blade: BuiltBlade, count: int) -
         yield "root_reserve_factor: thrust was not recorded"
         return
 
+    table = _ReserveTable(rig, propeller, propeller.ct, blade, count)
+
     def share(pitch_deg: np.ndarray, ct: np.ndarray, rpm: float) -> np.ndarray:
-        sampled = np.linspace(pitch_deg[0], pitch_deg[-1], SAMPLED_PITCHES)
-        thrust = np.interp(sampled, pitch_deg, ct)
-        uses = [
-            reserve_use(rig, _loaded(rig, blade, count, pitch, push, propeller), rpm)
-            for pitch, push in zip(sampled.tolist(), thrust.tolist(), strict=True)
-        ]
-        return np.interp(pitch_deg, sampled, uses)
+        return table.at(pitch_deg, ct, rpm)
 
     yield Constraint("blade_reserve", "share in use", 1.0, share, propeller.ct)
+
+
+class _ReserveTable:
+    """Share of the reserve in use over pitch, CT and speed: worked out once, straight in between.
+
+    The share is a maximum of functions that rise ever faster with thrust and with speed, hence convex: straight lines
+    between the points lie on the safe side.
+    """
+
+    def __init__(self, rig: Rig, propeller: PropellerMap, fit: CoefficientFit, blade: BuiltBlade, count: int) -> None:
+        pitches = np.linspace(*fit.pitch_range_deg, 3)
+        ct = fit.at(np.linspace(*fit.pitch_range_deg, SAMPLED_PITCHES), np.asarray(fit.reference_rpm)).value
+        loads = np.linspace(0.0, 1.3 * ct.max(), 7)
+        speeds = np.linspace(0.15, 1.5, 7) * fit.rpm_range[1]
+
+        def uses(pitch_deg: float, push: float) -> list[float]:
+            loaded = _loaded(rig, blade, count, pitch_deg, push, propeller)
+            return [reserve_use(rig, loaded, rpm) for rpm in speeds]
+
+        self._axes = (pitches, loads, speeds)
+        self._uses = np.array([[uses(pitch, push) for push in loads] for pitch in pitches])
+
+    def at(self, pitch_deg: np.ndarray, ct: np.ndarray, rpm: float) -> np.ndarray:
+        """Share in use at pitches and CT ``(n,)`` and one speed; beyond the table the lines go on."""
+        from scipy.interpolate import RegularGridInterpolator
+
+        table = RegularGridInterpolator(self._axes, self._uses, bounds_error=False, fill_value=None)
+        return np.asarray(table(np.column_stack((pitch_deg, ct, np.full_like(pitch_deg, rpm)))))
 
 
 def _servo(rig: Rig, propeller: PropellerMap, blade: BuiltBlade, count: int) -> Iterator[Constraint | str]:

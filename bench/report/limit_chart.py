@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 INK, FAINT, SAFE, FORBIDDEN = "#26231d", "#b9b09d", "#4d7358", "#a3231f"
-SPEEDS = 61
+SPEEDS = 31
 
 
 def draw_limits(limits: PitchLimits, rig: Rig, path: Path) -> None:

@@ -9,7 +9,10 @@ import pytest
 from pitch_limit_coverage import cases_of_stand, judge
 from pitch_stands import limits_for, measured_holds, rig_with
 
+from bench.analysis.blade_build import build_blade
+from bench.analysis.blade_stress import AirLoads, BladeUnderLoad, Yaw
 from bench.analysis.conditions import air_density_kg_m3
+from bench.analysis.design_check import reserve_use
 from bench.analysis.holds import Measured
 from bench.analysis.pitch_limits import avoid_bands, limits_at_speeds, pitch_limits
 from bench.errors import AnalysisError, RigError
@@ -100,11 +103,11 @@ def test_figures_of_merit_are_plausible_and_nothing_is_complained_of() -> None:
     assert points.complaints == ()
 
 
-def test_the_95_percent_pitch_is_safe_over_a_dozen_random_stands() -> None:
+def test_the_95_percent_pitch_is_safe_over_a_few_random_stands() -> None:
     """A short form of tests/benchmarks/pitch_limit_coverage.py, whose 200 stands state the real rate."""
-    cases = [case for seed in range(12) for case in cases_of_stand(seed, parse_rig(example_rig_text()))]
+    cases = [case for seed in range(6) for case in cases_of_stand(seed, parse_rig(example_rig_text()))]
     verdict = judge(cases)
-    assert verdict["unsafe_pct"] <= 10.0
+    assert verdict["unsafe_pct"] <= 10.0  # one of some fifteen cases; the benchmark states 2 %
     assert verdict["mean_distance_deg"] <= 0.5
     assert verdict["worst_excess_deg"] < 0.5
 
@@ -182,6 +185,19 @@ def test_a_weak_root_binds_where_a_sound_one_does_not() -> None:
     assert sound.values["blade_reserve"] is None
     assert weak.binding == "blade_reserve"
     assert weak.over_everywhere
+
+
+def test_the_reserve_between_the_tabulated_points_is_exact_or_on_the_safe_side() -> None:
+    rig = parse_rig(example_rig_text())
+    told = limits_for(rig, 5000.0)
+    reserve = next(item for item in told.constraints if item.name == "blade_reserve")
+    blade = build_blade("moulded", rig.blade_sets["moulded"], 0.56)
+    push = told.propeller.density_kg_m3 * 0.56**4 / 3600.0
+    for pitch, ct, rpm in ((7.3, 0.11, 4100.0), (12.1, 0.17, 5000.0), (16.9, 0.2, 5600.0)):
+        loaded = BladeUnderLoad(blade, 4, AirLoads(pitch, ct * push), Yaw(0.0))
+        exact = reserve_use(rig, loaded, rpm)
+        tabulated = float(reserve.quantity(np.array([pitch]), np.array([ct]), rpm)[0])
+        assert exact - 1e-6 <= tabulated <= 1.05 * exact
 
 
 def test_servo_torque_against_the_twisting_moment_falls_with_speed_squared() -> None:

@@ -23,7 +23,7 @@ from bench.session.plan import Plan, parse_plan
 
 TURN_S = 0.01
 RAMPS = 'governor = "off"\nramp_us_per_s = 400\nramp_deg_per_s = 15\n'
-PITCHES_DEG = (5.0, 8.0, 11.0, 14.0, 16.0, 18.0)
+PITCHES_DEG = (6.0, 10.0, 14.0, 17.0)
 COAST = '[[step]]\nkind = "coast-down"\n'
 
 
@@ -56,7 +56,7 @@ def run_on_chip(rig: Rig, plan: Plan, path: Path) -> Run:
 @pytest.mark.timeout(300)
 def test_sweep_limits_end_points_and_a_run_inside_them(tmp_path: Path) -> None:
     rig = rig_with(thrust_n=75.0, power_w=3600.0)
-    sweep = parse_plan(RAMPS + "".join(hold(us, deg, 4.0) for us in (1450, 1600) for deg in PITCHES_DEG) + COAST)
+    sweep = parse_plan(RAMPS + "".join(hold(us, deg, 3.6) for us in (1450, 1600) for deg in PITCHES_DEG) + COAST)
     # the sweep itself is watched by wider limits: it has to go a little beyond where the narrower ones will bind
     measured = run_on_chip(rig_with(thrust_n=135.0, power_w=3600.0), sweep, tmp_path / "sweep.h5")
     limits = pitch_limits(find_holds(measured).holds, rig, air_density_kg_m3(rig, "test"))
@@ -74,7 +74,7 @@ def test_sweep_limits_end_points_and_a_run_inside_them(tmp_path: Path) -> None:
 [[step]]
 kind = "sweep"
 servo_us = [{low_us}, {high_us}]
-duration_s = 6
+duration_s = 5
 """
         + COAST
     )
