@@ -6,9 +6,16 @@ from PyQt5 import QtCore, QtGui, QtWidgets
 
 from bench.window import palette
 
+KEY_EVENTS = (QtCore.QEvent.ShortcutOverride, QtCore.QEvent.KeyPress, QtCore.QEvent.KeyRelease)
+
 
 class AbortBar(QtWidgets.QPushButton):
-    """A wide bar that cuts the power on press, not on release, for the hand that comes down in a hurry."""
+    """A wide bar that cuts the power on press, not on release, for the hand that comes down in a hurry.
+
+    From ``take_space_bar`` to ``leave_space_bar``, and while the bar is enabled, the space bar does the same wherever
+    the keyboard is: in a number box, a list, a button, a file dialogue. A shortcut would not do: a text field claims
+    every key that prints before a shortcut is asked. Hence no blank can be typed anywhere while a session lives.
+    """
 
     abort = QtCore.pyqtSignal()
 
@@ -23,11 +30,28 @@ class AbortBar(QtWidgets.QPushButton):
             f"QPushButton:disabled {{ background: {palette.RULE}; color: {palette.FAINT}; }}"
         )
         self.pressed.connect(self.abort)
-        key = QtWidgets.QShortcut(QtGui.QKeySequence(QtCore.Qt.Key_Space), self)
-        key.setContext(QtCore.Qt.ApplicationShortcut)
-        key.activated.connect(self._from_key)
-        key.setAutoRepeat(False)
+        self._is_down = False  # this press has cut the power already
 
-    def _from_key(self) -> None:
-        if self.isEnabled():
+    def take_space_bar(self) -> None:
+        """A session begins: every key of the application passes here first."""
+        QtWidgets.QApplication.instance().installEventFilter(self)  # type: ignore[union-attr]
+
+    def leave_space_bar(self) -> None:
+        """The session or its window has gone: the space bar types blanks again."""
+        QtWidgets.QApplication.instance().removeEventFilter(self)  # type: ignore[union-attr]
+
+    def eventFilter(self, target: QtCore.QObject, event: QtCore.QEvent) -> bool:
+        if event.type() not in KEY_EVENTS or not isinstance(event, QtGui.QKeyEvent):
+            return False
+        if event.key() != QtCore.Qt.Key_Space or not self.isEnabled():
+            return False
+        event.accept()
+        if not event.isAutoRepeat():
+            self._take(event.type())
+        return True
+
+    def _take(self, kind: QtCore.QEvent.Type) -> None:
+        """One press comes twice, as a claim and as a key; an input method may swallow the second."""
+        if kind == QtCore.QEvent.ShortcutOverride or (kind == QtCore.QEvent.KeyPress and not self._is_down):
             self.abort.emit()
+        self._is_down = kind == QtCore.QEvent.ShortcutOverride

@@ -106,6 +106,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.bridge.changed.connect(self._follow)
         self.bridge.ended.connect(self._session_ended)
         self.abort_bar.abort.connect(self.bridge.abort)
+        self.abort_bar.take_space_bar()
         self.abort_bar.show()
         self.add_page("spin", panel)
 
@@ -114,6 +115,7 @@ class MainWindow(QtWidgets.QMainWindow):
 
     def _session_ended(self, outcome: Outcome) -> None:
         self.abort_bar.setEnabled(False)
+        self.abort_bar.leave_space_bar()
         self.statusBar().showMessage(f"session ended: {outcome.ending} {outcome.reason}".strip())
         if self._closing:
             self.close()
@@ -142,6 +144,7 @@ class MainWindow(QtWidgets.QMainWindow):
             bridge.finish()
             event.ignore()
             return
+        self.abort_bar.leave_space_bar()
         if bridge is not None:
             bridge.close()
         for page in (self.pages.widget(row) for row in range(self.pages.count())):

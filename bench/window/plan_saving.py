@@ -31,13 +31,13 @@ class PlanSaver(QtWidgets.QWidget):
         self.line.setText(remark)
 
     def _ask_and_write(self) -> None:
-        # Qt's own dialogue, not modal: a live session's clock must go on
+        # Qt's own dialogue, not modal: a live session's clock must go on, and its power cut be in reach
         dialog = QtWidgets.QFileDialog(self, self.button.text(), self._file_name, "plans (*.toml)")
         dialog.setOption(QtWidgets.QFileDialog.DontUseNativeDialog)
         dialog.setAcceptMode(QtWidgets.QFileDialog.AcceptSave)
         dialog.setAttribute(QtCore.Qt.WA_DeleteOnClose)
         dialog.fileSelected.connect(lambda path: self.write(Path(path)))
-        dialog.open()
+        dialog.show()
 
     def write(self, path: Path) -> None:
         """Writes the plan to ``path`` and says so, or why not."""

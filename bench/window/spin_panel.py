@@ -8,6 +8,7 @@ from bench.rig.description import Rig
 from bench.session.orders import OrderKind
 from bench.session.runner import SessionHandle
 from bench.window.charts import StripStack
+from bench.window.dial import Dial
 from bench.window.live_state import SHOWN_S, LiveState, LiveTrail
 from bench.window.margins import MarginPanel
 from bench.window.state_chain import StateChain
@@ -49,13 +50,8 @@ class SpinPanel(QtWidgets.QWidget):
         angles = [row[1] for row in self.rig.pitch.table or ((0.0, 0.0), (0.0, 0.0))]
         return min(angles), max(angles)
 
-    def _dial(self, label: str, low: float, high: float, kind: OrderKind) -> QtWidgets.QDoubleSpinBox:
-        """A box whose value is sent when Enter is pressed or the box is left: never while it is being typed."""
-        box = QtWidgets.QDoubleSpinBox()
-        box.setRange(low, high)
-        box.setDecimals(1 if kind is OrderKind.PITCH else 0)
-        box.setPrefix(f"{label}  ")
-        box.setKeyboardTracking(False)
+    def _dial(self, label: str, low: float, high: float, kind: OrderKind) -> Dial:
+        box = Dial(label, low, high, decimals=1 if kind is OrderKind.PITCH else 0)
         box.valueChanged.connect(lambda value: self.session.order(kind, value))
         return box
 
@@ -107,7 +103,7 @@ class SpinPanel(QtWidgets.QWidget):
         self._follow(self.pitch, may_pitch, state.readings().get("pitch_deg"))
         self._list_events()
 
-    def _follow(self, box: QtWidgets.QDoubleSpinBox, enabled: bool, value: float | None) -> None:
+    def _follow(self, box: Dial, enabled: bool, value: float | None) -> None:
         """A box that nobody is typing in shows what the stand does; showing it is no order."""
         box.setEnabled(enabled)
         if value is not None and value == value and not box.hasFocus():

@@ -1,0 +1,36 @@
+"""A session that stands still: what the window asks of a SessionHandle, without a process behind it."""
+
+from __future__ import annotations
+
+from bench.session.actions import Outcome, Progress
+from bench.session.orders import OrderKind
+from bench.session.views import SharedView
+
+
+class HeldSession:
+    """Keeps the orders it is given; ``progress`` and ``ended`` are what it reports."""
+
+    def __init__(self, phase: str, state: str) -> None:
+        self.view = SharedView()
+        self.progress = Progress(phase=phase, state=state)
+        self.ended: Outcome | None = None
+        self.orders: list[tuple[OrderKind, float]] = []
+
+    def order(self, kind: OrderKind, value: float = 0.0) -> None:
+        self.orders.append((kind, value))
+
+    def heard(self) -> None:
+        self.view.heard()
+
+    def state(self) -> Progress:
+        return self.progress
+
+    def outcome(self) -> Outcome | None:
+        return self.ended
+
+    def alive(self) -> bool:
+        return self.ended is None
+
+    def close(self) -> None:
+        self.view.close()
+        self.view.unlink()
