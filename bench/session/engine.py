@@ -17,7 +17,7 @@ from bench.link.outbox import Exchange
 from bench.rig.description import Rig
 from bench.safety.host_rules import Trip
 from bench.safety.limits import check_watched
-from bench.safety.machine import Happening
+from bench.safety.machine import Happening, Stand
 from bench.samples import Event
 from bench.session.actions import Actions, CountersRecord, Ending, IdentityRecord, Outcome, Progress, Record
 from bench.session.agreement import Agreement
@@ -88,6 +88,7 @@ class Engine:
         self._host_trip: Trip | None = None
         self._stop_reason = ""  # why the host itself stopped the run
         self._link_failure = ""
+        self._cut: Exchange | None = None
         self._cut_wanted = False  # an abort is on its way: no heartbeat may keep the power on, should it get lost
         self._introduced = False
         self._records: list[Record] = []
@@ -145,9 +146,10 @@ class Engine:
             self.stop(trip.text())
 
     def _follow(self, heard: Heard) -> None:
+        """What the device says of itself; a trip that the host alone has seen is made true on the device."""
         was_tripped = self.watch.tripped_at_s is not None
         self._records += self.watch.follow(heard)
-        self._cut_wanted = self._cut_wanted and self.watch.live
+        self._cut_wanted = self._cut_wanted and (self.watch.live or self._cutting())
         if heard.slow:
             self._heard_at_s = self.now_s
         if heard.restarts:
@@ -156,8 +158,16 @@ class Engine:
         if self.watch.tripped_at_s is not None and not was_tripped:
             self.plan_run = None
             self.enter(Phase.COASTING)
+            if self.watch.state is not Stand.TRIPPED:
+                self.abort(Reason.HOST_RULE)
         elif heard.restarts and self.phase is not Phase.COASTING:
             self.enter(Phase.CONNECTING)
+        elif was_tripped and self.watch.live and not self._cutting():
+            self.abort(Reason.HOST_RULE)
+
+    def _cutting(self) -> bool:
+        """Whether an abort still waits for its answer."""
+        return self._cut is not None and self._cut.pending
 
     def _check_silence(self) -> None:
         if self._heard_at_s is not None and self.now_s - self._heard_at_s > SILENCE_S:
@@ -171,7 +181,8 @@ class Engine:
             self.keeper.checked(self.now_s, heard.slow[-1].time_s)
             self._lateness.turn(self.now_s, heard.slow[-1].time_s, may_ask=self.phase in LIVE_PHASES)
         well = self.conversation.identified and not (self._link_failure or self._cut_wanted or self._outcome)
-        if well and self.keeper.due(self.now_s, surface_age_s):
+        # After a trip nothing may live on, least of all a device that does not know of it.
+        if well and self.phase is not Phase.COASTING and self.keeper.due(self.now_s, surface_age_s):
             self.conversation.send(Heartbeat(self.keeper.sent & 0xFFFF))
 
     def _due(self) -> bytes:
@@ -215,7 +226,7 @@ class Engine:
         """Sends the cut; it overtakes everything and is repeated until the device answered."""
         self.set_points = replace(self.set_points, throttle_us=self.rig.throttle.safe_us, request_rpm=None)
         self._cut_wanted = True
-        self.conversation.send(Abort(reason))
+        self._cut = self.conversation.send(Abort(reason))
 
     def end(self, ending: Ending, reason: str = "") -> None:
         """Ends the session after this step; the first ending counts."""
