@@ -18,7 +18,9 @@ from bench.analysis.healthy import Expectation, Scatter, first_levels
 from bench.analysis.healthy_points import Points
 
 UNKNOWN_LEVEL = 1e3
-WANDER_PER_FRAME = 0.004
+# Scatters a level may wander in a frame. More hides small steps (a step of half a scatter is forgotten before it is
+# sure), less takes slow wandering for damage; chosen on tests/benchmarks/onset_delay.py and onset_campaign.py.
+WANDER_PER_FRAME = 0.0025
 WARM_UP_S = (20.0, 60.0, 180.0)
 LONE_FRAMES = 4.0  # frames so many scatters off their neighbours are taken as the neighbours are
 
@@ -28,8 +30,8 @@ class Habits:
     """What a healthy signal may do: prior standard deviations, in its own scatter.
 
     ``lean_per_pct`` with a percent of speed, ``warm_up`` since the start, ``settling`` after a move, fading in
-    ``settling_s``, and how far off it may be when a point is visited again (``revisit``). Our choices, proved by
-    tests/benchmarks/onset_campaign.py.
+    ``settling_s``, and how far off it may be when a point is visited again (``revisit``). ``by_charge``: the warm-up
+    goes with the charge drawn, not with time. Our choices, proved by tests/benchmarks/onset_campaign.py.
     """
 
     lean_per_pct: float
@@ -37,13 +39,14 @@ class Habits:
     settling: float
     settling_s: tuple[float, float]
     revisit: float
+    by_charge: bool = False
 
 
 HABITS = {
     # a resonance with 5 % damping turns a 100-sigma vector by 8 sigmas per percent
     VIBRATION: Habits(8.0, 12.0, 4.0, (1.0, 5.0), 1.5),
     LOAD: Habits(0.0, 2.0, 2.5, (0.5, 2.0), 2.0),  # the air answers at once
-    SPEED: Habits(0.0, 12.0, 30.0, (1.5, 12.0), 20.0),  # a pack's voltage takes ten seconds to settle, and runs down
+    SPEED: Habits(0.0, 12.0, 30.0, (1.5, 12.0), 20.0, by_charge=True),  # a pack's voltage takes ten seconds to settle, and runs down
 }
 
 
@@ -73,7 +76,7 @@ def make_design(
     time_s = features.time_s
     judged = points.of_frame >= 0
     first_s = time_s[judged][0] if judged.any() else 0.0
-    since = np.maximum(time_s - first_s, 0.0)[:, None]
+    since = np.maximum(_worked_s(features, judged) if habits.by_charge else time_s - first_s, 0.0)[:, None]
     began = _visit_start_s(points, time_s)
     lean_pct = np.zeros(len(time_s))
     lean_pct[judged] = 100.0 * np.log(features.rpm[judged] / points.rpm[points.of_frame[judged]])
@@ -92,6 +95,19 @@ def make_design(
         len(points.rpm),
         known,
     )
+
+
+def _worked_s(features: Features, judged: np.ndarray) -> np.ndarray:
+    """Charge drawn since judging began, as seconds at the mean current; plain time where no current was recorded."""
+    time_s = features.time_s
+    first_s = time_s[judged][0] if judged.any() else 0.0
+    columns = [one.columns[0] for one in features.signals if one.name == "current"]
+    if not columns or not judged.any():
+        return time_s - first_s
+    current = np.nan_to_num(features.values[:, columns[0]] * (features.rpm / 1000.0) ** 3)
+    current = np.where(time_s >= first_s, np.maximum(current, 0.0), 0.0)
+    mean = current[judged].mean()
+    return np.cumsum(current) / mean * features.step_s if mean > 0.0 else time_s - first_s
 
 
 def standardised(features: Features, points: Points, scatter: Scatter, expected: Expectation | None) -> np.ndarray:
