@@ -4,13 +4,6 @@ namespace machine {
 
 using namespace wire;
 
-namespace {
-
-// An accelerometer that falls silent while its limit is in force counts as a broken limit. Its FIFO fills in 20 ms.
-const uint32_t SAMPLE_SILENCE_US = 100000;
-
-}  // namespace
-
 void Machine::begin(const Identity &identity, bool unexpected, uint32_t now_us) {
   identity_ = identity;
   state_ = unexpected ? STATE_TRIPPED : STATE_LOCKED;
@@ -20,7 +13,8 @@ void Machine::begin(const Identity &identity, bool unexpected, uint32_t now_us) 
   disarming_ = governing_ = identify_pending_ = false;
   greeting_ = true;
   next_row_ = CHANNELS;
-  last_edge_us_ = last_sample_us_ = now_us;
+  last_edge_us_ = last_sample_us_ = last_judged_us_ = now_us;
+  judge_within_us_ = SAMPLE_SILENCE_US;
   period_ticks_ = 0;
   servo_us_ = request_rpm_ = 0;
   for (uint8_t i = 0; i < GOVERNOR_PARAMETERS; ++i) {
@@ -45,7 +39,11 @@ void Machine::saw_edge(uint32_t time_us, uint32_t period_ticks) {
 
 void Machine::saw_sample(uint32_t index, const int16_t *counts, uint32_t now_us) {
   last_sample_us_ = now_us;
-  if (vibration_.feed(index, counts) && latch.guarding) {
+  const bool over = vibration_.feed(index, counts);
+  if (vibration_.judged()) {
+    last_judged_us_ = now_us;
+  }
+  if (over && latch.guarding) {
     trip(REASON_VIBRATION, vibration_.rms_counts(), now_us);
   }
 }
@@ -63,11 +61,17 @@ void Machine::watch(uint32_t now_us) {
   if (latch.guarding && heartbeat_.silent(now_us)) {
     trip(REASON_HEARTBEAT_LOST, static_cast<int32_t>(heartbeat_.silence_us(now_us) / 1000), now_us);
   }
-  if (latch.guarding && limits_[LIMIT_VIBRATION_COUNTS] != 0 && now_us - last_sample_us_ > SAMPLE_SILENCE_US) {
+  if (latch.guarding && vibration_is_unwatched(now_us)) {
     trip(REASON_VIBRATION, -1, now_us);
   }
   settle_turning(now_us);
   introduce(now_us);
+}
+
+// A limit that nobody watches is a broken one: no samples, or samples with so many gaps that no window is whole.
+bool Machine::vibration_is_unwatched(uint32_t now_us) const {
+  return limits_[LIMIT_VIBRATION_COUNTS] != 0 &&
+         (now_us - last_sample_us_ > SAMPLE_SILENCE_US || now_us - last_judged_us_ > judge_within_us_);
 }
 
 void Machine::settle_turning(uint32_t now_us) {

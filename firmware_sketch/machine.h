@@ -15,6 +15,9 @@
 
 namespace machine {
 
+// An accelerometer that falls silent while its limit is in force counts as a broken limit. Its FIFO fills in 20 ms.
+const uint32_t SAMPLE_SILENCE_US = 100000;
+
 // Who the device is, as Hello tells it.
 struct Identity {
   uint8_t board;
@@ -98,6 +101,7 @@ class Machine {
 
   void load_rules(uint32_t now_us);
   void settle_turning(uint32_t now_us);
+  bool vibration_is_unwatched(uint32_t now_us) const;
   void make_throttle_safe();
   void put_throttle(uint32_t pulse_q16);
   void put_servo(uint16_t pulse_us);
@@ -128,6 +132,8 @@ class Machine {
 
   uint32_t last_edge_us_;
   uint32_t last_sample_us_;
+  uint32_t last_judged_us_;   // latest window of the vibration rule that was judged
+  uint32_t judge_within_us_;  // longest time without one
   uint32_t period_ticks_;
   uint32_t throttle_q16_;  // pulse going out, us in Q16.16
   uint16_t throttle_command_us_;

@@ -23,6 +23,9 @@ Command taken(const uint8_t *payload) {
   return command;
 }
 
+// Arming falls into a window, which is not judged; the one after it is.
+uint32_t two_windows_us(uint32_t window, uint16_t rate_hz) { return rate_hz == 0 ? 0 : 2 * window * 1000000UL / rate_hz; }
+
 // Length each command has; 0 for a type that is none.
 uint8_t size_of(uint8_t type) {
   switch (type) {
@@ -206,7 +209,8 @@ void Machine::load_rules(uint32_t now_us) {
   overspeed_.set(limits_[LIMIT_OVERSPEED_TICKS], static_cast<uint8_t>(limits_[LIMIT_OVERSPEED_CONFIRM]));
   vibration_.set(limits_.small(LIMIT_VIBRATION_COUNTS), limits_.small(LIMIT_VIBRATION_WINDOW));
   heartbeat_.set(limits_.small(LIMIT_HEARTBEAT_MS));
-  last_sample_us_ = now_us;
+  last_sample_us_ = last_judged_us_ = now_us;
+  judge_within_us_ = SAMPLE_SILENCE_US + two_windows_us(limits_[LIMIT_VIBRATION_WINDOW], identity_.vibration_rate_hz);
 }
 
 Machine::Answer Machine::disarm(uint32_t now_us) {

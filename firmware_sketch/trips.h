@@ -70,6 +70,9 @@ class VibrationRule {
   // Takes the sample with running number `index`; true when it completed a window above the limit.
   bool feed(uint32_t index, const int16_t *counts);
 
+  // Whether the latest sample completed a window, which was judged then.
+  bool judged() const { return in_window_ && filled_ == 0; }
+
   // RMS of the latest whole window in counts, rounded down.
   uint16_t rms_counts() const;
 

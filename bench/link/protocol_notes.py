@@ -105,7 +105,7 @@ MEMBER_NOTES: dict[type[IntEnum], dict[str, str]] = {
     },
     Reason: {
         "OVERSPEED": "device rule; detail: the short period, ticks",
-        "VIBRATION": "device rule; detail: RMS of the window, counts, rounded down; -1: the accelerometer fell silent",
+        "VIBRATION": "device rule; detail: RMS of the window, counts, rounded down; -1: none was judged in time",
         "HEARTBEAT_LOST": "device rule; detail: silence in ms",
         "OPERATOR_ABORT": "Abort; detail: 0",
         "HOST_RULE": "Abort by a rule of the host; detail: 0",

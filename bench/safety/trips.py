@@ -42,7 +42,8 @@ class VibrationRule:
     Windows are aligned and do not overlap: window k holds the running sample numbers ``[k W, (k + 1) W)``. With the
     sums taken over a window, it trips when the sum over the axes of ``W * sum(x^2) - (sum x)^2`` is greater than
     ``limit_counts^2 * W^2``: integers throughout, so that every twin decides alike. ``limit_counts`` zero switches
-    the rule off. A window with a sample missing is not judged, and ``windows_skipped`` counts it.
+    the rule off. A window with a sample missing is not judged, and ``windows_skipped`` counts it; whoever needs the
+    rule to watch looks whether ``windows_judged`` grows.
     """
 
     def __init__(self, limit_counts: int, window: int) -> None:
@@ -50,7 +51,7 @@ class VibrationRule:
             raise ValueError(f"window is {window} samples, at least 1 is needed")
         self.window = int(window)
         self.limit = (int(limit_counts) * self.window) ** 2
-        self.windows_skipped = 0
+        self.windows_skipped = self.windows_judged = 0
         self.last_value = 0  # sum over axes of W sum(x^2) - (sum x)^2 of the latest whole window
         self._next_index: int | None = None
         self._skipped: int | None = None  # number of the latest window that was not judged
@@ -94,6 +95,7 @@ class VibrationRule:
             self._skipped = window_number
 
     def _judge(self, first_index: int, samples: np.ndarray, whole: int) -> int | None:
+        self.windows_judged += whole
         blocks = samples.reshape(whole, self.window, -1)
         values = (self.window * (blocks**2).sum(axis=1) - blocks.sum(axis=1) ** 2).sum(axis=1)
         over = np.flatnonzero(values > self.limit) if self.limit else np.empty(0, dtype=np.int64)

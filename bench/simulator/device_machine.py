@@ -80,7 +80,8 @@ class DeviceMachine:
         self.servo_us = 0  # no pulse before the first command
         self.request_rpm = 0
         self.throttle_command_us = self.throttle_q16 = 0
-        self._last_edge_us = self._last_sample_us = 0
+        self._last_edge_us = self._last_sample_us = self._last_judged_us = 0
+        self._judge_within_us = SAMPLE_SILENCE_US
         self._greeting = True
         self._row = len(CHANNEL_TABLE)
         self._identify_sequence: int | None = None
@@ -121,12 +122,19 @@ class DeviceMachine:
     def saw_samples(self, first_index: int, counts: np.ndarray, now_us: int) -> None:
         """Takes accelerometer samples ``(n, 3)`` in order."""
         self._last_sample_us = now_us
-        if self.vibration.feed(first_index, counts) is not None and self.guarding:
+        judged = self.vibration.windows_judged
+        over = self.vibration.feed(first_index, counts) is not None
+        if self.vibration.windows_judged != judged:
+            self._last_judged_us = now_us
+        if over and self.guarding:
             self.trip(Reason.VIBRATION, int(self.vibration.rms_counts()), now_us)
 
     def begin_guarding(self, now_us: int) -> None:
         """Armed: from here on rules may trip; a servo that was never commanded goes where a trip would send it."""
-        self._last_sample_us = now_us
+        self._last_sample_us = self._last_judged_us = now_us
+        window, rate_hz = self.limits[LimitId.VIBRATION_WINDOW], self.identity.vibration_rate_hz
+        # arming falls into a window, which is not judged; the one after it is
+        self._judge_within_us = SAMPLE_SILENCE_US + (2 * window * 1_000_000 // rate_hz if rate_hz else 0)
         self.servo_us = self.servo_us or self.limits[LimitId.SERVO_SAFE_US]
         self.guarding = True
 
@@ -139,11 +147,17 @@ class DeviceMachine:
             self.period_ticks = 0
         if self.guarding and self.heartbeat.silent(now_us):
             self.trip(Reason.HEARTBEAT_LOST, (self.heartbeat.silence_us(now_us) or 0) // 1000, now_us)
-        vibration_is_silent = now_us - self._last_sample_us > SAMPLE_SILENCE_US
-        if self.guarding and self.limits[LimitId.VIBRATION_COUNTS] and vibration_is_silent:
+        if self.guarding and self._vibration_is_unwatched(now_us):
             self.trip(Reason.VIBRATION, -1, now_us)
         self.settle_turning(now_us)
         self._introduce(now_us)
+
+    def _vibration_is_unwatched(self, now_us: int) -> bool:
+        """A limit that nobody watches is a broken one: no samples, or so many gaps that no window is whole."""
+        if not self.limits[LimitId.VIBRATION_COUNTS]:
+            return False
+        is_silent = now_us - self._last_sample_us > SAMPLE_SILENCE_US
+        return is_silent or now_us - self._last_judged_us > self._judge_within_us
 
     def settle_turning(self, now_us: int) -> None:
         """Armed becomes turning and back, by the pulse going out and by the tach."""

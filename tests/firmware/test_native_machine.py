@@ -111,13 +111,21 @@ class Pair:
         self.twin.watch(self.now_us)
         self.compare()
 
-    def shake(self, spread: int) -> None:
-        counts = self.rng.normal(0, spread, (20, 3)).round().astype(np.int16)
+    def shake(self, spread: int, samples: int = 20) -> None:
+        counts = self.rng.normal(0, spread, (samples, 3)).round().astype(np.int16)
         for sample in counts:
             self.sketch.sample(self.index, sample, self.now_us)
             self.twin.saw_samples(self.index, sample[None, :], self.now_us)
             self.index += 1
         self.compare()
+
+    def shake_with_gaps(self, milliseconds: int) -> None:
+        """Samples go on coming, but none of their windows is whole."""
+        for _ in range(milliseconds // 10):
+            window = LIMITS[LimitId.VIBRATION_WINDOW]
+            self.index += -self.index % window + 1  # the first sample of the next window is lost
+            self.shake(5, window - 1)
+            self.run(10)
 
     def arm(self) -> None:
         for slot, value in LIMITS.items():
@@ -160,6 +168,7 @@ ACTIONS = st.lists(
         st.tuples(st.just("rest"), st.integers(100, 130)),
         st.tuples(st.just("edge"), st.sampled_from([9000, 11_999, 12_000, 15_000, 40_000])),
         st.tuples(st.just("shake"), st.sampled_from([5, 20, 60])),
+        st.tuples(st.just("gaps"), st.integers(10, 200)),
         st.just(("arm", 0)),
     ),
     max_size=40,
@@ -174,6 +183,8 @@ def play(pair: Pair, actions: list[Message | tuple[str, int]]) -> None:
             pair.run(action[1])
         elif action[0] == "edge":
             pair.edge(action[1])
+        elif action[0] == "gaps":
+            pair.shake_with_gaps(action[1])
         elif action[0] == "shake":
             pair.shake(action[1])
         else:
@@ -190,6 +201,7 @@ def test_from_power_on_both_send_the_same_bytes(unexpected: bool, actions: list[
 
 @given(ACTIONS)
 @example([("run", 90), ("shake", 5), ("run", 90), ("shake", 5), ("run", 60)])
+@example([Heartbeat(1), ("gaps", 110), Heartbeat(1), ("gaps", 50)])
 @example([SetGovernor(0, 2), Request(8000), Pitch(1500), Request(8000), ("edge", 15_000), ("run", 40), Disarm()])
 @example([SetGovernor(0, 1), Throttle(1500), ("run", 20), Request(8000), ("edge", 14_000), ("run", 40), Throttle(1000)])
 @settings(max_examples=250, deadline=None)

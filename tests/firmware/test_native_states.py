@@ -224,6 +224,32 @@ def test_a_silent_accelerometer_is_a_broken_limit() -> None:
     assert stand.trips == [(Reason.VIBRATION, -1)]
 
 
+@pytest.mark.parametrize("window", [16, 64, 256])
+def test_samples_with_gaps_in_every_window_are_a_broken_limit(window: int) -> None:
+    """All samples but one of each window come: none is ever judged, however hard the stand shakes."""
+    stand = armed(VIBRATION_COUNTS=500, VIBRATION_WINDOW=window)
+    begun_us, index = stand.now_us, 0
+    while not stand.trips and stand.now_us < begun_us + 2_000_000:
+        stand.run(10)
+        for number in range(index, index := index + 16):
+            if number % window != window - 1:
+                stand.machine.sample(number, (4000 - 8000 * (number % 2), 0, 0), stand.now_us)
+    assert stand.trips == [(Reason.VIBRATION, -1)]
+    allowed_us = 100_000 + 2 * window * 1_000_000 // 1600
+    assert 0 <= stand.now_us - begun_us - allowed_us <= 25_000
+
+
+@pytest.mark.parametrize("window", [16, 64, 256])
+def test_a_gap_now_and_then_is_no_broken_limit(window: int) -> None:
+    stand = armed(VIBRATION_COUNTS=500, VIBRATION_WINDOW=window)
+    for index in range(0, 4800, 16):
+        stand.run(10)
+        for number in range(index, index + 16):
+            if number % (2 * window) != window - 1:  # every second window is whole
+                stand.machine.sample(number, (3, -4, 5), stand.now_us)
+    assert stand.trips == []
+
+
 def test_after_a_trip_nothing_raises_the_pulse_until_reset() -> None:
     stand = turning()
     stand.edge(11_999)
