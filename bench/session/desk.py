@@ -42,6 +42,8 @@ class Desk:
         engine.abort(Reason.OPERATOR_ABORT)
         if engine.watch.state in (None, Stand.LOCKED) and engine.phase is not Phase.COASTING and not engine.keep_open:
             engine.end(Ending.ABORTED, "aborted while locked")
+        elif engine.phase is Phase.ARMING:
+            engine.leave_arming()
 
     def _arm(self, order: Order) -> None:
         if self._engine.phase is not Phase.READY:

@@ -79,6 +79,7 @@ class Engine:
         self._limits = limit_table(rig)
         self.agreement: Agreement | None = None
         self.arm_exchange: Exchange | None = None
+        self.disarm_exchange: Exchange | None = None
         self.reset_exchange: Exchange | None = None
         self.wish = Wish.NONE
         self._phase_since_s: float | None = None
@@ -244,6 +245,16 @@ class Engine:
         self.arm_exchange = None
         self.enter(Phase.ARMING)
 
+    def leave_arming(self) -> None:
+        """Back from arming: an Arm that is still on its way is answered with a Disarm."""
+        self.arm_exchange = None
+        self.disarm()
+        self.enter(Phase.READY)
+
+    def disarm(self) -> None:
+        """Asks the device to lock itself, which it does at rest."""
+        self.disarm_exchange = self.conversation.send(Disarm())
+
     def start_plan(self) -> None:
         """Begins the plan from the set-points in force."""
         if self.plan is not None:
@@ -253,7 +264,7 @@ class Engine:
         """Throttle to safe, rest, locked."""
         self.plan_run, self.wish = None, Wish.NONE
         self.set_points = replace(self.set_points, throttle_us=self.rig.throttle.safe_us, request_rpm=None)
-        self.conversation.send(Disarm())
+        self.disarm()
         self.enter(Phase.STOPPING)
 
     def agree(self) -> None:

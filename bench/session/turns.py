@@ -57,7 +57,9 @@ def _agreeing(engine: Engine) -> None:
 
 
 def _ready(engine: Engine) -> None:
-    if engine.finish_wanted:
+    if engine.watch.live:  # an Arm that was given up has arrived after all
+        engine.stop("the device armed itself unasked")
+    elif engine.finish_wanted:
         engine.end(*engine.last_ending())
 
 
@@ -93,7 +95,7 @@ def _refuse_arming(engine: Engine, why: str) -> None:
     engine.message = f"not armed: {why}"
     engine.note("link", "not armed", why)
     if engine.keep_open and engine.plan_run is None:
-        engine.enter(Phase.READY)
+        engine.leave_arming()
     else:
         engine.end(Ending.REFUSED, engine.message)
 
@@ -154,8 +156,9 @@ def _grant(engine: Engine, fresh: bool) -> None:
 
 
 def _stopping(engine: Engine) -> None:
-    if engine.watch.state is not Stand.LOCKED:
-        return
+    asked = engine.disarm_exchange
+    if engine.watch.state is not Stand.LOCKED or (asked is not None and asked.pending):
+        return  # an Arm may be on its way before the Disarm
     if engine.keep_open and not engine.finish_wanted:
         engine.enter(Phase.READY)
     elif engine.in_phase_s() >= REST_SHOWN_S:

@@ -39,11 +39,28 @@ def random_orders(rng):
     """Now and then one order of any kind; arming and starting often enough that something runs."""
     if rng.random() < 0.04:
         return [Order(OrderKind.ARM), Order(OrderKind.START), Order(OrderKind.CONTINUE), Order(OrderKind.RESET)]
+    if rng.random() < 0.002:
+        return [Order(OrderKind.ABORT)]
     if rng.random() > 0.01:
         return []
     kind = rng.choice([kind for kind in OrderKind if kind is not OrderKind.FINISH])
     low, high = VALUES.get(kind, (0, 0))
     return [Order(OrderKind(kind), float(rng.uniform(low, high)), "kp_us_per_rpm")]
+
+
+class ArmingWord:
+    """Whether an order to arm is in force: an abort takes it back, and only a new order or a continued plan gives it."""
+
+    valid = False
+
+    def given(self, orders, engine):
+        """The same ``orders``, noted."""
+        kinds = [order.kind for order in orders]
+        if OrderKind.ABORT in kinds:
+            self.valid = False
+        if OrderKind.ARM in kinds or (OrderKind.CONTINUE in kinds and engine.plan_run is not None):
+            self.valid = True
+        return orders
 
 
 def damaged(rng, data, rate):
@@ -66,7 +83,8 @@ def chaos(bench, rng, seconds):
         surface["age_s"] = 0.0 if since_s is None else now_s - since_s
         return surface["age_s"]
 
-    bench.operator = lambda progress: random_orders(rng)
+    word = ArmingWord()
+    bench.operator = lambda progress: word.given(random_orders(rng), bench.engine)
     bench.surface_age_s = surface_age_s
     bench.to_host = lambda now_s, data: damaged(rng, data, rate)
     spoken, kinds = Unframer(), set()
@@ -74,6 +92,7 @@ def chaos(bench, rng, seconds):
         for message in spoken.feed(bench._pending):
             kinds.add(type(message))
             check(message, bench.engine, surface["age_s"])
+            assert not isinstance(message, Arm) or word.valid, "armed after an abort without a new order"
     return kinds
 
 
