@@ -5,9 +5,11 @@ from __future__ import annotations
 from PyQt5 import QtCore, QtWidgets
 
 from bench.rig.description import Rig
+from bench.session.check_list import check_list
 from bench.session.orders import OrderKind
 from bench.session.runner import SessionHandle
 from bench.window.charts import StripStack
+from bench.window.check_list_card import CheckListCard
 from bench.window.dial import Dial
 from bench.window.live_state import SHOWN_S, LiveState, LiveTrail
 from bench.window.margins import MarginPanel
@@ -31,6 +33,8 @@ class SpinPanel(QtWidgets.QWidget):
         self.session, self.rig = session, rig
         self.trail = LiveTrail(session.view)
         self.chain = StateChain()
+        self.check_list = CheckListCard(check_list(rig))
+        self._was_armed = False
         self.strips = StripStack(STRIPS, "seconds ago")
         self.margin_panel = MarginPanel()
         self.events = QtWidgets.QListWidget()
@@ -44,7 +48,8 @@ class SpinPanel(QtWidgets.QWidget):
         self._arrange()
         self.strips.show_span(-SHOWN_S, 0.0)
         self.strips.show_limits(limit_lines(rig))
-        self.show_state(LiveState(session.state(), session.outcome(), rig))
+        self.check_list.changed.connect(self._show_latest)
+        self._show_latest()
 
     def _pitch_span(self) -> tuple[float, float]:
         angles = [row[1] for row in self.rig.pitch.table or ((0.0, 0.0), (0.0, 0.0))]
@@ -67,6 +72,7 @@ class SpinPanel(QtWidgets.QWidget):
         middle.addLayout(side, stretch=1)
         layout = QtWidgets.QVBoxLayout(self)
         layout.addWidget(self.chain)
+        layout.addWidget(self.check_list)
         layout.addLayout(middle, stretch=1)
         layout.addLayout(self._controls())
 
@@ -83,6 +89,9 @@ class SpinPanel(QtWidgets.QWidget):
         row.addWidget(self.pitch)
         return row
 
+    def _show_latest(self) -> None:
+        self.show_state(LiveState(self.session.state(), self.session.outcome(), self.rig))
+
     def advance(self) -> LiveState:
         """Draws what is new and returns the state it was drawn from."""
         state = LiveState(self.session.state(), self.session.outcome(), self.rig)
@@ -96,12 +105,21 @@ class SpinPanel(QtWidgets.QWidget):
         self.chain.show_state(state.state(), state.remark())
         self.margin_panel.show_margins(state.margins())
         self.losses.setText(state.losses())
+        self._ask_check_list(state)
         for kind, button in self.buttons.items():
-            button.setEnabled(state.may(kind))
+            button.setEnabled(state.may(kind) and (kind is not OrderKind.ARM or self._may_arm()))
         self._follow(self.throttle, state.may(OrderKind.THROTTLE), state.readings().get("throttle_us"))
         may_pitch = state.may(OrderKind.PITCH) and bool(self.rig.pitch.table)
         self._follow(self.pitch, may_pitch, state.readings().get("pitch_deg"))
         self._list_events()
+
+    def _ask_check_list(self, state: LiveState) -> None:
+        """The check-list stands in the page until the session's first arming."""
+        self._was_armed = self._was_armed or state.state() in ("armed", "turning")
+        self.check_list.setVisible(not self._was_armed and state.outcome is None)
+
+    def _may_arm(self) -> bool:
+        return self._was_armed or self.check_list.complete()
 
     def _follow(self, box: Dial, enabled: bool, value: float | None) -> None:
         """A box that nobody is typing in shows what the stand does; showing it is no order."""

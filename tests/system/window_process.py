@@ -17,7 +17,7 @@ TURNING_RPM = 800.0
 
 
 class Hand:
-    """Presses what an operator would press: arm, then throttle; says once when the propeller turns."""
+    """Presses what an operator would press: the check-list, arm, then throttle; says once when the propeller turns."""
 
     def __init__(self, window):
         self.bridge = window.bridge
@@ -28,6 +28,8 @@ class Hand:
         """One glance at the state, one press."""
         panel = self.bridge.panel
         if state.may(OrderKind.ARM):
+            for box in panel.check_list.boxes:
+                box.setChecked(True)
             panel.buttons[OrderKind.ARM].click()
         elif state.may(OrderKind.THROTTLE) and panel.throttle.value() < 1300.0:
             panel.session.order(OrderKind.THROTTLE, 1300.0)

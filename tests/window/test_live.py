@@ -45,8 +45,14 @@ def panel_of(window: MainWindow):
     return window.bridge.panel
 
 
+def tick_all(panel) -> None:
+    for box in panel.check_list.boxes:
+        box.click()
+
+
 def test_arm_turn_and_cut_with_the_space_bar(window: MainWindow, qtbot, recording: Path) -> None:
     panel = panel_of(window)
+    tick_all(panel)
     qtbot.waitUntil(lambda: panel.buttons[OrderKind.ARM].isEnabled(), timeout=20_000)
     panel.buttons[OrderKind.ARM].click()
     qtbot.waitUntil(lambda: panel.chain.state == "armed", timeout=20_000)
@@ -67,6 +73,7 @@ def test_arm_turn_and_cut_with_the_space_bar(window: MainWindow, qtbot, recordin
 
 def test_controls_follow_the_session(window: MainWindow, qtbot) -> None:
     panel = panel_of(window)
+    tick_all(panel)
     qtbot.waitUntil(lambda: panel.buttons[OrderKind.ARM].isEnabled(), timeout=20_000)
     assert window.abort_bar.isVisible()
     assert window.abort_bar.isEnabled()

@@ -48,6 +48,8 @@ def window(qtbot, tmp_path: Path) -> Iterator[MainWindow]:
 def turn(window: MainWindow, qtbot) -> None:
     assert window.bridge is not None
     panel = window.bridge.panel
+    for box in panel.check_list.boxes:
+        box.click()
     qtbot.waitUntil(lambda: panel.buttons[OrderKind.ARM].isEnabled(), timeout=30_000)
 
     def armed() -> bool:

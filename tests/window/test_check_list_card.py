@@ -1,0 +1,104 @@
+"""Nothing is armed from the window before every line of the check-list is ticked; the power cut stays in reach."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import pytest
+from held_session import HeldSession
+from PyQt5 import QtCore, QtTest, QtWidgets
+
+from bench.rig.toml import example_rig_text, parse_rig
+from bench.session.actions import Ending, Outcome
+from bench.session.check_list import check_list
+from bench.session.orders import OrderKind
+from bench.window.main_window import MainWindow
+from bench.window.spin_panel import SpinPanel
+
+RIG = parse_rig(example_rig_text())
+
+
+@pytest.fixture
+def session() -> HeldSession:
+    return HeldSession("ready", "locked")
+
+
+@pytest.fixture
+def window(qtbot, session: HeldSession) -> Iterator[MainWindow]:
+    made = MainWindow()
+    qtbot.addWidget(made)
+    made.show_session(session, RIG)
+    made.show()
+    qtbot.waitActive(made)
+    yield made
+    session.ended = Outcome(Ending.DONE)
+    made.close()
+
+
+@pytest.fixture
+def panel(window: MainWindow) -> SpinPanel:
+    assert window.bridge is not None
+    return window.bridge.panel
+
+
+def press_arm(panel: SpinPanel) -> None:
+    QtTest.QTest.mouseClick(panel.buttons[OrderKind.ARM], QtCore.Qt.LeftButton)
+
+
+def go_to(session: HeldSession, panel: SpinPanel, phase: str, state: str) -> None:
+    session.progress = replace(session.progress, phase=phase, state=state)
+    panel.advance()
+
+
+def test_every_line_of_the_check_list_is_asked(panel: SpinPanel) -> None:
+    assert [box.accessibleName() for box in panel.check_list.boxes] == list(check_list(RIG))
+    assert panel.check_list.isVisible()
+    assert not any(box.isChecked() for box in panel.check_list.boxes)
+
+
+def test_arm_waits_for_the_last_tick(panel: SpinPanel, session: HeldSession) -> None:
+    for box in panel.check_list.boxes:
+        press_arm(panel)
+        assert not panel.buttons[OrderKind.ARM].isEnabled()
+        QtTest.QTest.mouseClick(box, QtCore.Qt.LeftButton, pos=QtCore.QPoint(8, box.height() // 2))
+    assert session.orders == []
+    press_arm(panel)
+    assert session.orders == [(OrderKind.ARM, 0.0)]
+
+
+def test_a_tick_taken_back_takes_arming_back(panel: SpinPanel, session: HeldSession) -> None:
+    for box in panel.check_list.boxes:
+        box.click()
+    panel.check_list.boxes[2].click()
+    press_arm(panel)
+    assert session.orders == []
+    assert panel.check_list.count.text().startswith("4 of 5 ticked; ")
+
+
+def test_the_power_cut_works_beside_the_open_check_list(
+    window: MainWindow, panel: SpinPanel, session: HeldSession
+) -> None:
+    assert QtWidgets.QApplication.activeModalWidget() is None
+    panel.check_list.boxes[0].setFocus()
+    QtTest.QTest.keyClick(panel.check_list.boxes[0], QtCore.Qt.Key_Space)
+    assert not panel.check_list.boxes[0].isChecked()
+    QtTest.QTest.mouseClick(window.abort_bar, QtCore.Qt.LeftButton)
+    assert session.orders == [(OrderKind.ABORT, 0.0)] * 2
+
+
+def test_once_armed_the_check_list_leaves_and_is_not_asked_again(panel: SpinPanel, session: HeldSession) -> None:
+    for box in panel.check_list.boxes:
+        box.click()
+    go_to(session, panel, "running", "armed")
+    assert not panel.check_list.isVisible()
+    go_to(session, panel, "ready", "locked")
+    assert not panel.check_list.isVisible()
+    assert panel.buttons[OrderKind.ARM].isEnabled()
+
+
+def test_a_tick_offers_nothing_that_the_session_does_not(panel: SpinPanel, session: HeldSession) -> None:
+    go_to(session, panel, "connecting", "")
+    for box in panel.check_list.boxes:
+        box.click()
+    assert not panel.buttons[OrderKind.ARM].isEnabled()
