@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from bench.errors import LinkError
 from bench.link.conversation import Conversation
-from bench.link.messages import Abort, Disarm, Heartbeat, Reason, Reset
+from bench.link.messages import Abort, Disarm, Heartbeat, Reason, Reset, Throttle
 from bench.link.outbox import Exchange
 from bench.rig.description import Rig
 from bench.safety.host_rules import Trip
@@ -138,10 +138,10 @@ class Engine:
         return self.telemetry.take(messages, self.now_s)
 
     def _judge(self, heard: Heard) -> None:
-        """The host's ring: a rule that fires aborts at once."""
+        """The host's ring: a rule that fires aborts at once, and again should the stand be live with no cut under way."""
         self._records += heard.records
         trip = self.ring.judge(heard.batch, self.watch.live)
-        if trip is not None and self._host_trip is None:
+        if trip is not None and not (self._host_trip is not None and self._cut_wanted):
             self._host_trip = trip
             self.note("limit", trip.rule, trip.text(), trip.at_s)
             self.stop(trip.text())
@@ -236,12 +236,17 @@ class Engine:
             self.phase = Phase.ENDED
 
     def reset(self) -> None:
-        """Asks the device to leave tripped for locked; it refuses unless at rest."""
+        """Asks the device to leave tripped for locked; it refuses unless at rest and its throttle command safe.
+
+        A trip that the device made by itself leaves the command where it was, so the safe one goes first.
+        """
         self.watch.asked.add(Happening.RESET)
+        self.conversation.send(Throttle(round(self.rig.throttle.safe_us)))
         self.reset_exchange = self.conversation.send(Reset())
 
     def arm(self) -> None:
-        """Begins arming, from ready."""
+        """Begins arming, from ready; what stopped an earlier run is history."""
+        self.forget_stop()
         self.arm_exchange = None
         self.enter(Phase.ARMING)
 
@@ -291,7 +296,7 @@ class Engine:
         return self.now_s - self._rest_since_s
 
     def forget_stop(self) -> None:
-        """A reset begins anew: the host's own reason of the last stop is history."""
+        """A reset or a new arming begins anew: the host's own reason of the last stop is history."""
         self._host_trip, self._stop_reason = None, ""
 
     def _fail_link(self, reason: str) -> None:

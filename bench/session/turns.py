@@ -179,11 +179,14 @@ def _coasting(engine: Engine) -> None:
 def _tripped(engine: Engine) -> None:
     if engine.watch.state is Stand.LOCKED:
         engine.forget_stop()
+        engine.reset_exchange, engine.message = None, ""
         engine.agree()
     elif engine.finish_wanted:
         engine.end(*engine.last_ending())
     elif engine.reset_first:
         _reset_first(engine)
+    elif engine.reset_exchange is not None and engine.reset_exchange.complaint():
+        _refuse_reset(engine, engine.reset_exchange.complaint())
     elif not engine.keep_open and engine.watch.tripped_at_s is None:
         name = reason_name(engine.watch.reason)
         engine.end(Ending.REFUSED, f"the device tripped in an earlier run ({name}): find the cause, then reset it")
@@ -195,6 +198,13 @@ def _reset_first(engine: Engine) -> None:
         engine.reset()
     elif asked is not None and asked.complaint():
         engine.end(Ending.REFUSED, f"the device stays tripped: {asked.complaint()}")
+
+
+def _refuse_reset(engine: Engine, why: str) -> None:
+    engine.reset_exchange = None
+    engine.watch.asked.discard(Happening.RESET)
+    engine.message = f"still tripped: {why}"
+    engine.note("note", "reset refused", why)
 
 
 def _ended(engine: Engine) -> None:

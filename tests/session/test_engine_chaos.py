@@ -49,7 +49,7 @@ def random_orders(rng):
 
 
 class ArmingWord:
-    """Whether an order to arm is in force: an abort takes it back, and only a new order or a continued plan gives it."""
+    """Whether an order to arm is in force: an abort takes it back, a new order or a continued plan gives it."""
 
     valid = False
 
