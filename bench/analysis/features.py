@@ -119,7 +119,7 @@ def run_features(run: Run, rig: Rig | None = None, step_s: float = STEP_S) -> Fe
         step_s=step_s,
         rpm=rpm,
         command=_commands(run, slow_grid),
-        driven=_driven(run, slow_grid),
+        driven=_driven(run, slow_grid) & ~_tripped(run, centre_s, rpm, step_s),
         pitch_deg=_mean(run, slow_grid, "pitch_deg"),
         values=np.column_stack(columns.values),
         level=np.column_stack(columns.levels),
@@ -184,6 +184,17 @@ def _driven(run: Run, grid: FrameGrid) -> np.ndarray:
     if np.isfinite(throttle).any() and np.nanmax(throttle) - np.nanmin(throttle) > THROTTLE_RANGE_US:
         return ~(throttle < np.nanmin(throttle) + 0.05 * THROTTLE_RANGE_US)
     return np.ones(len(grid.time_s), bool)
+
+
+def _tripped(run: Run, centre_s: np.ndarray, rpm: np.ndarray, step_s: float) -> np.ndarray:
+    """Frames that reach past a recorded trip or abort, until the shaft has come to rest: the power was cut there."""
+    result = np.zeros(len(centre_s), bool)
+    for event in run.events:
+        if event.kind in ("trip", "abort"):
+            after = centre_s > event.time_s - 1.5 * step_s
+            rest_s = centre_s[after & (rpm < TURNING_RPM)]
+            result |= after & (centre_s < (rest_s[0] if len(rest_s) else np.inf))
+    return result
 
 
 def _add_vibration(

@@ -46,7 +46,8 @@ HABITS = {
     # a resonance with 5 % damping turns a 100-sigma vector by 8 sigmas per percent
     VIBRATION: Habits(8.0, 12.0, 4.0, (1.0, 5.0), 1.5),
     LOAD: Habits(0.0, 2.0, 2.5, (0.5, 2.0), 2.0),  # the air answers at once
-    SPEED: Habits(0.0, 12.0, 30.0, (1.5, 12.0), 20.0, by_charge=True),  # a pack's voltage takes ten seconds to settle, and runs down
+    # a pack's voltage takes ten seconds to settle, and runs down
+    SPEED: Habits(0.0, 12.0, 30.0, (1.5, 12.0), 20.0, by_charge=True),
 }
 
 

@@ -91,6 +91,7 @@ def _document(report: OnsetReport, trips: list[dict[str, Any]], run: Run) -> dic
         },
         "failure": None if failure is None else {"at_s": failure.at_s, "kind": failure.kind},
         "trips": trips,
+        "ended_by_trip": _end(run, failed_s),
         "lead_s": report.lead_s,
         "caution": None if caution_s is None else {"at_s": caution_s},
         "leads": {
@@ -107,8 +108,26 @@ def _document(report: OnsetReport, trips: list[dict[str, Any]], run: Run) -> dic
     }
 
 
+def _end(run: Run, failed_s: float | None) -> dict[str, Any] | None:
+    """The recorded trip that ended the run; None where there was none, or where a failure came first."""
+    trip = next((event for event in run.events if event.kind == "trip"), None)
+    if trip is None or (failed_s is not None and failed_s <= trip.time_s):
+        return None
+    return {"rule": trip.name, "at_s": trip.time_s}
+
+
 def _gap(from_s: float | None, to_s: float | None) -> float | None:
     return None if from_s is None or to_s is None else to_s - from_s
+
+
+def _cut_short(end: dict[str, Any] | None) -> str:
+    """What to add where a trip ended the run before anything was past doubt."""
+    if end is None:
+        return ""
+    return (
+        f"; the run was ended by a trip at {end['at_s']:.2f} s ({end['rule']}): "
+        "what grew within its last second cannot be told from scatter"
+    )
 
 
 def _print(result: dict[str, Any]) -> None:
@@ -120,7 +139,8 @@ def _print(result: dict[str, Any]) -> None:
         )
         click.echo(f"Caution  {result['caution']['at_s']:9.2f} s  first time it was past doubt")
     else:
-        click.echo(f"Onset    none in {result['judged_s']:.0f} s of steady running")
+        cut_short = _cut_short(result["ended_by_trip"])
+        click.echo(f"Onset    none in {result['judged_s']:.0f} s of steady running{cut_short}")
     for trip in result["trips"]:
         word = "fired" if trip["recorded"] else f"would fire, {trip['value']:.4g} against {trip['limit']:.4g}"
         click.echo(f"Trip     {trip['at_s']:9.2f} s  {trip['rule']}: {word}")

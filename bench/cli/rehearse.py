@@ -193,7 +193,10 @@ def _limits(path: Path, rig_file: Path, folder: Path) -> list[str]:
 def _failure(path: Path, rig_file: Path, folder: Path) -> list[str]:
     result = _ask("onset", path, "--rig", rig_file, "--json", into=folder / "onset.json")
     onset, failure = result["onset"], result["failure"]
-    lines = [f"onset at {onset['at_s']:.2f} s, first seen in {onset['signal']}"] if onset else ["no onset found"]
+    none = f"no onset in {result['judged_s']:.0f} s of steady running"
+    if result["ended_by_trip"]:
+        none += " before the trip: what grew within its last second cannot be told from scatter"
+    lines = [f"onset at {onset['at_s']:.2f} s, first seen in {onset['signal']}"] if onset else [none]
     if failure:
         lines.append(f"failure at {failure['at_s']:.2f} s")
     return lines

@@ -8,7 +8,7 @@ import pytest
 from bench.analysis.onset import find_onset
 from bench.errors import AnalysisError
 from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Run, SlowSamples, TachPulses, VibrationSamples
+from bench.samples import Event, Run, SlowSamples, TachPulses, VibrationSamples
 from bench.simulator.random_spins import random_spin
 
 RIG = parse_rig(example_rig_text())
@@ -143,6 +143,18 @@ def test_gaps_neither_raise_alarms_nor_hide_growth(make_run):
     healthy = make_run(hold, 70.0, {1: 0.3}, noise_g=0.1)
     quiet = VibrationSamples(healthy.vibration.time_s[kept], ay_g=healthy.vibration.ay_g[kept], rate_hz=1600.0)
     assert find_onset(replace(healthy, vibration=quiet)).onset is None
+
+
+def test_nothing_is_judged_after_a_trip(make_run):
+    """The power is cut at 45 s by a trip; the coast-down is no onset, though neither throttle nor current was kept."""
+
+    def coasting(time_s):
+        return 4500.0 * np.exp(-np.maximum(time_s - BEGIN_S, 0.0) / 120.0)  # hardly braked
+
+    run = make_run(coasting, 70.0, {1: lambda t: 0.3 + 0.1j * (t > BEGIN_S)}, noise_g=0.1)
+    report = find_onset(replace(run, events=(Event(BEGIN_S, "trip", "overspeed", ""),)))
+    assert report.onset is None
+    assert report.judged_s < BEGIN_S
 
 
 def test_one_bad_frame_is_no_onset(make_run):

@@ -6,7 +6,10 @@ from pathlib import Path
 import pytest
 
 from bench.cli.main import run
-from bench.rig.toml import example_rig_text
+from bench.recording.files import create, read_run
+from bench.recording.layout import RunHeader
+from bench.rig.toml import example_rig_text, parse_rig
+from bench.samples import Event
 
 DEMOS = Path(__file__).parents[2] / "recordings"
 
@@ -59,6 +62,19 @@ def test_text_names_what_was_found(capsys):
     assert run(["onset", str(DEMOS / "root_crack.h5")]) == 0
     text = capsys.readouterr().out
     assert "Onset" in text and "blade lost" in text and "would fire" in text
+
+
+def test_a_run_ended_by_a_trip_says_so(capsys, tmp_path):
+    path = tmp_path / "tripped.h5"
+    run_of_ten_s = read_run(DEMOS / "proof_spin.h5").between(0.0, 14.0)
+    with create(path, RunHeader.of_rig(parse_rig(example_rig_text()), example_rig_text())) as recorder:
+        slow = run_of_ten_s.slow
+        recorder.add_slow(slow.time_s, {"rpm": slow.rpm, "current_a": slow.current_a})
+        recorder.add_tach(run_of_ten_s.tach.time_s)
+        recorder.add_event(Event(13.5, "trip", "overspeed", ""))
+    assert run(["onset", str(path)]) == 0
+    text = capsys.readouterr().out
+    assert "Onset    none" in text and "ended by a trip at 13.50 s (overspeed)" in text
 
 
 def test_bad_input_is_one_line_and_status_2(capsys, tmp_path):
