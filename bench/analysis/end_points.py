@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.analysis.pitch_limits import LeastPitch, PitchLimits, SpeedLimits, least_pitch, limits_at_speeds
+from bench.analysis.least_pitch import LeastPitch
+from bench.analysis.pitch_limits import PitchLimits, SpeedLimits, floors_of, limits_at_speeds
 from bench.errors import AnalysisError
 from bench.rig.description import Mode, Rig, require
 
@@ -51,14 +52,13 @@ def mode_end_points(limits: PitchLimits, rig: Rig) -> tuple[ModeEndPoints, ...]:
 
 def _of_mode(name: str, mode: Mode, limits: PitchLimits, rig: Rig, table: Sequence[Sequence[float]]) -> ModeEndPoints:
     rows = limits_at_speeds(limits, rig, np.linspace(max(mode.rpm[0], 1.0), mode.rpm[1], SPEEDS_PER_MODE))
-    fine_deg, fine_by = _fine_end(mode, least_pitch(limits, rig, mode.max_throttle_pct), limits)
+    fine_deg, fine_by = _fine_end(mode, floors_of(limits, rig, mode.max_throttle_pct), limits)
     coarse_deg, coarse_by = _coarse_end(mode, rows, limits)
     remark = _remark(rows, limits, mode)
     if fine_deg >= coarse_deg:
-        return ModeEndPoints(
-            name, mode.rpm, None, None,
-            f"no safe range: finest {fine_deg:.1f} deg ({fine_by}), coarsest {coarse_deg:.1f} deg ({coarse_by})",
-        )  # fmt: skip
+        finest = f"finest {fine_deg:.1f} deg" if math.isfinite(fine_deg) else "no measured pitch is coarse enough"
+        why = f"no safe range: {finest} ({fine_by}), coarsest {coarse_deg:.1f} deg ({coarse_by})"
+        return ModeEndPoints(name, mode.rpm, None, None, why)
     fine = _end_point(fine_deg, fine_by, table, coarser_is_safe=True)
     coarse = _end_point(coarse_deg, coarse_by, table, coarser_is_safe=False)
     return ModeEndPoints(name, mode.rpm, fine, coarse, remark)
@@ -95,6 +95,7 @@ def _remark(rows: Sequence[SpeedLimits], limits: PitchLimits, mode: Mode) -> str
     if mode.max_pitch_deg > limits.pitch_range_deg[1] or mode.min_pitch_deg < limits.pitch_range_deg[0]:
         low, high = limits.pitch_range_deg
         remarks.append(f"pitch was measured from {low:.1f} to {high:.1f} deg only")
+    remarks += [text for text in limits.not_evaluated if text.startswith("least pitch")]
     return "; ".join(remarks)
 
 

@@ -13,19 +13,16 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from bench.analysis.constraint import CONFIDENCE, Constraint
+from bench.analysis.constraint import Constraint
 from bench.analysis.constraints import constraints_of
 from bench.analysis.holds import Hold
+from bench.analysis.least_pitch import LeastPitch, between, finite_or_none, floor_complaints, least_pitch
 from bench.analysis.pack_line import PackLine, fit_pack
 from bench.analysis.propeller_map import CoefficientFit, PropellerMap, fit_map
-from bench.analysis.shaft_power import drive_of
 from bench.errors import AnalysisError
-from bench.physics import coefficients, drive
 from bench.rig.description import Rig
-from bench.units import rad_s_from_rpm
 
 PITCH_STEP_DEG = 0.1
-FULL_CELL_V = 4.2  # common practice, no source: the pack when a governor failure would be worst
 
 
 @dataclass(frozen=True)
@@ -33,8 +30,10 @@ class SpeedLimits:
     """The pitch range at one speed; None where nothing binds within the measured pitches.
 
     ``over_everywhere`` says that the binding constraint is exceeded already at the finest measured pitch: then
-    ``max_pitch_deg`` is that pitch and this speed must not be held at all. ``extrapolated`` says that no hold was
-    made near this speed.
+    ``max_pitch_deg`` is that pitch and this speed must not be held at all. ``too_fine_everywhere``: even the coarsest
+    measured pitch would not hold an open throttle below overspeed; ``min_pitch_deg`` is then None.
+    ``nothing_permitted``: no pitch lies between least and greatest, 95 % safe. ``extrapolated``: no hold was made
+    near this speed.
     """
 
     rpm: float
@@ -45,6 +44,8 @@ class SpeedLimits:
     binding: str | None
     binding_95: str | None
     over_everywhere: bool = False
+    too_fine_everywhere: bool = False
+    nothing_permitted: bool = False
     extrapolated: bool = False
     values: dict[str, float | None] = field(default_factory=dict)  # each constraint's own greatest pitch, 95 % safe
 
@@ -78,8 +79,9 @@ def pitch_limits(
     pack = _pack_or_none(holds, rig)
     constraints, missing = constraints_of(rig, propeller, pack, holds)
     play_deg = rig.pitch.stderr_deg
+    missing = (*missing, *floor_complaints(rig, propeller, pack))
     constraints = tuple(replace(item, pitch_stderr_deg=play_deg) for item in constraints)
-    pitches = _pitch_grid(propeller)
+    pitches = pitch_grid(propeller)
     rpm_range = _rpm_range(propeller)
     speeds = np.linspace(*rpm_range, 9) if at_rpm is None else np.asarray(at_rpm, dtype=float)
     span = (float(pitches[0]), float(pitches[-1]))
@@ -89,8 +91,8 @@ def pitch_limits(
 
 def limits_at_speeds(limits: PitchLimits, rig: Rig, speeds_rpm: np.ndarray) -> tuple[SpeedLimits, ...]:
     """The limits that the same data and constraints give at other speeds, ``(n,)`` in rpm."""
-    pitches = _pitch_grid(limits.propeller)
-    floor = least_pitch(limits, rig)
+    pitches = pitch_grid(limits.propeller)
+    floor = floors_of(limits, rig)
     return tuple(_at_speed(float(rpm), limits.constraints, pitches, floor, limits.rpm_range) for rpm in speeds_rpm)
 
 
@@ -105,76 +107,21 @@ def _fits(propeller: PropellerMap) -> list[CoefficientFit]:
     return [fit for fit in (propeller.ct, propeller.cp) if fit is not None]
 
 
-def _pitch_grid(propeller: PropellerMap) -> np.ndarray:
+def pitch_grid(propeller: PropellerMap) -> np.ndarray:
+    """Pitches in degrees over the range in which every coefficient was measured, a tenth of a degree apart."""
     fits = _fits(propeller)
     low, high = max(fit.pitch_range_deg[0] for fit in fits), min(fit.pitch_range_deg[1] for fit in fits)
     return np.linspace(low, high, max(2, math.ceil((high - low) / PITCH_STEP_DEG) + 1))
 
 
+def floors_of(limits: PitchLimits, rig: Rig, throttle_pct: float = 100.0) -> LeastPitch:
+    """Finest pitch by each rule, from the same data; ``throttle_pct``: how far the throttle opens in a failure."""
+    return least_pitch(limits.propeller, limits.pack, rig, pitch_grid(limits.propeller), throttle_pct)
+
+
 def _rpm_range(propeller: PropellerMap) -> tuple[float, float]:
     fits = _fits(propeller)
     return min(fit.rpm_range[0] for fit in fits), max(fit.rpm_range[1] for fit in fits)
-
-
-@dataclass(frozen=True)
-class LeastPitch:
-    """Finest pitch by either rule, best and 95 % safe; None where the rule does not bind in the measured range."""
-
-    overspeed: tuple[float | None, float | None] = (None, None)
-    zero_thrust: tuple[float | None, float | None] = (None, None)
-
-    def greatest(self, index: int) -> float | None:
-        """The stricter rule: index 0 best, 1 safe."""
-        known = [pair[index] for pair in (self.overspeed, self.zero_thrust) if pair[index] is not None]
-        return max(known) if known else None  # type: ignore[type-var]
-
-
-def least_pitch(limits: PitchLimits, rig: Rig, throttle_pct: float = 100.0) -> LeastPitch:
-    """Finest permitted pitch of the same data, rule by rule: for modes, which may waive one or the other.
-
-    ``throttle_pct``: how far the throttle can open when the governor fails.
-    """
-    pitches = _pitch_grid(limits.propeller)
-    overspeed = _overspeed_floor(rig, limits.propeller, pitches, limits.pack, throttle_pct / 100.0)
-    return LeastPitch(overspeed, _zero_thrust_floor(limits.propeller, pitches))
-
-
-def _overspeed_floor(
-    rig: Rig, propeller: PropellerMap, pitches: np.ndarray, pack: PackLine | None, duty: float
-) -> tuple[float | None, float | None]:
-    """Pitch below which an open throttle on a full pack would pass the overspeed limit."""
-    constants = drive_of(rig, pack.resistance_ohm if pack else None)
-    limit_rpm = rig.limits.overspeed_rpm
-    if limit_rpm is None or constants is None or propeller.cp is None or pack is None:
-        return None, None
-    open_v = max(pack.open_voltage_v, FULL_CELL_V * (rig.pack.cells or 0))
-    current = drive.motor_current_a(constants, np.asarray(duty), open_v, np.asarray(rad_s_from_rpm(limit_rpm)))
-    torque = float(drive.drive_torque_n_m(constants, current))
-    if torque <= 0.0:
-        return None, None  # not even an unloaded motor reaches the limit
-    needed = torque / float(coefficients.torque_n_m(1.0, limit_rpm, propeller.diameter_m, propeller.density_kg_m3))
-    estimate = propeller.cp.at(pitches, np.asarray(limit_rpm))
-    lower = estimate.value - propeller.cp.quantile(CONFIDENCE) * estimate.stderr
-    return _first_at_least(pitches, estimate.value, needed), _first_at_least(pitches, lower, needed)
-
-
-def _zero_thrust_floor(propeller: PropellerMap, pitches: np.ndarray) -> tuple[float | None, float | None]:
-    """Pitch of zero thrust, within the measured range."""
-    if propeller.ct is None:
-        return None, None
-    estimate = propeller.ct.at(pitches, np.asarray(propeller.ct.reference_rpm))
-    lower = estimate.value - propeller.ct.quantile(CONFIDENCE) * estimate.stderr
-    return _first_at_least(pitches, estimate.value, 0.0), _first_at_least(pitches, lower, 0.0)
-
-
-def _first_at_least(pitches: np.ndarray, values: np.ndarray, needed: float) -> float | None:
-    """Pitch from which ``values`` stay at or above ``needed``; None when they do over the whole range."""
-    short = np.flatnonzero(values < needed)
-    if not len(short):
-        return None
-    if short[-1] == len(pitches) - 1:
-        return float(pitches[-1])  # even the coarsest measured pitch does not reach it
-    return _between(pitches, values, int(short[-1]), needed)
 
 
 def _first_over(pitches: np.ndarray, values: np.ndarray, limit: float) -> float | None:
@@ -184,14 +131,12 @@ def _first_over(pitches: np.ndarray, values: np.ndarray, limit: float) -> float 
         return None
     if over[0] == 0:
         return float(pitches[0])
-    return _between(pitches, values, int(over[0]) - 1, limit)
+    return between(pitches, values, int(over[0]) - 1, limit)
 
 
-def _between(pitches: np.ndarray, values: np.ndarray, index: int, level: float) -> float:
-    """Place of ``level`` between grid points ``index`` and ``index + 1``, on a straight line."""
-    low, high = values[index], values[index + 1]
-    share = (level - low) / (high - low) if np.isfinite(high) and high != low else 0.0
-    return float(pitches[index] + share * (pitches[index + 1] - pitches[index]))
+def _crossed(least_deg: float | None, greatest_deg: float | None) -> bool:
+    """Whether no pitch lies between the two; an infinite least is above everything."""
+    return least_deg is not None and (least_deg == math.inf or (greatest_deg is not None and least_deg > greatest_deg))
 
 
 def _at_speed(
@@ -209,12 +154,16 @@ def _at_speed(
         everywhere |= bool(value[0] > constraint.limit)
     binding = min(best, key=best.__getitem__, default=None)
     binding_95 = min(safe, key=safe.__getitem__, default=None)
+    greatest_95 = safe[binding_95] if binding_95 else None
+    least_95 = floor.greatest(1)
     return SpeedLimits(
         rpm=rpm,
         max_pitch_deg=best[binding] if binding else None,
-        max_pitch_deg_95=safe[binding_95] if binding_95 else None,
-        min_pitch_deg=floor.greatest(0),
-        min_pitch_deg_95=floor.greatest(1),
+        max_pitch_deg_95=greatest_95,
+        min_pitch_deg=finite_or_none(floor.greatest(0)),
+        min_pitch_deg_95=finite_or_none(least_95),
+        too_fine_everywhere=least_95 == math.inf,
+        nothing_permitted=everywhere or _crossed(least_95, greatest_95),
         binding=binding,
         binding_95=binding_95,
         over_everywhere=everywhere,

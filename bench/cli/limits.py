@@ -235,6 +235,10 @@ def _degrees(value: float | None) -> str:
 def _remark(row: dict[str, Any]) -> str:
     if row["over_everywhere"]:
         return "exceeded at every measured pitch: do not hold this speed"
+    if row["too_fine_everywhere"]:
+        return "a failed governor would pass overspeed at every measured pitch"
+    if row["nothing_permitted"]:
+        return "a failed governor would pass overspeed below the least pitch: no pitch is permitted wide open"
     return "no hold near this speed: extrapolated" if row["extrapolated"] else ""
 
 

@@ -7,8 +7,9 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from bench.analysis.holds import Hold
+from bench.analysis.least_pitch import finite_or_none
 from bench.analysis.next_hold import NextHold
-from bench.analysis.pitch_limits import PitchLimits, SpeedLimits, least_pitch, limits_at_speeds
+from bench.analysis.pitch_limits import PitchLimits, SpeedLimits, floors_of, limits_at_speeds
 from bench.analysis.propeller_map import CoefficientFit
 from bench.rig.description import Rig
 from bench.window.sheet_state import Box, Rule, Sheet, Stretch, Stroke, Wash, Word
@@ -75,13 +76,12 @@ def _floor(rows: Sequence[SpeedLimits], edge: float) -> float:
 
 def _floor_rules(limits: PitchLimits, rig: Rig) -> Iterator[Rule]:
     """What forbids finer pitch, 95 % safe, with the throttle fully open; modes may waive the one or the other."""
-    least = least_pitch(limits, rig)
-    if least.overspeed[1] is not None:
-        yield Rule(
-            least.overspeed[1], "finer: overspeed if the governor fails open", "close", upright=False, under=True
-        )
-    if least.zero_thrust[1] is not None:
-        yield Rule(least.zero_thrust[1], "finer: no thrust", "close", upright=False, under=True)
+    least = floors_of(limits, rig)
+    overspeed_deg, no_thrust_deg = (finite_or_none(pair[1]) for pair in (least.overspeed, least.zero_thrust))
+    if overspeed_deg is not None:
+        yield Rule(overspeed_deg, "finer: overspeed if the governor fails open", "close", upright=False, under=True)
+    if no_thrust_deg is not None:
+        yield Rule(no_thrust_deg, "finer: no thrust", "close", upright=False, under=True)
 
 
 def _hold_dots(holds: Sequence[Hold]) -> Stroke:

@@ -13,6 +13,7 @@ from bench.analysis.blade_build import build_blade
 from bench.analysis.blade_stress import AirLoads, BladeUnderLoad, Yaw
 from bench.analysis.conditions import air_density_kg_m3
 from bench.analysis.design_check import reserve_use
+from bench.analysis.end_points import mode_end_points
 from bench.analysis.holds import Measured
 from bench.analysis.pitch_limits import avoid_bands, limits_at_speeds, pitch_limits
 from bench.errors import AnalysisError, RigError
@@ -208,3 +209,34 @@ def test_servo_torque_against_the_twisting_moment_falls_with_speed_squared() -> 
     fast, _ = servo.bounds(pitch, 4000.0)
     np.testing.assert_allclose(fast, 4.0 * slow, rtol=1e-6)
     assert (np.diff(slow) > 0).all()
+
+
+def test_play_of_the_linkage_raises_the_least_pitch_too() -> None:
+    text = example_rig_text()
+    rigs = [parse_rig(text.replace("[pitch] ", f"[pitch]\nstderr_deg = {play}\n#")) for play in (0.0, 0.6)]
+    firm, loose = (limits_for(rig, 5000.0).limits[0] for rig in rigs)
+    assert [rig.pitch.stderr_deg for rig in rigs] == [0.0, 0.6]
+    assert loose.min_pitch_deg == pytest.approx(firm.min_pitch_deg)
+    assert loose.min_pitch_deg_95 > firm.min_pitch_deg_95 + 0.5
+
+
+def test_a_floor_that_no_measured_pitch_reaches_is_a_flag_not_a_number() -> None:
+    rig = parse_rig(example_rig_text().replace("overspeed_rpm = 6200", "overspeed_rpm = 3500"))
+    row = limits_for(rig, 3000.0).limits[0]
+    assert row.too_fine_everywhere
+    assert row.min_pitch_deg is None
+    assert row.nothing_permitted
+
+
+def test_least_above_greatest_is_said() -> None:
+    row = limits_for(rig_with(thrust_n=60.0), 5200.0).limits[0]
+    assert row.min_pitch_deg_95 > row.max_pitch_deg_95
+    assert row.nothing_permitted
+
+
+def test_a_floor_that_cannot_be_told_is_named() -> None:
+    rig = parse_rig(example_rig_text().replace("kv_rpm_per_v = 560\n", ""))
+    told = limits_for(rig, 5000.0)
+    assert any("failed governor" in text for text in told.not_evaluated)
+    flight = next(mode for mode in mode_end_points(told, rig) if mode.mode == "flight")
+    assert "failed governor" in flight.remark
