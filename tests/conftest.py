@@ -6,13 +6,24 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import psutil
 import pytest
 
 GRACE_S = 2.0
+# Tests that keep to the clock, by the start of their path: they run alone, after the others (see .ci/tests).
+REAL_TIME = ("system/", "window/test_live", "session/test_runner", "firmware/test_mcu_terminal")
+TESTS = Path(__file__).parent
 # multiprocessing's resource tracker lives as long as the interpreter by design
 LONG_LIVED = ("resource_tracker", "forkserver")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Marks the tests that keep to the clock."""
+    for item in items:
+        if item.path.relative_to(TESTS).as_posix().startswith(REAL_TIME):
+            item.add_marker("real_time")
 
 
 def _threads() -> set[threading.Thread]:
