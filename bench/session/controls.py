@@ -9,6 +9,7 @@ import numpy as np
 from bench.calibration.curves import Curve, curve_through
 from bench.errors import PlanError
 from bench.rig.description import Rig, require
+from bench.session.limit_table import servo_ends
 from bench.session.plan import AnyStep, CoastDown, Inspect, Multisine
 
 THROTTLE, REQUEST, SERVO = "throttle_us", "request_rpm", "servo_us"
@@ -59,12 +60,14 @@ class Controls:
     def first_servo_us(self) -> float:
         """Where a servo goes that has had no pulse yet: the rig's safe pulse, else the flattest pitch of its table.
 
-        Zero, for no pulse, without a pitch table.
+        Always one that the device accepts. Zero, for no pulse, without a pitch table.
         """
         pitch = self.rig.pitch
         if pitch.table is None:
             return 0.0
-        return pitch.safe_us if pitch.safe_us is not None else min(pitch.table, key=lambda row: abs(row[1]))[0]
+        wanted_us = pitch.safe_us if pitch.safe_us is not None else min(pitch.table, key=lambda row: abs(row[1]))[0]
+        low, high = servo_ends(self.rig)
+        return float(min(max(wanted_us, low), high))
 
     def request_pulse_us(self, request_rpm: float) -> float | None:
         """Pulse that asks a governing speed controller for ``request_rpm``; None where it does not govern."""

@@ -10,6 +10,7 @@ from bench.link.messages import Reason
 from bench.safety.machine import Stand
 from bench.session.actions import Ending, NoteRecord
 from bench.session.governor_table import governor_parameter
+from bench.session.limit_table import servo_ends
 from bench.session.orders import Order, OrderKind
 from bench.session.phases import Phase
 from bench.session.plan_run import Wish
@@ -111,8 +112,9 @@ class Desk:
     def _move_servo(self, order: Order) -> None:
         controls = self._engine.controls
         pulse_us = controls.servo_us(order.value) if order.kind is OrderKind.PITCH else order.value
-        low, high = controls.pitch_curve().counts[[0, -1]]
-        _within("servo_us", pulse_us, float(low), float(high))
+        controls.pitch_curve()  # nobody moves a servo without a table
+        low, high = servo_ends(self._engine.rig)
+        _within("servo_us", pulse_us, low, high)
         self._engine.set_points.servo_us = pulse_us
 
     def _governor(self, order: Order) -> None:

@@ -138,7 +138,7 @@ class Engine:
         return self.telemetry.take(messages, self.now_s)
 
     def _judge(self, heard: Heard) -> None:
-        """The host's ring: a rule that fires aborts at once, and again should the stand be live with no cut under way."""
+        """The host's ring: a rule that fires aborts at once, and again if live with no cut under way."""
         self._records += heard.records
         trip = self.ring.judge(heard.batch, self.watch.live)
         if trip is not None and not (self._host_trip is not None and self._cut_wanted):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bench.errors import RigError
 from bench.link.messages import GovernorId, GovernorMode, SetGovernor
 from bench.rig.description import Governor, Rig
+from bench.session.limit_table import servo_ends
 
 ONE_Q16_16 = 1 << 16
 GAIN_LIMIT = 1000.0  # us per rpm (per second): keeps the device's products within 64 bits
@@ -58,7 +59,7 @@ def _ranges(rig: Rig, governor: Governor) -> tuple[SetGovernor, ...]:
     )
     if table is None:
         return ranges
-    ends = (round(table[0][0]), round(table[-1][0]))
+    ends = servo_ends(rig)
     return (*ranges, SetGovernor(GovernorId.PITCH_MIN_US, ends[0]), SetGovernor(GovernorId.PITCH_MAX_US, ends[1]))
 
 

@@ -19,7 +19,7 @@ def limit_table(rig: Rig) -> tuple[int, ...]:
     Limits that the firmware has no rule for stay zero there: the host's ring watches them.
     """
     require(rig, "limits.overspeed_rpm", "arming")
-    limits, servo = TripLimits.from_rig(rig), _servo_ends(rig)
+    limits, servo = TripLimits.from_rig(rig), servo_ends(rig)
     table = {
         LimitId.OVERSPEED_TICKS: limits.overspeed_ticks,
         LimitId.OVERSPEED_CONFIRM: limits.overspeed_confirm,
@@ -31,7 +31,7 @@ def limit_table(rig: Rig) -> tuple[int, ...]:
         LimitId.THROTTLE_MAX_US: round(rig.throttle.max_us),
         LimitId.SERVO_MIN_US: servo[0],
         LimitId.SERVO_MAX_US: servo[1],
-        LimitId.THROTTLE_SLEW_US_PER_S: round(rig.throttle.slew_us_per_s),
+        LimitId.THROTTLE_SLEW_US_PER_S: max(1, round(rig.throttle.slew_us_per_s)),  # 0: without limit
         LimitId.PULSES_PER_REV: rig.tach.pulses_per_rev,
         LimitId.SERVO_SAFE_US: round(rig.pitch.safe_us) if rig.pitch.safe_us is not None else 0,
     }
@@ -57,7 +57,8 @@ KEY_OF = {
 }
 
 
-def _servo_ends(rig: Rig) -> tuple[int, int]:
+def servo_ends(rig: Rig) -> tuple[int, int]:
+    """Lowest and highest servo pulse in us that the device accepts: the pitch table's ends, narrowed by the rig's keys."""
     if rig.pitch.table is None:
         return SERVO_MIDDLE_US, SERVO_MIDDLE_US
     low, high = rig.pitch.table[0][0], rig.pitch.table[-1][0]

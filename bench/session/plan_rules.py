@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from bench.errors import PlanError, RigError
 from bench.rig.description import Rig
 from bench.session.controls import REQUEST, SERVO, THROTTLE, Controls, multisine_control
+from bench.session.limit_table import servo_ends
 from bench.session.plan import AnyStep, Multisine, Plan
 
 
@@ -73,9 +74,10 @@ def _range_complaints(control: str, value: float, controls: Controls) -> Iterato
 
 
 def _servo_complaints(value: float, controls: Controls) -> Iterator[str]:
-    low, high = (float(end) for end in controls.pitch_curve().counts[[0, -1]])
+    controls.pitch_curve()  # nobody moves a servo without a table
+    low, high = servo_ends(controls.rig)
     if not low - 0.5 <= value <= high + 0.5:
-        yield f"servo pulse {value:.0f} us is outside the rig's pitch.table, {low:g} to {high:g}"
+        yield f"servo pulse {value:.0f} us is outside the rig's pitch.table, min_us and max_us, {low} to {high}"
 
 
 def _multisine_complaints(step: Multisine, controls: Controls) -> Iterator[str]:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from bench.link.messages import Message, Pitch, Request, Throttle
+from bench.link.outbox import Exchange
 from bench.session.controls import Controls, SetPoints
 
+WATCHED = 8  # latest set-points whose answers may still be on their way
 PERIOD_S = 0.02  # 50 set-points a second leave most of the link to heartbeats and orders
 
 
@@ -15,6 +17,7 @@ class SetPointSender:
         self._controls = controls
         self._sent: dict[str, int] = {}
         self._at_s: float | None = None
+        self._watched: list[Exchange] = []
 
     def ready(self, now_s: float) -> bool:
         """Whether the period since the last turn is over."""
@@ -44,3 +47,13 @@ class SetPointSender:
     def assume(self, throttle_us: int, servo_us: int) -> None:
         """What the device holds now, as telemetry shows it: need not be sent."""
         self._sent = {"throttle": throttle_us, "servo": servo_us}
+
+    def watch(self, exchange: Exchange) -> None:
+        """Keeps the exchange of a set-point in sight until its answer is in."""
+        self._watched = [*self._watched, exchange][-WATCHED:]
+
+    def refused(self) -> Exchange | None:
+        """A set-point that the device has not taken since the last look; None when it took all."""
+        refused = [exchange for exchange in self._watched if exchange.complaint()]
+        self._watched = [exchange for exchange in self._watched if exchange.answer is None]
+        return refused[0] if refused else None

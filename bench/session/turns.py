@@ -118,13 +118,27 @@ def _running(engine: Engine) -> None:
         else:
             engine.end(Ending.ABORTED, "the device locked itself")
         return
+    refused = engine.sender.refused()
+    if refused is not None:
+        _answer_refusal(engine, refused)
     if not engine.sender.ready(engine.now_s):
         return
     if engine.plan_run is not None:
         _run_plan(engine, engine.plan_run)
     if engine.phase is Phase.RUNNING and engine.watch.live:
         for command in engine.sender.commands(engine.now_s, engine.set_points):
-            engine.conversation.send(command)
+            engine.sender.watch(engine.conversation.send(command))
+
+
+def _answer_refusal(engine: Engine, refused: Exchange) -> None:
+    """A set-point that the device did not take: a plan that is not carried out is stopped, a hand is told."""
+    complaint = refused.complaint()
+    out_of_range = refused.answer is not None and refused.answer.result == Result.BAD_VALUE
+    if engine.plan_run is not None and out_of_range:
+        engine.stop(f"plan stopped in step {engine.plan_run.number}: {complaint}")
+    else:
+        engine.message = complaint
+        engine.note("note", "set-point refused", complaint)
 
 
 def _run_plan(engine: Engine, run: PlanRun) -> None:
