@@ -1,0 +1,125 @@
+"""The verb `window` on ports that give noise, vanish, are absent or speak another protocol: shown and told."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import subprocess
+import sys
+import threading
+import tty
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from bench.cli.main import BAD_INPUT, DONE, run
+from bench.rig.toml import example_rig_text
+from bench.window import app, charts
+from bench.window.main_window import MainWindow
+
+DEVICE = Path(__file__).parents[1] / "system" / "device_process.py"
+
+
+@pytest.fixture
+def shown(qtbot, monkeypatch, tmp_path) -> Iterator[list[str]]:
+    """Replaces Qt's own loop: the window lives until its session has ended; what its status bar said then."""
+    told: list[str] = []
+
+    def show_until_the_end(prepare: Callable[[MainWindow], None]) -> None:
+        charts.set_look()
+        window = MainWindow()
+        qtbot.addWidget(window)
+        prepare(window)
+        window.show()
+        if window.bridge is not None:
+            session = window.bridge.session
+            qtbot.waitUntil(
+                lambda: session.outcome() is not None and bool(window.statusBar().currentMessage()), timeout=90_000
+            )
+        told.append(window.statusBar().currentMessage())
+        window.close()
+
+    monkeypatch.setattr(app, "run_window", show_until_the_end)
+    monkeypatch.chdir(tmp_path)
+    Path("rig.toml").write_text(example_rig_text().replace("heartbeat_ms = 100", "heartbeat_ms = 1000"))
+    yield told
+
+
+def window_on(port: object, capsys) -> str:
+    """The last line on stderr of a window that could not work with ``port``."""
+    assert run(["window", "--port", str(port), "--rig", "rig.toml", "-o", "run.h5"]) == BAD_INPUT
+    told = capsys.readouterr().err
+    assert "Traceback" not in told
+    return told.strip().splitlines()[-1]
+
+
+@pytest.fixture
+def device() -> Iterator[Callable[..., subprocess.Popen]]:
+    """Starts a simulated device behind a pseudo-terminal."""
+    started = []
+
+    def start(*more: object) -> subprocess.Popen:
+        command = [sys.executable, DEVICE, "rig.toml", 1, *more]
+        process = subprocess.Popen(
+            [str(part) for part in command], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+        started.append(process)
+        return process
+
+    yield start
+    for process in started:
+        process.kill()
+        process.communicate()
+
+
+def test_another_protocol_version(shown, device, capsys) -> None:
+    line = window_on(device(7).stdout.readline().strip(), capsys)
+    assert "protocol version 7" in line and "version 1" in line
+    assert "protocol version 7" in shown[0]
+
+
+def test_no_such_port(shown, capsys) -> None:
+    assert "no_such_port: cannot be opened" in window_on("no_such_port", capsys)
+    assert "no_such_port" in shown[0]
+
+
+def test_a_port_that_vanishes(shown, device, capsys) -> None:
+    process = device()
+    port = process.stdout.readline().strip()
+    threading.Timer(6.0, lambda: (process.stdin.write("vanish\n"), process.stdin.flush())).start()
+    assert f"{port}: the port vanished" in window_on(port, capsys)
+    assert "vanished" in shown[0]
+
+
+@pytest.fixture
+def noisy_port() -> Iterator[str]:
+    """A pseudo-terminal that pours out random bytes until the test ends."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    os.set_blocking(master, False)
+    stop = threading.Event()
+
+    def pour() -> None:
+        while not stop.wait(0.005):
+            with contextlib.suppress(BlockingIOError):
+                os.write(master, os.urandom(200))
+
+    thread = threading.Thread(target=pour)
+    thread.start()
+    yield os.ttyname(slave)
+    stop.set()
+    thread.join()
+    os.close(slave)
+    os.close(master)
+
+
+def test_pure_noise(shown, noisy_port, capsys) -> None:
+    line = window_on(noisy_port, capsys)
+    assert "no device identified itself" in line and "noise" in line
+    assert "no device identified itself" in shown[0]
+
+
+def test_a_recording_alone_ends_with_status_0(shown) -> None:
+    demo = Path(__file__).parents[2] / "recordings" / "unbalance_as_found.h5"
+    assert run(["window", str(demo)]) == DONE
