@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import pairwise
+from math import ceil
 
 from bench.errors import RigError
 from bench.rig.blade_set_rules import blade_set_complaints
 from bench.rig.description import Rig
 
+# A rotor slower than this may be called "at rest": the bench then arms, resets and lets somebody walk up. Common practice,
+# no source.
+FASTEST_REST_RPM = 200.0
 CALIBRATED_UNITS = {"current_a": "A", "voltage_v": "V", "thrust_n": "N", "pitch_deg": "deg"}
 
 
@@ -26,7 +30,9 @@ def _complaints(rig: Rig) -> Iterator[str]:
     yield from blade_set_complaints(rig.blade_sets, rig.propeller.blade_set, rig.propeller.diameter_m)
     yield from _mode_complaints(rig)
     yield from _end_point_complaints(rig)
+    yield from _safe_pitch_complaints(rig)
     yield from _throttle_complaints(rig)
+    yield from _rest_complaints(rig)
     if rig.vibration.band_hz[0] >= rig.vibration.band_hz[1]:
         yield f"vibration.band_hz is {list(rig.vibration.band_hz)}: the first must be below the second"
 
@@ -68,6 +74,30 @@ def _end_point_complaints(rig: Rig) -> Iterator[str]:
     low, high = rig.pitch.min_us, rig.pitch.max_us
     if low is not None and high is not None and low >= high:
         yield f"pitch: min_us {low:g} is not below max_us {high:g}"
+
+
+def _safe_pitch_complaints(rig: Rig) -> Iterator[str]:
+    """A trip sends the servo there unasked: beyond the pulses that were measured it may strike its stop."""
+    safe_us, table = rig.pitch.safe_us, rig.pitch.table
+    if safe_us is None or table is None:
+        return
+    low, high = table[0][0], table[-1][0]
+    if not low <= safe_us <= high:
+        yield (
+            f"pitch.safe_us is {safe_us:g}: a trip would send the servo beyond pitch.table, which was measured from "
+            f"{low:g} to {high:g} us; choose a pulse within it"
+        )
+
+
+def _rest_complaints(rig: Rig) -> Iterator[str]:
+    """Pulses further apart than rest_ms look like rest."""
+    unseen_rpm = 60_000.0 / (rig.tach.rest_ms * rig.tach.pulses_per_rev)
+    if unseen_rpm > FASTEST_REST_RPM:
+        least_ms = ceil(60_000.0 / (FASTEST_REST_RPM * rig.tach.pulses_per_rev))
+        yield (
+            f"tach.rest_ms is {rig.tach.rest_ms}: with {rig.tach.pulses_per_rev} pulse(s) a revolution a rotor at up "
+            f"to {unseen_rpm:.0f} rpm would count as at rest; give at least {least_ms}"
+        )
 
 
 def _throttle_complaints(rig: Rig) -> Iterator[str]:

@@ -58,6 +58,14 @@ def test_limits_that_are_not_set_are_absent() -> None:
         ("[vibration]\nrate_hz = 3", "vibration.rate_hz: invalid value 3; expected one of 800, 1600"),
         ("[modes.flight]\nmin_pitch_deg = 1", "key modes.flight.max_pitch_deg is missing"),
         ("[throttle]\nsafe_us = 1200\nmin_us = 1100", "throttle: safe_us 1200"),
+        (
+            "[pitch]\ntable = [[1000, 1], [2000, 9]]\nsafe_us = 2390",
+            "pitch.safe_us is 2390: a trip would send the servo",
+        ),
+        ("[pitch]\ntable = [[1000, 1], [2000, 9]]\nsafe_us = 999.5", "measured from 1000 to 2000 us"),
+        ("[tach]\nrest_ms = 299", "tach.rest_ms is 299: with 1 pulse(s) a revolution a rotor at up to 201 rpm"),
+        ("[tach]\nrest_ms = 100", "600 rpm would count as at rest; give at least 300"),
+        ("[tach]\nrest_ms = 100\npulses_per_rev = 2", "300 rpm would count as at rest; give at least 150"),
         ("[vibration]\nband_hz = [400, 10]", "vibration.band_hz"),
         ("broken = ", "not valid TOML"),
     ],
@@ -67,6 +75,19 @@ def test_a_bad_rig_is_refused_by_key(text: str, complaint: str) -> None:
         parse_rig(text, "bad.toml")
     assert complaint in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[pitch]\ntable = [[1000, 1], [2000, 9]]\nsafe_us = 1000",
+        "[pitch]\ntable = [[1000, 1], [2000, 9]]\nsafe_us = 1950\nmax_us = 1800",  # measured, though not for a mode
+        "[tach]\nrest_ms = 300",
+        "[tach]\nrest_ms = 100\npulses_per_rev = 3",
+    ],
+)
+def test_the_ends_of_what_is_permitted(text: str) -> None:
+    parse_rig(text)
 
 
 def test_a_file_that_is_no_text_is_named(tmp_path) -> None:
