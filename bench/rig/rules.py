@@ -10,8 +10,8 @@ from bench.errors import RigError
 from bench.rig.blade_set_rules import blade_set_complaints
 from bench.rig.description import Rig
 
-# A rotor slower than this may be called "at rest": the bench then arms, resets and lets somebody walk up. Common practice,
-# no source.
+# A rotor slower than this may be called "at rest": the bench then arms, resets and lets somebody walk up.
+# Common practice, no source.
 FASTEST_REST_RPM = 200.0
 CALIBRATED_UNITS = {"current_a": "A", "voltage_v": "V", "thrust_n": "N", "pitch_deg": "deg"}
 
