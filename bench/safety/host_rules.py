@@ -72,7 +72,8 @@ class LevelRule:
     """Trips when a slow quantity stays beyond ``limit`` for ``confirm_s``; zero trips on the first sample.
 
     ``quantity`` gives the values ``(n,)`` of a batch, or None when its channels are absent. ``sign`` is 1 for an
-    upper limit, -1 for a lower one.
+    upper limit, -1 for a lower one, 0 for the size of a quantity that may come with either sign: a reversed current
+    clamp, or blades that push backwards, load the stand no less.
     """
 
     def __init__(
@@ -92,7 +93,7 @@ class LevelRule:
         values = self._quantity(batch.slow) if len(batch.time_s) else None
         if values is None:
             return None
-        beyond = values * self.sign > self.limit * self.sign
+        beyond = self._beyond(values)
         if not beyond.any():
             self._since_s = None
             return None
@@ -101,6 +102,11 @@ class LevelRule:
             return None
         first = int(np.argmax(held))
         return Trip(self.name, float(batch.time_s[first]), float(values[first]), self.limit)
+
+    def _beyond(self, values: np.ndarray) -> np.ndarray:
+        if self.sign == 0:
+            return np.abs(values) > self.limit
+        return values * self.sign > self.limit * self.sign
 
     def _started_s(self, time_s: np.ndarray, beyond: np.ndarray) -> np.ndarray:
         """For each sample, since when the quantity has been beyond the limit (meaningless where it is not)."""
@@ -251,9 +257,9 @@ def host_rules(limits: TripLimits, speed_from_tach: bool = True) -> tuple[Rule, 
     for name in ("current_a", "thrust_n"):
         limit = getattr(limits, name)
         if limit is not None:
-            rules.append(LevelRule(name, limit, _channel(name), limits.confirm_s))
+            rules.append(LevelRule(name, limit, _channel(name), limits.confirm_s, sign=0))
     if limits.power_w is not None:
-        rules.append(LevelRule("power_w", limits.power_w, _power_w, limits.confirm_s))
+        rules.append(LevelRule("power_w", limits.power_w, _power_w, limits.confirm_s, sign=0))
     if limits.minimum_voltage_v is not None:
         voltage = _driven_voltage_v(limits.safe_us)
         rules.append(LevelRule("minimum_voltage_v", limits.minimum_voltage_v, voltage, limits.confirm_s, sign=-1))

@@ -125,30 +125,37 @@ def _with(limits: TripLimits, rule: str, value: float) -> TripLimits:
 
 
 def _slow_quantity(run: Run, rule: str, limits: TripLimits) -> np.ndarray:
+    """What the rule compares; current, thrust and power by their size, whichever their sign."""
     if rule == "power_w":
-        return run.slow.channel("current_a") * run.slow.channel("voltage_v")
+        return np.abs(run.slow.channel("current_a") * run.slow.channel("voltage_v"))
     if rule == "minimum_voltage_v":
         throttle = run.slow.channel("throttle_us")
         return np.where(throttle <= limits.safe_us, np.nan, run.slow.channel("voltage_v"))
     names = {"overspeed_rpm": "rpm", "current_a": "current_a", "thrust_n": "thrust_n"}
     if rule not in names:
         raise AnalysisError(f"limit {rule!r} has no healthy level: choose one of {', '.join(SWEPT)}")
-    return run.slow.channel(names[rule])
+    values = run.slow.channel(names[rule])
+    return values if rule == "overspeed_rpm" else np.abs(values)
 
 
 def _window_rms(run: Run, limits: TripLimits) -> tuple[np.ndarray, np.ndarray]:
-    """Root of the summed variances of all axes over aligned windows, as the device has it; gaps spoil their window."""
+    """Root of the summed variances of all axes over the device's windows; gaps spoil their window."""
     axes = run.vibration.axes()
     length = limits.vibration_window
-    count = len(run.vibration.time_s) // length
-    if not axes or not count:
+    if not axes or not len(run.vibration.time_s):
         return np.empty(0), np.empty(0)
-    used = count * length
-    values = np.stack([np.asarray(getattr(run.vibration, axis)[:used], float).reshape(count, length) for axis in axes])
+    rows = _window_rows(run.vibration.running_numbers() // length, length)
+    values = np.stack([np.asarray(getattr(run.vibration, axis), float)[rows] for axis in axes])
     rms = np.sqrt(values.var(axis=2).sum(axis=0))
-    time_s = run.vibration.time_s[:used].reshape(count, length)
-    whole = np.isfinite(rms) & ((time_s[:, -1] - time_s[:, 0]) * run.vibration.rate_hz < length)
-    return time_s[whole, -1], rms[whole]
+    good = np.isfinite(rms)
+    return run.vibration.time_s[rows[good, -1]], rms[good]
+
+
+def _window_rows(window: np.ndarray, length: int) -> np.ndarray:
+    """Rows of the samples of each whole window, ``(windows, length)``; ``window`` is the number of each sample's."""
+    begins = np.flatnonzero(np.diff(window, prepend=window[0] - 1))
+    lengths = np.diff(np.append(begins, len(window)))
+    return begins[lengths == length][:, None] + np.arange(length)
 
 
 def _block_peaks(run: Run, limits: TripLimits, rule: str) -> np.ndarray:

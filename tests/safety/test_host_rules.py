@@ -137,3 +137,21 @@ def test_cutting_the_stream_changes_nothing(seed, cuts):
             if rule.name not in pieces and (trip := rule.feed(batch)):
                 pieces[rule.name] = trip
     assert pieces == whole
+
+
+@pytest.mark.parametrize(
+    ("key", "slow"),
+    [
+        ("thrust_n", {"thrust_n": -150.0}),
+        ("current_a", {"current_a": -150.0}),
+        ("power_w", {"current_a": -10.0, "voltage_v": 40.0}),
+    ],
+)
+def test_a_limit_watches_the_size_whichever_the_sign(key, slow):
+    (rule,) = host_rules(TripLimits(**{key: 100.0}))
+    trip = rule.feed(Batch(np.arange(3) * 0.002, {name: np.full(3, value) for name, value in slow.items()}))
+    assert trip is not None and trip.value < -100.0
+    rule.reset()
+    assert (
+        rule.feed(Batch(np.arange(3) * 0.002, {name: np.full(3, value / 100) for name, value in slow.items()})) is None
+    )

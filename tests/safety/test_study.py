@@ -110,3 +110,18 @@ def test_what_cannot_be_moved_or_suggested_is_refused():
         suggest([healthy(duration_s=20.0)], LIMITS, "current_a", 1.0)
     with pytest.raises(AnalysisError, match="0 s of healthy running"):
         suggest([], LIMITS, "current_a", 1.0)
+
+
+def test_size_is_what_is_compared_whichever_the_sign():
+    run = healthy()
+    reversed_run = Run(
+        slow=SlowSamples(
+            run.slow.time_s,
+            rpm=run.slow.channel("rpm"),
+            current_a=-run.slow.channel("current_a"),
+            voltage_v=run.slow.channel("voltage_v"),
+        )
+    )
+    for rule in ("current_a", "power_w"):
+        assert np.array_equal(quantity(reversed_run, LIMITS, rule)[1], quantity(run, LIMITS, rule)[1])
+    assert quantity(reversed_run, LIMITS, "current_a")[1].min() > 0
