@@ -88,11 +88,11 @@ class HeartbeatKeeper:
         return True
 
     def _objection(self, surface_age_s: float) -> str:
-        if surface_age_s > self.surface_s:
+        if not surface_age_s <= self.surface_s:  # an age that is no number is no sign of life
             return f"the operator's surface was silent for {surface_age_s:.2f} s"
         if not self._fresh:
             return "no fresh telemetry"
-        if self._late_s > LATE_S:
+        if not self._late_s <= LATE_S:
             return f"telemetry is {self._late_s:.2f} s late"
         return ""
 

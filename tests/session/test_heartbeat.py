@@ -79,3 +79,13 @@ def test_a_restart_forgets_the_old_clock():
     keeper.restart()
     keeper.checked(1.1, 0.001)
     assert keeper.due(1.1, 0.0)
+
+
+def test_what_is_not_a_number_is_no_sign_of_life():
+    keeper = HeartbeatKeeper(0.1, 0.3)
+    keeper.checked(1.0, 1.0)
+    assert not keeper.due(1.0, float("nan"))
+    assert "surface" in keeper.withheld
+    keeper.checked(1.002, float("nan"))
+    assert not keeper.due(1.002, 0.0)
+    assert "late" in keeper.withheld
