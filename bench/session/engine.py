@@ -218,8 +218,13 @@ class Engine:
 
     def lose_recording(self, reason: str) -> None:
         """Nothing can be written any more: a run that leaves no record is not begun, and not carried on."""
+        if self.watch.live or self.watch.tripped_at_s is not None:
+            self._stop_reason = self._stop_reason or f"the recording failed: {reason}"
         if self.watch.live:
-            self.stop(f"the recording failed: {reason}")
+            if not self._cut_wanted:
+                self.stop(self._stop_reason)
+        elif self.watch.tripped_at_s is not None:  # a trip stays one, whatever the disk does
+            self.end(*self.last_ending())
         else:
             self.end(Ending.REFUSED, reason)
 

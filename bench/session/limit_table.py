@@ -58,7 +58,7 @@ KEY_OF = {
 
 
 def servo_ends(rig: Rig) -> tuple[int, int]:
-    """Lowest and highest servo pulse in us that the device accepts: the pitch table's ends, narrowed by the rig's keys."""
+    """Lowest and highest servo pulse in us that the device accepts: the table's ends, narrowed by the rig's keys."""
     if rig.pitch.table is None:
         return SERVO_MIDDLE_US, SERVO_MIDDLE_US
     low, high = rig.pitch.table[0][0], rig.pitch.table[-1][0]
