@@ -34,6 +34,7 @@ from bench.session.phases import Phase
 from bench.session.plan import Plan
 from bench.session.plan_rules import check_plan, governor_mode
 from bench.session.plan_run import PlanRun, Wish
+from bench.session.sensor_ranges import check_ranges
 from bench.session.set_point_sender import SetPointSender
 from bench.session.stand_watch import StandWatch, reason_name
 from bench.session.status import progress_of
@@ -57,6 +58,7 @@ class Engine:
         ``reset_first`` resets a device that is met tripped from an earlier run, which is refused otherwise.
         """
         check_watched(rig)
+        check_ranges(rig)
         if plan is not None:
             check_plan(plan, rig)
         self.rig, self.plan, self.keep_open = rig, plan, keep_open

@@ -149,9 +149,8 @@ def test_cutting_the_stream_changes_nothing(seed, cuts):
 )
 def test_a_limit_watches_the_size_whichever_the_sign(key, slow):
     (rule,) = host_rules(TripLimits(**{key: 100.0}))
-    trip = rule.feed(Batch(np.arange(3) * 0.002, {name: np.full(3, value) for name, value in slow.items()}))
+    time_s = np.arange(3) * 0.002
+    trip = rule.feed(Batch(time_s, {name: np.full(3, value) for name, value in slow.items()}))
     assert trip is not None and trip.value < -100.0
     rule.reset()
-    assert (
-        rule.feed(Batch(np.arange(3) * 0.002, {name: np.full(3, value / 100) for name, value in slow.items()})) is None
-    )
+    assert rule.feed(Batch(time_s, {name: np.full(3, value / 100) for name, value in slow.items()})) is None
