@@ -100,6 +100,7 @@ class VibrationSamples:
     """Acceleration in g on up to three axes, ``(n,)`` each, nominally every ``1 / rate_hz`` seconds.
 
     ``time_s`` jumps by more than one period where samples were lost; an axis that was not recorded is all NaN.
+    ``first_index`` is the device's running number of the first sample: its vibration rule's windows begin at multiples.
     """
 
     time_s: np.ndarray = field(default_factory=_empty)
@@ -107,6 +108,7 @@ class VibrationSamples:
     ay_g: np.ndarray | None = None
     az_g: np.ndarray | None = None
     rate_hz: float = 0.0
+    first_index: int = 0
 
     def __post_init__(self) -> None:
         for axis in VIBRATION_AXES:
@@ -125,9 +127,19 @@ class VibrationSamples:
         """Names of the axes that were recorded."""
         return tuple(axis.name for axis in VIBRATION_AXES if self.has(axis.name))
 
+    def running_numbers(self) -> np.ndarray:
+        """Running numbers as the device counted, int64 ``(n,)``: lost samples, told by the times, are counted, too."""
+        return self.first_index + np.concatenate(([0], np.cumsum(self._steps(self.time_s))))[: len(self.time_s)]
+
+    def _steps(self, time_s: np.ndarray) -> np.ndarray:
+        """From each sample to the next, at least 1; single steps, for the accelerometer has a clock of its own."""
+        return np.maximum(np.rint(np.diff(time_s) * self.rate_hz), 1.0).astype(np.int64)
+
     def between(self, from_s: float, to_s: float) -> VibrationSamples:
         """The samples with from_s <= time_s < to_s."""
-        return replace(self, **_cut(self, from_s, to_s))
+        first = int(np.searchsorted(self.time_s, from_s))
+        skipped = int(self._steps(self.time_s[: first + 1]).sum())
+        return replace(self, **_cut(self, from_s, to_s), first_index=self.first_index + skipped)
 
 
 class Event(NamedTuple):

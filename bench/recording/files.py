@@ -67,7 +67,7 @@ def write_run(path: Path | str, run: Run, header: RunHeader) -> None:
     with create(path, header, dtype) as recorder:
         recorder.add_slow(run.slow.time_s, {item.name: run.slow.channel(item.name) for item in SLOW_CHANNELS})
         recorder.add_tach(run.tach.time_s)
-        recorder.add_vibration_g(run.vibration.time_s, axes)
+        recorder.add_vibration_g(run.vibration.time_s, axes, run.vibration.running_numbers())
         for event in run.events:
             recorder.add_event(event)
 

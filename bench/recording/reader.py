@@ -110,6 +110,16 @@ class Recording:
         there = rows.good & (rows.values != missing(rows.values.dtype))
         return np.where(there, rows.values.astype(np.int64), -1)[keep]
 
+    def _first_vibration_index(self, span: Span) -> int:
+        """Running number of the first sample of ``span`` that is kept; 0 where it is damaged or missing."""
+        keep = self._read_rows("vibration/time_s", span).good
+        if not keep.any():
+            return 0
+        row = span[0] + int(np.argmax(keep))
+        rows = self._read_rows("vibration/index", (row, row + 1))
+        there = rows.good[0] and rows.values[0] != missing(rows.values.dtype)
+        return int(rows.values[0]) if there else 0
+
     def events(self) -> tuple[Event, ...]:
         """Changes of state, trips, aborts, steps of the plan and the operator's notes, in order of time."""
         rows = self._record_rows("events")
@@ -232,7 +242,11 @@ class Recording:
         return Run(
             slow=SlowSamples(**slow),
             tach=TachPulses(tach["time_s"], self.header.pulses_per_rev),
-            vibration=VibrationSamples(**vibration, rate_hz=self.header.vibration_rate_hz),
+            vibration=VibrationSamples(
+                **vibration,
+                rate_hz=self.header.vibration_rate_hz,
+                first_index=self._first_vibration_index(spans["vibration"]),
+            ),
             events=events,
             source=str(self.path),
             rig_text=self.header.rig_text,

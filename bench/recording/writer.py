@@ -147,12 +147,18 @@ class Recorder:
             return time_s
         return np.linspace(latest_s + period_s / 2, max(time_s[-1], latest_s + period_s), len(time_s))
 
-    def add_vibration_g(self, time_s: np.ndarray, values_g: Mapping[str, np.ndarray]) -> None:
-        """Acceleration in g by axis name at ``time_s`` (n,), for data that never was in counts."""
+    def add_vibration_g(
+        self, time_s: np.ndarray, values_g: Mapping[str, np.ndarray], index: np.ndarray | None = None
+    ) -> None:
+        """Acceleration in g by axis name at ``time_s`` (n,), for data that never was in counts.
+
+        ``index``: running numbers (n,), from 0 on when not given.
+        """
         absent = np.full(len(time_s), np.nan)
         none = np.full(len(time_s), missing(np.dtype("i2")))
         values = [values_g.get(axis.name, absent) for axis in VIBRATION_AXES]
-        self._add_vibration_rows(time_s, [time_s, np.arange(len(time_s)), *values, none, none, none])
+        index = np.arange(len(time_s)) if index is None else index
+        self._add_vibration_rows(time_s, [time_s, index, *values, none, none, none])
 
     def _add_vibration_rows(self, time_s: np.ndarray, columns: list[np.ndarray]) -> None:
         keep = self._in_order("vibration", time_s)

@@ -38,14 +38,13 @@ def _batch_of(run: Run) -> Batch:
 
 
 def _blocks(vibration: VibrationSamples) -> tuple[VibrationBlock, ...]:
-    """The stretches without a gap, numbered as if the lost samples had been counted."""
+    """The stretches without a gap, numbered as the device numbered them."""
     axes = vibration.axes()
     if not axes or vibration.rate_hz <= 0:
         return ()
     time_s = vibration.time_s
     acceleration_g = np.column_stack([getattr(vibration, name) for name in axes]).astype(float)
-    steps = np.maximum(np.rint(np.diff(time_s) * vibration.rate_hz), 1).astype(np.int64)
-    index = np.concatenate(([0], np.cumsum(steps)))
+    index = vibration.running_numbers()
     whole = np.isfinite(acceleration_g).all(axis=1)
     time_s, acceleration_g, index = time_s[whole], acceleration_g[whole], index[whole]
     borders = np.flatnonzero(np.diff(index) > 1) + 1
