@@ -17,11 +17,6 @@ def rad_s_from_rpm(speed_rpm: Number) -> Number:
     return speed_rpm * (2.0 * math.pi / 60.0)
 
 
-def rpm_from_rad_s(speed_rad_s: Number) -> Number:
-    """Speed in rpm of an angular velocity in rad/s; arrays keep their shape, NaN stays NaN."""
-    return speed_rad_s * (60.0 / (2.0 * math.pi))
-
-
 def velocity_mm_s_from_g(acceleration_g: Number, frequency_hz: Number) -> Number:
     """Velocity amplitude in mm/s of a sinusoidal acceleration in g (peak gives peak, rms gives rms).
 

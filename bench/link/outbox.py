@@ -1,6 +1,6 @@
 """Commands on their way to the device: what may leave now, what is repeated, what is given up. No I/O, no clock.
 
-The rules, all of them consequences of a device with a receive ring of 64 bytes:
+The rules, all of them consequences of a device with a small receive ring (the sketch's has 128 bytes):
 
 - At most 3 commands and 54 bytes are unanswered at a time; a command is repeated until it is acknowledged.
 - A newer set-point replaces an older one of its kind, also one under way: an old throttle is never repeated after a

@@ -97,10 +97,6 @@ class Replay:
                 remark = describe(event)
         return state, remark
 
-    def events_near(self, count: int = 200) -> tuple[Event, ...]:
-        """The latest ``count`` events of the run, for the list beside the charts."""
-        return self.run.events[-count:]
-
 
 def describe(event: Event) -> str:
     """One line for an event list."""
