@@ -34,12 +34,16 @@ class VibrationBlock:
 
 @dataclass(frozen=True)
 class Batch:
-    """What came in since the last batch: slow channels by name on ``time_s``, tach edges, vibration blocks."""
+    """What came in since the last batch: slow channels by name on ``time_s``, tach edges, vibration blocks.
+
+    ``load_cell`` holds (time in s, conversions of the load cell since the count before), once a second in a live run.
+    """
 
     time_s: np.ndarray = field(default_factory=_none)
     slow: Mapping[str, np.ndarray] = field(default_factory=dict)
     edges_s: np.ndarray = field(default_factory=_none)
     vibration: tuple[VibrationBlock, ...] = ()
+    load_cell: tuple[tuple[float, int], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -217,6 +221,23 @@ class LostTachRule:
     def reset(self) -> None:
         """Forgets edges and drive."""
         self._edge_s, self._since_s, self._was_driven = -np.inf, -np.inf, False
+
+
+class LoadCellRule:
+    """Trips when the load cell made no conversion for a whole count: its last reading would stand for ever.
+
+    The thrust limit would then watch a number that no longer changes. Without counts, as in a replay, it is silent.
+    """
+
+    name = "load_cell_readings"
+
+    def feed(self, batch: Batch) -> Trip | None:
+        """First trip in ``batch``, or None."""
+        silent = [time_s for time_s, readings in batch.load_cell if readings == 0]
+        return Trip(self.name, silent[0], 0.0, 1.0) if silent else None
+
+    def reset(self) -> None:
+        """Nothing is remembered."""
 
 
 def _channel(name: str) -> Callable[[Mapping[str, np.ndarray]], np.ndarray | None]:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from bench.rig.description import Rig
-from bench.safety.host_rules import Batch, Trip, host_rules
+from bench.safety.host_rules import Batch, LoadCellRule, Rule, Trip, host_rules
 from bench.safety.limits import TripLimits
 from bench.safety.margins import Margin, margins
 from bench.safety.trips import VibrationRule
@@ -22,7 +22,9 @@ class HostRing:
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
         limits = TripLimits.from_rig(rig)
-        self._rules = host_rules(limits)
+        self._rules: tuple[Rule, ...] = host_rules(limits)
+        if limits.thrust_n is not None:
+            self._rules += (LoadCellRule(),)
         # Vibration is measured in every state, so that an operator sees it before arming: a rule with the limit off.
         self._shake = VibrationRule(0, limits.vibration_window)
         self._g_per_count = limits.g_per_count

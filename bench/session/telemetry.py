@@ -148,8 +148,13 @@ class Telemetry:
         edges_s = np.concatenate(edges) if edges else np.empty(0)
         if len(edges_s):
             heard.records.append(TachRecord(edges_s))
+        load_cell = tuple(
+            (record.time_s, record.values["load_cell_readings"])
+            for record in heard.records
+            if isinstance(record, CountersRecord)
+        )
         if not heard.slow:
-            heard.batch = Batch(edges_s=edges_s, vibration=tuple(blocks))
+            heard.batch = Batch(edges_s=edges_s, vibration=tuple(blocks), load_cell=load_cell)
             return
         time_s = np.array([dated.time_s for dated in heard.slow])
         counts = {
@@ -159,4 +164,4 @@ class Telemetry:
         values = self.calibration.values(counts)
         self.latest = {name: float(column[-1]) for name, column in values.items()}
         heard.records.append(SlowRecord(time_s, values, counts))
-        heard.batch = Batch(time_s, values, edges_s, tuple(blocks))
+        heard.batch = Batch(time_s, values, edges_s, tuple(blocks), load_cell)

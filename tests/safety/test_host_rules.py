@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.safety.host_rules import Batch, LevelRule, VibrationBlock, host_rules
+from bench.safety.host_rules import Batch, LevelRule, LoadCellRule, VibrationBlock, host_rules
 from bench.safety.limits import TripLimits
 
 LIMITS = TripLimits(
@@ -154,3 +154,11 @@ def test_a_limit_watches_the_size_whichever_the_sign(key, slow):
     assert trip is not None and trip.value < -100.0
     rule.reset()
     assert rule.feed(Batch(time_s, {name: np.full(3, value / 100) for name, value in slow.items()})) is None
+
+
+def test_a_load_cell_without_conversions_is_a_trip_whatever_it_read_last():
+    rule = LoadCellRule()
+    assert rule.feed(Batch(load_cell=((1.0, 80), (2.0, 10)))) is None
+    assert rule.feed(Batch()) is None
+    trip = rule.feed(Batch(load_cell=((3.0, 80), (4.0, 0))))
+    assert (trip.rule, trip.at_s) == ("load_cell_readings", 4.0)

@@ -1,7 +1,12 @@
 """The host's ring stays awake: a trip that was overtaken by a disarm mutes nothing later."""
 
+import re
+
+import msgspec
 import pytest
 
+from bench.link.framing import Unframer, frame
+from bench.link.messages import Counters
 from bench.safety.host_rules import Trip
 from bench.session.orders import Order, OrderKind
 from bench.session.phases import Phase
@@ -49,3 +54,35 @@ def test_a_rule_that_goes_on_firing_aborts_again_when_no_cut_is_under_way(runnin
     running.run(running.now_s + 0.2)
     assert running.device.machine.reason.name == "HOST_RULE"
     assert len(running.events("limit")) < 5
+
+
+def without_conversions(bench):
+    """From now on the device's counts tell of no conversion of the load cell."""
+    wire = Unframer()
+
+    def silent(now_s, data):
+        messages = [
+            msgspec.structs.replace(message, load_cell_readings=0) if isinstance(message, Counters) else message
+            for message in wire.feed(data)
+        ]
+        return b"".join(frame(message, number) for number, message in enumerate(messages))
+
+    bench.to_host = silent
+
+
+def test_a_silent_load_cell_is_a_trip_where_thrust_is_limited(running):
+    without_conversions(running)
+    running.run(running.now_s + 1.3)
+    assert running.device.machine.reason.name == "HOST_RULE"
+    assert "load_cell_readings 0" in running.events("limit")[-1].detail
+
+
+def test_a_silent_load_cell_is_no_matter_without_a_limit_on_thrust(make_bench, rig_text):
+    bench = make_bench("", rig_text=re.sub(r"\nthrust_n = .*", "", rig_text, count=1), keep_open=True)
+    assert bench.engine.rig.limits.thrust_n is None
+    bench.operator = lambda progress: ()
+    without_conversions(bench)
+    bench.run(20, lambda bench: bench.engine.phase is Phase.READY)
+    bench.step([Order(OrderKind.ARM)])
+    bench.run(bench.now_s + 2.5)
+    assert bench.engine.phase is Phase.RUNNING
