@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from bench.errors import BenchError, PlanError
 from bench.link.messages import Reason
+from bench.link.outbox import Exchange
 from bench.safety.machine import Stand
 from bench.session.actions import Ending, NoteRecord
 from bench.session.governor_table import governor_parameter
@@ -24,6 +25,7 @@ class Desk:
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
+        self._parameters: list[tuple[Order, Exchange]] = []  # of the governor, whose answers are awaited
 
     def obey(self, orders: Sequence[Order]) -> None:
         """All ``orders``, an abort before any other."""
@@ -32,6 +34,7 @@ class Desk:
                 _CARRY_OUT[order.kind](self, order)
             except BenchError as error:
                 self._refuse(order, str(error))
+        self._tell_parameters()
 
     def _refuse(self, order: Order, why: str) -> None:
         self._engine.message = f"{order.kind}: {why}"
@@ -118,8 +121,17 @@ class Desk:
         self._engine.set_points.servo_us = pulse_us
 
     def _governor(self, order: Order) -> None:
-        self._engine.conversation.send(governor_parameter(order.text, order.value))
-        self._engine.note("note", f"governor {order.text}", f"{order.value:g}")
+        command = governor_parameter(order.text, order.value)
+        self._parameters.append((order, self._engine.conversation.send(command)))
+
+    def _tell_parameters(self) -> None:
+        """A governor's parameter is on record once the device holds it, not before."""
+        for order, exchange in self._parameters:
+            if exchange.done:
+                self._engine.note("note", f"governor {order.text}", f"{order.value:g}")
+            elif exchange.complaint():
+                self._refuse(order, exchange.complaint())
+        self._parameters = [(order, exchange) for order, exchange in self._parameters if exchange.pending]
 
     def _note(self, order: Order) -> None:
         self._engine.record(NoteRecord(self._engine.telemetry.time_s, order.text))

@@ -9,6 +9,7 @@ from bench.session.limit_table import servo_ends
 
 ONE_Q16_16 = 1 << 16
 GAIN_LIMIT = 1000.0  # us per rpm (per second): keeps the device's products within 64 bits
+GREATEST_SLEW = 65_535  # us/s, 16 bits
 IDLE_SHARE = 0.05  # of the throttle range, where the rig does not say (common practice, no source)
 MODES = {
     "pass_through": GovernorMode.PASS_THROUGH,
@@ -32,7 +33,7 @@ def governor_parameter(key: str, value: float) -> SetGovernor:
     if key in GAINS:
         return SetGovernor(GAINS[key], _fixed_point(key, value))
     if key in SLEWS:
-        return SetGovernor(SLEWS[key], round(value))
+        return SetGovernor(SLEWS[key], _slew(key, value))
     raise RigError(f"governor.{key} cannot be set while running; known: {', '.join((*GAINS, *SLEWS))}")
 
 
@@ -71,6 +72,13 @@ def _idle_us(rig: Rig) -> float:
     if not throttle.min_us <= rig.governor.idle_us < throttle.max_us:
         raise RigError(f"governor.idle_us is {rig.governor.idle_us:g}: it must lie within throttle.min_us and max_us")
     return rig.governor.idle_us
+
+
+def _slew(key: str, value: float) -> int:
+    """A slew in us/s, at least 1: on the device zero is no limit at all."""
+    if not 0.0 < value <= GREATEST_SLEW:
+        raise RigError(f"governor.{key} is {value:g}: expected a number above 0, at most {GREATEST_SLEW}")
+    return max(1, round(value))
 
 
 def _fixed_point(key: str, value: float) -> int:
