@@ -8,7 +8,7 @@ from bench.errors import PlanError, RigError
 from bench.rig.description import Rig
 from bench.session.controls import REQUEST, SERVO, THROTTLE, Controls, multisine_control
 from bench.session.limit_table import servo_ends
-from bench.session.plan import AnyStep, Multisine, Plan
+from bench.session.plan import AnyStep, CoastDown, Inspect, Multisine, Plan
 
 
 def governor_mode(plan: Plan | None, rig: Rig) -> str:
@@ -19,22 +19,35 @@ def governor_mode(plan: Plan | None, rig: Rig) -> str:
 def check_plan(plan: Plan, rig: Rig, source: str = "plan") -> None:
     """Raises PlanError for the first step that the rig cannot do, naming its number and key."""
     controls = Controls(rig, governor_mode(plan, rig))
+    present = {THROTTLE: rig.throttle.safe_us, REQUEST: 0.0}
     for number, step in enumerate(plan.steps, start=1):
         try:
-            complaints = list(_complaints(step, controls))
+            complaints = list(_complaints(step, controls, present))
         except (PlanError, RigError) as error:
             complaints = [str(error)]
         if complaints:
             raise PlanError(f"{source}: step {number} ({step.kind}): {complaints[0]}")
+        present = _after(step, controls, present)
     slew = rig.throttle.slew_us_per_s
     if plan.ramp_us_per_s > slew:
         above = f"ramp_us_per_s {plan.ramp_us_per_s:g} is above the rig's throttle.slew_us_per_s {slew:g}"
         raise PlanError(f"{source}: {above}")
 
 
-def _complaints(step: AnyStep, controls: Controls) -> Iterator[str]:
+def _after(step: AnyStep, controls: Controls, present: dict[str, float]) -> dict[str, float]:
+    """Set-points at the end of ``step``, from those at its beginning; a servo that was never moved is left out."""
+    if isinstance(step, (CoastDown, Inspect)):
+        return {**present, THROTTLE: controls.rig.throttle.safe_us, REQUEST: 0.0}
+    moved = {control: last for control, (_, last) in controls.spans(step).items()}
+    if THROTTLE in moved:
+        moved.setdefault(REQUEST, 0.0)
+    return {**present, **moved}
+
+
+def _complaints(step: AnyStep, controls: Controls, present: dict[str, float]) -> Iterator[str]:
     if isinstance(step, Multisine):
         yield from _multisine_complaints(step, controls)
+        yield from _excursion_complaints(step, controls, present)
         return
     for control, span in controls.spans(step).items():
         yield from _owner_complaints(control, controls)
@@ -90,6 +103,21 @@ def _multisine_complaints(step: Multisine, controls: Controls) -> Iterator[str]:
         yield f"low_hz {step.low_hz:g} is not below high_hz {step.high_hz:g}"
     if step.duration_s * step.low_hz < 1.0:
         yield f"duration_s {step.duration_s:g} does not hold one period of low_hz {step.low_hz:g}"
+
+
+def _excursion_complaints(step: Multisine, controls: Controls, present: dict[str, float]) -> Iterator[str]:
+    """Both ends of the excursion about the set-point that the steps before leave."""
+    control, amplitude = multisine_control(step)
+    middle = present.get(control)
+    if middle is None:
+        return
+    if control == SERVO:
+        amplitude = abs(controls.servo_us(controls.pitch_deg(middle) + amplitude) - middle)
+    for value in (middle - amplitude, middle + amplitude):
+        if control == REQUEST and value < 0.0:
+            yield f"about a request of {middle:g} rpm the multisine goes down to {value:g} rpm: raise the request first"
+        for complaint in _range_complaints(control, value, controls):
+            yield f"about {middle:g} the multisine goes to {value:g}: {complaint}"
 
 
 def _widest_swing(control: str, controls: Controls) -> tuple[float, str]:

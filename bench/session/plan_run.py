@@ -126,7 +126,8 @@ class PlanRun:
         self._move(self._sweeps, elapsed_s)
         if self._sines is not None:
             control, middle, amplitude, sines = self._sines
-            setattr(self.set_points, control, middle + amplitude * sines.value(min(elapsed_s, self._length_s)))
+            value = middle + amplitude * sines.value(min(elapsed_s, self._length_s))
+            setattr(self.set_points, control, max(value, 0.0))  # no request and no pulse lies below zero
 
     def _finish(self, now_s: float, over: bool) -> tuple[Wish, bool]:
         if not over:

@@ -21,6 +21,10 @@ duration_s = 0.4
 [[step]]
 kind = "inspect"
 [[step]]
+kind = "step"
+throttle_us = 1150
+duration_s = 0.1
+[[step]]
 kind = "multisine"
 amplitude_us = 30
 low_hz = 1

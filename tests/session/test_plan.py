@@ -84,6 +84,52 @@ def test_plans_that_do_not_fit_the_rig(text, rig, words):
     assert words in str(caught.value)
 
 
+SWING = step("multisine", "amplitude_us = 30\nduration_s = 20")
+
+
+@pytest.mark.parametrize(
+    ("text", "rig", "words"),
+    [
+        (SWING, RIG, "about 1000 the multisine goes to 970"),
+        (
+            step("hold", "throttle_us = 1880\nduration_s = 1") + SWING,
+            RIG,
+            "about 1880 the multisine goes to 1910",
+        ),
+        (
+            step("hold", "pitch_deg = 20\nduration_s = 1") + step("multisine", "amplitude_deg = 9\nduration_s = 20"),
+            RIG,
+            "outside the rig's pitch.table",
+        ),
+        (step("multisine", "amplitude_rpm = 200\nduration_s = 20"), THROTTLE_GOVERNOR, "about a request of 0 rpm"),
+        (
+            step("hold", "request_rpm = 6100\nduration_s = 1")
+            + step("multisine", "amplitude_rpm = 200\nduration_s = 20"),
+            THROTTLE_GOVERNOR,
+            "not below limits.overspeed_rpm",
+        ),
+        (
+            step("hold", "throttle_us = 1300\nduration_s = 1") + step("inspect") + SWING,
+            RIG,
+            "about 1000",
+        ),
+    ],
+)
+def test_a_multisine_stays_within_the_rig_about_its_middle(text, rig, words):
+    with pytest.raises(PlanError) as caught:
+        check_plan(parse_plan(text), rig)
+    assert words in str(caught.value)
+    assert "(multisine)" in str(caught.value)
+
+
+def test_a_multisine_that_fits_or_whose_middle_is_not_known_is_taken():
+    check_plan(
+        parse_plan(step("hold", "throttle_us = 1300\nduration_s = 1") + SWING),
+        RIG,
+    )
+    check_plan(parse_plan(step("multisine", "amplitude_deg = 2\nduration_s = 20")), RIG)
+
+
 def test_governor_off_gives_the_levers_back():
     text = 'governor = "off"\n' + step("hold", "throttle_us = 1200\nduration_s = 1")
     check_plan(parse_plan(text), THROTTLE_GOVERNOR)
