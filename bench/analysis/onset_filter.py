@@ -29,9 +29,9 @@ LONE_FRAMES = 4.0  # frames so many scatters off their neighbours are taken as t
 class Habits:
     """What a healthy signal may do: prior standard deviations, in its own scatter.
 
-    ``lean_per_pct`` with a percent of speed, ``warm_up`` since the start, ``settling`` after a move, fading in
-    ``settling_s``, and how far off it may be when a point is visited again (``revisit``). ``by_charge``: the warm-up
-    goes with the charge drawn, not with time. Our choices, proved by tests/benchmarks/onset_campaign.py.
+    ``lean_per_pct`` with a percent of speed, ``warm_up`` since the start in ``warm_up_s``, ``settling`` after a move,
+    fading in ``settling_s``, and how far off it may be when a point is visited again (``revisit``). ``by_charge``: the
+    warm-up goes with the charge drawn, not with time. Our choices, proved by tests/benchmarks/onset_campaign.py.
     """
 
     lean_per_pct: float
@@ -40,14 +40,15 @@ class Habits:
     settling_s: tuple[float, float]
     revisit: float
     by_charge: bool = False
+    warm_up_s: tuple[float, float, float] = WARM_UP_S
 
 
 HABITS = {
     # a resonance with 5 % damping turns a 100-sigma vector by 8 sigmas per percent
     VIBRATION: Habits(8.0, 12.0, 4.0, (1.0, 5.0), 1.5),
     LOAD: Habits(0.0, 2.0, 2.5, (0.5, 2.0), 2.0),  # the air answers at once
-    # a pack's voltage takes ten seconds to settle, and runs down
-    SPEED: Habits(0.0, 12.0, 30.0, (1.5, 12.0), 20.0, by_charge=True),
+    # a pack's voltage takes ten seconds to settle, and runs down in some ten minutes
+    SPEED: Habits(0.0, 30.0, 30.0, (1.5, 12.0), 20.0, by_charge=True, warm_up_s=(20.0, 90.0, 600.0)),
 }
 
 
@@ -90,7 +91,7 @@ def make_design(
         points.of_frame,
         points.visit,
         np.clip(lean_pct, -5.0, 5.0),
-        1.0 - np.exp(-since / np.array(WARM_UP_S)),
+        1.0 - np.exp(-since / np.array(habits.warm_up_s)),
         np.exp(-np.maximum(time_s - began, 0.0)[:, None] / np.array(habits.settling_s)),
         habits,
         len(points.rpm),

@@ -1,5 +1,7 @@
 """What earlier points of a run let expect of the load, on made-up features."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -54,3 +56,17 @@ def test_without_an_angle_only_the_same_servo_pulse_is_compared():
     assert np.isnan(found.mean[1, 0])
     assert found.mean[2, 0] == pytest.approx(1.8, abs=2 * found.spread[2, 0])
     assert expected(load_features([(3600, 6, 1), (4500, 10, 1)], pitch_known=False)) is None
+
+
+def test_the_drift_of_speed_goes_with_the_charge_drawn():
+    """Half the charge is drawn after three quarters of the time where the last quarter draws three times as much."""
+    from bench.analysis.features import SPEED
+    from bench.analysis.onset_filter import HABITS, make_design
+
+    features = load_features([(3600, 6, 1), (3600, 6, 1), (3600, 6, 1), (3600, 6, 3)])
+    features = replace(features, signals=(Signal("current", (0,), 0.008, LOAD),))
+    points = operating_points(features, by_speed=False)
+    design = make_design(features, points, scatter(features, points), None, HABITS[SPEED], [0])
+    worked_s = -HABITS[SPEED].warm_up_s[1] * np.log(1.0 - design.warm[[3 * HOLD - 1, 4 * HOLD - 1], 1])
+    assert worked_s[0] / worked_s[1] == pytest.approx(0.5, abs=0.01)
+    assert worked_s[1] == pytest.approx(4 * HOLD * 0.25, rel=0.01)  # over the whole run it is the time
