@@ -6,9 +6,10 @@ The bound on the mean delay, in frames, of any rule that alarms by luck once in 
 Kullback-Leibler number, for a shift of d standard deviations d^2 / 2 (Lorden 1971). It is asymptotic: an exact rule may
 lie a little below.
 Two rules are held against it: the CUSUM made for the size that comes (by its integral equation), and the evidence that
-`whirlbench onset` uses, which knows neither size nor shape nor time and allows for levels, warm-up and wandering. Aim:
-a mean delay of at most 1.5 times the bound for every size from half a standard deviation on. Smaller steps are forgotten
-as wandering before they are sure: that is the price of calling slow wandering healthy (WANDER_PER_FRAME).
+`whirlbench onset` uses, which knows neither size nor shape nor time and allows for levels, warm-up and wandering.
+
+Aim: a mean delay of at most 1.5 times the bound for every size from half a standard deviation on. Far smaller ones are
+forgotten as wandering before they are sure, the price of calling slow wandering healthy (WANDER_PER_FRAME).
 """
 
 from __future__ import annotations
