@@ -4,11 +4,14 @@
 
 Ramps, slow ramps, holds, pitch moves, resonances crossed, warm-up, a sagging pack, gusts; every stand is another one. A
 growth takes 20 s: a root crack (to 90 g mm and seven times the 2P), a weight that works loose (40 g mm), a pitch link
-that wears (9 degrees of play: more than half of the thrust is gone). These final sizes are the same in every run and are
-reached at least 2 s before the throttle closes; no run is left out because its damage would be hard to see: growth that
-falls into a ramp, or into points held for a few seconds only, counts as missed when it is. Aims: false onset in at most 1 % of
-healthy runs, missed in at most 2 % of damaged ones, median error at most 1 s, truth inside the interval in 90 to 99 %.
-An onset dated by an alarm that came before the fault began counts as a false one, and as an error of its size.
+that wears (9 degrees of play: more than half of the thrust is gone).
+
+The size rule: these final sizes are the same in every run, and the growth ends at least 2 s before the throttle closes.
+No run is left out because its damage would be hard to see: growth that falls into ramps and short holds counts, too.
+
+Aims: false onset in at most 1 % of healthy runs, missed in at most 2 % of damaged ones, median error at most 1 s, truth
+inside the interval in 90 to 99 %. An onset dated by an alarm that came before the fault began counts as an error of its
+size, and is counted as "early".
 """
 
 from __future__ import annotations
