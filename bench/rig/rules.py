@@ -59,7 +59,7 @@ def _calibration_complaints(rig: Rig) -> Iterator[str]:
         if calibration.table is None and calibration.units_per_count is None:
             yield f"calibration.{name} has neither units_per_count nor table: give one"
         if calibration.units_per_count == 0.0:
-            yield f"calibration.{name}.units_per_count is 0: every reading would be zero; calibrate the channel"
+            yield f"calibration.{name}.units_per_count is 0: every reading would be zero; give the gain"
 
 
 def _mode_complaints(rig: Rig) -> Iterator[str]:

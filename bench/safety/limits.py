@@ -113,5 +113,5 @@ def check_watched(rig: Rig) -> None:
         if getattr(rig.limits, limit) is not None and missing:
             raise RigError(
                 f"limits.{limit} is set, but calibration.{missing[0]} is missing: "
-                "calibrate the channel, or remove the limit knowing that nothing watches it"
+                "give it, or remove the limit knowing that nothing watches it"
             )

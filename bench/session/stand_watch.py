@@ -70,7 +70,7 @@ class StandWatch:
         if reason == Reason.OVERSPEED and value > 0:
             return f"{self._per_minute / value:.0f} rpm in one tach period"
         if reason == Reason.VIBRATION:
-            return f"{value * self._g_per_count:.2f} g rms" if value >= 0 else "the accelerometer fell silent"
+            return f"{value * self._g_per_count:.2f} g rms" if value >= 0 else "no whole window of vibration in time"
         if reason == Reason.HEARTBEAT_LOST:
             return f"host silent for {value} ms"
         return ""

@@ -39,7 +39,7 @@ def _connecting(engine: Engine) -> None:
     elif engine.watch.state is Stand.TRIPPED:
         engine.enter(Phase.TRIPPED)
     elif not engine.message:
-        # Someone else's run: this host knows nothing of its limits, and sends no heartbeat for it to live on.
+        # Someone else's run, under limits this host did not agree to: throttle to safe, locked once at rest.
         engine.message = "the device is armed already: locking it first"
         engine.conversation.send(Disarm())
 
