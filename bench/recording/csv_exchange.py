@@ -7,6 +7,7 @@ unchanged.
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -62,7 +63,7 @@ def _read_tach(path: Path, pulses_per_rev: int) -> TachPulses:
 
 def _read_vibration(path: Path) -> VibrationSamples:
     table = read_table(path, ("t_s", *AXIS_NAMES), ("t_s",))
-    axes = {name: _as_written(column) for name, column in table.columns.items() if name != "t_s"}
+    axes: dict[str, Any] = {name: _as_written(column) for name, column in table.columns.items() if name != "t_s"}
     if not axes:
         raise RecordingError(f"{path}: row 1: no axis; expected any of {', '.join(AXIS_NAMES)} beside t_s")
     return VibrationSamples(table.columns["t_s"], **axes, rate_hz=_uniform_rate_hz(table))

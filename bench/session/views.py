@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterable, Iterator
 from multiprocessing.shared_memory import SharedMemory
+from typing import Any
 
 import numpy as np
 
@@ -142,7 +143,7 @@ class SharedView:
         rows = self._rings["vibration"].tail(int((seconds + 1.0) * VIBRATION_HZ))
         rows = rows[np.searchsorted(rows["time_s"], from_s) :]
         rate_hz = 1.0 / float(np.median(np.diff(rows["time_s"]))) if len(rows) > 1 else 0.0
-        axes = {axis.name: rows["g"][:, place] for place, axis in enumerate(VIBRATION_AXES)}
+        axes: dict[str, Any] = {axis.name: rows["g"][:, place] for place, axis in enumerate(VIBRATION_AXES)}
         return VibrationSamples(rows["time_s"], **axes, rate_hz=rate_hz)
 
     # --- the session's side -------------------------------------------------------------------------------------------

@@ -6,6 +6,7 @@ The dynamics are those of the stepwise plant, step for step; only sampling and v
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -154,7 +155,7 @@ def _vibration(
     ]
     counts = np.concatenate(blocks)
     scale = np.float32(plant.settings.rig.vibration.g_per_count)
-    seen = {name: counts[:, AXIS_NAMES.index(name)] * scale for name in axes}
+    seen: dict[str, Any] = {name: counts[:, AXIS_NAMES.index(name)] * scale for name in axes}
     return VibrationSamples(time, rate_hz=rate_hz, **seen)
 
 
