@@ -37,7 +37,7 @@ DENSITY, SOUND = 1.225, 340.294
 def test_static_rows(
     ct: float, cp: float, rpm: float, diameter_m: float, thrust: float, power: float, torque: float, merit: float
 ) -> None:
-    """UIUC Propeller Data Site, vol. 1, static files: CT and CP from embedded transcriptions (T2), the rest R."""
+    """UIUC Propeller Data Site, vol. 1, static files: CT and CP from embedded copies (T2), the rest R."""
     assert thrust_n(ct, rpm, diameter_m, DENSITY) == pytest.approx(thrust, rel=1e-4)
     assert power_w(cp, rpm, diameter_m, DENSITY) == pytest.approx(power, rel=1e-4)
     assert torque_n_m(cp, rpm, diameter_m, DENSITY) == pytest.approx(torque, rel=1e-4)

@@ -30,7 +30,7 @@ def test_power_grows_with_pitch_as_measured(pitch_deg):
 
 
 def test_coefficients_grow_slowly_with_speed_as_model_propellers_do():
-    # UIUC vol. 1, a two-blade 10 x 4.7 model propeller at rest (read from a transcription of the data file):
+    # UIUC vol. 1, a two-blade 10 x 4.7 model propeller at rest (read from a copy of the data file):
     # CT .1104 at 3234 rpm, .1299 at 6528 rpm. Ours is larger, with less of a Reynolds number effect.
     measured = 0.1299 / 0.1104 - 1.0
     table = Blades().table

@@ -18,7 +18,7 @@ from bench.rig.description import Air, Propeller, Rig
 DENSITY = 1.225
 
 # UIUC Propeller Data Site volume 1 (Brandt and Selig, AIAA 2011-1255), static files apcsf_10x4.7 kt0835, 9x4.7 kt1032,
-# 11x4.7 pg0526; read in a transcription, not byte for byte in the original: (diameter m, [(rpm, CT, CP)]).
+# 11x4.7 pg0526; read in a copy, not byte for byte in the original: (diameter m, [(rpm, CT, CP)]).
 UIUC = {
     "10x4.7": (0.254, [(2377, 0.1059, 0.0431), (3494, 0.1117, 0.0450), (4590, 0.1200, 0.0484), (6528, 0.1299, 0.0531)]),
     "9x4.7": (0.2286, [(2763, 0.1137, 0.0481), (3874, 0.1159, 0.0480), (5226, 0.1184, 0.0484), (6768, 0.1199, 0.0483)]),
