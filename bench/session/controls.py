@@ -66,8 +66,12 @@ class Controls:
         if pitch.table is None:
             return 0.0
         wanted_us = pitch.safe_us if pitch.safe_us is not None else min(pitch.table, key=lambda row: abs(row[1]))[0]
+        return self.permitted_servo_us(wanted_us)
+
+    def permitted_servo_us(self, servo_us: float) -> float:
+        """The nearest pulse between the servo's end points: its safe pulse may lie outside them, set-points may not."""
         low, high = servo_ends(self.rig)
-        return float(min(max(wanted_us, low), high))
+        return float(min(max(servo_us, low), high))
 
     def request_pulse_us(self, request_rpm: float) -> float | None:
         """Pulse that asks a governing speed controller for ``request_rpm``; None where it does not govern."""

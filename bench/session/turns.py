@@ -101,11 +101,12 @@ def _refuse_arming(engine: Engine, why: str) -> None:
 
 
 def _take_over(engine: Engine) -> None:
-    """Armed: the set-points begin where the device is, so that nothing jumps."""
+    """Armed: the set-points begin where the device is, so that nothing jumps; the servo inside its end points."""
     engine.message = ""
     throttle_us, servo_us = (engine.telemetry.latest[name] for name in ("throttle_us", "servo_us"))
     if engine.plan_run is None:
-        engine.set_points = SetPoints(throttle_us, servo_us or engine.controls.first_servo_us())
+        start_us = engine.controls.permitted_servo_us(servo_us) if servo_us else engine.controls.first_servo_us()
+        engine.set_points = SetPoints(throttle_us, start_us)
     engine.sender.assume(round(throttle_us), round(servo_us))
     engine.enter(Phase.RUNNING)
 

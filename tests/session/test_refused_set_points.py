@@ -73,3 +73,10 @@ def test_the_first_pulse_of_a_servo_is_one_that_the_device_accepts(make_bench, r
 
 def _with_safe_us(rig, safe_us):
     return msgspec.structs.replace(rig, pitch=msgspec.structs.replace(rig.pitch, safe_us=safe_us))
+
+
+def test_a_plan_runs_between_end_points_that_leave_out_the_safe_pulse(make_bench, rig_text):
+    """After arming the servo stands at its safe pulse; end points loaded for flight need not hold that one."""
+    flight = rig_text.replace("\nsafe_us = 1200", "\nmin_us = 1400\nmax_us = 1650\nsafe_us = 1200", 1)
+    outcome = make_bench(PLAN + '[[step]]\nkind = "coast-down"\n', flight).run(60)
+    assert outcome.ending == Ending.DONE, outcome.reason
