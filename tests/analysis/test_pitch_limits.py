@@ -220,6 +220,15 @@ def test_play_of_the_linkage_raises_the_least_pitch_too() -> None:
     assert loose.min_pitch_deg_95 > firm.min_pitch_deg_95 + 0.5
 
 
+def test_play_of_the_linkage_lowers_the_greatest_pitch() -> None:
+    """One-sided 95 % of 0.6 deg is about a degree, where nothing else is as uncertain."""
+    text = example_rig_text()
+    rigs = [parse_rig(text.replace("[pitch] ", f"[pitch]\nstderr_deg = {play}\n#")) for play in (0.0, 0.6)]
+    firm, loose = (limits_for(rig, 5300.0).limits[0] for rig in rigs)
+    assert loose.max_pitch_deg == pytest.approx(firm.max_pitch_deg)
+    assert loose.max_pitch_deg_95 < firm.max_pitch_deg_95 - 0.5
+
+
 def test_a_floor_that_no_measured_pitch_reaches_is_a_flag_not_a_number() -> None:
     rig = parse_rig(example_rig_text().replace("overspeed_rpm = 6200", "overspeed_rpm = 3500"))
     row = limits_for(rig, 3000.0).limits[0]
