@@ -1,4 +1,4 @@
-// The bench's own governor: an integer PI law from speed error to a pulse. Twin of bench/physics/governor_law.py,
+// The bench's own governor: an integer PI law from speed error to a pulse. Twin of bench/whirlbench/physics/governor_law.py,
 // equal to it bit by bit. Portable: no Arduino.h.
 #pragma once
 

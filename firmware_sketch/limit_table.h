@@ -1,4 +1,4 @@
-// The limit table and its checksum. Twin of bench/link/limit_table.py. Portable: no Arduino.h.
+// The limit table and its checksum. Twin of bench/whirlbench/link/limit_table.py. Portable: no Arduino.h.
 #pragma once
 
 #include <stdint.h>

@@ -1,4 +1,4 @@
-// Trip rules in exact integers, and the one latch they all end in. Twin of bench/safety/trips.py.
+// Trip rules in exact integers, and the one latch they all end in. Twin of bench/whirlbench/safety/device_rules.py.
 // Portable: no Arduino.h.
 #pragma once
 

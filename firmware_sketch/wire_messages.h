@@ -1,4 +1,4 @@
-// Generated from bench/link/messages.py by: python -m bench.link.header firmware_sketch/wire_messages.h
+// Generated from bench/whirlbench/link/messages.py by: python -m whirlbench.link.codegen.cpp_header firmware_sketch/wire_messages.h
 // Do not edit: tests/firmware/test_header.py fails when this file and the Python classes differ.
 #pragma once
 

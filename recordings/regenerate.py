@@ -14,15 +14,15 @@ from pathlib import Path
 
 import numpy as np
 
-from bench.analysis.balance import balance, correction_for
-from bench.recording import files
-from bench.recording.layout import RunHeader
-from bench.rig.description import Rig
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import SLOW_CHANNELS, Event, Run
-from bench.simulator.faults import Fault, GovernorHunting, LoosePitchLink, LostTach, RootCrack
-from bench.simulator.runs import Schedule, SetPoint, simulate_run
-from bench.simulator.settings import PlantSettings
+from whirlbench.analysis.balance.single_plane import balance, correction_for
+from whirlbench.recording import files
+from whirlbench.recording.layout import RunHeader
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import SLOW_CHANNELS, Event, Run
+from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
+from whirlbench.simulator.stand.faults import Fault, GovernorHunting, LoosePitchLink, LostTach, RootCrack
+from whirlbench.simulator.stand.settings import PlantSettings
 
 SLOW_RATE_HZ = 100.0
 AXES = ("ay_g", "az_g")

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from bench.samples import Run, SlowSamples, TachPulses, VibrationSamples
+from whirlbench.samples import Run, SlowSamples, TachPulses, VibrationSamples
 
 RATE_HZ = 1600.0
 

@@ -6,13 +6,13 @@ import functools
 
 import numpy as np
 
-from bench.analysis.conditions import air_density_kg_m3
-from bench.analysis.holds import Hold, find_holds
-from bench.analysis.pitch_limits import PitchLimits, pitch_limits
-from bench.rig.description import Rig
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.simulator.runs import Schedule, SetPoint, simulate_run
-from bench.simulator.settings import PlantSettings
+from whirlbench.analysis.conditions import air_density_kg_m3
+from whirlbench.analysis.pitch_limits.limits import PitchLimits, pitch_limits
+from whirlbench.analysis.propeller.holds import Hold, find_holds
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
+from whirlbench.simulator.stand.settings import PlantSettings
 
 THROTTLES_US = (1550.0, 1780.0)
 PITCHES_DEG = (4.0, 6.0, 8.0, 10.0, 12.0, 13.5, 15.0, 16.5, 18.0, 20.0)

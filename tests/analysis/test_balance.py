@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.analysis.balance import balance, balance_with_influence, correction_for, vectors_1p
-from bench.analysis.balance_grade import grade_mm_s, grade_name, velocities
-from bench.analysis.balance_holes import even_holes, split_over_holes
-from bench.errors import AnalysisError
-from bench.samples import Run, TachPulses
+from whirlbench.analysis.balance.grade import grade_mm_s, grade_name, velocities
+from whirlbench.analysis.balance.holes import even_holes, split_over_holes
+from whirlbench.analysis.balance.single_plane import balance, balance_with_influence, correction_for, vectors_1p
+from whirlbench.errors import AnalysisError
+from whirlbench.samples import Run, TachPulses
 
 INFLUENCE = 0.004 * np.exp(2.2j)  # g per g mm at 4800 rpm
 

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from pitch_stands import limits_for, measured_holds, rig_with
 
-from bench.analysis.blade_comparison import compare_sets
-from bench.analysis.end_points import mode_end_points, servo_pulse_us
-from bench.analysis.next_hold import next_hold_plan, propose_hold, speed_keys
-from bench.errors import AnalysisError, RigError
-from bench.rig.description import Rig
-from bench.rig.toml import parse_rig
-from bench.session.plan import parse_plan
+from whirlbench.analysis.pitch_limits.end_points import mode_end_points, servo_pulse_us
+from whirlbench.analysis.pitch_limits.next_hold import next_hold_plan, propose_hold, speed_keys
+from whirlbench.analysis.pitch_limits.set_comparison import compare_sets
+from whirlbench.errors import AnalysisError, RigError
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import parse_rig
+from whirlbench.session.plan.steps import parse_plan
 
 RISING = ((1000.0, -4.0), (1500.0, 11.0), (2000.0, 26.0))
 FALLING = ((1000.0, 26.0), (1500.0, 11.0), (2000.0, -4.0))
@@ -114,6 +114,6 @@ def test_a_blade_set_does_not_differ_from_itself_but_from_a_stronger_one() -> No
 
 def _text_with_density(rig: Rig, density_kg_m3: float) -> str:
     """The example rig told a density that is a tenth too high: every coefficient comes out a tenth too low."""
-    from bench.rig.toml import example_rig_text
+    from whirlbench.rig.toml import example_rig_text
 
     return example_rig_text().replace("[air]\n", f"[air]\ndensity_kg_m3 = {density_kg_m3}\n")

@@ -5,12 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.analysis.failure import find_failure
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Event, Run, SlowSamples, TachPulses, VibrationSamples
-from bench.simulator.faults import BladeLoss, LostTach
-from bench.simulator.runs import Schedule, SetPoint, simulate_run
-from bench.simulator.settings import PlantSettings
+from whirlbench.analysis.onset.failure import find_failure
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Event, Run, SlowSamples, TachPulses, VibrationSamples
+from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
+from whirlbench.simulator.stand.faults import BladeLoss, LostTach
+from whirlbench.simulator.stand.settings import PlantSettings
 
 SETTINGS = PlantSettings.from_rig(parse_rig(example_rig_text()))
 

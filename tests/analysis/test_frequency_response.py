@@ -8,10 +8,10 @@ import math
 import numpy as np
 import pytest
 
-from bench.analysis.frequency_response import compare_with_model, find_excitation, frequency_response
-from bench.analysis.speed_loop_models import LoopModel
-from bench.errors import AnalysisError
-from bench.samples import Run, SlowSamples, TachPulses
+from whirlbench.analysis.speed_loop.frequency_response import compare_with_model, find_excitation, frequency_response
+from whirlbench.analysis.speed_loop.models import LoopModel
+from whirlbench.errors import AnalysisError
+from whirlbench.samples import Run, SlowSamples, TachPulses
 
 MODEL = LoopModel("second_order", 7.0, 0.05, math.nan, 0.7, 9.0)
 

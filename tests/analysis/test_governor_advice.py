@@ -8,15 +8,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.analysis.governor_advice import advise
-from bench.analysis.governor_margins import loop_margins
-from bench.analysis.governor_plan import plan_text, re_test, rig_lines
-from bench.analysis.governor_rules import Gains
-from bench.analysis.speed_loop import identify
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Run, SlowSamples, TachPulses
-from bench.session.plan import parse_plan
-from bench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
+from whirlbench.analysis.governor.advice import advise
+from whirlbench.analysis.governor.retest_plan import plan_text, re_test, rig_lines
+from whirlbench.analysis.governor.rules import Gains
+from whirlbench.analysis.governor.stability import loop_margins
+from whirlbench.analysis.speed_loop.identification import identify
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Run, SlowSamples, TachPulses
+from whirlbench.session.plan.steps import parse_plan
+from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 RIG = parse_rig(example_rig_text())
 LAG = LinearDrive(6.0, 0.06, time_constant_s=0.35)

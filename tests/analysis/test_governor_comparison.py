@@ -7,10 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from bench.analysis.governor_comparison import bandwidth_hz, compare
-from bench.analysis.speed_loop import SpeedLoop, identify
-from bench.errors import AnalysisError
-from bench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
+from whirlbench.analysis.governor.comparison import bandwidth_hz, compare
+from whirlbench.analysis.speed_loop.identification import SpeedLoop, identify
+from whirlbench.errors import AnalysisError
+from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 
 def governed(damping: float, frequency: float, seed: int, count: int = 4) -> SpeedLoop:

@@ -7,9 +7,18 @@ import math
 import numpy as np
 import pytest
 
-from bench.analysis.governor_prediction import TICK_S, Drives, Laws, LawSettings, Tachs, Trial, load_answers, predict
-from bench.analysis.speed_loop_models import LoopModel, unit_answer
-from bench.physics.governor_law import TICKS_PER_MINUTE, Law, Settings, push_q32, slew_q32
+from whirlbench.analysis.governor.prediction import (
+    TICK_S,
+    Drives,
+    Laws,
+    LawSettings,
+    Tachs,
+    Trial,
+    load_answers,
+    predict,
+)
+from whirlbench.analysis.speed_loop.models import LoopModel, unit_answer
+from whirlbench.physics.governor_law import TICKS_PER_MINUTE, Law, Settings, push_q32, slew_q32
 
 MODEL = LoopModel("second_order", 8.0, 0.0113, math.nan, 0.9, 16.0)
 LAW = LawSettings(0.09, 0.9, 1100.0, 1900.0, 500.0, 2000.0)

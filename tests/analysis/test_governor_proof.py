@@ -9,16 +9,16 @@ import msgspec
 import numpy as np
 import pytest
 
-from bench.analysis.governor_advice import Advice, advise
-from bench.analysis.governor_proof import Band, prove
-from bench.analysis.governor_study import plausible_loads
-from bench.analysis.speed_loop import identify
-from bench.errors import AnalysisError
-from bench.rig.description import Rig
-from bench.samples import Run
-from bench.simulator.runs import simulate_run
-from bench.simulator.schedule import Schedule, SetPoint
-from bench.simulator.settings import PlantSettings
+from whirlbench.analysis.governor.advice import Advice, advise
+from whirlbench.analysis.governor.proof import Band, prove
+from whirlbench.analysis.governor.study import plausible_loads
+from whirlbench.analysis.speed_loop.identification import identify
+from whirlbench.errors import AnalysisError
+from whirlbench.rig.description import Rig
+from whirlbench.samples import Run
+from whirlbench.simulator.runs import simulate_run
+from whirlbench.simulator.stand.schedule import Schedule, SetPoint
+from whirlbench.simulator.stand.settings import PlantSettings
 
 BASE_US, PITCH_DEG = 1450.0, 11.0
 

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.analysis.features import LOAD, Features, Signal
-from bench.analysis.healthy import scatter
-from bench.analysis.healthy_load import expected_load
-from bench.analysis.healthy_points import operating_points
+from whirlbench.analysis.onset.features import LOAD, Features, Signal
+from whirlbench.analysis.onset.healthy import scatter
+from whirlbench.analysis.onset.healthy_load import expected_load
+from whirlbench.analysis.onset.operating_points import operating_points
 
 HOLD = 60  # frames
 RNG = np.random.default_rng(3)
@@ -60,8 +60,8 @@ def test_without_an_angle_only_the_same_servo_pulse_is_compared():
 
 def test_the_drift_of_speed_goes_with_the_charge_drawn():
     """Half the charge is drawn after three quarters of the time where the last quarter draws three times as much."""
-    from bench.analysis.features import SPEED
-    from bench.analysis.onset_filter import HABITS, make_design
+    from whirlbench.analysis.onset.features import SPEED
+    from whirlbench.analysis.onset.whitening import HABITS, make_design
 
     features = load_features([(3600, 6, 1), (3600, 6, 1), (3600, 6, 1), (3600, 6, 3)])
     features = replace(features, signals=(Signal("current", (0,), 0.008, LOAD),))

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.analysis.holds import find_holds, mean_of_blocks
-from bench.errors import AnalysisError
-from bench.samples import Run, SlowSamples
+from whirlbench.analysis.propeller.holds import find_holds, mean_of_blocks
+from whirlbench.errors import AnalysisError
+from whirlbench.samples import Run, SlowSamples
 
 RATE_HZ = 100.0
 

@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.analysis.interaction import Estimate, interaction, relative_gain
-from bench.analysis.speed_loop import identify
-from bench.errors import AnalysisError
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Run
-from bench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
+from whirlbench.analysis.governor.interaction import Estimate, interaction, relative_gain
+from whirlbench.analysis.speed_loop.identification import identify
+from whirlbench.errors import AnalysisError
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Run
+from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 RIG = parse_rig(example_rig_text())
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
-from bench.analysis.kriging import fit_kriging, matern
+from whirlbench.analysis.propeller.kriging import fit_kriging, matern
 
 
 def line(x: np.ndarray) -> np.ndarray:

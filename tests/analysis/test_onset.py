@@ -5,11 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.analysis.onset import find_onset
-from bench.errors import AnalysisError
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Event, Run, SlowSamples, TachPulses, VibrationSamples
-from bench.simulator.random_spins import random_spin
+from whirlbench.analysis.onset.detection import find_onset
+from whirlbench.errors import AnalysisError
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Event, Run, SlowSamples, TachPulses, VibrationSamples
+from whirlbench.simulator.random_spins import random_spin
 
 RIG = parse_rig(example_rig_text())
 BEGIN_S = 45.0

@@ -3,12 +3,19 @@
 import numpy as np
 import pytest
 
-from bench.analysis.features import VIBRATION, run_features
-from bench.analysis.healthy import scatter
-from bench.analysis.healthy_points import operating_points
-from bench.analysis.onset_change import Likelihood, beginning
-from bench.analysis.onset_cusum import cusum, least_mean_delay, siegmund_threshold, threshold_for
-from bench.analysis.onset_filter import (
+from whirlbench.analysis.onset.beginning import Likelihood, beginning
+from whirlbench.analysis.onset.cusum import cusum, least_mean_delay, siegmund_threshold, threshold_for
+from whirlbench.analysis.onset.features import VIBRATION, run_features
+from whirlbench.analysis.onset.healthy import scatter
+from whirlbench.analysis.onset.likelihood_ratio import (
+    BLOCK,
+    alarm_level,
+    power_signatures,
+    sequential_evidence,
+    tail_nats,
+)
+from whirlbench.analysis.onset.operating_points import operating_points
+from whirlbench.analysis.onset.whitening import (
     HABITS,
     UNKNOWN_LEVEL,
     WANDER_PER_FRAME,
@@ -16,7 +23,6 @@ from bench.analysis.onset_filter import (
     Design,
     HealthyFilter,
 )
-from bench.analysis.onset_glr import BLOCK, alarm_level, power_signatures, sequential_evidence, tail_nats
 
 STEP_S = 0.25
 

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.analysis.orders import FrameGrid, track_orders
-from bench.errors import AnalysisError
-from bench.samples import Run, TachPulses
+from whirlbench.analysis.orders.tracking import FrameGrid, track_orders
+from whirlbench.errors import AnalysisError
+from whirlbench.samples import Run, TachPulses
 
 
 def hold(_):

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from bench.analysis.orders import shaft_angle, track_orders
-from bench.analysis.orders_resample import map_orders, resample_to_angle
-from bench.errors import AnalysisError
+from whirlbench.analysis.orders.order_map import map_orders, resample_to_angle
+from whirlbench.analysis.orders.tracking import shaft_angle, track_orders
+from whirlbench.errors import AnalysisError
 
 
 def ramp(time_s):

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from bench.analysis.orders_resonance import find_ramps, find_resonances, fit_resonance
-from bench.errors import AnalysisError
+from whirlbench.analysis.orders.resonance import find_ramps, find_resonances, fit_resonance
+from whirlbench.errors import AnalysisError
 
 NATURAL_HZ, DAMPING = 62.0, 0.03
 

@@ -9,20 +9,20 @@ import pytest
 from pitch_limit_coverage import cases_of_stand, judge
 from pitch_stands import limits_for, measured_holds, rig_with
 
-from bench.analysis.blade_build import build_blade
-from bench.analysis.blade_stress import AirLoads, BladeUnderLoad, Yaw
-from bench.analysis.conditions import air_density_kg_m3
-from bench.analysis.design_check import reserve_use
-from bench.analysis.end_points import mode_end_points
-from bench.analysis.holds import Measured
-from bench.analysis.pitch_limits import avoid_bands, limits_at_speeds, pitch_limits
-from bench.errors import AnalysisError, RigError
-from bench.physics.drive import drive_torque_n_m, motor_current_a
-from bench.rig.description import Air, Rig
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.simulator import truth
-from bench.simulator.settings import PlantSettings
-from bench.units import rad_s_from_rpm
+from whirlbench.analysis.conditions import air_density_kg_m3
+from whirlbench.analysis.pitch_limits.end_points import mode_end_points
+from whirlbench.analysis.pitch_limits.limits import avoid_bands, limits_at_speeds, pitch_limits
+from whirlbench.analysis.propeller.holds import Measured
+from whirlbench.analysis.strength.blade_build import build_blade
+from whirlbench.analysis.strength.blade_stress import AirLoads, BladeUnderLoad, Yaw
+from whirlbench.analysis.strength.set_check import reserve_use
+from whirlbench.errors import AnalysisError, RigError
+from whirlbench.physics.drive import drive_torque_n_m, motor_current_a
+from whirlbench.rig.description import Air, Rig
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.simulator.stand import truth
+from whirlbench.simulator.stand.settings import PlantSettings
+from whirlbench.units import rad_s_from_rpm
 
 NOTHING = Measured(np.nan, np.nan)
 

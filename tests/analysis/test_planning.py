@@ -6,11 +6,16 @@ import msgspec
 import numpy as np
 import pytest
 
-from bench.analysis.planning import coefficient_curve, implausible_coefficients, plan_points, planning_pitches
-from bench.analysis.strength import check_strength
-from bench.errors import RigError
-from bench.rig.description import Rig
-from bench.rig.toml import example_rig_text, parse_rig
+from whirlbench.analysis.strength.check import check_strength
+from whirlbench.analysis.strength.planning import (
+    coefficient_curve,
+    implausible_coefficients,
+    plan_points,
+    planning_pitches,
+)
+from whirlbench.errors import RigError
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import example_rig_text, parse_rig
 
 
 @pytest.fixture(scope="module")

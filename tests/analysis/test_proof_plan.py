@@ -6,14 +6,14 @@ import msgspec
 import numpy as np
 import pytest
 
-from bench.analysis.planning import coefficient_curve
-from bench.analysis.proof_plan import plan_text
-from bench.analysis.strength import check_strength
-from bench.errors import RigError
-from bench.rig.description import Rig
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.session.plan import Hold, Inspect, parse_plan
-from bench.session.plan_rules import check_plan
+from whirlbench.analysis.strength.check import check_strength
+from whirlbench.analysis.strength.planning import coefficient_curve
+from whirlbench.analysis.strength.proof_plan import plan_text
+from whirlbench.errors import RigError
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.session.plan.rules import check_plan
+from whirlbench.session.plan.steps import Hold, Inspect, parse_plan
 
 
 @pytest.fixture(scope="module")
@@ -64,10 +64,10 @@ def test_the_exported_file_is_a_plan_this_rig_can_run(rig: Rig, with_governor: b
 
 def test_throttle_openings_do_not_overshoot_even_with_a_light_propeller_and_a_full_pack(rig: Rig) -> None:
     """Independent reference: the drive's own steady state, solved for speed by bisection at the exported opening."""
-    from bench.analysis.shaft_power import drive_of
-    from bench.physics.coefficients import torque_n_m
-    from bench.physics.drive import drive_torque_n_m, motor_current_a
-    from bench.units import rad_s_from_rpm
+    from whirlbench.analysis.shaft_power import drive_of
+    from whirlbench.physics.coefficients import torque_n_m
+    from whirlbench.physics.drive import drive_torque_n_m, motor_current_a
+    from whirlbench.units import rad_s_from_rpm
 
     check, drive = check_strength(rig), drive_of(rig)
     curve = coefficient_curve(rig, rig.blade_sets["moulded"])

@@ -8,11 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.analysis.speed_loop import identify
-from bench.errors import AnalysisError
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Run, SlowSamples, TachPulses
-from bench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
+from whirlbench.analysis.speed_loop.identification import identify
+from whirlbench.errors import AnalysisError
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Run, SlowSamples, TachPulses
+from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 LAG = LinearDrive(6.0, 0.08, time_constant_s=0.35)
 PAIR = LinearDrive(7.0, 0.05, damping_ratio=0.4, natural_frequency_rad_s=9.0)

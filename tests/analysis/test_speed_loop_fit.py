@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.analysis.speed_loop import identify
-from bench.analysis.speed_loop_fit import Window, error_memory, fit_model
-from bench.analysis.speed_loop_models import LoopModel, sampled_answer
-from bench.analysis.speed_loop_noise import Noise, Whitener, noise_of_holds
-from bench.analysis.speed_loop_record import SpeedRecord, speed_record
-from bench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
+from whirlbench.analysis.speed_loop.fit import Window, error_memory, fit_model
+from whirlbench.analysis.speed_loop.identification import identify
+from whirlbench.analysis.speed_loop.models import LoopModel, sampled_answer
+from whirlbench.analysis.speed_loop.noise import Noise, Whitener, noise_of_holds
+from whirlbench.analysis.speed_loop.record import SpeedRecord, speed_record
+from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 DRIVE = LinearDrive(6.0, 0.08, time_constant_s=0.35)
 TRUTH = {"gain": 6.0, "time_constant_s": 0.35, "dead_time_s": 0.08}

@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.analysis.speed_loop_record import speed_record
-from bench.samples import Run, SlowSamples, TachPulses
-from bench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
+from whirlbench.analysis.speed_loop.record import speed_record
+from whirlbench.samples import Run, SlowSamples, TachPulses
+from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 DRIVE = {"throttle_us": LinearDrive(6.0, 0.08, time_constant_s=0.35)}
 STEP = [LeverStep("throttle_us", 3.0, 100.0)]

@@ -7,10 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from bench.analysis.speed_loop_models import LoopModel, second_order_figures, unit_answer
-from bench.analysis.speed_loop_record import SpeedRecord
-from bench.analysis.speed_loop_response import Curve, find_hunting, read_response, smoothed_speed, step_curve
-from bench.analysis.steps import Step
+from whirlbench.analysis.speed_loop.lever_steps import Step
+from whirlbench.analysis.speed_loop.models import LoopModel, second_order_figures, unit_answer
+from whirlbench.analysis.speed_loop.record import SpeedRecord
+from whirlbench.analysis.speed_loop.response import Curve, find_hunting, read_response, smoothed_speed, step_curve
 
 SINCE = np.arange(-0.5, 6.0, 0.002)
 THROTTLE = Step("throttle", 10.0, 0.0, 1500.0, 1550.0, 2.0, 6.0)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.analysis.steps import channel_moves, find_steps
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Run, SlowSamples
+from whirlbench.analysis.speed_loop.lever_steps import channel_moves, find_steps
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Run, SlowSamples
 
 INSTANTS = np.arange(0.0, 20.0, 0.002)
 

@@ -8,10 +8,10 @@ import msgspec
 import numpy as np
 import pytest
 
-from bench.analysis.strength import StrengthCheck, check_strength
-from bench.errors import RigError
-from bench.rig.description import Rig
-from bench.rig.toml import example_rig_text, parse_rig
+from whirlbench.analysis.strength.check import StrengthCheck, check_strength
+from whirlbench.errors import RigError
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import example_rig_text, parse_rig
 
 POINT_RIG = """
 [propeller]

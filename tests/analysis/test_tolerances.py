@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from uncertainties import ufloat
 
-from bench.analysis.strength import check_strength
-from bench.analysis.tolerances import MonteCarlo
-from bench.rig.blade_sets import Tolerances
-from bench.rig.toml import example_rig_text, parse_rig
+from whirlbench.analysis.strength.check import check_strength
+from whirlbench.analysis.strength.tolerances import MonteCarlo
+from whirlbench.rig.blade_sets import Tolerances
+from whirlbench.rig.toml import example_rig_text, parse_rig
 
 RIG = """
 [propeller]

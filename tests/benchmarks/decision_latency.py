@@ -22,10 +22,10 @@ from pathlib import Path
 
 import numpy as np
 
-from bench.link.channel_table import CHANNEL_TABLE
-from bench.link.framing import Unframer, frame
-from bench.link.limit_table import checksum, start_values
-from bench.link.messages import (
+from whirlbench.link.channel_table import CHANNEL_TABLE
+from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.limit_table import checksum, start_values
+from whirlbench.link.messages import (
     Ack,
     Arm,
     Hello,
@@ -39,17 +39,17 @@ from bench.link.messages import (
     Tach,
     Vibration,
 )
-from bench.link.port import SerialPort
-from bench.rig.description import Rig
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.session.actions import Actions, Ending, Outcome
-from bench.session.engine import Engine
-from bench.session.orders import Order, OrderKind
-from bench.session.phases import Phase
-from bench.session.runner import SessionSpec
-from bench.session.scribe import Scribe
-from bench.session.session_process import SessionLoop, ask_for_priority
-from bench.session.views import SharedView
+from whirlbench.link.port import SerialPort
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.session.engine.actions import Actions, Ending, Outcome
+from whirlbench.session.engine.commands import Order, OrderKind
+from whirlbench.session.engine.engine import Engine
+from whirlbench.session.engine.phases import Phase
+from whirlbench.session.process.handle import SessionSpec
+from whirlbench.session.process.live_view import SharedView
+from whirlbench.session.process.loop import SessionLoop, ask_for_priority
+from whirlbench.session.process.recorder import Scribe
 
 U32 = 0xFFFFFFFF
 PERIOD_S = 0.002

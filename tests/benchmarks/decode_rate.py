@@ -16,8 +16,8 @@ import zlib
 
 from cobs.cobs import decode
 
-from bench.link.framing import Unframer, frame
-from bench.link.messages import Counters, Slow, Tach, Vibration
+from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.messages import Counters, Slow, Tach, Vibration
 
 WANTED_SHARE = 0.7
 CHUNK_BYTES = 512

@@ -17,13 +17,13 @@ from dataclasses import dataclass, replace
 import msgspec
 import numpy as np
 
-from bench.analysis.governor_advice import Advice, advise, plausible_models
-from bench.analysis.governor_proof import Verdict, prove
-from bench.analysis.speed_loop import SpeedLoop, identify
-from bench.samples import Run
-from bench.simulator.runs import simulate_run
-from bench.simulator.schedule import Schedule, SetPoint
-from bench.simulator.settings import PlantSettings
+from whirlbench.analysis.governor.advice import Advice, advise, plausible_models
+from whirlbench.analysis.governor.proof import Verdict, prove
+from whirlbench.analysis.speed_loop.identification import SpeedLoop, identify
+from whirlbench.samples import Run
+from whirlbench.simulator.runs import simulate_run
+from whirlbench.simulator.stand.schedule import Schedule, SetPoint
+from whirlbench.simulator.stand.settings import PlantSettings
 
 STEP_US, PITCH_STEP_DEG, HOLD_S = 40.0, 4.0, 4.0
 

@@ -21,9 +21,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.analysis.onset import find_onset
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.simulator.random_spins import random_spin
+from whirlbench.analysis.onset.detection import find_onset
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.simulator.random_spins import random_spin
 
 RIG = parse_rig(example_rig_text())
 

@@ -19,10 +19,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.analysis.features import STEP_S, VIBRATION
-from bench.analysis.onset_cusum import least_mean_delay, run_length, threshold_for
-from bench.analysis.onset_filter import HABITS, UNKNOWN_LEVEL, WARM_UP_S, Design, HealthyFilter
-from bench.analysis.onset_glr import BLOCK, alarm_level, sequential_evidence
+from whirlbench.analysis.onset.cusum import least_mean_delay, run_length, threshold_for
+from whirlbench.analysis.onset.features import STEP_S, VIBRATION
+from whirlbench.analysis.onset.likelihood_ratio import BLOCK, alarm_level, sequential_evidence
+from whirlbench.analysis.onset.whitening import HABITS, UNKNOWN_LEVEL, WARM_UP_S, Design, HealthyFilter
 
 TEN_HOURS_S = 36000.0
 BASELINE_S = 600.0

@@ -21,19 +21,19 @@ from pathlib import Path
 
 import numpy as np
 
-from bench.analysis.failure import find_failure
-from bench.analysis.features import VIBRATION, run_features
-from bench.analysis.healthy import scatter
-from bench.analysis.healthy_points import operating_points
-from bench.analysis.onset import judge_features
-from bench.analysis.onset_filter import standardised
-from bench.recording import files
-from bench.recording.layout import RunHeader
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import SLOW_CHANNELS, Run
-from bench.simulator.faults import RootCrack
-from bench.simulator.runs import Schedule, SetPoint, simulate_run
-from bench.simulator.settings import PlantSettings
+from whirlbench.analysis.onset.detection import judge_features
+from whirlbench.analysis.onset.failure import find_failure
+from whirlbench.analysis.onset.features import VIBRATION, run_features
+from whirlbench.analysis.onset.healthy import scatter
+from whirlbench.analysis.onset.operating_points import operating_points
+from whirlbench.analysis.onset.whitening import standardised
+from whirlbench.recording import files
+from whirlbench.recording.layout import RunHeader
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import SLOW_CHANNELS, Run
+from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
+from whirlbench.simulator.stand.faults import RootCrack
+from whirlbench.simulator.stand.settings import PlantSettings
 
 RIG = parse_rig(example_rig_text())
 AXES = ("ay_g", "az_g")
@@ -65,7 +65,7 @@ def write(run: Run, path: Path) -> None:
 def verb_cpu_s(path: Path) -> float:
     """CPU seconds of a whole `whirlbench onset --json` in a process of its own, start-up included."""
     before = _children_cpu_s()
-    program = "from bench.cli.main import main; main()"
+    program = "from whirlbench.cli.main import main; main()"
     command = [sys.executable, "-c", program, "onset", str(path), "--json"]
     subprocess.run(command, check=True, capture_output=True)
     return _children_cpu_s() - before

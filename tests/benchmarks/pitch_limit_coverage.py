@@ -13,14 +13,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.analysis.conditions import air_density_kg_m3
-from bench.analysis.holds import find_holds
-from bench.analysis.pitch_limits import PitchLimits, pitch_limits
-from bench.rig.description import Rig
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.simulator import truth
-from bench.simulator.runs import Schedule, SetPoint, simulate_run
-from bench.simulator.settings import PlantSettings
+from whirlbench.analysis.conditions import air_density_kg_m3
+from whirlbench.analysis.pitch_limits.limits import PitchLimits, pitch_limits
+from whirlbench.analysis.propeller.holds import find_holds
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
+from whirlbench.simulator.stand import truth
+from whirlbench.simulator.stand.settings import PlantSettings
 
 SPEEDS_RPM = (4800.0, 5100.0, 5400.0)
 THROTTLES_US = (1550.0, 1780.0)

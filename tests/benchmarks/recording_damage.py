@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "recording"))
 import test_damage as damage
 from made_up_run import made_up, record
 
-from bench.errors import RecordingError
+from whirlbench.errors import RecordingError
 
 KINDS = (
     damage.flip_bits,

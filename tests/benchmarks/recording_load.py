@@ -15,8 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
-from bench.recording.files import create, open_recording, read_run
-from bench.recording.layout import RunHeader
+from whirlbench.recording.files import create, open_recording, read_run
+from whirlbench.recording.layout import RunHeader
 
 MINUTES = 10
 WANTED_LOAD_S, WANTED_SLICE_S = 0.2, 0.020

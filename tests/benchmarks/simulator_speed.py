@@ -10,13 +10,13 @@ from collections.abc import Callable
 
 import numpy as np
 
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.simulator.faults import RootCrack
-from bench.simulator.plant import Plant
-from bench.simulator.port import simulated_device
-from bench.simulator.runs import simulate_run
-from bench.simulator.schedule import Schedule, SetPoint
-from bench.simulator.settings import PlantSettings
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.simulator.device.simulated_port import simulated_device
+from whirlbench.simulator.runs import simulate_run
+from whirlbench.simulator.stand.faults import RootCrack
+from whirlbench.simulator.stand.plant import Plant
+from whirlbench.simulator.stand.schedule import Schedule, SetPoint
+from whirlbench.simulator.stand.settings import PlantSettings
 
 SECONDS = 20.0
 SETTINGS = PlantSettings.from_rig(parse_rig(example_rig_text()))

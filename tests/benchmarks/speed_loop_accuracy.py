@@ -27,10 +27,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.linalg import solveh_banded
 
-from bench.analysis.speed_loop import identify
-from bench.analysis.speed_loop_step import StepResult
-from bench.samples import Run, SlowSamples, TachPulses
-from bench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
+from whirlbench.analysis.speed_loop.identification import identify
+from whirlbench.analysis.speed_loop.step import StepResult
+from whirlbench.samples import Run, SlowSamples, TachPulses
+from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 NAMES = ("gain", "time_constant_s", "dead_time_s")
 AT_S, DURATION_S, CHANGE_US = 4.0, 12.0, 50.0

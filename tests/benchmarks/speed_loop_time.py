@@ -13,13 +13,13 @@ from functools import partial
 
 import numpy as np
 
-from bench.analysis.governor_advice import advise
-from bench.analysis.governor_proof import Reading, forecast
-from bench.analysis.speed_loop import identify
-from bench.analysis.steps import Step
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Run
-from bench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
+from whirlbench.analysis.governor.advice import advise
+from whirlbench.analysis.governor.proof import Reading, forecast
+from whirlbench.analysis.speed_loop.identification import identify
+from whirlbench.analysis.speed_loop.lever_steps import Step
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Run
+from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 REPEATS = 9
 DRIVES = {

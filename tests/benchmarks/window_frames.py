@@ -19,13 +19,13 @@ import numpy as np
 import pyqtgraph as pg
 from PyQt5 import QtWidgets
 
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import SLOW_CHANNELS
-from bench.session.actions import Progress, SlowRecord, VibrationRecord
-from bench.session.views import VALUE_NAMES, SharedView
-from bench.window import charts, palette
-from bench.window.live_state import SHOWN_S
-from bench.window.spin_panel import SpinPanel
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import SLOW_CHANNELS
+from whirlbench.session.engine.actions import Progress, SlowRecord, VibrationRecord
+from whirlbench.session.process.live_view import VALUE_NAMES, SharedView
+from whirlbench.window.drawing import palette, strip_charts
+from whirlbench.window.live.live_state import SHOWN_S
+from whirlbench.window.live.spin_panel import SpinPanel
 
 SLOW_HZ, VIBRATION_HZ, BLOCK = 500, 3200, 16
 FRAME_S = 1 / 60
@@ -110,7 +110,7 @@ def main() -> None:
     """Measures in turns and prints the best and the middle of each."""
     app = QtWidgets.QApplication([])
     app.setStyleSheet(palette.style_sheet())
-    charts.set_look()
+    strip_charts.set_look()
     stand = Stand()
     stand.advance(SHOWN_S + 1.0)
     page = SpinPanel(stand.handle(), parse_rig(example_rig_text()))  # type: ignore[arg-type]

@@ -5,11 +5,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.calibration.channels import NOT_FITTED, SlowCalibration
-from bench.calibration.curves import Curve, curve_through
-from bench.errors import CalibrationError
-from bench.rig.description import Calibration
-from bench.rig.toml import example_rig_text, parse_rig
+from whirlbench.calibration.channels import NOT_FITTED, SlowCalibration
+from whirlbench.calibration.curves import Curve, curve_through
+from whirlbench.errors import CalibrationError
+from whirlbench.rig.description import Calibration
+from whirlbench.rig.toml import example_rig_text, parse_rig
 
 STRAIGHT = Curve.of(Calibration("A", zero_counts=512, units_per_count=0.25))
 BENT = curve_through([(1000, -4.0), (1200, 2.0), (2000, 10.0)], "deg")

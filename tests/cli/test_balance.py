@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from bench.cli.main import run
+from whirlbench.cli.main import run
 
 DEMOS = Path(__file__).parents[2] / "recordings"
 AS_FOUND, TRIAL, CORRECTED = (str(DEMOS / f"unbalance_{name}.h5") for name in ("as_found", "trial", "corrected"))

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from bench.cli.main import BAD_INPUT, DONE, run
-from bench.rig.toml import example_rig_text
-from bench.session.plan import read_plan
+from whirlbench.cli.main import BAD_INPUT, DONE, run
+from whirlbench.rig.toml import example_rig_text
+from whirlbench.session.plan.steps import read_plan
 
 
 @pytest.fixture

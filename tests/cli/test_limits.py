@@ -8,14 +8,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bench.cli.main import BAD_INPUT, DONE, run
-from bench.recording.files import create
-from bench.recording.layout import RunHeader
-from bench.rig.toml import example_rig_text, parse_rig, read_rig
-from bench.samples import SLOW_CHANNELS, Run
-from bench.session.plan import read_plan
-from bench.simulator.runs import Schedule, SetPoint, simulate_run
-from bench.simulator.settings import PlantSettings
+from whirlbench.cli.main import BAD_INPUT, DONE, run
+from whirlbench.recording.files import create
+from whirlbench.recording.layout import RunHeader
+from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
+from whirlbench.samples import SLOW_CHANNELS, Run
+from whirlbench.session.plan.steps import read_plan
+from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
+from whirlbench.simulator.stand.settings import PlantSettings
 
 POINTS = [SetPoint(0.0, throttle_us=us, pitch_deg=deg) for us in (1550, 1780) for deg in (5, 9, 13, 17, 15, 11, 7)]
 

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from bench.cli.main import BAD_INPUT, DONE, INTERNAL_ERROR, VERBS, run
-from bench.cli.output import one_line
-from bench.rig.toml import example_rig_text
+from whirlbench.cli.main import BAD_INPUT, DONE, INTERNAL_ERROR, VERBS, run
+from whirlbench.cli.output import one_line
+from whirlbench.rig.toml import example_rig_text
 
 
 def refused(capsys, *arguments: object) -> str:
@@ -60,8 +60,8 @@ def test_bad_input_is_one_line_that_names_it(tmp_path, monkeypatch, capsys, argu
     Path("hostile.toml").write_text('[limits]\n"over\\nspeed\\u001b[31m" = 1\n')
     Path("plan.toml").write_text('[[step]]\nkind = "coast-down"\n')
     if arguments[0] == "window":
-        monkeypatch.setattr("bench.window.app.require_qt", lambda: None)
-        monkeypatch.setattr("bench.window.app.run_window", lambda prepare: prepare(None))
+        monkeypatch.setattr("whirlbench.window.app.require_qt", lambda: None)
+        monkeypatch.setattr("whirlbench.window.app.run_window", lambda prepare: prepare(None))
     assert complaint in refused(capsys, *arguments)
 
 
@@ -69,12 +69,12 @@ def test_a_file_that_cannot_be_written_is_bad_input_wherever_it_turns_up(monkeyp
     def fail(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied", "results/page.html")
 
-    monkeypatch.setattr("bench.link.port.list_ports", fail)
+    monkeypatch.setattr("whirlbench.link.port.list_ports", fail)
     assert "results/page.html: cannot be read or written (Permission denied)" in refused(capsys, "ports")
 
 
 def test_a_fault_of_ours_is_told_as_one(monkeypatch, capsys) -> None:
-    monkeypatch.setattr("bench.link.port.list_ports", lambda: 1 / 0)
+    monkeypatch.setattr("whirlbench.link.port.list_ports", lambda: 1 / 0)
     assert run(["ports"]) == INTERNAL_ERROR
     told = capsys.readouterr().err
     assert "ZeroDivisionError" in told and told.endswith("please report it with the command line\n")

@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from bench.cli.main import run
-from bench.recording.files import create, read_run
-from bench.recording.layout import RunHeader
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Event
+from whirlbench.cli.main import run
+from whirlbench.recording.files import create, read_run
+from whirlbench.recording.layout import RunHeader
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Event
 
 DEMOS = Path(__file__).parents[2] / "recordings"
 

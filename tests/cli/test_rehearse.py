@@ -10,12 +10,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bench.cli import rehearse
-from bench.cli.main import BAD_INPUT, DONE, TRIPPED, run
-from bench.cli.rehearsal_runs import SPINS, Spin, run_spin
-from bench.recording.files import open_recording, read_run
-from bench.rig.toml import example_rig_text
-from bench.session.actions import Progress
+from whirlbench.cli import rehearse
+from whirlbench.cli.main import BAD_INPUT, DONE, TRIPPED, run
+from whirlbench.cli.rehearsal_runs import SPINS, Spin, run_spin
+from whirlbench.recording.files import open_recording, read_run
+from whirlbench.rig.toml import example_rig_text
+from whirlbench.session.engine.actions import Progress
 
 RIG_TEXT = example_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
 SHORT_PLAN = """
@@ -44,7 +44,7 @@ class NoQt:
         if name.split(".")[0] in ("PyQt5", "pyqtgraph"):
             raise ImportError(f"{name} is blocked in this test")
 sys.meta_path.insert(0, NoQt())
-from bench.cli.main import main
+from whirlbench.cli.main import main
 main()
 """
 

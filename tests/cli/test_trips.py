@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from bench.cli.main import run
-from bench.rig.toml import example_rig_text
+from whirlbench.cli.main import run
+from whirlbench.rig.toml import example_rig_text
 
 DEMOS = Path(__file__).parents[2] / "recordings"
 

@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bench.cli.main import run as whirlbench
-from bench.recording import files
-from bench.recording.layout import RunHeader
-from bench.rig.toml import example_rig_text
-from bench.samples import SLOW_CHANNELS, Run
-from bench.session.plan import read_plan
-from bench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
+from whirlbench.cli.main import run as whirlbench
+from whirlbench.recording import files
+from whirlbench.recording.layout import RunHeader
+from whirlbench.rig.toml import example_rig_text
+from whirlbench.samples import SLOW_CHANNELS, Run
+from whirlbench.session.plan.steps import read_plan
+from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 DRIVES = {
     "throttle_us": LinearDrive(6.0, 0.06, time_constant_s=0.3),

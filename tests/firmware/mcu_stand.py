@@ -27,12 +27,12 @@ import numpy as np
 from mcu import BOARDS, CLOCK_HZ, ESC, SERVO, Mcu
 from mcu_terminal import Terminal
 
-from bench.link.messages import Restart
-from bench.rig.description import Rig
-from bench.rig.toml import example_rig_text, parse_rig, read_rig
-from bench.simulator.faults import Fault
-from bench.simulator.plant import Plant, PlantSettings, PlantState
-from bench.simulator.transducers import Transducers
+from whirlbench.link.messages import Restart
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
+from whirlbench.simulator.stand.faults import Fault
+from whirlbench.simulator.stand.plant import Plant, PlantSettings, PlantState
+from whirlbench.simulator.stand.transducers import Transducers
 
 SLICE_S = 0.002  # the pulses of one slice act on the plant in the next: less than one frame of the speed controller
 START_CYCLES = CLOCK_HZ // 4000
@@ -41,7 +41,7 @@ MOST_LAG_S = 0.01  # further behind real time, the lost time is given up: a burs
 
 
 class Sensors(Protocol):
-    """What turns the plant's truth into counts; ``bench.simulator.transducers.Transducers`` is one."""
+    """What turns the plant's truth into counts; ``whirlbench.simulator.stand.transducers.Transducers`` is one."""
 
     def counts(self, name: str, values: np.ndarray) -> np.ndarray: ...
 
@@ -51,7 +51,7 @@ class Sensors(Protocol):
 
 
 class Rotor(Protocol):
-    """What the stand asks of a plant; ``bench.simulator.plant.Plant`` is one."""
+    """What the stand asks of a plant; ``whirlbench.simulator.stand.plant.Plant`` is one."""
 
     @property
     def state(self) -> PlantState: ...
@@ -121,7 +121,7 @@ class McuStand:
         return self.mcu.read()
 
     def exchange(self, now_s: float, data: bytes) -> bytes:
-        """For ``bench.session.lockstep``: takes ``data``, runs up to ``now_s``, returns what was sent meanwhile."""
+        """Device of a lock-step session: takes ``data``, runs up to ``now_s``, returns what was sent meanwhile."""
         self.write(data)
         self.run(now_s)
         return self.read()

@@ -7,8 +7,8 @@ from typing import TypeVar
 from mcu import CLOCK_HZ
 from mcu_stand import McuStand
 
-from bench.link.conversation import Conversation
-from bench.link.messages import (
+from whirlbench.link.conversation import Conversation
+from whirlbench.link.messages import (
     Ack,
     Arm,
     DeviceEvent,
@@ -24,7 +24,7 @@ from bench.link.messages import (
     Slow,
     State,
 )
-from bench.session.limit_table import limit_table
+from whirlbench.session.engine.limit_table import limit_table
 
 TURN_S = 0.005  # of the host's decision loop
 HEARTBEAT_S = 0.02

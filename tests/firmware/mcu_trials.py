@@ -12,9 +12,9 @@ from mcu_rotor import RawSensors, ScriptedRotor, Shake, still
 from mcu_stand import McuStand
 from mcu_talk import Talk
 
-from bench.link.framing import frame
-from bench.link.messages import Abort, Arm, LimitId, Reason, Reset, State, Throttle
-from bench.session.limit_table import limit_table
+from whirlbench.link.framing import frame
+from whirlbench.link.messages import Abort, Arm, LimitId, Reason, Reset, State, Throttle
+from whirlbench.session.engine.limit_table import limit_table
 
 SAFE_US = 1000.0
 PULSE_TOLERANCE_US = 1.0

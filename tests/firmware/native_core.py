@@ -14,8 +14,8 @@ from typing import Any
 import build
 from cffi import FFI
 
-from bench.link.header import fields_of
-from bench.link.messages import FROM_DEVICE, FROM_HOST, Message
+from whirlbench.link.codegen.cpp_header import fields_of
+from whirlbench.link.messages import FROM_DEVICE, FROM_HOST, Message
 
 ROOM = 1 << 16
 SHIM = build.SHIM / "shim.cpp"

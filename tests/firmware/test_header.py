@@ -6,8 +6,8 @@ from itertools import pairwise
 
 import build
 
-from bench.link.header import COMMAND, fields_of, header_text
-from bench.link.messages import FROM_DEVICE, FROM_HOST, LimitId, Slow
+from whirlbench.link.codegen.cpp_header import COMMAND, fields_of, header_text
+from whirlbench.link.messages import FROM_DEVICE, FROM_HOST, LimitId, Slow
 
 HEADER = build.SKETCH / "wire_messages.h"
 

@@ -11,10 +11,10 @@ from mcu_rotor import RawSensors, ScriptedRotor
 from mcu_stand import McuStand
 from mcu_talk import Talk
 
-from bench.link.channel_table import CHANNEL_TABLE
-from bench.link.framing import Unframer, frame
-from bench.link.limit_table import LIMIT_RANGES, checksum, start_values
-from bench.link.messages import (
+from whirlbench.link.channel_table import CHANNEL_TABLE
+from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.limit_table import LIMIT_RANGES, checksum, start_values
+from whirlbench.link.messages import (
     PROTOCOL_VERSION,
     Abort,
     Ack,
@@ -37,7 +37,7 @@ from bench.link.messages import (
     State,
     Throttle,
 )
-from bench.session.limit_table import limit_table
+from whirlbench.session.engine.limit_table import limit_table
 
 QUICK_REST = {LimitId.REST_MS: 100}
 

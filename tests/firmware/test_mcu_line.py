@@ -14,8 +14,8 @@ from mcu_rotor import RawSensors, ScriptedRotor
 from mcu_stand import McuStand
 from mcu_talk import Talk
 
-from bench.link.framing import Unframer, frame
-from bench.link.messages import FROM_HOST, Ack, Counters, Heartbeat, Message, Pitch, Reason, Slow, State
+from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.messages import FROM_HOST, Ack, Counters, Heartbeat, Message, Pitch, Reason, Slow, State
 
 VECTORS = Path(__file__).resolve().parents[1] / "vectors"
 FRAMES: list[dict[str, Any]] = json.loads((VECTORS / "frames.json").read_text())["frames"]

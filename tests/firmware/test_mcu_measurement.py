@@ -11,7 +11,7 @@ from mcu_rotor import RawSensors, ScriptedRotor
 from mcu_stand import McuStand
 from mcu_talk import Talk
 
-from bench.link.messages import Counters, Slow, Tach, Vibration
+from whirlbench.link.messages import Counters, Slow, Tach, Vibration
 
 TICK_S = 0.5e-6
 

@@ -8,18 +8,18 @@ import pytest
 from mcu_stand import McuStand
 from pitch_stands import rig_with
 
-from bench.analysis.conditions import air_density_kg_m3
-from bench.analysis.end_points import mode_end_points, servo_travel
-from bench.analysis.holds import find_holds
-from bench.analysis.pitch_limits import pitch_limits
-from bench.recording.files import create, read_run
-from bench.recording.layout import RunHeader
-from bench.rig.description import Rig
-from bench.samples import Run
-from bench.session.actions import Ending
-from bench.session.engine import Engine
-from bench.session.lockstep import run
-from bench.session.plan import Plan, parse_plan
+from whirlbench.analysis.conditions import air_density_kg_m3
+from whirlbench.analysis.pitch_limits.end_points import mode_end_points, servo_travel
+from whirlbench.analysis.pitch_limits.limits import pitch_limits
+from whirlbench.analysis.propeller.holds import find_holds
+from whirlbench.recording.files import create, read_run
+from whirlbench.recording.layout import RunHeader
+from whirlbench.rig.description import Rig
+from whirlbench.samples import Run
+from whirlbench.session.engine.actions import Ending
+from whirlbench.session.engine.engine import Engine
+from whirlbench.session.plan.steps import Plan, parse_plan
+from whirlbench.session.process.lockstep import run
 
 TURN_S = 0.01
 RAMPS = 'governor = "off"\nramp_us_per_s = 400\nramp_deg_per_s = 15\n'

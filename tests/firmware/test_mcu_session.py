@@ -1,6 +1,6 @@
 """The whole spine on the compiled sketch: plant, chip, wire, session engine, recorder, and the recording read back.
 
-Session and chip share simulated time (``bench.session.lockstep``), so these runs are exact and repeatable.
+Session and chip share simulated time (``whirlbench.session.process.lockstep``), so these runs are exact and repeatable.
 """
 
 from __future__ import annotations
@@ -14,15 +14,15 @@ import pytest
 from mcu import ESC, Pulse
 from mcu_stand import McuStand
 
-from bench.recording.files import create, open_recording
-from bench.recording.layout import RunHeader
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Run
-from bench.session import lockstep
-from bench.session.actions import Ending, Outcome
-from bench.session.engine import Engine
-from bench.session.plan import parse_plan
-from bench.simulator.faults import Fault, Runaway
+from whirlbench.recording.files import create, open_recording
+from whirlbench.recording.layout import RunHeader
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Run
+from whirlbench.session.engine.actions import Ending, Outcome
+from whirlbench.session.engine.engine import Engine
+from whirlbench.session.plan.steps import parse_plan
+from whirlbench.session.process import lockstep
+from whirlbench.simulator.stand.faults import Fault, Runaway
 
 RIG_TEXT = example_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
 PLAN_TEXT = """

@@ -8,15 +8,15 @@ import pytest
 from mcu_stand import McuStand
 from mcu_talk import Talk
 
-from bench.analysis.governor_advice import Advice, advise
-from bench.analysis.governor_proof import Verdict, prove
-from bench.analysis.governor_study import plausible_loads
-from bench.analysis.speed_loop import SpeedLoop, identify
-from bench.link.messages import Pitch, Request, Slow, State, Tach, Throttle
-from bench.rig.description import Rig
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Run, SlowSamples, TachPulses
-from bench.session.governor_table import governor_parameters
+from whirlbench.analysis.governor.advice import Advice, advise
+from whirlbench.analysis.governor.proof import Verdict, prove
+from whirlbench.analysis.governor.study import plausible_loads
+from whirlbench.analysis.speed_loop.identification import SpeedLoop, identify
+from whirlbench.link.messages import Pitch, Request, Slow, State, Tach, Throttle
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Run, SlowSamples, TachPulses
+from whirlbench.session.engine.governor_parameters import governor_parameters
 
 BASE_US, STEP_US, PITCH_US, PITCH_STEP_US = 1430, 40, 1450, 120
 HOLD_S = 1.6

@@ -11,8 +11,8 @@ from mcu_rotor import RawSensors, ScriptedRotor
 from mcu_stand import McuStand
 from mcu_talk import Talk
 
-from bench.link.framing import Unframer, frame
-from bench.link.messages import Counters, Pitch, Slow, State, Tach, Throttle, Vibration
+from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.messages import Counters, Pitch, Slow, State, Tach, Throttle, Vibration
 
 STREAM_S = 60.0
 PLAN = ((1300, 1300), (1500, 1250), (1700, 1300), (1800, 1350), (1550, 1450), (1250, 1200))

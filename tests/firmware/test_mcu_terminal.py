@@ -10,10 +10,10 @@ from collections.abc import Callable
 import pytest
 from mcu_process import McuProcess
 
-from bench.errors import LinkError
-from bench.link.conversation import Conversation
-from bench.link.messages import Heartbeat, Message, Slow
-from bench.link.port import SerialPort
+from whirlbench.errors import LinkError
+from whirlbench.link.conversation import Conversation
+from whirlbench.link.messages import Heartbeat, Message, Slow
+from whirlbench.link.port import SerialPort
 
 
 def talk(port: SerialPort, conversation: Conversation, until: Callable[[list[Message]], bool]) -> list[Message]:

@@ -6,7 +6,7 @@ import native_core
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.physics.governor_law import GAIN_LIMIT, Law, Settings, push_q32, slew_q32, speed_rpm
+from whirlbench.physics.governor_law import GAIN_LIMIT, Law, Settings, push_q32, slew_q32, speed_rpm
 
 U16 = st.integers(0, 0xFFFF)
 GAIN = st.one_of(st.integers(-GAIN_LIMIT, GAIN_LIMIT), st.integers(-20_000, 20_000))

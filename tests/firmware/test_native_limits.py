@@ -1,4 +1,4 @@
-"""The sketch's limit table against ``bench.link.limit_table``."""
+"""The sketch's limit table against ``whirlbench.link.limit_table``."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.link.limit_table import LIMIT_RANGES, admits, checksum, missing_for_arming, start_values
-from bench.link.messages import LIMIT_SLOTS, LimitId
+from whirlbench.link.limit_table import LIMIT_RANGES, admits, checksum, missing_for_arming, start_values
+from whirlbench.link.messages import LIMIT_SLOTS, LimitId
 
 
 def values_of(table: native_core.LimitTable) -> list[int]:

@@ -10,9 +10,9 @@ import numpy as np
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from bench.link.framing import Unframer
-from bench.link.limit_table import LIMIT_RANGES
-from bench.link.messages import (
+from whirlbench.link.framing import Unframer
+from whirlbench.link.limit_table import LIMIT_RANGES
+from whirlbench.link.messages import (
     Abort,
     Arm,
     Board,
@@ -33,8 +33,8 @@ from bench.link.messages import (
     Throttle,
     encode,
 )
-from bench.simulator.device_commands import obey
-from bench.simulator.device_machine import DeviceMachine, Identity, Readings
+from whirlbench.simulator.device.commands import obey
+from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings
 
 RATE_HZ = 1600
 LIMITS = {

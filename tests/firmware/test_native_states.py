@@ -7,8 +7,8 @@ from collections.abc import Callable
 import native_core
 import pytest
 
-from bench.link.framing import Unframer
-from bench.link.messages import (
+from whirlbench.link.framing import Unframer
+from whirlbench.link.messages import (
     Abort,
     Ack,
     Arm,

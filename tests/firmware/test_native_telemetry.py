@@ -8,8 +8,8 @@ import native_core
 import numpy as np
 import pytest
 
-from bench.link.framing import Unframer
-from bench.link.messages import Ack, Board, Message, Restart, Slow, Tach, Throttle, Vibration, encode
+from whirlbench.link.framing import Unframer
+from whirlbench.link.messages import Ack, Board, Message, Restart, Slow, Tach, Throttle, Vibration, encode
 
 RESERVE = 64  # messages::RESERVE
 SLOW_FRAME = 28 + 4 + 2

@@ -1,4 +1,4 @@
-"""The sketch's trip rules against ``bench.safety.trips``, sample by sample, and against plain statements of them."""
+"""The sketch's trip rules against their Python twins, sample by sample, and against plain statements of them."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.safety.trips import HeartbeatRule, OverspeedRule, VibrationRule
+from whirlbench.safety.device_rules import HeartbeatRule, OverspeedRule, VibrationRule
 
 U32 = 0xFFFFFFFF
 ANY_COUNT = st.integers(-32768, 32767)

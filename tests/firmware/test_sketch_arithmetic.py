@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from mcu import BOARDS, Mcu
 
-from bench.link.framing import Unframer, frame
-from bench.link.limit_table import LIMIT_RANGES, checksum
-from bench.link.messages import (
+from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.limit_table import LIMIT_RANGES, checksum
+from whirlbench.link.messages import (
     Ack,
     Arm,
     Counters,
@@ -31,7 +31,7 @@ from bench.link.messages import (
     Slow,
     State,
 )
-from bench.physics.governor_law import Law, Settings, push_q32, slew_q32
+from whirlbench.physics.governor_law import Law, Settings, push_q32, slew_q32
 
 STREAMS = json.loads((build.HERE.parent / "vectors" / "streams.json").read_text(encoding="utf-8"))["streams"]
 STEP_S = 0.002

@@ -1,4 +1,4 @@
-"""A host written from firmware_sketch/PROTOCOL.md alone: nothing of `bench.link` is used here.
+"""A host written from firmware_sketch/PROTOCOL.md alone: nothing of `whirlbench.link` is used here.
 
 The layout of messages, the numbers of states, results and limits are read from the page's own tables; COBS and CRC-32
 follow the page's words. Where this fails, a stranger with the page would fail, too.

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.errors import LinkError
-from bench.link.conversation import TRANSITIONS, Conversation, Happening, Phase, Restarted
-from bench.link.framing import Unframer, frame
-from bench.link.messages import (
+from whirlbench.errors import LinkError
+from whirlbench.link.conversation import TRANSITIONS, Conversation, Happening, Phase, Restarted
+from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.messages import (
     PROTOCOL_VERSION,
     Abort,
     Ack,

@@ -4,8 +4,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.link.device_clock import DeviceClock
-from bench.link.messages import Tach
+from whirlbench.link.device_clock import DeviceClock
+from whirlbench.link.messages import Tach
 
 WRAP = 1 << 32
 

@@ -10,8 +10,8 @@ from cobs.cobs import encode
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.link.framing import LONGEST_RUN, Unframer, frame
-from bench.link.messages import Heartbeat, Hello, Slow, Tach, Throttle, Vibration
+from whirlbench.link.framing import LONGEST_RUN, Unframer, frame
+from whirlbench.link.messages import Heartbeat, Hello, Slow, Tach, Throttle, Vibration
 
 bytes_u8 = st.integers(0, 0xFF)
 u16 = st.integers(0, 0xFFFF)

@@ -8,10 +8,10 @@ import time
 
 import pytest
 
-from bench.errors import LinkError
-from bench.link import port as port_module
-from bench.link.conversation import Conversation
-from bench.link.port import SerialPort, list_ports
+from whirlbench.errors import LinkError
+from whirlbench.link import port as port_module
+from whirlbench.link.conversation import Conversation
+from whirlbench.link.port import SerialPort, list_ports
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are of POSIX systems")
 

@@ -17,8 +17,8 @@ import page_peer
 import pytest
 from page_peer import Host, Receiver, crc_32, limit_slots, numbers
 
-from bench.rig.toml import example_rig_text
-from bench.simulator.port import simulated_device
+from whirlbench.rig.toml import example_rig_text
+from whirlbench.simulator.device.simulated_port import simulated_device
 
 TESTS = Path(__file__).resolve().parents[1]
 FRAMES = json.loads((TESTS / "vectors" / "frames.json").read_text(encoding="utf-8"))["frames"]

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from bench.link.framing import Unframer
-from bench.link.limit_table import checksum, start_values
-from bench.link.messages import FROM_DEVICE, FROM_HOST, PROTOCOL_VERSION, Result, encode
-from bench.link.protocol_notes import MEMBER_NOTES
-from bench.link.protocol_tables import COMMAND, EXAMPLES, updated
+from whirlbench.link.codegen.protocol_notes import MEMBER_NOTES
+from whirlbench.link.codegen.protocol_tables import COMMAND, EXAMPLES, updated
+from whirlbench.link.framing import Unframer
+from whirlbench.link.limit_table import checksum, start_values
+from whirlbench.link.messages import FROM_DEVICE, FROM_HOST, PROTOCOL_VERSION, Result, encode
 
 DOCUMENT = Path(__file__).resolve().parents[2] / "firmware_sketch" / "PROTOCOL.md"
 TEXT = DOCUMENT.read_text(encoding="utf-8")

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from bench.link import messages
-from bench.link.framing import Unframer, frame
-from bench.link.messages import CODECS, FROM_DEVICE, FROM_HOST, PROTOCOL_VERSION, Message, decode, encode
+from whirlbench.link import messages
+from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.messages import CODECS, FROM_DEVICE, FROM_HOST, PROTOCOL_VERSION, Message, decode, encode
 
 FOLDER = Path(__file__).resolve().parents[1] / "vectors"
 FRAMES = json.loads((FOLDER / "frames.json").read_text(encoding="utf-8"))

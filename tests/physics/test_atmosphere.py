@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.physics.atmosphere import moist_air, saturation_pressure_pa, standard_air
+from whirlbench.physics.atmosphere import moist_air, saturation_pressure_pa, standard_air
 
 
 @settings(deadline=None)

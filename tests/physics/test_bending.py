@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.physics.bending import Beam, moment_n_m, relieved, torque_force_n
+from whirlbench.physics.bending import Beam, moment_n_m, relieved, torque_force_n
 
 STATIONS = np.linspace(0.05, 0.28, 30)
 

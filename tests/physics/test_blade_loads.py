@@ -7,7 +7,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.physics.blade_loads import Blade, blade_mass_kg, centre_of_mass_m, mass_moment, pull_n, twisting_moment_n_m
+from whirlbench.physics.blade_loads import (
+    Blade,
+    blade_mass_kg,
+    centre_of_mass_m,
+    mass_moment,
+    pull_n,
+    twisting_moment_n_m,
+)
 
 lengths = st.floats(0.01, 0.4)
 speeds = st.floats(1.0, 2000.0)

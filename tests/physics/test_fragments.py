@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.physics.fatigue import STATEMENT, fatigue_view
-from bench.physics.fragments import fragment, range_with_drag_m, range_without_drag_m
+from whirlbench.physics.fatigue import STATEMENT, fatigue_view
+from whirlbench.physics.fragments import fragment, range_with_drag_m, range_without_drag_m
 
 
 @settings(deadline=None)

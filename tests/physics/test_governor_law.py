@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.physics.governor_law import Law, Settings, push_q32, slew_q32, speed_rpm
+from whirlbench.physics.governor_law import Law, Settings, push_q32, slew_q32, speed_rpm
 
 DT_S = 0.002
 Q16 = 65_536

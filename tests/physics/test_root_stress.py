@@ -9,7 +9,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from bench.physics.root_stress import (
+from whirlbench.physics.root_stress import (
     Tang,
     bearing_pa,
     bond_shear_pa,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.physics.sections import section_properties, shape_factors
+from whirlbench.physics.sections import section_properties, shape_factors
 
 
 def half_thickness(x: np.ndarray) -> np.ndarray:

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from bench.physics.coefficients import figure_of_merit
-from bench.physics.static_estimate import BladeShape, SectionPolar, constant_pitch_twist, static_estimate
+from whirlbench.physics.coefficients import figure_of_merit
+from whirlbench.physics.static_estimate import BladeShape, SectionPolar, constant_pitch_twist, static_estimate
 
 RADIUS = np.linspace(0.15, 1.0, 18)
 

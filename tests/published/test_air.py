@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from ambiance import Atmosphere
 
-from bench.physics.atmosphere import geopotential_m, moist_air, standard_air
+from whirlbench.physics.atmosphere import geopotential_m, moist_air, standard_air
 
 
 @pytest.mark.parametrize(

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.integrate import quad, solve_bvp
 
-from bench.physics.bending import Beam, moment_n_m, relieved
-from bench.physics.blade_loads import (
+from whirlbench.physics.bending import Beam, moment_n_m, relieved
+from whirlbench.physics.blade_loads import (
     Blade,
     bar_burst_speed_rps,
     blade_mass_kg,
@@ -24,9 +24,9 @@ from bench.physics.blade_loads import (
     twisting_moment_n_m,
     uniform_bar_stress_pa,
 )
-from bench.physics.root_stress import neck_pa
-from bench.physics.sections import section_properties
-from bench.units import rad_s_from_rpm
+from whirlbench.physics.root_stress import neck_pa
+from whirlbench.physics.sections import section_properties
+from whirlbench.units import rad_s_from_rpm
 
 SPEED = float(rad_s_from_rpm(8000.0))
 BAR_DENSITY, BAR_LENGTH_M, BAR_AREA_M2 = 1240.0, 0.127, 75e-6

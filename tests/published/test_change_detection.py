@@ -9,15 +9,15 @@ values as five and more copies agree. CUS-3, CUS-4: the library `ruptures`, run 
 import numpy as np
 import pytest
 
-from bench.analysis.onset_change import best_split
-from bench.analysis.onset_cusum import (
+from whirlbench.analysis.onset.beginning import best_split
+from whirlbench.analysis.onset.cusum import (
     first_signal,
     run_length,
     siegmund_run_length,
     threshold_for,
     two_sided_run_length,
 )
-from bench.errors import AnalysisError
+from whirlbench.errors import AnalysisError
 
 EXAMPLE_9_1 = np.array(
     [9.45, 7.99, 9.29, 11.66, 12.16, 10.18, 8.04, 11.46, 9.2, 10.34, 9.03, 11.47, 10.51, 9.4, 10.08, 9.37, 10.62, 10.31,

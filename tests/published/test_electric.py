@@ -10,9 +10,9 @@ import math
 import numpy as np
 import pytest
 
-from bench.physics.coefficients import power_w, torque_n_m
-from bench.physics.drive import cell_voltage_v, electrical_rpm, torque_constant
-from bench.units import rad_s_from_rpm
+from whirlbench.physics.coefficients import power_w, torque_n_m
+from whirlbench.physics.drive import cell_voltage_v, electrical_rpm, torque_constant
+from whirlbench.units import rad_s_from_rpm
 
 
 @pytest.mark.parametrize(("kv", "expected"), [(400.0, 0.0238732), (920.0, 0.0103797), (1000.0, 0.00954930)])

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from bench.physics.fragments import (
+from whirlbench.physics.fragments import (
     GUARD_YARDSTICKS,
     Fragment,
     fragment,
@@ -16,7 +16,7 @@ from bench.physics.fragments import (
     range_without_drag_m,
     steel_equivalent_m,
 )
-from bench.units import rad_s_from_rpm
+from whirlbench.units import rad_s_from_rpm
 
 SPEED = float(rad_s_from_rpm(8000.0))
 

@@ -10,7 +10,7 @@ import math
 import numpy as np
 import pytest
 
-from bench.physics.root_stress import (
+from whirlbench.physics.root_stress import (
     Tang,
     bearing_pa,
     bolt_shear_pa,

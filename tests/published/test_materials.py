@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.physics.materials import ACROSS_OVER_IN_LAYER, PUBLISHED, lower_bound, tolerance_factor
+from whirlbench.physics.materials import ACROSS_OVER_IN_LAYER, PUBLISHED, lower_bound, tolerance_factor
 
 # MAT-4, Processes 2025, 13(9), 2733, materials section (T): ultimate strength of the filament itself
 FILAMENT_BULK_MPA = {"printed_pla": 53.0, "printed_abs": 40.0, "printed_petg": 50.0}

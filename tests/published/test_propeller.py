@@ -10,7 +10,7 @@ import math
 import numpy as np
 import pytest
 
-from bench.physics.coefficients import (
+from whirlbench.physics.coefficients import (
     PLAUSIBLE_MERIT,
     figure_of_merit,
     ideal_thrust_n,
@@ -21,7 +21,7 @@ from bench.physics.coefficients import (
     tip_mach,
     torque_n_m,
 )
-from bench.physics.static_estimate import BladeShape, constant_pitch_twist, static_estimate
+from whirlbench.physics.static_estimate import BladeShape, constant_pitch_twist, static_estimate
 
 DENSITY, SOUND = 1.225, 340.294
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import pytest
 
-from bench.physics import yardsticks
-from bench.physics.yardsticks import LABEL, YARDSTICKS, LoadYardstick
+from whirlbench.physics import yardsticks
+from whirlbench.physics.yardsticks import LABEL, YARDSTICKS, LoadYardstick
 
 HOUR_S, HALF_HOUR_S, FIVE_MINUTES_S = 3600.0, 1800.0, 300.0
 

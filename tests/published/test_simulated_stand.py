@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.physics.coefficients import figure_of_merit
-from bench.physics.drive import cell_voltage_v, electrical_rpm, torque_constant
-from bench.simulator.propeller import Blades
+from whirlbench.physics.coefficients import figure_of_merit
+from whirlbench.physics.drive import cell_voltage_v, electrical_rpm, torque_constant
+from whirlbench.simulator.stand.propeller import Blades
 
 # NACA Report 640 (Hartman and Biermann, 1938): Clark Y, four blades, at rest, blade angle at 0.75 radius. Read from a
 # third party's digitised plots, not from the report's own table; digitising error 1 to 2 % of full scale. Full-size

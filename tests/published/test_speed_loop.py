@@ -14,9 +14,8 @@ import control
 import numpy as np
 import pytest
 
-from bench.analysis.governor_margins import loop_margins
-from bench.analysis.governor_prediction import LawSettings, Trial, predict
-from bench.analysis.governor_rules import (
+from whirlbench.analysis.governor.prediction import LawSettings, Trial, predict
+from whirlbench.analysis.governor.rules import (
     Gains,
     SimpleDrive,
     amigo_pi,
@@ -28,8 +27,9 @@ from bench.analysis.governor_rules import (
     simc,
     ultimate,
 )
-from bench.analysis.speed_loop_graphical import crossing_s, smith, sundaresan_krishnaswamy
-from bench.analysis.speed_loop_models import LoopModel, damping_from_overshoot, second_order_figures, unit_answer
+from whirlbench.analysis.governor.stability import loop_margins
+from whirlbench.analysis.speed_loop.graphical import crossing_s, smith, sundaresan_krishnaswamy
+from whirlbench.analysis.speed_loop.models import LoopModel, damping_from_overshoot, second_order_figures, unit_answer
 
 NAN = math.nan
 

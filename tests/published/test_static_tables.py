@@ -10,10 +10,10 @@ import math
 import numpy as np
 import pytest
 
-from bench.analysis.holds import Hold, Measured
-from bench.analysis.propeller_map import Estimate, coefficient_points, fit_coefficient, fit_map
-from bench.physics.coefficients import ideal_thrust_n, power_w, thrust_n
-from bench.rig.description import Air, Propeller, Rig
+from whirlbench.analysis.propeller.holds import Hold, Measured
+from whirlbench.analysis.propeller.propeller_map import Estimate, coefficient_points, fit_coefficient, fit_map
+from whirlbench.physics.coefficients import ideal_thrust_n, power_w, thrust_n
+from whirlbench.rig.description import Air, Propeller, Rig
 
 DENSITY = 1.225
 

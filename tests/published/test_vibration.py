@@ -8,11 +8,11 @@ that the yardsticks are rms over 10 to 1000 Hz while ips figures are peak at 1P,
 import numpy as np
 import pytest
 
-from bench.analysis.orders import track_orders
-from bench.analysis.orders_velocity import band_vibration, crest_factor, sine_vibration
-from bench.errors import AnalysisError
-from bench.samples import Run, TachPulses, VibrationSamples
-from bench.units import ips_from_mm_s, velocity_mm_s_from_g
+from whirlbench.analysis.orders.tracking import track_orders
+from whirlbench.analysis.orders.velocity import band_vibration, crest_factor, sine_vibration
+from whirlbench.errors import AnalysisError
+from whirlbench.samples import Run, TachPulses, VibrationSamples
+from whirlbench.units import ips_from_mm_s, velocity_mm_s_from_g
 
 
 def test_vib_1_a_fifth_of_an_inch_per_second_at_8000_rpm():

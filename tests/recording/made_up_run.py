@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.recording.files import create
-from bench.recording.layout import RunHeader
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Event
+from whirlbench.recording.files import create
+from whirlbench.recording.layout import RunHeader
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Event
 
 SLOW_HZ, VIBRATION_HZ = 500, 1600
 

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.errors import RecordingError
-from bench.recording.csv_exchange import read_csv, write_csv
-from bench.recording.files import read_run
-from bench.rig.toml import example_rig_text
-from bench.samples import Event, Run, SlowSamples, TachPulses, VibrationSamples
+from whirlbench.errors import RecordingError
+from whirlbench.recording.csv_exchange import read_csv, write_csv
+from whirlbench.recording.files import read_run
+from whirlbench.rig.toml import example_rig_text
+from whirlbench.samples import Event, Run, SlowSamples, TachPulses, VibrationSamples
 
 GOOD = "t_s,rpm,current_a\n0,1000,1.5\n0.1,,2.5\n0.2,1200,\n"
 
@@ -206,7 +206,7 @@ def test_ten_minutes_of_vibration_read_in_seconds(tmp_path):
 
 def test_parquet_holds_the_same_numbers_and_units(tmp_path):
     parquet = pytest.importorskip("pyarrow.parquet")
-    from bench.recording.parquet_exchange import write_parquet
+    from whirlbench.recording.parquet_exchange import write_parquet
 
     run = full_run()
     names = {path.name for path in write_parquet(run, tmp_path)}
@@ -222,8 +222,8 @@ def test_parquet_holds_the_same_numbers_and_units(tmp_path):
 
 
 def test_a_recording_of_an_import_exports_to_the_same_text(tmp_path):
-    from bench.recording.files import write_run
-    from bench.recording.layout import RunHeader
+    from whirlbench.recording.files import write_run
+    from whirlbench.recording.layout import RunHeader
 
     run = full_run()
     write_run(tmp_path / "run.h5", run, RunHeader(rig_text=run.rig_text, pulses_per_rev=2))

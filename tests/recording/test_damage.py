@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from made_up_run import made_up, record
 
-from bench.errors import RecordingError
-from bench.recording.files import open_recording, read_run, recover
-from bench.recording.layout import NO_COUNT
-from bench.recording.mending import SUPERBLOCK_BYTES, lookup3
+from whirlbench.errors import RecordingError
+from whirlbench.recording.files import open_recording, read_run, recover
+from whirlbench.recording.layout import NO_COUNT
+from whirlbench.recording.mending import SUPERBLOCK_BYTES, lookup3
 
 
 def flip_bits(data, rng):

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from made_up_run import made_up, record
 
-from bench.cli.main import BAD_INPUT, DONE, run
-from bench.link import port as port_module
-from bench.recording.files import open_recording, read_run
-from bench.rig.toml import example_rig_text
+from whirlbench.cli.main import BAD_INPUT, DONE, run
+from whirlbench.link import port as port_module
+from whirlbench.recording.files import open_recording, read_run
+from whirlbench.rig.toml import example_rig_text
 
 SLOW = "t_s,rpm,thrust_n\n0,1000,1.25\n0.1,,2.5\n0.2,1200,\n"
 

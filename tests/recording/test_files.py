@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 from made_up_run import VIBRATION_HZ, feed, header, made_up, record
 
-from bench.errors import RecordingError
-from bench.recording.files import create, open_recording, read_run, recover
-from bench.recording.layout import NO_COUNT
-from bench.samples import SLOW_CHANNELS, Event
+from whirlbench.errors import RecordingError
+from whirlbench.recording.files import create, open_recording, read_run, recover
+from whirlbench.recording.layout import NO_COUNT
+from whirlbench.samples import SLOW_CHANNELS, Event
 
 
 def assert_same_run(run, samples):
@@ -148,7 +148,7 @@ def test_a_failure_inside_the_run_is_its_exit_status(tmp_path):
 
 
 def test_compaction_that_fails_leaves_the_recording_as_it_was(tmp_path, samples, monkeypatch):
-    from bench.recording import files
+    from whirlbench.recording import files
 
     def full(*_):
         raise OSError(28, "No space left on device")
@@ -172,7 +172,7 @@ def test_a_running_recording_can_be_read_beside_its_writer(tmp_path, samples):
 def read_elsewhere(path) -> str:
     """Rows, last time and problems of a recording, read by another process."""
     code = (
-        "import sys; from bench.recording.files import read_run; run = read_run(sys.argv[1]);"
+        "import sys; from whirlbench.recording.files import read_run; run = read_run(sys.argv[1]);"
         "print(len(run.slow.time_s), run.slow.time_s[-1], *run.problems)"
     )
     done = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True)
@@ -183,7 +183,7 @@ WRITER = """
     import sys, time
     sys.path.insert(0, sys.argv[2])
     from made_up_run import feed, header, made_up
-    from bench.recording.files import create
+    from whirlbench.recording.files import create
     recorder = create(sys.argv[1], header())
     print("recording", flush=True)
     samples = made_up(60.0)

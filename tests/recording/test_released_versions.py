@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 from made_up_run import made_up
 
-from bench.recording.files import open_recording
-from bench.recording.layout import FORMAT_VERSION
+from whirlbench.recording.files import open_recording
+from whirlbench.recording.layout import FORMAT_VERSION
 
 DATA = Path(__file__).parents[1] / "data"
 

@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.recording.text import cut_text, fixed, plain
+from whirlbench.recording.text import cut_text, fixed, plain
 
 texts = st.text(st.characters(blacklist_categories=("Cs",), blacklist_characters="\0"), max_size=60)
 

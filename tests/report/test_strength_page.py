@@ -8,11 +8,11 @@ from xml.etree import ElementTree
 
 import pytest
 
-from bench.analysis.strength import StrengthCheck, check_strength
-from bench.report.strength_page import strength_page
-from bench.report.strength_working import worked_sets
-from bench.rig.description import Rig
-from bench.rig.toml import example_rig_text, parse_rig
+from whirlbench.analysis.strength.check import StrengthCheck, check_strength
+from whirlbench.analysis.strength.working import worked_sets
+from whirlbench.report.strength_page import strength_page
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import example_rig_text, parse_rig
 
 ARITHMETIC = re.compile(r"[0-9eE.+\-*/() pi]+")
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from bench.errors import RigError
-from bench.rig.blade_sets import BondedRoot, ClampedRoot, TangRoot
-from bench.rig.toml import example_rig_text, parse_rig
+from whirlbench.errors import RigError
+from whirlbench.rig.blade_sets import BondedRoot, ClampedRoot, TangRoot
+from whirlbench.rig.toml import example_rig_text, parse_rig
 
 HEAD = """
 [propeller]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from bench.errors import RigError
-from bench.rig.description import require, require_number
-from bench.rig.toml import example_rig_text, parse_rig, read_rig
+from whirlbench.errors import RigError
+from whirlbench.rig.description import require, require_number
+from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
 
 
 def test_the_example_rig_is_valid_and_of_our_scenario() -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-PACKAGE = Path(__file__).resolve().parents[2] / "bench"
+PACKAGE = Path(__file__).resolve().parents[2] / "bench" / "whirlbench"
 DEFINITIONS = (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)
 FILES = sorted(path for path in PACKAGE.rglob("*.py") if path.read_text(encoding="utf-8").strip())
 

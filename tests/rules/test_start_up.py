@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-PACKAGE = Path(__file__).resolve().parents[2] / "bench"
+PACKAGE = Path(__file__).resolve().parents[2] / "bench" / "whirlbench"
 HEAVY = ("PyQt5", "pyqtgraph", "scipy", "matplotlib", "h5py")
 BLOCK_QT = """
 import sys
@@ -28,7 +28,7 @@ def run_python(code: str) -> subprocess.CompletedProcess[str]:
 def test_help_imports_no_slow_library() -> None:
     code = f"""
 import sys
-from bench.cli.main import run
+from whirlbench.cli.main import run
 assert run(["--help"]) == 0
 loaded = [name for name in {HEAVY!r} if name in sys.modules]
 assert not loaded, loaded
@@ -48,7 +48,7 @@ def test_help_stays_within_its_share_of_a_bare_start() -> None:
         return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
     bare = min(cpu_s("pass") for _ in range(5))
-    help_text = min(cpu_s("from bench.cli.main import run; run(['--help'])") for _ in range(5))
+    help_text = min(cpu_s("from whirlbench.cli.main import run; run(['--help'])") for _ in range(5))
     assert help_text < 12 * bare
 
 

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from bench.safety.back_test import back_test, rules_for
-from bench.safety.limits import TripLimits
-from bench.samples import Run, SlowSamples, TachPulses, VibrationSamples
+from whirlbench.safety.back_test import back_test, rules_for
+from whirlbench.safety.trip_limits import TripLimits
+from whirlbench.samples import Run, SlowSamples, TachPulses, VibrationSamples
 
 
 def run_up(with_tach=True, vibration=True):

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.safety.host_rules import Batch, LevelRule, LoadCellRule, VibrationBlock, host_rules
-from bench.safety.limits import TripLimits
+from whirlbench.safety.host_rules import Batch, LevelRule, LoadCellRule, VibrationBlock, host_rules
+from whirlbench.safety.trip_limits import TripLimits
 
 LIMITS = TripLimits(
     overspeed_rpm=6000, vibration_g_rms=1.0, vibration_window=8, current_a=50, thrust_n=80, power_w=1500,

@@ -6,12 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.errors import RigError
-from bench.link.messages import TICKS_PER_US
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.safety import limits as limits_module
-from bench.safety.limits import TripLimits, check_watched, speed_of_sound_m_s
-from bench.safety.trips import OverspeedRule
+from whirlbench.errors import RigError
+from whirlbench.link.messages import TICKS_PER_US
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.safety import trip_limits as limits_module
+from whirlbench.safety.device_rules import OverspeedRule
+from whirlbench.safety.trip_limits import TripLimits, check_watched, speed_of_sound_m_s
 
 
 def test_ticks_are_those_of_the_wire():

@@ -4,8 +4,8 @@ from itertools import product
 
 import pytest
 
-from bench.link import messages
-from bench.safety.machine import TABLE, Happening, Stand, advance, reachable
+from whirlbench.link import messages
+from whirlbench.safety.state_table import TABLE, Happening, Stand, advance, reachable
 
 # state, then the state after: ARM DISARM DRIVE REST REST_DISARMED TRIP ABORT RESTART POWER_ON RESET ("-": refused)
 EXPECTED = """

@@ -6,9 +6,9 @@ import math
 
 import pytest
 
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.safety.limits import TripLimits
-from bench.safety.margins import margins
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.safety.margins import margins
+from whirlbench.safety.trip_limits import TripLimits
 
 RIG = parse_rig(example_rig_text())
 

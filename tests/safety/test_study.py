@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from bench.errors import AnalysisError
-from bench.safety.back_test import back_test, rules_for
-from bench.safety.limits import TripLimits
-from bench.safety.study import Case, judge, quantity, suggest, trade_off
-from bench.samples import Run, SlowSamples, TachPulses, VibrationSamples
+from whirlbench.errors import AnalysisError
+from whirlbench.safety.back_test import back_test, rules_for
+from whirlbench.safety.study import Case, judge, quantity, suggest, trade_off
+from whirlbench.safety.trip_limits import TripLimits
+from whirlbench.samples import Run, SlowSamples, TachPulses, VibrationSamples
 
 LIMITS = TripLimits(overspeed_rpm=6000.0, vibration_g_rms=4.0, current_a=100.0, minimum_voltage_v=30.0)
 

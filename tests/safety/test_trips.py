@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.safety.trips import HeartbeatRule, OverspeedRule, VibrationRule
+from whirlbench.safety.device_rules import HeartbeatRule, OverspeedRule, VibrationRule
 
 
 def test_overspeed_permits_a_period_of_exactly_the_limit():

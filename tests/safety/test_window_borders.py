@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bench.recording.files import open_recording, read_run, write_run
-from bench.recording.header import RunHeader
-from bench.rig.toml import parse_rig
-from bench.safety.back_test import back_test, rules_for
-from bench.safety.limits import TripLimits
-from bench.safety.study import quantity
-from bench.samples import Run, VibrationSamples
+from whirlbench.recording.attributes import RunHeader
+from whirlbench.recording.files import open_recording, read_run, write_run
+from whirlbench.rig.toml import parse_rig
+from whirlbench.safety.back_test import back_test, rules_for
+from whirlbench.safety.study import quantity
+from whirlbench.safety.trip_limits import TripLimits
+from whirlbench.samples import Run, VibrationSamples
 
 CRACK = Path(__file__).resolve().parents[2] / "recordings" / "root_crack.h5"
 RATE_HZ, WINDOW = 1600.0, 64

@@ -8,15 +8,15 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Event
-from bench.session.actions import Outcome, Progress, Record, SlowRecord
-from bench.session.engine import Engine
-from bench.session.operator import WillingOperator
-from bench.session.orders import Order
-from bench.session.plan import parse_plan
-from bench.simulator.device import SimulatedDevice
-from bench.simulator.port import simulated_device
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Event
+from whirlbench.session.engine.actions import Outcome, Progress, Record, SlowRecord
+from whirlbench.session.engine.commands import Order
+from whirlbench.session.engine.engine import Engine
+from whirlbench.session.plan.steps import parse_plan
+from whirlbench.session.process.operator import WillingOperator
+from whirlbench.simulator.device.device import SimulatedDevice
+from whirlbench.simulator.device.simulated_port import simulated_device
 
 STEP_S = 0.002
 # The example rig with a short rest time and a slow hold, so that coast-downs do not fill the tests.

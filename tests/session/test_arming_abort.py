@@ -2,11 +2,11 @@
 
 import pytest
 
-from bench.link.framing import Unframer
-from bench.link.messages import Arm, Disarm
-from bench.session.actions import Ending
-from bench.session.orders import Order, OrderKind
-from bench.session.phases import Phase
+from whirlbench.link.framing import Unframer
+from whirlbench.link.messages import Arm, Disarm
+from whirlbench.session.engine.actions import Ending
+from whirlbench.session.engine.commands import Order, OrderKind
+from whirlbench.session.engine.phases import Phase
 
 
 @pytest.fixture

@@ -6,13 +6,13 @@ import msgspec
 import numpy as np
 import pytest
 
-from bench.errors import PlanError, RigError
-from bench.link.framing import Unframer, frame
-from bench.link.messages import Abort, Hello, Limits, State
-from bench.session.actions import Ending, NoteRecord, Outcome
-from bench.session.orders import Order, OrderKind
-from bench.session.phases import Phase
-from bench.simulator.faults import LostTach, Runaway, SupplyDip
+from whirlbench.errors import PlanError, RigError
+from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.messages import Abort, Hello, Limits, State
+from whirlbench.session.engine.actions import Ending, NoteRecord, Outcome
+from whirlbench.session.engine.commands import Order, OrderKind
+from whirlbench.session.engine.phases import Phase
+from whirlbench.simulator.stand.faults import LostTach, Runaway, SupplyDip
 
 LONG_HOLD = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 90'
 PLAN_SLOW = LONG_HOLD.replace("90", "1")

@@ -5,11 +5,11 @@ Whatever happens, the engine never fails, and never says what it must not say.
 
 import numpy as np
 
-from bench.link.framing import Unframer
-from bench.link.messages import Abort, Arm, Heartbeat, Pitch, Reset, Throttle
-from bench.session.orders import Order, OrderKind
-from bench.session.plan import parse_plan
-from bench.session.plan_rules import check_plan
+from whirlbench.link.framing import Unframer
+from whirlbench.link.messages import Abort, Arm, Heartbeat, Pitch, Reset, Throttle
+from whirlbench.session.engine.commands import Order, OrderKind
+from whirlbench.session.plan.rules import check_plan
+from whirlbench.session.plan.steps import parse_plan
 
 SURFACE_S = 0.3
 PLAN = """

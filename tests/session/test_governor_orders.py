@@ -4,13 +4,13 @@ import math
 
 import pytest
 
-from bench.errors import RigError
-from bench.link.messages import GovernorId, LimitId
-from bench.rig.toml import parse_rig
-from bench.session.governor_table import governor_parameter
-from bench.session.limit_table import limit_table
-from bench.session.orders import Order, OrderKind
-from bench.session.phases import Phase
+from whirlbench.errors import RigError
+from whirlbench.link.messages import GovernorId, LimitId
+from whirlbench.rig.toml import parse_rig
+from whirlbench.session.engine.commands import Order, OrderKind
+from whirlbench.session.engine.governor_parameters import governor_parameter
+from whirlbench.session.engine.limit_table import limit_table
+from whirlbench.session.engine.phases import Phase
 
 SLEW = "throttle_slew_us_per_s"
 

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.session.heartbeat import HeartbeatKeeper, Lateness
+from whirlbench.session.engine.heartbeat import HeartbeatKeeper, Lateness
 
 
 def keeper_after(telemetry_until_s, until_s, surface_age_s=lambda now_s: 0.0, delay_s=lambda now_s: 0.001):

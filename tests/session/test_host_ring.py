@@ -5,11 +5,11 @@ import re
 import msgspec
 import pytest
 
-from bench.link.framing import Unframer, frame
-from bench.link.messages import Counters
-from bench.safety.host_rules import Trip
-from bench.session.orders import Order, OrderKind
-from bench.session.phases import Phase
+from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.messages import Counters
+from whirlbench.safety.host_rules import Trip
+from whirlbench.session.engine.commands import Order, OrderKind
+from whirlbench.session.engine.phases import Phase
 
 FIRED = Trip("thrust_n", 1.0, 999.0, 1.0)
 

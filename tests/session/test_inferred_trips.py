@@ -3,9 +3,9 @@
 import msgspec
 import pytest
 
-from bench.link.framing import Unframer, frame
-from bench.link.messages import Heartbeat, Slow, State
-from bench.session.actions import Ending
+from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.messages import Heartbeat, Slow, State
+from whirlbench.session.engine.actions import Ending
 
 
 def heartbeats_from_now(bench):

@@ -2,9 +2,9 @@
 
 import pytest
 
-from bench.session.actions import Ending
-from bench.session.orders import Order, OrderKind
-from bench.session.phases import Phase
+from whirlbench.session.engine.actions import Ending
+from whirlbench.session.engine.commands import Order, OrderKind
+from whirlbench.session.engine.phases import Phase
 
 
 def test_before_arming_the_session_is_refused(bench):

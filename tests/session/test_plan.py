@@ -2,10 +2,10 @@
 
 import pytest
 
-from bench.errors import PlanError
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.session.plan import Hold, Sweep, example_plan_text, parse_plan, read_plan
-from bench.session.plan_rules import check_plan
+from whirlbench.errors import PlanError
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.session.plan.rules import check_plan
+from whirlbench.session.plan.steps import Hold, Sweep, example_plan_text, parse_plan, read_plan
 
 RIG = parse_rig(example_rig_text())
 GOVERNED = parse_rig(example_rig_text().replace("governs = false", "governs = true"))

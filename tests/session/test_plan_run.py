@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.session.controls import Controls, SetPoints
-from bench.session.courses import Course, SumOfSines, tone_frequencies_hz
-from bench.session.plan import parse_plan
-from bench.session.plan_run import PlanRun, Situation, Wish
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.session.plan.controls import Controls, SetPoints
+from whirlbench.session.plan.profiles import Course, SumOfSines, tone_frequencies_hz
+from whirlbench.session.plan.steps import parse_plan
+from whirlbench.session.plan.supervision import PlanRun, Situation, Wish
 
 TURNING = Situation(at_rest=False, locked=False, armed=True)
 AT_REST = Situation(at_rest=True, locked=False, armed=True)

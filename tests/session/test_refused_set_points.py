@@ -5,13 +5,13 @@ from dataclasses import replace
 import msgspec
 import pytest
 
-from bench.errors import PlanError
-from bench.link.messages import LimitId
-from bench.rig.toml import parse_rig
-from bench.session.actions import Ending
-from bench.session.limit_table import servo_ends
-from bench.session.orders import Order, OrderKind
-from bench.session.phases import Phase
+from whirlbench.errors import PlanError
+from whirlbench.link.messages import LimitId
+from whirlbench.rig.toml import parse_rig
+from whirlbench.session.engine.actions import Ending
+from whirlbench.session.engine.commands import Order, OrderKind
+from whirlbench.session.engine.limit_table import servo_ends
+from whirlbench.session.engine.phases import Phase
 
 PLAN = """
 [[step]]

@@ -3,12 +3,12 @@
 import msgspec
 import pytest
 
-from bench.link.framing import Unframer, frame
-from bench.link.messages import Ack, DeviceEvent, Reset, Result, Slow
-from bench.session.actions import Ending
-from bench.session.orders import Order, OrderKind
-from bench.session.phases import Phase
-from bench.simulator.faults import Runaway
+from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.messages import Ack, DeviceEvent, Reset, Result, Slow
+from whirlbench.session.engine.actions import Ending
+from whirlbench.session.engine.commands import Order, OrderKind
+from whirlbench.session.engine.phases import Phase
+from whirlbench.simulator.stand.faults import Runaway
 
 HOLD = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 90'
 

@@ -8,16 +8,16 @@ from pathlib import Path
 
 import pytest
 
-from bench.errors import RigError
-from bench.link.port import SerialPort
-from bench.recording.files import open_recording
-from bench.session import runner
-from bench.session.actions import Ending
-from bench.session.orders import Order, OrderKind
-from bench.session.phases import Phase
-from bench.session.runner import SessionSpec, start
-from bench.session.views import SharedView
-from bench.simulator.port import open_simulated
+from whirlbench.errors import RigError
+from whirlbench.link.port import SerialPort
+from whirlbench.recording.files import open_recording
+from whirlbench.session.engine.actions import Ending
+from whirlbench.session.engine.commands import Order, OrderKind
+from whirlbench.session.engine.phases import Phase
+from whirlbench.session.process import handle
+from whirlbench.session.process.handle import SessionSpec, start
+from whirlbench.session.process.live_view import SharedView
+from whirlbench.simulator.device.simulated_port import open_simulated
 
 SHARED = Path("/dev/shm")
 
@@ -32,7 +32,7 @@ def no_shared_memory_left(monkeypatch):
             super().__init__(name)
             made.append(self.name)
 
-    monkeypatch.setattr(runner, "SharedView", NotedView)
+    monkeypatch.setattr(handle, "SharedView", NotedView)
     yield
     assert not [name for name in made if (SHARED / name.lstrip("/")).exists()]
 

@@ -4,10 +4,10 @@ import re
 
 import pytest
 
-from bench.errors import RigError
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.session.engine import Engine
-from bench.session.sensor_ranges import MOST_VIBRATION_G_RMS, check_ranges
+from whirlbench.errors import RigError
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.session.engine.engine import Engine
+from whirlbench.session.engine.sensor_ranges import MOST_VIBRATION_G_RMS, check_ranges
 
 
 def rig_with(key, value):

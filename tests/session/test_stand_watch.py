@@ -2,10 +2,10 @@
 
 import pytest
 
-from bench.link.messages import DeviceEvent, EventKind, Reason, Slow
-from bench.safety.machine import Happening, Stand
-from bench.session.stand_watch import StandWatch, reason_name
-from bench.session.telemetry import DatedEvent, DatedSlow, Heard
+from whirlbench.link.messages import DeviceEvent, EventKind, Reason, Slow
+from whirlbench.safety.state_table import Happening, Stand
+from whirlbench.session.engine.stand_watch import StandWatch, reason_name
+from whirlbench.session.engine.telemetry import DatedEvent, DatedSlow, Heard
 
 
 def slow(time_s, state, reason=Reason.NONE, period_ticks=0, throttle_us=1000):

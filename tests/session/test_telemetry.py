@@ -5,11 +5,11 @@ import struct
 import numpy as np
 import pytest
 
-from bench.link.conversation import Restarted
-from bench.link.messages import Counters, Slow, Tach, Vibration
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.session.actions import CountersRecord, SlowRecord, TachRecord, VibrationRecord
-from bench.session.telemetry import Telemetry
+from whirlbench.link.conversation import Restarted
+from whirlbench.link.messages import Counters, Slow, Tach, Vibration
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.session.engine.actions import CountersRecord, SlowRecord, TachRecord, VibrationRecord
+from whirlbench.session.engine.telemetry import Telemetry
 
 WRAP_US = 1 << 32
 

@@ -5,10 +5,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.samples import SLOW_CHANNELS, Event
-from bench.session.actions import Ending, Outcome, Progress, SlowRecord, VibrationRecord
-from bench.session.rings import Ring
-from bench.session.views import SharedView
+from whirlbench.samples import SLOW_CHANNELS, Event
+from whirlbench.session.engine.actions import Ending, Outcome, Progress, SlowRecord, VibrationRecord
+from whirlbench.session.process.live_view import SharedView
+from whirlbench.session.process.shared_rows import Ring
 
 
 def ring_of(capacity):

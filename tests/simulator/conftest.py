@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bench.rig.description import Rig
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.simulator.settings import AirSettings, PlantSettings
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.simulator.stand.settings import AirSettings, PlantSettings
 
 sys.path.insert(0, str(Path(__file__).parent))  # for device_host: test folders are not packages
 

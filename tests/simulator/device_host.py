@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from bench.link.framing import Unframer, frame
-from bench.link.limit_table import checksum
-from bench.link.messages import (
+from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.limit_table import checksum
+from whirlbench.link.messages import (
     Ack,
     Arm,
     DeviceEvent,
@@ -19,9 +19,9 @@ from bench.link.messages import (
     State,
     Throttle,
 )
-from bench.rig.toml import example_rig_text
-from bench.simulator import faults
-from bench.simulator.port import simulated_device
+from whirlbench.rig.toml import example_rig_text
+from whirlbench.simulator.device.simulated_port import simulated_device
+from whirlbench.simulator.stand import faults
 
 LIMITS = {
     LimitId.OVERSPEED_TICKS: 120_000_000 // 6200,

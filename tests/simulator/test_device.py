@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from device_host import LIMITS, Host, of
 
-from bench.link.limit_table import checksum
-from bench.link.messages import (
+from whirlbench.link.limit_table import checksum
+from whirlbench.link.messages import (
     Abort,
     Ack,
     Arm,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from device_host import Host, of
 
-from bench.link.messages import (
+from whirlbench.link.messages import (
     GovernorId,
     GovernorMode,
     Pitch,

@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 from device_host import LIMITS, Host, of
 
-from bench.link.conversation import Conversation
-from bench.link.framing import Unframer
-from bench.link.messages import (
+from whirlbench.link.conversation import Conversation
+from whirlbench.link.framing import Unframer
+from whirlbench.link.messages import (
     Abort,
     Arm,
     Board,
@@ -23,8 +23,8 @@ from bench.link.messages import (
     State,
     Throttle,
 )
-from bench.rig.toml import example_rig_text
-from bench.simulator.port import simulated_device
+from whirlbench.rig.toml import example_rig_text
+from whirlbench.simulator.device.simulated_port import simulated_device
 
 
 def test_a_conversation_from_knock_to_trip_and_reset():
@@ -88,8 +88,8 @@ def test_a_late_caller_gets_everything_at_once():
 
 
 def test_settings_of_a_plant_can_differ_from_its_rig(settings, rig):
-    from bench.simulator.device import SimulatedDevice
-    from bench.simulator.plant import Plant
+    from whirlbench.simulator.device.device import SimulatedDevice
+    from whirlbench.simulator.stand.plant import Plant
 
     heavy = replace(settings, inertia_kg_m2=0.02)
     device = SimulatedDevice(rig, Plant(heavy, np.random.default_rng(1)), np.random.default_rng(2))

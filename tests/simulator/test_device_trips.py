@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from device_host import LIMITS, Host, check_cut, of
 
-from bench.link.limit_table import checksum
-from bench.link.messages import (
+from whirlbench.link.limit_table import checksum
+from whirlbench.link.messages import (
     Abort,
     Arm,
     DeviceEvent,
@@ -29,8 +29,8 @@ from bench.link.messages import (
     Throttle,
     Vibration,
 )
-from bench.safety.trips import VibrationRule
-from bench.simulator import faults
+from whirlbench.safety.device_rules import VibrationRule
+from whirlbench.simulator.stand import faults
 
 
 def test_overspeed_trips_on_the_first_short_period():

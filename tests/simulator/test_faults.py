@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.simulator import faults
-from bench.simulator.faults import Effects, Fault, FaultList
-from bench.simulator.plant import Plant, Trail
-from bench.simulator.runs import simulate_run
-from bench.simulator.schedule import Schedule, SetPoint
-from bench.simulator.settings import PlantSettings
+from whirlbench.simulator.runs import simulate_run
+from whirlbench.simulator.stand import faults
+from whirlbench.simulator.stand.faults import Effects, Fault, FaultList
+from whirlbench.simulator.stand.plant import Plant, Trail
+from whirlbench.simulator.stand.schedule import Schedule, SetPoint
+from whirlbench.simulator.stand.settings import PlantSettings
 
 HOLD = Schedule((SetPoint(0.5, throttle_us=1480, pitch_deg=12.0, ramp_s=1.0),), 12.0)
 
@@ -163,8 +163,8 @@ def test_faults_add_up():
 
 
 def test_settings_that_lack_a_key_name_it():
-    from bench.errors import RigError
-    from bench.rig.toml import parse_rig
+    from whirlbench.errors import RigError
+    from whirlbench.rig.toml import parse_rig
 
     with pytest.raises(RigError, match="propeller.diameter_m"):
         PlantSettings.from_rig(parse_rig("[propeller]\nblades = 4\n"))

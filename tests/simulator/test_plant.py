@@ -8,11 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.physics.coefficients import ideal_thrust_n
-from bench.simulator import truth
-from bench.simulator.plant import Plant, Trail
-from bench.simulator.settings import PlantSettings
-from bench.units import rad_s_from_rpm
+from whirlbench.physics.coefficients import ideal_thrust_n
+from whirlbench.simulator.stand import truth
+from whirlbench.simulator.stand.plant import Plant, Trail
+from whirlbench.simulator.stand.settings import PlantSettings
+from whirlbench.units import rad_s_from_rpm
 
 SERVO_8, SERVO_14 = 1400.0, 1600.0
 

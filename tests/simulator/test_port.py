@@ -7,12 +7,12 @@ from functools import partial
 
 import pytest
 
-from bench.errors import LinkError
-from bench.link.framing import Unframer, frame
-from bench.link.messages import Ack, ReadLimits, Slow
-from bench.rig.toml import example_rig_text
-from bench.simulator.faults import RootCrack
-from bench.simulator.port import SimulatedPort, open_simulated
+from whirlbench.errors import LinkError
+from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.messages import Ack, ReadLimits, Slow
+from whirlbench.rig.toml import example_rig_text
+from whirlbench.simulator.device.simulated_port import SimulatedPort, open_simulated
+from whirlbench.simulator.stand.faults import RootCrack
 
 
 class Clock:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.physics.coefficients import figure_of_merit
-from bench.simulator.propeller import REFERENCE_RPM, Blades
-from bench.simulator.settings import PlantSettings
+from whirlbench.physics.coefficients import figure_of_merit
+from whirlbench.simulator.stand.propeller import REFERENCE_RPM, Blades
+from whirlbench.simulator.stand.settings import PlantSettings
 
 PITCH = np.arange(-4.0, 26.01, 0.25)
 

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.simulator import truth
-from bench.simulator.settings import PlantSettings
-from bench.simulator.wind import Gusts
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.simulator.stand import truth
+from whirlbench.simulator.stand.settings import PlantSettings
+from whirlbench.simulator.stand.wind import Gusts
 
 
 def test_a_stand_agrees_with_its_rig(rig, settings):

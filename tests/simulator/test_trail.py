@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.simulator.trail import KEPT_STEPS, Trail
+from whirlbench.simulator.stand.history import KEPT_STEPS, Trail
 
 
 def filled(keep: bool, steps: int = 20_000) -> Trail:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.simulator.transducers import (
+from whirlbench.simulator.stand.transducers import (
     ACCELEROMETER_TOP,
     NOISE_COUNTS,
     TACH_JITTER_S,

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.simulator import truth
-from bench.simulator.settings import PlantSettings
-from bench.units import rad_s_from_rpm
+from whirlbench.simulator.stand import truth
+from whirlbench.simulator.stand.settings import PlantSettings
+from whirlbench.units import rad_s_from_rpm
 
 
 def test_throttle_map_inverts_the_speed_map(settings):

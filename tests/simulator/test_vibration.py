@@ -9,11 +9,11 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from bench.simulator import vibration
-from bench.simulator.faults import Effects
-from bench.simulator.settings import StandSettings
-from bench.simulator.vibration import Motion, Mount, StandVibration, response_m_s2_per_n
-from bench.units import STANDARD_GRAVITY_M_S2
+from whirlbench.simulator.stand import vibration
+from whirlbench.simulator.stand.faults import Effects
+from whirlbench.simulator.stand.settings import StandSettings
+from whirlbench.simulator.stand.vibration import Motion, Mount, StandVibration, response_m_s2_per_n
+from whirlbench.units import STANDARD_GRAVITY_M_S2
 
 RATE_HZ = 1600.0
 AX, AY, AZ = range(3)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from bench.rig.toml import example_rig_text
+from whirlbench.rig.toml import example_rig_text
 
 HERE = Path(__file__).parent
 # Limits of silence that a busy computer keeps in real time; the engine's tests use the short ones on a virtual clock.

@@ -17,9 +17,9 @@ from pathlib import Path
 
 import msgspec
 
-from bench.link.framing import Unframer, frame
-from bench.link.messages import Hello, Message, State
-from bench.simulator.port import simulated_device
+from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.messages import Hello, Message, State
+from whirlbench.simulator.device.simulated_port import simulated_device
 
 TURN_S = 0.001
 MOST_LAG_S = 0.02

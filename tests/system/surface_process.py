@@ -11,10 +11,10 @@ import sys
 import time
 from pathlib import Path
 
-from bench.link.port import SerialPort
-from bench.session.operator import WillingOperator
-from bench.session.runner import SessionSpec, start
-from bench.simulator.port import open_simulated
+from whirlbench.link.port import SerialPort
+from whirlbench.session.process.handle import SessionSpec, start
+from whirlbench.session.process.operator import WillingOperator
+from whirlbench.simulator.device.simulated_port import open_simulated
 
 
 def main() -> None:

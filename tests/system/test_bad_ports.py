@@ -9,12 +9,12 @@ import tty
 
 import pytest
 
-from bench.recording.files import read_run
+from whirlbench.recording.files import read_run
 
 
 def spin(files, port, *more):
     """Runs the verb and gives (exit status, last line on stderr, everything on stderr)."""
-    whirlbench = "from bench.cli.main import main; main()"
+    whirlbench = "from whirlbench.cli.main import main; main()"
     command = [sys.executable, "-c", whirlbench, "spin", "--rig", files / "rig.toml", "--plan", files / "plan.toml"]
     command += ["--port", port, "-o", files / "run.h5", "--yes", *more]
     done = subprocess.run([str(part) for part in command], capture_output=True, text=True, timeout=100)

@@ -16,18 +16,18 @@ import h5py
 import numpy as np
 import pytest
 
-from bench.cli.main import run, whirlbench
-from bench.recording.csv_exchange import write_csv
-from bench.recording.files import create, read_run
-from bench.recording.layout import RunHeader
-from bench.rig.description import require
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import SLOW_CHANNELS, Run
-from bench.session.actions import EXIT_STATUS, Ending
-from bench.session.plan import parse_plan
-from bench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
-from bench.simulator.runs import Schedule, SetPoint, simulate_run
-from bench.simulator.settings import PlantSettings
+from whirlbench.cli.main import run, whirlbench
+from whirlbench.recording.csv_exchange import write_csv
+from whirlbench.recording.files import create, read_run
+from whirlbench.recording.layout import RunHeader
+from whirlbench.rig.description import require
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import SLOW_CHANNELS, Run
+from whirlbench.session.engine.actions import EXIT_STATUS, Ending
+from whirlbench.session.plan.steps import parse_plan
+from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
+from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
+from whirlbench.simulator.stand.settings import PlantSettings
 
 DEMOS = Path(__file__).parents[2] / "recordings"
 WEIGHT = ["--trial-mass-g", "1.5", "--trial-angle-deg", "90", "--radius-mm", "32"]

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bench.recording.files import open_recording, read_run
+from whirlbench.recording.files import open_recording, read_run
 
 DEMOS = Path(__file__).parents[2] / "recordings"
 MOST_BYTES = 10_000_000

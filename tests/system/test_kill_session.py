@@ -4,7 +4,7 @@ import os
 import signal
 import time
 
-from bench.recording.files import open_recording, read_run
+from whirlbench.recording.files import open_recording, read_run
 
 
 def state_line(device, name):

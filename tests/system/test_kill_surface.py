@@ -9,7 +9,7 @@ import numpy as np
 import psutil
 import pytest
 
-from bench.recording.files import open_recording, read_run
+from whirlbench.recording.files import open_recording, read_run
 
 
 def wait_for_end(pid, timeout_s):

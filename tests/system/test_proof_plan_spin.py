@@ -6,14 +6,14 @@ import re
 
 import pytest
 
-from bench.analysis.proof_plan import plan_text
-from bench.analysis.strength import check_strength
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.session.actions import Ending, Progress
-from bench.session.engine import Engine
-from bench.session.lockstep import run
-from bench.session.plan import parse_plan
-from bench.simulator.port import simulated_device
+from whirlbench.analysis.strength.check import check_strength
+from whirlbench.analysis.strength.proof_plan import plan_text
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.session.engine.actions import Ending, Progress
+from whirlbench.session.engine.engine import Engine
+from whirlbench.session.plan.steps import parse_plan
+from whirlbench.session.process.lockstep import run
+from whirlbench.simulator.device.simulated_port import simulated_device
 
 SHORT_HOLD_S = 4.0
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bench.recording.files import open_recording
+from whirlbench.recording.files import open_recording
 
 STAND = Path(__file__).parents[1] / "firmware" / "mcu_stand.py"
 PLAN = """
@@ -38,7 +38,7 @@ def port(files):
 
 def spin(files, port):
     """Runs the plan on the sketch; gives the finished process and the open recording's run, counters and header."""
-    whirlbench = "from bench.cli.main import main; main()"
+    whirlbench = "from whirlbench.cli.main import main; main()"
     command = [sys.executable, "-c", whirlbench, "spin", "--rig", files / "rig.toml", "--plan", files / "plan.toml"]
     command += ["--port", port, "-o", files / "run.h5", "--yes"]
     done = subprocess.run([str(part) for part in command], capture_output=True, text=True, timeout=150)

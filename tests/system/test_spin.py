@@ -11,7 +11,7 @@ import time
 
 import pytest
 
-from bench.recording.files import open_recording, read_run
+from whirlbench.recording.files import open_recording, read_run
 
 SHORT_PLAN = """
 [[step]]
@@ -26,7 +26,7 @@ kind = "coast-down"
 
 def command(folder, *more):
     """The command line of a run on the simulated stand."""
-    whirlbench = "from bench.cli.main import main; main()"
+    whirlbench = "from whirlbench.cli.main import main; main()"
     parts = [sys.executable, "-c", whirlbench, "spin", "--rig", folder / "rig.toml", "--plan", folder / "plan.toml"]
     parts += ["--port", "simulated", "--random-seed", 1, "-o", folder / "run.h5", *more]
     return [str(part) for part in parts]

@@ -7,11 +7,11 @@ import functools
 import sys
 from pathlib import Path
 
-from bench.rig.toml import parse_rig
-from bench.session.orders import OrderKind
-from bench.session.runner import SessionSpec, start
-from bench.simulator.port import open_simulated
-from bench.window.app import run_window
+from whirlbench.rig.toml import parse_rig
+from whirlbench.session.engine.commands import OrderKind
+from whirlbench.session.process.handle import SessionSpec, start
+from whirlbench.simulator.device.simulated_port import open_simulated
+from whirlbench.window.app import run_window
 
 TURNING_RPM = 800.0
 

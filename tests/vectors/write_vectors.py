@@ -2,7 +2,7 @@
 
 ``python tests/vectors/write_vectors.py`` refuses to change a file that exists: a difference is a change of protocol,
 which needs a new version number and a new folder of vectors, not a new file under the old name. Frames are put together
-here with ``struct``, ``zlib`` and ``cobs`` alone, from the field lists, so that they check ``bench.link`` from outside.
+here with ``struct``, ``zlib`` and ``cobs`` alone, from the field lists, so that they check the package from outside.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from typing import Any
 
 from cobs import cobs
 
-from bench.link.channel_table import CHANNEL_TABLE
-from bench.link.limit_table import start_values
-from bench.link.messages import CODECS, FROM_DEVICE, FROM_HOST, PROTOCOL_VERSION, LimitId, Message
+from whirlbench.link.channel_table import CHANNEL_TABLE
+from whirlbench.link.limit_table import start_values
+from whirlbench.link.messages import CODECS, FROM_DEVICE, FROM_HOST, PROTOCOL_VERSION, LimitId, Message
 
 HERE = Path(__file__).resolve().parent
 TYPICAL: dict[str, dict[str, Any]] = {

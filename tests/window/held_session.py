@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from bench.session.actions import Outcome, Progress
-from bench.session.orders import OrderKind
-from bench.session.views import SharedView
+from whirlbench.session.engine.actions import Outcome, Progress
+from whirlbench.session.engine.commands import OrderKind
+from whirlbench.session.process.live_view import SharedView
 
 
 class HeldSession:

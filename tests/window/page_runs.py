@@ -1,4 +1,4 @@
-"""Made-up runs for the pages, and works that an errand can be sent on; a module, so that another process finds them."""
+"""Made-up runs for the pages, and works that an worker can be sent on; a module, so that another process finds them."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from typing import Any
 
 import numpy as np
 
-from bench.errors import AnalysisError
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Run, VibrationSamples
-from bench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
-from bench.simulator.runs import Schedule, SetPoint, simulate_run
-from bench.simulator.settings import PlantSettings
-from bench.window.analyses import Subject
-from bench.window.errand import Doing
+from whirlbench.errors import AnalysisError
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Run, VibrationSamples
+from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
+from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
+from whirlbench.simulator.stand.settings import PlantSettings
+from whirlbench.window.pages.analyses import Subject
+from whirlbench.window.pages.worker import Doing
 
 RATE_HZ = 800.0
 
@@ -62,7 +62,7 @@ def hold_run(seed: int = 1) -> Run:
 
 def shaking_run(grows: bool, seed: int = 3, mark_deg: float = 30.0) -> Run:
     """Forty seconds at 3000 rpm; 1P stands at ``mark_deg`` and, if it ``grows``, rises from 25 s on."""
-    from bench.samples import SlowSamples, TachPulses
+    from whirlbench.samples import SlowSamples, TachPulses
 
     rng = np.random.default_rng(seed)
     time_s, slow_s = np.arange(0.0, 40.0, 1 / RATE_HZ), np.arange(0.0, 40.0, 0.02)

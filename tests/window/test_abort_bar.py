@@ -9,12 +9,12 @@ import pytest
 from held_session import HeldSession
 from PyQt5 import QtCore, QtGui, QtTest, QtWidgets
 
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.session.actions import Ending, Outcome
-from bench.session.orders import OrderKind
-from bench.window.main_window import MainWindow
-from bench.window.spin_panel import SpinPanel
-from bench.window.view_state import Replay
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.session.engine.actions import Ending, Outcome
+from whirlbench.session.engine.commands import OrderKind
+from whirlbench.window.drawing.strips import Replay
+from whirlbench.window.live.spin_panel import SpinPanel
+from whirlbench.window.main_window import MainWindow
 
 RIG = parse_rig(example_rig_text())
 CUT = (OrderKind.ABORT, 0.0)

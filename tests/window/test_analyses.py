@@ -8,13 +8,13 @@ import numpy as np
 import page_runs
 import pytest
 
-from bench.errors import RigError
-from bench.rig.toml import example_rig_text
-from bench.samples import Run
-from bench.window.analyses import Subject, TuneAnswer, check_work, diagnosis_work, limits_work, tune_work
-from bench.window.check_state import CheckState
-from bench.window.diagnosis_page_state import DiagnosisPage
-from bench.window.errand import Doing
+from whirlbench.errors import RigError
+from whirlbench.rig.toml import example_rig_text
+from whirlbench.samples import Run
+from whirlbench.window.pages.analyses import Subject, TuneAnswer, check_work, diagnosis_work, limits_work, tune_work
+from whirlbench.window.pages.check_state import CheckState
+from whirlbench.window.pages.diagnosis_page_state import DiagnosisPage
+from whirlbench.window.pages.worker import Doing
 
 TEXT = example_rig_text()
 
@@ -93,7 +93,7 @@ def test_the_diagnosis_needs_no_rig() -> None:
 
 
 def test_a_recording_that_is_not_there_is_named() -> None:
-    from bench.errors import RecordingError
+    from whirlbench.errors import RecordingError
 
     with pytest.raises(RecordingError, match=r"nowhere\.h5"):
         first_result(diagnosis_work(Subject(Path("nowhere.h5"))))

@@ -9,8 +9,8 @@ import page_runs
 import pytest
 from PyQt5 import QtCore, QtWidgets
 
-from bench.window.analysis_page import AnalysisPage
-from bench.window.errand import Doing, Early
+from whirlbench.window.pages.analysis_page import AnalysisPage
+from whirlbench.window.pages.worker import Doing, Early
 
 
 class NumberPanel(QtWidgets.QLabel):

@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.window import charts, palette
-from bench.window.charts import StripStack
-from bench.window.view_state import BY_NAME, VIBRATION
+from whirlbench.window.drawing import palette, strip_charts
+from whirlbench.window.drawing.strip_charts import StripStack
+from whirlbench.window.drawing.strips import BY_NAME, VIBRATION
 
 
 @pytest.fixture
 def stack(qtbot) -> StripStack:
-    charts.set_look()
+    strip_charts.set_look()
     made = StripStack([(BY_NAME["rpm"], BY_NAME["speed_request_rpm"]), (VIBRATION, None)], "seconds ago")
     qtbot.addWidget(made)
     made.resize(700, 400)

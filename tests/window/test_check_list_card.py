@@ -9,12 +9,12 @@ import pytest
 from held_session import HeldSession
 from PyQt5 import QtCore, QtTest, QtWidgets
 
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.session.actions import Ending, Outcome
-from bench.session.check_list import check_list
-from bench.session.orders import OrderKind
-from bench.window.main_window import MainWindow
-from bench.window.spin_panel import SpinPanel
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.session.engine.actions import Ending, Outcome
+from whirlbench.session.engine.check_list import check_list
+from whirlbench.session.engine.commands import OrderKind
+from whirlbench.window.live.spin_panel import SpinPanel
+from whirlbench.window.main_window import MainWindow
 
 RIG = parse_rig(example_rig_text())
 

@@ -8,9 +8,9 @@ import sys
 import numpy as np
 import pytest
 
-from bench.errors import BenchError
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.window.check_state import MODE_HEADINGS, SET_HEADINGS, STAGE_HEADINGS, CheckState, check_state
+from whirlbench.errors import BenchError
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.window.pages.check_state import MODE_HEADINGS, SET_HEADINGS, STAGE_HEADINGS, CheckState, check_state
 
 
 @pytest.fixture(scope="module")
@@ -76,5 +76,5 @@ def test_profile_and_fragment(state: CheckState) -> None:
 
 
 def test_no_qt_is_needed() -> None:
-    code = "import sys, bench.window.check_state; assert not [name for name in sys.modules if 'Qt' in name]"
+    code = "import sys, whirlbench.window.pages.check_state; assert not [name for name in sys.modules if 'Qt' in name]"
     subprocess.run([sys.executable, "-c", code], check=True, timeout=60)

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from bench.window.decimation import outline
+from whirlbench.window.drawing.decimation import outline
 
 
 @given(arrays(float, st.integers(40, 400), elements=st.floats(-1e6, 1e6)), st.integers(1, 10))

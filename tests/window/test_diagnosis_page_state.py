@@ -9,10 +9,10 @@ import numpy as np
 import page_runs
 import pytest
 
-from bench.rig.toml import parse_rig
-from bench.samples import Event, Run, SlowSamples
-from bench.window.diagnosis_page_state import SIGNAL_HEADINGS, TRIP_HEADINGS, DiagnosisPage, diagnosis_page
-from bench.window.diagnosis_sheet import comparison_sheet, course_sheet, evidence_sheet, map_sheet
+from whirlbench.rig.toml import parse_rig
+from whirlbench.samples import Event, Run, SlowSamples
+from whirlbench.window.pages.diagnosis_page_state import SIGNAL_HEADINGS, TRIP_HEADINGS, DiagnosisPage, diagnosis_page
+from whirlbench.window.pages.diagnosis_sheet import comparison_sheet, course_sheet, evidence_sheet, map_sheet
 
 RIG = parse_rig("[propeller]\nblades = 4\n[limits]\nvibration_g_rms = 1.0\n")
 
@@ -69,7 +69,7 @@ def test_the_second_run_is_laid_beside_by_speed(page: DiagnosisPage) -> None:
     assert np.isfinite(page.second_at(20.0))
     assert np.isnan(page.second_at(-5.0))
     assert page.beside.comparison is not None
-    labels = {stroke.label for stroke in comparison_sheet(page.beside.comparison).strokes}
+    labels = {stroke.label for stroke in comparison_sheet(page.beside.comparison).curves}
     assert {"this run", "beside"} <= labels
 
 
@@ -86,20 +86,20 @@ def test_charts_share_the_time_axis_and_mark_what_was_found(page: DiagnosisPage)
     drawn = map_sheet(page.view, "map", page.blades)
     assert evidence is not None and drawn is not None
     assert course.x_span == evidence.x_span == drawn.x_span
-    assert any(rule.label.startswith("onset") for rule in course.rules)
-    assert [rule.at for rule in drawn.rules] == [4.0]
+    assert any(rule.label.startswith("onset") for rule in course.lines)
+    assert [rule.at for rule in drawn.lines] == [4.0]
     assert [(one.from_x, one.to_x) for one in course.stretches] == [
         (one.from_x, one.to_x) for one in evidence.stretches
     ]
     assert len(course.stretches) == 1
-    assert evidence.strokes[0].label in [signal.signal for signal in page.report.signals]
+    assert evidence.curves[0].label in [signal.signal for signal in page.report.signals]
 
 
 def test_the_map_is_dark_at_1p_and_pale_between(page: DiagnosisPage) -> None:
     drawn = map_sheet(page.view, "map", None)
-    assert drawn is not None and drawn.tint is not None and page.view.picture is not None
+    assert drawn is not None and drawn.heatmap is not None and page.view.picture is not None
     order = page.view.picture.order
-    at_late = drawn.tint.share[:, -60]
+    at_late = drawn.heatmap.share[:, -60]
     assert at_late[int(np.argmin(np.abs(order - 1.0)))] > 0.9
     assert np.nanmedian(at_late[(order > 1.5) & (order < 5.0)]) < 0.5
 
@@ -115,5 +115,8 @@ def test_what_cannot_be_judged_is_told() -> None:
 
 
 def test_no_qt_is_needed() -> None:
-    code = "import sys, bench.window.diagnosis_page_state; assert not [name for name in sys.modules if 'Qt' in name]"
+    code = (
+        "import sys, whirlbench.window.pages.diagnosis_page_state;"
+        "assert not [name for name in sys.modules if 'Qt' in name]"
+    )
     subprocess.run([sys.executable, "-c", code], check=True, timeout=60)

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.analysis.onset import find_onset
-from bench.errors import AnalysisError
-from bench.samples import Event, Run, SlowSamples, TachPulses, VibrationSamples
-from bench.window.diagnosis_state import (
+from whirlbench.analysis.onset.detection import find_onset
+from whirlbench.errors import AnalysisError
+from whirlbench.samples import Event, Run, SlowSamples, TachPulses, VibrationSamples
+from whirlbench.window.pages.diagnosis_state import (
     Playback,
     align_on_rpm,
     compare_order,
@@ -41,7 +41,7 @@ LATER_AND_SLOWER = [(0, 1500), (8, 1500), (28, 4500), (33, 4500), (53, 1500), (5
 
 
 def test_it_is_free_of_qt():
-    program = "import sys, bench.window.diagnosis_state; sys.exit(any('Qt' in name for name in sys.modules))"
+    program = "import sys, whirlbench.window.pages.diagnosis_state; sys.exit(any('Qt' in name for name in sys.modules))"
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
 
 

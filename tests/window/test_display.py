@@ -8,8 +8,8 @@ import sys
 
 import pytest
 
-from bench.errors import BenchError
-from bench.window.display import require_display
+from whirlbench.errors import BenchError
+from whirlbench.window.display import require_display
 
 LINUX_ONLY = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="screens are asked for on Linux only")
 
@@ -41,7 +41,7 @@ def test_the_command_ends_with_status_2_and_one_line() -> None:
         for name, value in os.environ.items()
         if name not in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
     }
-    code = "import sys; from bench.cli.main import run; sys.exit(run(['window', '--port', 'simulated']))"
+    code = "import sys; from whirlbench.cli.main import run; sys.exit(run(['window', '--port', 'simulated']))"
     outcome = subprocess.run(
         [sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=60, check=False
     )

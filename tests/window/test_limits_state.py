@@ -11,16 +11,16 @@ import page_runs
 import pytest
 from msgspec.structs import replace
 
-from bench.analysis import end_points
-from bench.analysis.next_hold import NextHold
-from bench.errors import AnalysisError, RigError
-from bench.rig.description import Rig
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Run, SlowSamples
-from bench.session.plan import parse_plan
-from bench.window import limits_sheet
-from bench.window import limits_state as module
-from bench.window.limits_state import (
+from whirlbench.analysis.pitch_limits import end_points
+from whirlbench.analysis.pitch_limits.next_hold import NextHold
+from whirlbench.errors import AnalysisError, RigError
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Run, SlowSamples
+from whirlbench.session.plan.steps import parse_plan
+from whirlbench.window.pages import limits_sheet
+from whirlbench.window.pages import limits_state as module
+from whirlbench.window.pages.limits_state import (
     END_HEADINGS,
     HOLD_HEADINGS,
     LIMIT_HEADINGS,
@@ -77,10 +77,10 @@ def test_the_heading_names_the_tightest_speed_and_what_binds(state: LimitsState)
 
 
 def test_the_safe_limit_is_never_coarser_than_the_best(state: LimitsState) -> None:
-    best, safe = state.chart.strokes[:2]
+    best, safe = state.chart.curves[:2]
     assert np.all(safe.y <= best.y + 1e-9)
     assert np.any(safe.y < best.y - 0.05)
-    assert any("binds" in word.text for word in state.chart.words)
+    assert any("binds" in word.text for word in state.chart.captions)
     assert [box.label for box in state.chart.boxes] == list(rig().modes)
 
 
@@ -91,7 +91,7 @@ def test_the_next_hold_is_a_plan_that_can_be_run(study: LimitsStudy, monkeypatch
     assert proposal.remark.startswith("measure next: 4000 rpm at 9.0 deg")
     assert len(parse_plan(proposal.plan_text).steps) == 3
     shown = limits_state(study, proposal)
-    assert any(stroke.label == "measure next" for stroke in shown.chart.strokes)
+    assert any(stroke.label == "measure next" for stroke in shown.chart.curves)
 
 
 def test_while_the_next_hold_is_sought_that_is_said(state: LimitsState) -> None:
@@ -107,10 +107,10 @@ def test_without_a_next_hold_the_reason_is_given(study: LimitsStudy, monkeypatch
 def test_coefficient_charts_hold_the_points_and_their_curve(state: LimitsState) -> None:
     assert [sheet.y_label for sheet in state.coefficients] == ["CT", "CP"]
     for sheet in state.coefficients:
-        dots, curve = sheet.strokes
+        dots, curve = sheet.curves
         nearest = np.interp(dots.x, curve.x, curve.y)
         assert np.max(np.abs(nearest / dots.y - 1.0)) < 0.1
-        assert np.all(sheet.washes[0].low < sheet.washes[0].high)
+        assert np.all(sheet.bands[0].low < sheet.bands[0].high)
 
 
 def test_other_speeds_can_be_asked_for(study: LimitsStudy) -> None:
@@ -122,7 +122,7 @@ def test_other_speeds_can_be_asked_for(study: LimitsStudy) -> None:
 
 def test_a_second_set_is_drawn_and_compared() -> None:
     found = limits_state(limits_study([page_runs.hold_run()], rig(), [page_runs.hold_run(2)]))
-    assert any(stroke.label == "second set, 95 % safe" for stroke in found.chart.strokes)
+    assert any(stroke.label == "second set, 95 % safe" for stroke in found.chart.curves)
     assert sum("second set, CT" in line for line in found.remarks) == 7
 
 
@@ -136,5 +136,5 @@ def test_what_is_missing_is_named() -> None:
 
 
 def test_no_qt_is_needed() -> None:
-    code = "import sys, bench.window.limits_state; assert not [name for name in sys.modules if 'Qt' in name]"
+    code = "import sys, whirlbench.window.pages.limits_state; assert not [name for name in sys.modules if 'Qt' in name]"
     subprocess.run([sys.executable, "-c", code], check=True, timeout=60)

@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 from PyQt5 import QtCore
 
-from bench.recording.files import read_run
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.session.actions import Ending
-from bench.session.orders import OrderKind
-from bench.session.runner import SessionSpec, start
-from bench.simulator.port import open_simulated
-from bench.window import charts
-from bench.window.main_window import MainWindow
+from whirlbench.recording.files import read_run
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.session.engine.actions import Ending
+from whirlbench.session.engine.commands import OrderKind
+from whirlbench.session.process.handle import SessionSpec, start
+from whirlbench.simulator.device.simulated_port import open_simulated
+from whirlbench.window.drawing import strip_charts
+from whirlbench.window.main_window import MainWindow
 
 
 @pytest.fixture
@@ -26,7 +26,7 @@ def recording(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def window(qtbot, recording: Path) -> Iterator[MainWindow]:
-    charts.set_look()
+    strip_charts.set_look()
     text = example_rig_text()
     spec = SessionSpec(text, functools.partial(open_simulated, text, 7), recording=str(recording), keep_open=True)
     made = MainWindow()

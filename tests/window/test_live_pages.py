@@ -10,16 +10,16 @@ from pathlib import Path
 import page_runs
 import pytest
 
-from bench.recording.files import read_run
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.session.orders import OrderKind
-from bench.session.runner import SessionSpec, start
-from bench.simulator.port import open_simulated
-from bench.window import charts
-from bench.window.analyses import Subject
-from bench.window.analysis_page import AnalysisPage
-from bench.window.diagnosis_panel import DiagnosisPanel
-from bench.window.main_window import MainWindow
+from whirlbench.recording.files import read_run
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.session.engine.commands import OrderKind
+from whirlbench.session.process.handle import SessionSpec, start
+from whirlbench.simulator.device.simulated_port import open_simulated
+from whirlbench.window.drawing import strip_charts
+from whirlbench.window.main_window import MainWindow
+from whirlbench.window.pages.analyses import Subject
+from whirlbench.window.pages.analysis_page import AnalysisPage
+from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
 
 # A second of silence instead of a tenth: the machine that runs the tests may be busy with others, and the session's own
 # process is not what is tried here. A page computed in the window's thread would still be silent for longer.
@@ -30,7 +30,7 @@ RECORDING = Path(__file__).resolve().parents[2] / "recordings" / "root_crack.h5"
 
 @pytest.fixture
 def window(qtbot, tmp_path: Path) -> Iterator[MainWindow]:
-    charts.set_look()
+    strip_charts.set_look()
     recording = tmp_path / "run.h5"
     spec = SessionSpec(TEXT, functools.partial(open_simulated, TEXT, 7), recording=str(recording), keep_open=True)
     made = MainWindow()
@@ -107,7 +107,7 @@ def test_a_window_that_hangs_is_noticed(window: MainWindow, qtbot) -> None:
 
 def test_panels_are_made_and_painted_well_within_the_surfaces_limit(qtbot) -> None:
     """The costliest panel in processor time: wall time would measure the machine's other work."""
-    from bench.window.diagnosis_page_state import diagnosis_page
+    from whirlbench.window.pages.diagnosis_page_state import diagnosis_page
 
     first, second = page_runs.shaking_run(grows=True), page_runs.shaking_run(grows=False)
     page = diagnosis_page(first, parse_rig(TEXT), second)

@@ -9,23 +9,23 @@ import page_runs
 import pytest
 from PyQt5 import QtCore
 
-from bench.analysis import end_points
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.session.plan import parse_plan
-from bench.window import limits_sheet
-from bench.window.analyses import Subject, TuneAnswer, tune_work
-from bench.window.analysis_page import AnalysisPage
-from bench.window.check_panel import CheckPanel
-from bench.window.check_state import CheckState, check_state
-from bench.window.diagnosis_page_state import DiagnosisPage, diagnosis_page
-from bench.window.diagnosis_panel import DiagnosisPanel
-from bench.window.errand import Doing
-from bench.window.limits_panel import LimitsPanel
-from bench.window.limits_state import LimitsState, Proposal, limits_state, limits_study
-from bench.window.main_window import MainWindow
-from bench.window.replay_panel import ReplayPanel
-from bench.window.tune_panel import TunePanel
-from bench.window.view_state import Replay
+from whirlbench.analysis.pitch_limits import end_points
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.session.plan.steps import parse_plan
+from whirlbench.window.drawing.strips import Replay
+from whirlbench.window.main_window import MainWindow
+from whirlbench.window.pages import limits_sheet
+from whirlbench.window.pages.analyses import Subject, TuneAnswer, tune_work
+from whirlbench.window.pages.analysis_page import AnalysisPage
+from whirlbench.window.pages.check_panel import CheckPanel
+from whirlbench.window.pages.check_state import CheckState, check_state
+from whirlbench.window.pages.diagnosis_page_state import DiagnosisPage, diagnosis_page
+from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
+from whirlbench.window.pages.limits_panel import LimitsPanel
+from whirlbench.window.pages.limits_state import LimitsState, Proposal, limits_state, limits_study
+from whirlbench.window.pages.tune_panel import TunePanel
+from whirlbench.window.pages.worker import Doing
+from whirlbench.window.replay.replay_panel import ReplayPanel
 
 TEXT = example_rig_text()
 
@@ -77,11 +77,11 @@ def shown(qtbot):
 def test_a_click_on_a_set_shows_how_it_fails(qtbot, shown, checked: CheckState) -> None:
     panel = shown(CheckPanel(checked))
     assert panel.heading.text().startswith("moulded nylon: fit")
-    moulded = panel.use.sheet.strokes[0].label
+    moulded = panel.use.chart.curves[0].label
     cell = panel.sets.visualItemRect(panel.sets.item(0, 0)).center()
     qtbot.mouseClick(panel.sets.viewport(), QtCore.Qt.LeftButton, pos=cell)
     assert "NOT FIT" in panel.heading.text()
-    assert panel.use.sheet.strokes[0].label != moulded  # the chosen set comes first, in full ink
+    assert panel.use.chart.curves[0].label != moulded  # the chosen set comes first, in full ink
     assert panel.margins.margins[0].share > 1.0
 
 
@@ -113,8 +113,8 @@ def test_without_advice_there_is_no_knob(qtbot, shown, tuned: TuneAnswer) -> Non
 
 def test_every_chart_of_the_study_is_drawn(qtbot, shown, tuned: TuneAnswer) -> None:
     panel = shown(TunePanel(tuned))
-    assert [view.sheet.title for view in panel.charts] == [chart.title for chart in tuned.state.charts]
-    assert [view.sheet.title for view in panel.forecasts] == [chart.title for chart in tuned.forecasts]
+    assert [view.chart.title for view in panel.charts] == [chart.title for chart in tuned.state.charts]
+    assert [view.chart.title for view in panel.forecasts] == [chart.title for chart in tuned.forecasts]
     assert len(panel.tables) == len(tuned.state.tables)
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Event, Run, SlowSamples
-from bench.window.main_window import MainWindow
-from bench.window.replay_panel import ReplayPanel
-from bench.window.view_state import Replay
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Event, Run, SlowSamples
+from whirlbench.window.drawing.strips import Replay
+from whirlbench.window.main_window import MainWindow
+from whirlbench.window.replay.replay_panel import ReplayPanel
 
 
 @pytest.fixture

@@ -7,10 +7,10 @@ import sys
 import numpy as np
 import pytest
 
-from bench.analysis.governor_study import study
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
-from bench.window.tune_state import TuneState, tune_state
+from whirlbench.analysis.governor.study import study
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
+from whirlbench.window.pages.tune_state import TuneState, tune_state
 
 
 @pytest.fixture(scope="module")
@@ -53,7 +53,7 @@ def test_unused_steps_are_explained(state):
 
 def test_no_qt_is_needed():
     """Only meaningful where nothing else has imported Qt: the state itself must not."""
-    import bench.window.tune_state as module
+    import whirlbench.window.pages.tune_state as module
 
     assert not any("Qt" in name for name in vars(module))
-    assert "bench.window.tune_state" in sys.modules
+    assert "whirlbench.window.pages.tune_state" in sys.modules

@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from bench.rig.toml import example_rig_text, parse_rig
-from bench.samples import Event, Run, SlowSamples, VibrationSamples
-from bench.window.view_state import Replay, describe, limit_lines, vibration_magnitude_g
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Event, Run, SlowSamples, VibrationSamples
+from whirlbench.window.drawing.strips import Replay, describe, limit_lines, vibration_magnitude_g
 
 
 def replay(cursor_s: float = 1.0) -> Replay:

@@ -13,10 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from bench.cli.main import BAD_INPUT, DONE, run
-from bench.rig.toml import example_rig_text
-from bench.window import app, charts
-from bench.window.main_window import MainWindow
+from whirlbench.cli.main import BAD_INPUT, DONE, run
+from whirlbench.rig.toml import example_rig_text
+from whirlbench.window import app
+from whirlbench.window.drawing import strip_charts
+from whirlbench.window.main_window import MainWindow
 
 DEVICE = Path(__file__).parents[1] / "system" / "device_process.py"
 
@@ -27,7 +28,7 @@ def shown(qtbot, monkeypatch, tmp_path) -> Iterator[list[str]]:
     told: list[str] = []
 
     def show_until_the_end(prepare: Callable[[MainWindow], None]) -> None:
-        charts.set_look()
+        strip_charts.set_look()
         window = MainWindow()
         qtbot.addWidget(window)
         prepare(window)

@@ -1,0 +1,63 @@
+"""Balance quality grade, and how it differs from the 1P velocity that is felt at the stand.
+
+The grade is e w: how fast the centre of mass runs round the axis, a property of the rotor alone. The 1P velocity is
+what
+the accelerometer's place does about it: rotor, stand, speed and resonance together. Neither can be read from the other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from whirlbench.analysis.balance.single_plane import Vectors1P
+from whirlbench.analysis.orders.velocity import SineVibration, sine_vibration
+from whirlbench.errors import AnalysisError
+
+GRADES_MM_S = (0.4, 1.0, 2.5, 6.3, 16.0, 40.0, 100.0)  # ISO 21940-11 series, steps of 2.5; primary table not read
+
+
+@dataclass(frozen=True)
+class Velocity1P:
+    """1P of one axis at one speed, in the units people quote it in."""
+
+    axis: str
+    rpm: float
+    sine: SineVibration
+
+
+def grade_mm_s(unbalance_g_mm: float, rotor_kg: float, rpm: float) -> float:
+    """Balance quality e w in mm/s of a rotor of ``rotor_kg`` at ``rpm``, both above zero.
+
+    ISO 21940-11: U = 9549 G m / n with U in g mm, m in kg, n in rpm and G in mm/s.
+    """
+    _must_turn(rotor_kg, rpm)
+    return unbalance_g_mm / (rotor_kg * 1000.0) * 2 * np.pi * rpm / 60.0
+
+
+def permitted_g_mm(grade: float, rotor_kg: float, rpm: float) -> float:
+    """Residual unbalance in g mm that ``grade`` (mm/s) permits for ``rotor_kg`` at ``rpm``; the inverse of
+    ``grade_mm_s``."""
+    _must_turn(rotor_kg, rpm)
+    return grade * rotor_kg * 1000.0 * 60.0 / (2 * np.pi * rpm)
+
+
+def grade_name(value_mm_s: float) -> str:
+    """The standard's step that ``value_mm_s`` falls within, "G6.3", or "above G100"."""
+    within = [grade for grade in GRADES_MM_S if value_mm_s <= grade]
+    return f"G{within[0]:g}" if within else f"above G{GRADES_MM_S[-1]:g}"
+
+
+def velocities(vectors: Vectors1P) -> tuple[Velocity1P, ...]:
+    """1P velocity of every axis at every steady speed."""
+    return tuple(
+        Velocity1P(axis, float(rpm), sine_vibration(float(abs(vectors.phasor_g[row, column])), float(rpm) / 60.0))
+        for row, rpm in enumerate(vectors.rpm)
+        for column, axis in enumerate(vectors.axes)
+    )
+
+
+def _must_turn(rotor_kg: float, rpm: float) -> None:
+    if rotor_kg <= 0 or rpm <= 0:
+        raise AnalysisError(f"rotor of {rotor_kg:g} kg at {rpm:g} rpm: a balance grade needs both above zero")

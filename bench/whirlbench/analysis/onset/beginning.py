@@ -1,0 +1,105 @@
+"""When did it begin: the likelihood of every beginning, from all the data up to a decision."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from whirlbench.analysis.onset.likelihood_ratio import power_signatures
+from whirlbench.analysis.onset.whitening import HealthyFilter
+
+POWERS = (0.0, 1.0, 1.5, 2.0)  # a step; growth from straight to by the square of time
+FINEST_S = 0.25
+MOST_BEGINNINGS = 240
+COVERAGE = 0.95
+
+
+@dataclass(frozen=True)
+class Split:
+    """Best split of a series into two levels: the second begins at ``index``; ``gain`` is the squared error saved."""
+
+    index: int
+    gain: float
+
+
+@dataclass(frozen=True)
+class Beginning:
+    """When something began: most likely, and the ends of its 95 % interval, in s."""
+
+    at_s: float
+    from_s: float
+    to_s: float
+
+
+@dataclass(frozen=True)
+class Likelihood:
+    """Log likelihood ``nats`` ``(beginnings, powers)`` of one or more signals; they add where signals began
+    together."""
+
+    begin_s: np.ndarray
+    nats: np.ndarray
+
+    def reaches_back(self) -> bool:
+        """Whether the first tenth of the beginnings cannot be ruled out (within ten nats of the best)."""
+        early = self.nats[: max(1, len(self.begin_s) // 10)]
+        return bool(early.max() > self.nats.max() - 10.0)
+
+
+def best_split(values: np.ndarray) -> Split:
+    """Least-squares split of ``values`` ``(n, columns)`` into two constant levels, by running sums; needs n >= 2,
+    no NaN.
+
+    Twice the gain over the noise variance is the likelihood ratio of a step (Hinkley, Biometrika 57 (1970) 1).
+    """
+    count = np.arange(1, len(values))[:, None]
+    total = values.sum(axis=0)
+    before = np.cumsum(values, axis=0)[:-1]
+    gain = (before**2 / count + (total - before) ** 2 / (len(values) - count) - total**2 / len(values)).sum(axis=1)
+    best = int(np.argmax(gain))
+    return Split(best + 1, float(gain[best]))
+
+
+def beginning_likelihood(
+    healthy: HealthyFilter, white: np.ndarray, time_s: np.ndarray, earliest_s: float, until_s: float
+) -> Likelihood:
+    """Log likelihood of every beginning between ``earliest_s`` and ``until_s``, from data up to ``until_s``.
+
+    ``white`` ``(frames, columns)``: innovations of the signal's columns. The signature is a power of elapsed time; its
+    size per column is unknown, with a flat prior on what it has grown to by ``until_s``, and integrated out.
+    """
+    spacing_s = max(FINEST_S, (until_s - earliest_s) / MOST_BEGINNINGS)
+    begin_s = np.arange(earliest_s, until_s - 0.5 * FINEST_S, spacing_s)
+    first = int(np.searchsorted(time_s, begin_s[0])) if len(begin_s) else 0
+    used = slice(0, int(np.searchsorted(time_s, until_s, side="right")))
+    signature = np.zeros((len(time_s), len(begin_s) * len(POWERS)))
+    signature[used] = power_signatures(time_s[used], begin_s, POWERS)
+    signature /= np.maximum(signature[used].max(axis=0), 1e-3)
+    active = np.repeat(np.maximum(np.searchsorted(time_s, begin_s), first), len(POWERS))
+    seen = healthy.whiten(signature, active)[used]
+    energy = (seen**2).sum(axis=0)
+    product = seen.T @ white[used]
+    good = energy > 0.05
+    nats = (product**2).sum(axis=1) / np.where(good, 2 * energy, np.inf)
+    nats -= 0.5 * white.shape[1] * np.log(np.maximum(energy, 0.05))
+    nats = np.where(good, nats, -np.inf).reshape(len(begin_s), len(POWERS))
+    return Likelihood(begin_s, nats)
+
+
+def beginning(likelihood: Likelihood, sharpness: float = 1.0, widen_s: float = 0.0) -> Beginning:
+    """Most likely beginning, and the central 95 % under a flat prior; ``sharpness`` below 1 tempers the likelihood
+    there.
+
+    Tempering allows for shapes of growth that are none of the powers. ``widen_s`` is added at both ends (a frame blurs
+    what it sees), and the interval always holds the most likely beginning.
+    """
+    nats = likelihood.nats - likelihood.nats.max()
+    best = float(likelihood.begin_s[int(np.argmax(np.exp(nats).sum(axis=1)))])
+    weight = np.exp(sharpness * nats)
+    share = np.cumsum(weight.sum(axis=1)) / weight.sum()
+    low, high = (_quantile(likelihood.begin_s, share, q) for q in ((1 - COVERAGE) / 2, (1 + COVERAGE) / 2))
+    return Beginning(best, min(low, best) - widen_s, max(high, best) + widen_s)
+
+
+def _quantile(begin_s: np.ndarray, share: np.ndarray, q: float) -> float:
+    return float(begin_s[min(int(np.searchsorted(share, q)), len(begin_s) - 1)])

@@ -1,0 +1,271 @@
+"""Whitening against healthy behaviour: what is left of a signal after everything a healthy run may do is fitted away.
+
+A healthy feature at an operating point is a level, leaning with the last percent of speed, warming up, settling after
+every move, wandering slowly. These are the states of a Kalman filter; its innovations are white while that holds. A
+signature that damage would leave goes through the same filter, so the likelihood ratio of damage is a plain product sum
+(Willsky and Jones, IEEE Trans. Automatic Control 21 (1976) 108, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from whirlbench.analysis.onset.features import LOAD, SPEED, VIBRATION, Features
+from whirlbench.analysis.onset.healthy import Expectation, Scatter, first_levels
+from whirlbench.analysis.onset.operating_points import Points
+
+UNKNOWN_LEVEL = 1e3
+# Scatters a level may wander in a frame. More hides small steps (a step of half a scatter is forgotten before it is
+# sure), less takes slow wandering for damage; chosen on tests/benchmarks/onset_delay.py and onset_campaign.py.
+WANDER_PER_FRAME = 0.0025
+WARM_UP_S = (20.0, 60.0, 180.0)
+LONE_FRAMES = 4.0  # frames so many scatters off their neighbours are taken as the neighbours are
+
+
+@dataclass(frozen=True)
+class Habits:
+    """What a healthy signal may do: prior standard deviations, in its own scatter.
+
+    ``lean_per_pct`` with a percent of speed, ``warm_up`` since the start in ``warm_up_s``, ``settling`` after a move,
+    fading in ``settling_s``, and how far off it may be when a point is visited again (``revisit``). ``by_charge``: the
+    warm-up goes with the charge drawn, not with time. Our choices, proved by tests/benchmarks/onset_campaign.py.
+    """
+
+    lean_per_pct: float
+    warm_up: float
+    settling: float
+    settling_s: tuple[float, float]
+    revisit: float
+    by_charge: bool = False
+    warm_up_s: tuple[float, float, float] = WARM_UP_S
+
+
+HABITS = {
+    # a resonance with 5 % damping turns a 100-sigma vector by 8 sigmas per percent
+    VIBRATION: Habits(8.0, 12.0, 4.0, (1.0, 5.0), 1.5),
+    LOAD: Habits(0.0, 2.0, 2.5, (0.5, 2.0), 2.0),  # the air answers at once
+    # a pack's voltage takes ten seconds to settle, and runs down in some ten minutes
+    SPEED: Habits(0.0, 30.0, 30.0, (1.5, 12.0), 20.0, by_charge=True, warm_up_s=(20.0, 90.0, 600.0)),
+}
+
+
+@dataclass(frozen=True)
+class Design:
+    """What the filter knows of each frame: its point (-1: not judged), visit, lean in percent of speed and times."""
+
+    point: np.ndarray
+    visit: np.ndarray
+    lean_pct: np.ndarray
+    warm: np.ndarray  # (frames, len(WARM_UP_S))
+    settle: np.ndarray  # (frames, 2)
+    habits: Habits
+    points: int
+    known_spread: np.ndarray  # (points,) prior deviation of the level where earlier runs tell it, else UNKNOWN_LEVEL
+
+
+def make_design(
+    features: Features,
+    points: Points,
+    scatter: Scatter,
+    expected: Expectation | None,
+    habits: Habits,
+    columns: list[int],
+) -> Design:
+    """The filter's knowledge of a run's frames; ``expected`` narrows what the levels of ``columns`` may be."""
+    time_s = features.time_s
+    judged = points.of_frame >= 0
+    first_s = time_s[judged][0] if judged.any() else 0.0
+    since = np.maximum(_worked_s(features, judged) if habits.by_charge else time_s - first_s, 0.0)[:, None]
+    began = _visit_start_s(points, time_s)
+    lean_pct = np.zeros(len(time_s))
+    lean_pct[judged] = 100.0 * np.log(features.rpm[judged] / points.rpm[points.of_frame[judged]])
+    known = np.full(len(points.rpm), UNKNOWN_LEVEL)
+    if expected is not None:
+        ratio = (expected.spread / scatter.sigma)[:, columns]
+        seen = np.isfinite(ratio).any(axis=1)
+        known[seen] = np.nanmedian(ratio[seen], axis=1)
+    return Design(
+        points.of_frame,
+        points.visit,
+        np.clip(lean_pct, -5.0, 5.0),
+        1.0 - np.exp(-since / np.array(habits.warm_up_s)),
+        np.exp(-np.maximum(time_s - began, 0.0)[:, None] / np.array(habits.settling_s)),
+        habits,
+        len(points.rpm),
+        known,
+    )
+
+
+def _worked_s(features: Features, judged: np.ndarray) -> np.ndarray:
+    """Charge drawn since judging began, as seconds at the mean current; plain time where no current was recorded."""
+    time_s = features.time_s
+    first_s = time_s[judged][0] if judged.any() else 0.0
+    columns = [one.columns[0] for one in features.signals if one.name == "current"]
+    if not columns or not judged.any():
+        return time_s - first_s
+    current = np.nan_to_num(features.values[:, columns[0]] * (features.rpm / 1000.0) ** 3)
+    current = np.where(time_s >= first_s, np.maximum(current, 0.0), 0.0)
+    mean = current[judged].mean()
+    return np.cumsum(current) / mean * features.step_s if mean > 0.0 else time_s - first_s
+
+
+def standardised(features: Features, points: Points, scatter: Scatter, expected: Expectation | None) -> np.ndarray:
+    """Features over their scatter at each frame's point, less what earlier runs expect there; NaN where not judged."""
+    judged = points.of_frame >= 0
+    result = np.full(features.values.shape, np.nan)
+    centre = first_levels(features.values, points)
+    if expected is not None:
+        centre = np.where(np.isfinite(expected.mean), expected.mean, centre)
+    place = points.of_frame[judged]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        result[judged] = (features.values[judged] - centre[place]) / scatter.sigma[place]
+    return _without_lone_frames(np.where(np.isfinite(result), result, np.nan), points)
+
+
+def _without_lone_frames(standard: np.ndarray, points: Points) -> np.ndarray:
+    """Up to three frames (what one knock reaches) far off the median of the seven around them, replaced by it."""
+    if len(standard) < 7:
+        return standard
+    around = np.sort(np.lib.stride_tricks.sliding_window_view(standard, 7, axis=0), axis=2)[:, :, 3]
+    middle, visit = standard[3:-3], points.visit
+    whole = (visit[3:-3] >= 0) & (visit[:-6] == visit[3:-3]) & (visit[6:] == visit[3:-3])
+    lone = whole[:, None] & (np.abs(middle - around) > LONE_FRAMES)
+    result = standard.copy()
+    result[3:-3] = np.where(lone, around, middle)
+    return result
+
+
+class Gain(NamedTuple):
+    """One frame's filter: states seen ``at`` with weights ``row``, gain ``slope`` over ``root``, the deviation
+    expected."""
+
+    at: np.ndarray
+    row: np.ndarray
+    slope: np.ndarray
+    root: float
+
+
+class FilterStream:
+    """One pass of many columns through the filter; feed judged frames in order."""
+
+    def __init__(self, gains: dict[int, Gain], visit: np.ndarray, state: np.ndarray, settling: slice) -> None:
+        self._gains, self._visit, self._state, self._settling = gains, visit, state, settling
+        self._last_visit = -1
+
+    def feed(self, frame: int, values: np.ndarray, gaps: bool = False) -> np.ndarray:
+        """Standardised innovations of the first ``len(values)`` columns; with ``gaps`` NaN is allowed and gives
+        zero."""
+        state = self._state[:, : len(values)]
+        if self._visit[frame] != self._last_visit:
+            self._last_visit = int(self._visit[frame])
+            self._state[self._settling] = 0.0
+        gain = self._gains[frame]
+        error = (values - gain.row @ state[gain.at]) / gain.root
+        if gaps:
+            error = np.where(np.isnan(error), 0.0, error)
+        state += gain.slope[:, None] * error
+        return error
+
+    def forget(self, columns: slice) -> None:
+        """Starts ``columns`` anew."""
+        self._state[:, columns] = 0.0
+
+
+class HealthyFilter:
+    """Runs columns of data or signatures through the healthy model; the gains are common to all columns."""
+
+    def __init__(self, design: Design) -> None:
+        self.design = design
+        self._gains = self._covariances()
+
+    def whiten(self, columns: np.ndarray, active_from: np.ndarray | None = None) -> np.ndarray:
+        """Standardised innovations of ``columns`` ``(frames, n)``; zero where a frame is not judged or NaN.
+
+        ``active_from`` ``(n,)``, increasing: frame before which a column is all zero (saves the work).
+        """
+        white = np.zeros(columns.shape)
+        gaps = bool(np.isnan(columns).any())
+        starts = np.zeros(columns.shape[1], int) if active_from is None else active_from
+        stream = self.stream(columns.shape[1])
+        first = int(starts[0]) if len(starts) else 0
+        for frame in self.frames_from(first):
+            active = int(np.searchsorted(starts, frame, side="right"))
+            white[frame, :active] = stream.feed(frame, columns[frame, :active], gaps)
+        return white
+
+    def stream(self, columns: int) -> FilterStream:
+        """A fresh pass of ``columns`` columns through the filter, frame by frame."""
+        return FilterStream(self._gains, self.design.visit, np.zeros((self._size, columns)), self._settling)
+
+    def frames_from(self, first: int) -> list[int]:
+        """Judged frames from ``first`` on."""
+        return [frame for frame in self._gains if frame >= first]
+
+    @property
+    def _size(self) -> int:
+        return 2 * self.design.points + len(WARM_UP_S) + 2
+
+    @property
+    def _settling(self) -> slice:
+        return slice(self._size - 2, self._size)
+
+    def _prior(self) -> np.ndarray:
+        design = self.design
+        deviation = np.empty(self._size)
+        deviation[: design.points] = design.known_spread
+        deviation[design.points : 2 * design.points] = design.habits.lean_per_pct
+        deviation[2 * design.points : -2] = design.habits.warm_up
+        deviation[self._settling] = design.habits.settling
+        return np.diag(deviation**2)
+
+    def _covariances(self) -> dict[int, Gain]:
+        """Per judged frame: indices of the states seen, gain over root variance, root of the variance, their
+        weights."""
+        design, spread = self.design, self._prior()
+        levels = np.arange(design.points)
+        gains: dict[int, Gain] = {}
+        last_visit, last_frame = -1, -1
+        visited: set[int] = set()
+        for frame in np.flatnonzero(design.point >= 0).tolist():
+            if design.visit[frame] != last_visit:
+                last_visit, point = int(design.visit[frame]), int(design.point[frame])
+                self._begin_visit(spread, point, again=point in visited)
+                visited.add(point)
+            passed = frame - last_frame if last_frame >= 0 else 0
+            spread[levels, levels] += WANDER_PER_FRAME**2 * passed
+            last_frame = frame
+            at, row = self._row(frame)
+            seen = spread[:, at] @ row
+            root = float(np.sqrt(row @ seen[at] + 1.0))
+            slope = seen / root
+            spread -= np.outer(slope, slope)
+            gains[int(frame)] = Gain(at, row, slope, root)
+        return gains
+
+    def _begin_visit(self, spread: np.ndarray, point: int, again: bool) -> None:
+        """Settling begins anew; a level seen before may have moved, a first one is as unsure as its own prior says."""
+        settling = self._settling
+        spread[settling, :] = 0.0
+        spread[:, settling] = 0.0
+        spread[settling, settling] = np.eye(2) * self.design.habits.settling**2
+        if again:
+            spread[point, point] += self.design.habits.revisit**2
+
+    def _row(self, frame: int) -> tuple[np.ndarray, np.ndarray]:
+        design, point = self.design, self.design.point[frame]
+        at = np.concatenate([[point, design.points + point], np.arange(2 * design.points, self._size)])
+        return at, np.concatenate([[1.0, design.lean_pct[frame]], design.warm[frame], design.settle[frame]])
+
+
+def _visit_start_s(points: Points, time_s: np.ndarray) -> np.ndarray:
+    """Time at which each frame's visit began; the frame's own time where there is none."""
+    began = time_s.copy()
+    judged = points.visit >= 0
+    if judged.any():
+        _, first = np.unique(points.visit[judged], return_index=True)
+        starts = time_s[judged][first]
+        began[judged] = starts[points.visit[judged] - points.visit[judged][0]]
+    return began

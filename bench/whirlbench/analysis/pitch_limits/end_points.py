@@ -1,0 +1,137 @@
+"""Servo end points for each lever position: from permitted pitch to transmitter settings, rounded to the safe side."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from whirlbench.analysis.pitch_limits.least_pitch import LeastPitch
+from whirlbench.analysis.pitch_limits.limits import PitchLimits, SpeedLimits, floors_of, limits_at_speeds
+from whirlbench.errors import AnalysisError
+from whirlbench.rig.description import Mode, Rig, require
+
+# Common practice, no source: 1500 us is the middle of travel, 500 us either way are 100 %.
+MIDDLE_US, FULL_TRAVEL_US = 1500.0, 500.0
+SPEEDS_PER_MODE = 7
+
+
+@dataclass(frozen=True)
+class EndPoint:
+    """One end of the servo's travel in a mode."""
+
+    pitch_deg: float
+    servo_us: int
+    travel_pct: int
+    set_by: str  # "rig" for the mode's own figure, else the constraint that was stricter
+
+
+@dataclass(frozen=True)
+class ModeEndPoints:
+    """Both ends of a mode's pitch range, or None and the reason when no safe range is left."""
+
+    mode: str
+    rpm: tuple[float, float]
+    fine: EndPoint | None
+    coarse: EndPoint | None
+    remark: str = ""
+
+
+def mode_end_points(limits: PitchLimits, rig: Rig) -> tuple[ModeEndPoints, ...]:
+    """End points of every mode of ``rig``, from the 95 % safe limits over each mode's rpm range.
+
+    Needs ``pitch.table`` and at least one mode; RigError names what is missing. The part of a mode's range outside the
+    measured pitches is not granted: the end point stays at the measured range and the remark says so.
+    """
+    table = require(rig, "pitch.table", "servo end points")
+    require(rig, "modes", "servo end points")
+    return tuple(_of_mode(name, mode, limits, rig, table) for name, mode in rig.modes.items())  # type: ignore[arg-type]
+
+
+def _of_mode(name: str, mode: Mode, limits: PitchLimits, rig: Rig, table: Sequence[Sequence[float]]) -> ModeEndPoints:
+    rows = limits_at_speeds(limits, rig, np.linspace(max(mode.rpm[0], 1.0), mode.rpm[1], SPEEDS_PER_MODE))
+    fine_deg, fine_by = _fine_end(mode, floors_of(limits, rig, mode.max_throttle_pct), limits)
+    coarse_deg, coarse_by = _coarse_end(mode, rows, limits)
+    remark = _remark(rows, limits, mode)
+    if fine_deg >= coarse_deg:
+        finest = f"finest {fine_deg:.1f} deg" if math.isfinite(fine_deg) else "no measured pitch is coarse enough"
+        why = f"no safe range: {finest} ({fine_by}), coarsest {coarse_deg:.1f} deg ({coarse_by})"
+        return ModeEndPoints(name, mode.rpm, None, None, why)
+    fine = _end_point(fine_deg, fine_by, table, coarser_is_safe=True)
+    coarse = _end_point(coarse_deg, coarse_by, table, coarser_is_safe=False)
+    return ModeEndPoints(name, mode.rpm, fine, coarse, remark)
+
+
+def _fine_end(mode: Mode, floor: LeastPitch, limits: PitchLimits) -> tuple[float, str]:
+    ends = [(mode.min_pitch_deg, "rig")]
+    if mode.powered or mode.forbid_reverse:
+        ends.append((limits.pitch_range_deg[0], "measured range"))
+    if mode.powered and floor.overspeed[1] is not None:
+        ends.append((floor.overspeed[1], "overspeed with a failed governor"))
+    if mode.forbid_reverse and floor.zero_thrust[1] is not None:
+        ends.append((floor.zero_thrust[1], "zero thrust"))
+    return max(ends, key=lambda end: end[0])
+
+
+def _coarse_end(mode: Mode, rows: Sequence[SpeedLimits], limits: PitchLimits) -> tuple[float, str]:
+    ends = [(mode.max_pitch_deg, "rig")]
+    if mode.powered:
+        ends.append((limits.pitch_range_deg[1], "measured range"))
+        for row in rows:
+            if row.max_pitch_deg_95 is not None:
+                ends.append((row.max_pitch_deg_95, f"{row.binding_95} at {row.rpm:.0f} rpm"))
+    return min(ends, key=lambda end: end[0])
+
+
+def _remark(rows: Sequence[SpeedLimits], limits: PitchLimits, mode: Mode) -> str:
+    if not mode.powered:
+        return ""
+    remarks = []
+    if any(row.extrapolated for row in rows):
+        low, high = limits.rpm_range
+        remarks.append(f"holds cover {low:.0f}-{high:.0f} rpm only")
+    if mode.max_pitch_deg > limits.pitch_range_deg[1] or mode.min_pitch_deg < limits.pitch_range_deg[0]:
+        low, high = limits.pitch_range_deg
+        remarks.append(f"pitch was measured from {low:.1f} to {high:.1f} deg only")
+    remarks += [text for text in limits.not_evaluated if text.startswith("least pitch")]
+    return "; ".join(remarks)
+
+
+def _end_point(pitch_deg: float, set_by: str, table: Sequence[Sequence[float]], coarser_is_safe: bool) -> EndPoint:
+    """Pulse and travel for a pitch, both rounded towards the permitted side."""
+    pulse = servo_pulse_us(pitch_deg, table)
+    rises = table[-1][1] > table[0][1]
+    up = coarser_is_safe == rises  # whether rounding up the pulse goes to the permitted side
+    servo_us = math.ceil(pulse - 1e-9) if up else math.floor(pulse + 1e-9)
+    travel = (servo_us - MIDDLE_US) / FULL_TRAVEL_US * 100.0
+    travel_pct = math.ceil(travel - 1e-9) if up else math.floor(travel + 1e-9)
+    return EndPoint(float(pitch_deg), int(servo_us), int(travel_pct), set_by)
+
+
+def servo_pulse_us(pitch_deg: float, table: Sequence[Sequence[float]]) -> float:
+    """Servo pulse in us for a blade angle, straight between the rows of ``pitch.table``.
+
+    AnalysisError when the angle lies outside the table or the table's angles do not run one way.
+    """
+    pulses, angles = np.array(table, dtype=float).T
+    if angles[0] > angles[-1]:
+        pulses, angles = pulses[::-1], angles[::-1]
+    if (np.diff(angles) <= 0).any():
+        raise AnalysisError("pitch.table: the angles rise and fall; a pulse for a pitch cannot be told")
+    if not angles[0] <= pitch_deg <= angles[-1]:
+        span = f"{angles[0]:.1f} to {angles[-1]:.1f} deg"
+        raise AnalysisError(f"pitch {pitch_deg:.1f} deg lies outside pitch.table ({span})")
+    return float(np.interp(pitch_deg, angles, pulses))
+
+
+def servo_travel(modes: Sequence[ModeEndPoints], name: str) -> tuple[int, int]:
+    """Least and greatest servo pulse in us of one mode; AnalysisError when there is no such mode or no safe range."""
+    for mode in modes:
+        if mode.mode == name:
+            if mode.fine is None or mode.coarse is None:
+                raise AnalysisError(f"mode {name}: {mode.remark}")
+            low, high = sorted((mode.fine.servo_us, mode.coarse.servo_us))
+            return low, high
+    raise AnalysisError(f"the rig has no mode {name}; it has {', '.join(mode.mode for mode in modes) or 'none'}")

@@ -1,0 +1,270 @@
+"""Settled holds of a run: stretches in which speed and pitch stand still long enough to be averaged.
+
+The search works on means over a tenth of a second. A stretch qualifies while the medians of the two halves of a
+sliding window agree, for speed and for pitch, and no command jumps; what is almost a hold is listed with the reason
+why it was not used.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from whirlbench.errors import AnalysisError
+from whirlbench.samples import Run, SlowSamples
+
+QUANTITIES = ("rpm", "pitch_deg", "thrust_n", "current_a", "voltage_v", "throttle_us")
+
+
+@dataclass(frozen=True)
+class HoldRules:
+    """What counts as settled. The defaults are ours: common practice, no source."""
+
+    block_s: float = 0.1
+    window_s: float = 1.6  # over which speed and pitch must stand still
+    shortest_s: float = 2.5
+    least_rpm: float = 300.0
+    speed_step_pct: float = 0.5  # between the window's halves
+    pitch_step_deg: float = 0.15
+    speed_drift_pct: float = 3.0  # over the whole hold: pack sag is allowed, a ramp is not
+    command_jump_us: float = 2.0
+    saturated_pct: float = 20.0  # share of samples at one and the same greatest reading
+    missing_pct: float = 30.0
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A mean with its standard error, the error taken over correlated samples; NaN when not recorded."""
+
+    mean: float
+    stderr: float
+
+
+@dataclass(frozen=True)
+class Hold:
+    """One settled stretch, with the mean of every quantity over it."""
+
+    source: str
+    from_s: float
+    to_s: float
+    rpm: Measured
+    pitch_deg: Measured
+    thrust_n: Measured
+    current_a: Measured
+    voltage_v: Measured
+    throttle_us: Measured
+    power_w: Measured  # electrical
+    vibration_g_rms: Measured
+
+
+@dataclass(frozen=True)
+class Rejected:
+    """A stretch that might have been a hold, and why it is none."""
+
+    source: str
+    from_s: float
+    to_s: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class HoldSurvey:
+    """All holds found, in order of time, and all stretches that were turned down."""
+
+    holds: tuple[Hold, ...]
+    rejected: tuple[Rejected, ...]
+
+
+@dataclass(frozen=True)
+class _Blocks:
+    """Means over equal spans of time; ``(n,)`` each, NaN where a span holds no sample."""
+
+    time_s: np.ndarray
+    values: dict[str, np.ndarray]
+
+
+def find_holds(run: Run, rules: HoldRules | None = None) -> HoldSurvey:
+    """Settled holds of ``run``, each with means and standard errors.
+
+    ``run`` needs ``rpm``; a run without it raises AnalysisError. Pitch is needed to tell holds apart but may be
+    missing, in which case only speed and commands are watched and ``pitch_deg`` comes back NaN. Gaps (NaN) are left
+    out of the means; a stretch with too many of them is rejected. Runs shorter than a window give no holds.
+    """
+    rules = rules or HoldRules()
+    if not run.slow.has("rpm"):
+        raise AnalysisError(f"{run.source or 'run'}: no rpm was recorded, so no hold can be found")
+    blocks = _block_means(run.slow, rules.block_s)
+    holds: list[Hold] = []
+    rejected: list[Rejected] = []
+    for first, last in _settled_stretches(blocks, rules):
+        from_s, to_s = blocks.time_s[first], blocks.time_s[last - 1] + rules.block_s
+        reason = _objection(run, blocks, first, last, rules)
+        if reason:
+            rejected.append(Rejected(run.source, float(from_s), float(to_s), reason))
+        else:
+            holds.append(_measure(run, float(from_s), float(to_s), rules))
+    return HoldSurvey(tuple(holds), tuple(rejected))
+
+
+def _block_means(slow: SlowSamples, block_s: float) -> _Blocks:
+    """Means of every slow channel over spans of ``block_s``."""
+    place = np.floor((slow.time_s - slow.time_s[0]) / block_s).astype(int)
+    count = int(place[-1]) + 1
+    names = (*QUANTITIES, "servo_us", "speed_request_rpm")
+    means = {name: _mean_by_place(place, slow.channel(name), count) for name in names}
+    return _Blocks(slow.time_s[0] + block_s * np.arange(count), means)
+
+
+def _mean_by_place(place: np.ndarray, values: np.ndarray, count: int) -> np.ndarray:
+    good = np.isfinite(values)
+    sums = np.bincount(place[good], weights=values[good], minlength=count)
+    numbers = np.bincount(place[good], minlength=count)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(numbers > 0, sums / numbers, np.nan)
+
+
+def _settled_stretches(blocks: _Blocks, rules: HoldRules) -> Iterator[tuple[int, int]]:
+    """Half-open block ranges in which everything stands still."""
+    rpm, pitch = blocks.values["rpm"], blocks.values["pitch_deg"]
+    half = max(2, round(rules.window_s / rules.block_s / 2))
+    if len(rpm) < 2 * half:
+        return
+    still = _stands_still(rpm, half, rules.speed_step_pct / 100 * np.abs(rpm)) & (rpm > rules.least_rpm)
+    if np.isfinite(pitch).any():
+        still &= _stands_still(pitch, half, np.full(len(pitch), rules.pitch_step_deg))
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], still, [False])).astype(int)))
+    for first, last in zip(edges[0::2], edges[1::2], strict=True):
+        yield from _cut_at_jumps(blocks, int(first), int(last), half, rules)
+
+
+def _stands_still(values: np.ndarray, half: int, tolerance: np.ndarray) -> np.ndarray:
+    """Whether the medians of the halves of the window around each block agree, noise of the halves allowed for."""
+    padded = np.concatenate((np.full(half, np.nan), values, np.full(half, np.nan)))
+    windows = np.lib.stride_tricks.sliding_window_view(padded, half)
+    finite = np.isfinite(windows).sum(axis=1) >= half // 2
+    filled = np.where(finite[:, None], windows, 0.0)
+    median, spread = np.nanmedian(filled, axis=1), np.nanstd(filled, axis=1)
+    count = len(values)
+    before, after = slice(0, count), slice(half, half + count)
+    noise = np.minimum(spread[before], spread[after]) * math.sqrt(math.pi / half)  # of a difference of two medians
+    gap = np.abs(median[after] - median[before])
+    known = finite[before] & finite[after]  # false at the run's ends, where only half a window exists
+    return known & (gap <= tolerance + 2.0 * noise) & np.isfinite(values)
+
+
+def _cut_at_jumps(blocks: _Blocks, first: int, last: int, half: int, rules: HoldRules) -> Iterator[tuple[int, int]]:
+    """Parts of a stretch between command jumps; what follows a jump must settle again."""
+    start = first
+    for jump in (place for place in _jumps(blocks, rules) if first < place < last):
+        if jump - start > 1:
+            yield start, jump
+        start = jump + half
+    if last - start > 1:
+        yield start, last
+
+
+def _jumps(blocks: _Blocks, rules: HoldRules) -> np.ndarray:
+    """Blocks at which a command changed; the throttle counts only while no governor moves it."""
+    request = blocks.values["speed_request_rpm"]
+    governed = np.nan_to_num(request) > 0
+    jumped = _changes(blocks.values["servo_us"], rules.command_jump_us)
+    jumped |= _changes(blocks.values["throttle_us"], rules.command_jump_us) & ~governed
+    jumped |= _changes(request, 1.0)
+    return np.flatnonzero(jumped)
+
+
+def _changes(values: np.ndarray, threshold: float) -> np.ndarray:
+    steps = np.abs(np.diff(values, prepend=values[:1]))
+    return np.nan_to_num(steps) > threshold
+
+
+def _objection(run: Run, blocks: _Blocks, first: int, last: int, rules: HoldRules) -> str:
+    """Why the blocks from ``first`` to ``last`` are no hold; empty when they are."""
+    duration_s = (last - first) * rules.block_s
+    if duration_s < rules.shortest_s:
+        return f"settled for {duration_s:.1f} s only, {rules.shortest_s:g} s are needed"
+    rpm = blocks.values["rpm"][first:last]
+    missing = 100.0 * np.mean(np.isnan(rpm))
+    if missing > rules.missing_pct:
+        return f"{missing:.0f} % of the speed readings are missing"
+    drift_pct = 100.0 * abs(_slope(rpm)) * len(rpm) / float(np.nanmean(rpm))
+    if drift_pct > rules.speed_drift_pct:
+        return f"speed drifted by {drift_pct:.1f} %, {rules.speed_drift_pct:g} % are allowed"
+    return _saturation(run, float(blocks.time_s[first]), float(blocks.time_s[last - 1]) + rules.block_s, rules)
+
+
+def _slope(values: np.ndarray) -> float:
+    """Least-squares slope per block, gaps left out."""
+    good = np.isfinite(values)
+    if good.sum() < 3:
+        return 0.0
+    place = np.arange(len(values))[good] - np.mean(np.arange(len(values))[good])
+    return float(np.sum(place * values[good]) / np.sum(place**2))
+
+
+def _saturation(run: Run, from_s: float, to_s: float, rules: HoldRules) -> str:
+    """Objection when the current stands at the greatest reading of the whole run: the sensor is at its end."""
+    everything = run.slow.current_a
+    here = run.slow.between(from_s, to_s).current_a
+    assert everything is not None and here is not None
+    here = here[np.isfinite(here)]
+    if not len(here) or (len(np.unique(here)) < 2 and not _is_ceiling(everything, float(here[0]))):
+        return ""
+    top = float(np.nanmax(everything))
+    share = 100.0 * float(np.mean(here >= top))
+    if share > rules.saturated_pct:
+        return f"current stands at {top:.1f} A in {share:.0f} % of the readings: its sensor is saturated"
+    return ""
+
+
+def _is_ceiling(values: np.ndarray, level: float) -> bool:
+    """Whether a constant reading is a ceiling (others stay below) and not a noiseless channel of equal values."""
+    finite = values[np.isfinite(values)]
+    return bool((finite < level).any())
+
+
+def _measure(run: Run, from_s: float, to_s: float, rules: HoldRules) -> Hold:
+    slow = run.slow.between(from_s, to_s)
+    blocks = _block_means(slow, rules.block_s)
+    quantities = {name: mean_of_blocks(blocks.values[name]) for name in QUANTITIES}
+    power = mean_of_blocks(blocks.values["current_a"] * blocks.values["voltage_v"])
+    return Hold(run.source, from_s, to_s, power_w=power, vibration_g_rms=_vibration(run, from_s, to_s), **quantities)
+
+
+def mean_of_blocks(values: np.ndarray) -> Measured:
+    """Mean of a series of equally spaced block means and its standard error.
+
+    The error allows for correlation: with lag-one correlation r the ``n`` blocks count as ``n (1 - r) / (1 + r)``
+    (effective sample size of a first-order autoregressive process; Zieba, Metrol. Meas. Syst. 17 (2010) 3, from
+    memory). A linear trend is removed first, since the mean of a slow drift is no error of the mean. NaN are left
+    out; fewer than four values give a NaN error.
+    """
+    good = values[np.isfinite(values)]
+    if not len(good):
+        return Measured(math.nan, math.nan)
+    if len(good) < 4:
+        return Measured(float(good.mean()), math.nan)
+    place = np.arange(len(good)) - (len(good) - 1) / 2
+    rest = good - good.mean() - place * (place @ good) / (place @ place)
+    variance = float(rest @ rest) / (len(good) - 2)
+    if variance <= 0.0:
+        return Measured(float(good.mean()), 0.0)
+    correlation = float(rest[1:] @ rest[:-1]) / float(rest @ rest) + 1.0 / len(good)  # first-order bias put back
+    correlation = min(max(correlation, 0.0), 0.95)
+    effective = len(good) * (1.0 - correlation) / (1.0 + correlation)
+    return Measured(float(good.mean()), math.sqrt(variance / max(effective, 2.0)))
+
+
+def _vibration(run: Run, from_s: float, to_s: float) -> Measured:
+    """Root mean square over all measured axes, mean removed, in half-second pieces."""
+    part = run.vibration.between(from_s, to_s)
+    axes = [np.asarray(getattr(part, name), dtype=float) for name in part.axes()]
+    size = int(run.vibration.rate_hz / 2)
+    if not axes or size < 8 or len(axes[0]) < size:
+        return Measured(math.nan, math.nan)
+    pieces = len(axes[0]) // size
+    power = sum(np.nanvar(axis[: pieces * size].reshape(pieces, size), axis=1) for axis in axes)
+    return mean_of_blocks(np.sqrt(power))

@@ -1,0 +1,30 @@
+"""`whirlbench export`: a recording as plain tables."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+FOLDER = click.Path(path_type=Path, file_okay=False)
+
+
+@click.command()
+@click.argument("recording", metavar="RECORDING", type=click.Path(path_type=Path))
+@click.option("--csv", "csv_folder", metavar="DIR", type=FOLDER, help="As CSV files, which `import` reads back.")
+@click.option("--parquet", "parquet_folder", metavar="DIR", type=FOLDER, help="As Parquet files.")
+def command(recording: Path, csv_folder: Path | None, parquet_folder: Path | None) -> None:
+    """Writes RECORDING as tables into DIR: slow samples, vibration, tach pulses, events."""
+    if csv_folder is None and parquet_folder is None:
+        raise click.UsageError("say where to: --csv DIR or --parquet DIR")
+    from whirlbench.recording.csv_exchange import write_csv
+    from whirlbench.recording.files import read_run
+    from whirlbench.recording.parquet_exchange import write_parquet
+
+    run = read_run(recording)
+    written = write_csv(run, csv_folder) if csv_folder else ()
+    written += write_parquet(run, parquet_folder) if parquet_folder else ()
+    for path in written:
+        click.echo(str(path))
+    for problem in run.problems:
+        click.echo(f"{recording}: {problem}", err=True)

@@ -1,0 +1,105 @@
+"""The command `whirlbench`: finds the verb, runs it, turns errors into one line and an exit status.
+
+Verbs are imported only when asked for, so that `--help` stays quick and needs no display.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+import traceback
+
+import click
+
+from whirlbench import __version__
+from whirlbench.cli.output import one_line
+from whirlbench.errors import BenchError
+
+DONE, INTERNAL_ERROR, BAD_INPUT, TRIPPED = 0, 1, 2, 3
+
+# verb -> one line of help; the module is whirlbench.cli.<verb>, its click command is named `command`
+VERBS = {
+    "balance": "Single-plane correction from an as-found and a trial run.",
+    "onset": "When a failure began; which trips fired or would have.",
+    "trips": "Back-test: what limits would have done to recorded runs.",
+    "check": "Loads, stresses, permitted rpm, fragment energy, proof plan.",
+    "rehearse": "The whole job on a simulated stand, with no display.",
+    "limits": "Pitch-versus-rpm limits and servo end points from measured holds.",
+    "spin": "A supervised run by a plan, without the window.",
+    "tune": "Speed loop identified, gains for the governor, and their proof.",
+    "window": "The desktop window: replay a recording, or run a stand.",
+    "ports": "Serial ports, with what is plugged in.",
+    "import": "A recording from CSV files.",
+    "export": "CSV or Parquet files from a recording.",
+    "recover": "What is whole in a broken recording, for any HDF5 tool.",
+}
+MODULE_OF = {"import": "import_", "window": "window_"}
+
+
+class Verbs(click.Group):
+    """A group whose commands are imported on demand."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name not in VERBS:
+            return None
+        module = importlib.import_module(f"whirlbench.cli.{MODULE_OF.get(name, name)}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Verbs"):
+            formatter.write_dl(list(VERBS.items()))
+
+
+@click.command(cls=Verbs, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="whirlbench")
+@click.pass_context
+def whirlbench(context: click.Context) -> None:
+    """Prove a home-built variable-pitch, constant-speed propeller on a guarded stand.
+
+    Stay out of the plane of rotation, keep the isolating switch within reach, follow your local codes.
+    Every number printed here is an aid to judgement, not a licence.
+
+    Exit status: 0 done, 1 internal error, 2 bad input, 3 the run ended in a trip or abort.
+    """
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
+
+
+def main() -> None:
+    """Entry point of the console script."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: list[str]) -> int:
+    """Runs one command line and returns its exit status; never raises for bad input."""
+    try:
+        status = whirlbench.main(arguments, prog_name="whirlbench", standalone_mode=False)
+        return status if isinstance(status, int) else DONE
+    except click.exceptions.Exit as stop:
+        return stop.exit_code
+    except click.UsageError as error:
+        verb = error.ctx.command_path if error.ctx else "whirlbench"
+        return _refuse(f"{error.format_message().rstrip('.')} (`{verb} --help` tells more)")
+    except click.ClickException as error:
+        return _refuse(error.format_message())
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("interrupted", err=True)
+        return TRIPPED
+    except BenchError as error:
+        return _refuse(str(error))
+    except Exception as error:
+        if isinstance(error, OSError) and error.filename:  # a file or folder that the user named
+            return _refuse(f"{error.filename}: cannot be read or written ({error.strerror})")
+        traceback.print_exc()
+        click.echo("whirlbench: internal error, see above; please report it with the command line", err=True)
+        return INTERNAL_ERROR
+
+
+def _refuse(complaint: str) -> int:
+    """Bad input: one line on stderr, whatever a file or an option brought into it."""
+    click.echo(f"whirlbench: {one_line(complaint)}", err=True)
+    return BAD_INPUT

@@ -1,0 +1,84 @@
+"""The runs of a rehearsal: each a plan that is shipped with the package, on a fresh simulated stand, in lock-step."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from whirlbench.session.engine.actions import Outcome, Progress
+
+if TYPE_CHECKING:
+    from whirlbench.simulator.stand.faults import Fault
+
+TURN_S = 0.01  # the device trips by itself, in its own time; only the host's ring is this slow in a rehearsal
+
+
+@dataclass(frozen=True)
+class Spin:
+    """One run: name of its files, its plan among the package's plans, and what it is for."""
+
+    name: str
+    plan: str
+    purpose: str
+    fails: bool = False
+
+    def plan_text(self) -> str:
+        """TOML of the plan."""
+        return resources.files("whirlbench.session.plan").joinpath("shipped", self.plan).read_text(encoding="utf-8")
+
+    def faults(self) -> tuple[Fault, ...]:
+        """What goes wrong in this run."""
+        from whirlbench.simulator.stand.faults import Runaway
+
+        return (Runaway(start_s=25.0, growth_s=4.0),) if self.fails else ()
+
+
+SPINS = (
+    Spin("1-staged-spin", "short_spin.toml", "A short staged spin: up, two steps, a pitch sweep, down"),
+    Spin("2-step-tests", "rehearsal_steps.toml", "Steps of throttle and pitch: how speed answers"),
+    Spin("3-pitch-map", "rehearsal_pitch_map.toml", "Holds over pitch at two throttles: what the pitch limits rest on"),
+    Spin(
+        "4-runaway", "rehearsal_failure.toml", "The speed controller runs away: the overspeed trip must act", fails=True
+    ),
+)
+
+
+def check_rehearsal(rig_text: str) -> None:
+    """RigError or PlanError when the rig lacks what the check, a plan or the simulated stand needs."""
+    from whirlbench.analysis.strength.check import check_strength
+    from whirlbench.rig.toml import parse_rig
+    from whirlbench.session.engine.engine import Engine
+    from whirlbench.session.plan.steps import parse_plan
+    from whirlbench.simulator.device.simulated_port import simulated_device
+
+    rig = parse_rig(rig_text)
+    check_strength(rig)
+    for spin in SPINS:
+        Engine(rig, parse_plan(spin.plan_text(), spin.plan))
+    simulated_device(rig_text, 0)
+
+
+def run_spin(
+    spin: Spin, rig_text: str, folder: Path, seed: int, speed: float | None, progress: Callable[[Progress], None]
+) -> tuple[Path, Outcome]:
+    """Runs ``spin`` to its end and records it in ``folder``; the same seed gives the same recording."""
+    from whirlbench.recording.files import create
+    from whirlbench.recording.layout import RunHeader
+    from whirlbench.rig.toml import parse_rig
+    from whirlbench.session.engine.engine import Engine
+    from whirlbench.session.plan.steps import parse_plan
+    from whirlbench.session.process.lockstep import run
+    from whirlbench.simulator.device.simulated_port import simulated_device
+
+    rig, plan_text = parse_rig(rig_text), spin.plan_text()
+    header = RunHeader.of_rig(rig, rig_text, plan_text=plan_text, origin="simulated stand", random_seed=seed)
+    path = folder / f"{spin.name}.h5"
+    engine = Engine(rig, parse_plan(plan_text, spin.plan))
+    with create(path, header) as recorder:
+        device = simulated_device(rig_text, seed, spin.faults())
+        outcome = run(engine, device, recorder, speed, progress, step_s=TURN_S)
+        recorder.close(outcome.ending.value, outcome.reason)
+    return path, outcome

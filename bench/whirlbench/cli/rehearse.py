@@ -1,0 +1,212 @@
+"""`whirlbench rehearse`: the whole job on a simulated stand, with no display and no hardware."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import secrets
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import msgspec
+
+from whirlbench.cli.number import Number
+from whirlbench.cli.rehearsal_runs import SPINS, Spin, check_rehearsal, run_spin
+from whirlbench.cli.run_input import naming
+from whirlbench.cli.run_output import tell_outcome
+from whirlbench.errors import BenchError
+from whirlbench.session.engine.actions import Ending, Outcome, Progress
+
+if TYPE_CHECKING:
+    from whirlbench.report.rehearsal_page import Chapter
+
+DEFAULT_SPEED = 20.0
+
+
+@click.command("rehearse")
+@click.option(
+    "-o", "folder", type=click.Path(path_type=Path), default=Path("rehearsal"), help="Folder for all results."
+)
+@click.option(
+    "--speed",
+    type=Number(least=0.1),
+    default=DEFAULT_SPEED,
+    show_default=True,
+    help="Times real time, at most.",
+)
+@click.option(
+    "--random-seed", type=click.IntRange(min=0), help="Seed of the simulated stand; the same seed, the same run."
+)
+@click.option("--rig", "rig_path", type=click.Path(path_type=Path), help="Rig file; by default the example rig.")
+def command(folder: Path, speed: float, random_seed: int | None, rig_path: Path | None) -> int:
+    """Check, staged spin, step tests, pitch map and an induced runaway that trips; recordings and a report in DIR."""
+    from whirlbench.rig.toml import example_rig_text, read_rig
+
+    rig_text = read_rig(rig_path)[1] if rig_path else example_rig_text()
+    seed = random_seed if random_seed is not None else secrets.randbits(31)
+    with naming(rig_path):
+        check_rehearsal(rig_text)
+    _prepare(folder)
+    rig_file = folder / "rig.toml"
+    rig_file.write_text(rig_text, encoding="utf-8")
+    click.echo(f"simulated stand, seed {seed}; results in {folder}")
+    chapters = [_check(rig_file, folder)]
+    for spin in SPINS:
+        click.echo(f"{spin.purpose}:")
+        path, outcome = _spin(spin, rig_text, folder, seed, speed)
+        if outcome.ending is Ending.ABORTED:
+            tell_outcome(outcome, path)
+            return outcome.exit_status
+        _require(spin, path, outcome)
+        chapters.append(_chapter(spin, path, outcome, rig_file, folder))
+    _write_page(chapters, folder, seed)
+    click.echo(f"report: {folder / 'report.html'}")
+    click.echo("On your own stand: out of the plane of rotation, isolator in reach, guard closed, local codes first.")
+    return 0
+
+
+def _prepare(folder: Path) -> None:
+    """A new or empty folder: results of an earlier rehearsal are never overwritten."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        holds_files = any(folder.iterdir())
+    except OSError as error:
+        raise BenchError(f"{folder}: cannot be made a folder ({error.strerror}); choose another with -o") from error
+    if holds_files:
+        raise BenchError(f"{folder}: already holds files; choose another folder with -o, or remove it")
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise BenchError(f"{folder}: cannot be written into; choose another folder with -o")
+
+
+def _spin(spin: Spin, rig_text: str, folder: Path, seed: int, speed: float) -> tuple[Path, Outcome]:
+    """One run under a progress line that says where the plan is."""
+    from rich.progress import Progress as Bar
+    from rich.progress import SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    with Bar(SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn(), transient=True) as bar:
+        task = bar.add_task(spin.name)
+
+        def show(progress: Progress) -> None:
+            bar.update(task, description=f"{spin.name}: {_place(progress)}")
+
+        return run_spin(spin, rig_text, folder, seed, speed, show)
+
+
+def _place(progress: Progress) -> str:
+    """Where a run is, in one line."""
+    now = f"{progress.state} {progress.time_s:5.1f} s {progress.values.get('rpm', 0.0):5.0f} rpm"
+    return f"{now}, step {progress.step} of {progress.steps} {progress.step_text}" if progress.step else now
+
+
+def _require(spin: Spin, path: Path, outcome: Outcome) -> None:
+    """A rehearsal that does not end as rehearsed is a failure of the rig file or of ours, and is said."""
+    wanted = Ending.TRIPPED if spin.fails else Ending.DONE
+    if outcome.ending is not wanted:
+        raise BenchError(
+            f"{path}: ended {outcome.ending} ({outcome.reason}), expected {wanted}; the stand of this rig file cannot "
+            "do what is rehearsed: see the recording"
+        )
+
+
+def _check(rig_file: Path, folder: Path) -> Chapter:
+    from whirlbench.report.rehearsal_page import Chapter
+
+    result = _ask("check", rig_file, "--report", folder / "check.html", "--json", into=folder / "check.json")
+    permitted, fragment = result["permitted"], result["fragment"]
+    findings = [
+        f"permitted speed {permitted['rpm']:.0f} rpm, governed by {permitted['governed_by']}",
+        f"a fragment would leave at {fragment['speed_m_s']:.0f} m/s with {fragment['energy_j']:.0f} J",
+        "the working is in check.html",
+    ]
+    click.echo("Before the spin:")
+    return _tell(Chapter("Before the spin", findings))
+
+
+def _chapter(spin: Spin, path: Path, outcome: Outcome, rig_file: Path, folder: Path) -> Chapter:
+    from whirlbench.recording.files import read_run
+    from whirlbench.report.rehearsal_page import Chapter
+    from whirlbench.report.run_chart import run_figure
+    from whirlbench.rig.toml import parse_rig
+
+    run = read_run(path)
+    findings = [f"{path.name}: {run.duration_s():.1f} s, ended {outcome.ending} {outcome.reason}".rstrip()]
+    findings += [
+        f"trip at {event.time_s:.3f} s: {event.name}, {event.detail}" for event in run.events if event.kind == "trip"
+    ]
+    findings += _ANALYSES.get(spin.name, lambda *_: [])(path, rig_file, folder)
+    figure = run_figure(run, parse_rig(run.rig_text), spin.purpose)
+    figure.savefig(folder / f"{spin.name}.png", dpi=110)
+    return _tell(Chapter(spin.purpose, findings, figure))
+
+
+def _tell(chapter: Chapter) -> Chapter:
+    for line in chapter.findings:
+        click.echo(f"  {line}")
+    return chapter
+
+
+def _ask(verb: str, *arguments: Any, into: Path) -> Any:
+    """Runs another verb as a user would, keeps its JSON in a file and returns it."""
+    from whirlbench.cli.main import whirlbench
+
+    text = io.StringIO()
+    with contextlib.redirect_stdout(text):
+        whirlbench.main([verb, *map(str, arguments)], prog_name="whirlbench", standalone_mode=False)
+    into.write_text(text.getvalue(), encoding="utf-8")
+    return msgspec.json.decode(text.getvalue())
+
+
+def _tune(path: Path, rig_file: Path, folder: Path) -> list[str]:
+    result = _ask("tune", path, "--json", into=folder / "tune.json")
+    lines = []
+    for item in result["pooled"]:
+        model = item["model"]
+        dead_ms = 1000 * model["dead_time_s"]
+        lines.append(f"{item['kind']}: gain {model['gain']:.3g}, dead time {dead_ms:.0f} ms ({model['form']})")
+    advice = result["advice"]
+    if advice:
+        lines.append(
+            f"advice ({advice['rule']}): kp {advice['kp']:.4f} us per rpm, ki {advice['ki']:.4f}; "
+            f"phase margin {advice['phase_margin_deg']:.0f} deg"
+        )
+    return lines
+
+
+def _limits(path: Path, rig_file: Path, folder: Path) -> list[str]:
+    pages = ("--page", folder / "end-points.html", "--chart", folder / "limits.png")
+    result = _ask("limits", path, "--rig", rig_file, *pages, "--json", into=folder / "limits.json")
+    lines = []
+    for row in result["limits"][-3:]:
+        if row["max_pitch_deg_95"] is not None:
+            lines.append(f"at {row['rpm']:.0f} rpm: at most {row['max_pitch_deg_95']:.1f} deg ({row['binding_95']})")
+    for name, mode in result["modes"].items():
+        if mode["fine"]:
+            lines.append(f"{name}: servo {mode['fine']['servo_us']} to {mode['coarse']['servo_us']} us")
+        else:
+            lines.append(f"{name}: {mode['remark']}")
+    return lines
+
+
+def _failure(path: Path, rig_file: Path, folder: Path) -> list[str]:
+    result = _ask("onset", path, "--rig", rig_file, "--json", into=folder / "onset.json")
+    onset, failure = result["onset"], result["failure"]
+    none = f"no onset in {result['judged_s']:.0f} s of steady running"
+    if result["ended_by_trip"]:
+        none += " before the trip: what grew within its last second cannot be told from scatter"
+    lines = [f"onset at {onset['at_s']:.2f} s, first seen in {onset['signal']}"] if onset else [none]
+    if failure:
+        lines.append(f"failure at {failure['at_s']:.2f} s")
+    return lines
+
+
+_ANALYSES = {"2-step-tests": _tune, "3-pitch-map": _limits, "4-runaway": _failure}
+
+
+def _write_page(chapters: Sequence[Chapter], folder: Path, seed: int) -> None:
+    from whirlbench.report.rehearsal_page import rehearsal_page
+
+    page = rehearsal_page(f"Rehearsal on the simulated stand, seed {seed}", chapters)
+    (folder / "report.html").write_text(page, encoding="utf-8")

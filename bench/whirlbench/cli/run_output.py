@@ -1,0 +1,37 @@
+"""Where a live run is recorded, and how its end is told: for the verbs that run a stand."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from whirlbench.errors import RecordingError
+
+if TYPE_CHECKING:
+    from whirlbench.session.engine.actions import Outcome
+
+
+def new_recording(output: Path | str | None) -> Path:
+    """Path of the recording to be: ``output``, else a name from date and time in the working folder.
+
+    RecordingError when it exists already or its folder does not: better now than once a propeller turns.
+    """
+    path = Path(output) if output else Path(datetime.now().strftime("run-%Y%m%d-%H%M%S.h5"))
+    if path.exists():
+        raise RecordingError(f"{path}: already exists; choose another name with -o")
+    if not path.parent.is_dir():
+        raise RecordingError(f"{path}: there is no folder {path.parent}; create it or choose another with -o")
+    return path
+
+
+def tell_outcome(outcome: Outcome, recording: Path) -> None:
+    """One line on how the run ended, on stderr unless it was as planned, and where it is recorded."""
+    from whirlbench.cli.output import one_line
+
+    reason = f": {one_line(outcome.reason)}" if outcome.reason else ""
+    click.echo(f"whirlbench: {outcome.ending}{reason}", err=outcome.exit_status != 0)
+    if recording.exists():
+        click.echo(f"recording: {recording}")

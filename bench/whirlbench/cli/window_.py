@@ -1,0 +1,129 @@
+"""`whirlbench window`: a recorded run, a live session, or both."""
+
+from __future__ import annotations
+
+import secrets
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from whirlbench.cli.port_choice import SIMULATED, origin, port_opener
+from whirlbench.cli.run_input import naming
+from whirlbench.cli.run_output import new_recording, tell_outcome
+from whirlbench.errors import BenchError
+from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
+
+if TYPE_CHECKING:
+    from whirlbench.rig.description import Rig
+    from whirlbench.session.process.handle import SessionHandle
+    from whirlbench.window.drawing.strips import Replay
+    from whirlbench.window.main_window import MainWindow
+
+
+@click.command("window")
+@click.argument("recording", required=False, type=click.Path(path_type=Path))
+@click.option("--beside", type=click.Path(path_type=Path), help="A second recording, to be laid beside the first.")
+@click.option("--port", help="Serial port of the device, or `simulated`.")
+@click.option("--rig", "rig_path", type=click.Path(path_type=Path), help="Rig file; by default the recording's own.")
+@click.option("--plan", "plan_path", type=click.Path(path_type=Path), help="Plan that the session offers to run.")
+@click.option("-o", "output", type=click.Path(path_type=Path), help="Recording of the session.")
+@click.option("--random-seed", type=click.IntRange(min=0), help="Seed of the simulated stand.")
+def command(
+    recording: Path | None, beside: Path | None, port: str | None, rig_path: Path | None, plan_path: Path | None,
+    output: Path | None, random_seed: int | None,
+) -> int:  # fmt: skip
+    """The desktop window: replay and judge RECORDING, or run the stand at PORT (or `simulated`).
+
+    Beside the replay, pages for check, tune, limits and diagnosis are computed when they are first opened.
+    The exit status is that of the session, if there was one.
+    """
+    from whirlbench.window.app import require_qt, run_window
+
+    if recording is None and port is None:
+        raise BenchError(
+            "nothing to show: name a recording, or a port with --port (`--port simulated` needs no hardware)"
+        )
+    if beside is not None and recording is None:
+        raise BenchError("--beside needs the recording that it is to be laid beside: name that first")
+    require_qt()
+    seed = random_seed if random_seed is not None else secrets.randbits(31)
+    sessions: list[tuple[SessionHandle, Path]] = []
+
+    def prepare(window: MainWindow) -> None:
+        replay = _read(recording, beside, rig_path) if recording is not None else None
+        if port is not None:
+            sessions.append(_add_session(window, port, rig_path, plan_path, output, seed))
+        if replay is not None and recording is not None:
+            _add_recording(window, replay, recording, beside, rig_path)
+
+    run_window(prepare)
+    return _exit_status(sessions)
+
+
+def _exit_status(sessions: list[tuple[SessionHandle, Path]]) -> int:
+    """How the session ended is told in the terminal, too."""
+    for session, path in sessions:
+        outcome = session.outcome()
+        if outcome is not None:
+            tell_outcome(outcome, path)
+            return outcome.exit_status
+    return 0
+
+
+def _read(path: Path, beside: Path | None, rig_path: Path | None) -> Replay:
+    """The recording at its beginning; what cannot be read is refused before any session starts."""
+    from whirlbench.recording.files import open_recording, read_run
+    from whirlbench.window.drawing.strips import Replay
+
+    if beside is not None:
+        with open_recording(beside):
+            pass  # its page is computed later; whether it is a recording is asked now
+    run = read_run(path)
+    for problem in run.problems:
+        click.echo(f"{path}: {problem}", err=True)
+    rig = read_rig(rig_path)[0] if rig_path else parse_rig(run.rig_text, f"rig in {path}")
+    replay = Replay(run, rig, 0.0)
+    return replay.moved_to(replay.span_s()[0])
+
+
+def _add_recording(window: MainWindow, replay: Replay, path: Path, beside: Path | None, rig_path: Path | None) -> None:
+    from whirlbench.window.pages.analyses import Subject
+
+    rig_text = read_rig(rig_path)[1] if rig_path else ""
+    window.show_recording(replay)
+    has_rig = rig_path is not None or bool(replay.run.rig_text.strip())
+    window.offer_analyses(Subject(path, beside, rig_text, str(rig_path or "")), has_rig)
+
+
+def _add_session(
+    window: MainWindow, port: str, rig_path: Path | None, plan_path: Path | None, output: Path | None, seed: int
+) -> tuple[SessionHandle, Path]:
+    from whirlbench.session.plan.rules import check_plan
+    from whirlbench.session.plan.steps import example_plan_text, parse_plan, read_plan
+    from whirlbench.session.process.handle import SessionSpec, start
+    from whirlbench.window.pages.analyses import Subject
+
+    rig, rig_text = _rig_for_session(port, rig_path)
+    plan_text = read_plan(plan_path)[1] if plan_path else example_plan_text() if port == SIMULATED else ""
+    if plan_text:
+        check_plan(parse_plan(plan_text), rig, str(plan_path or "example plan"))
+    recording = new_recording(output)
+    spec = SessionSpec(
+        rig_text, port_opener(port, rig_text, seed), plan_text, str(recording), keep_open=True,
+        origin=origin(port), random_seed=seed if port == SIMULATED else None,
+    )  # fmt: skip
+    with naming(rig_path):
+        session = start(spec)
+    window.show_session(session, rig, recording)
+    window.offer_analyses(Subject(rig_text=rig_text, rig_name=str(rig_path or "example rig")), has_rig=True)
+    return session, recording
+
+
+def _rig_for_session(port: str, rig_path: Path | None) -> tuple[Rig, str]:
+    if rig_path is not None:
+        return read_rig(rig_path)
+    if port != SIMULATED:
+        raise BenchError("a stand with hardware needs its own limits: name the rig file with --rig")
+    text = example_rig_text()
+    return parse_rig(text), text

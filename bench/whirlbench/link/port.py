@@ -1,0 +1,129 @@
+"""The serial port, nothing else: bytes out, and as many bytes in as are waiting.
+
+Asking pyserial for more than is there costs its whole timeout, so ``read`` never does; ``wait`` sleeps until
+something arrives. Every failure of the port is a LinkError that names it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import sys
+import time
+from dataclasses import dataclass
+
+import serial
+from serial.tools import list_ports as port_lister
+
+from whirlbench.errors import LinkError
+
+BAUD = 500_000
+WRITE_PATIENCE_S = 0.2  # a port that takes no bytes for so long is gone; the decision loop waits for it
+POLL_S = 0.001  # where the system cannot wait for bytes (Windows)
+FAILURES = (OSError, serial.SerialException, TypeError)  # pyserial lets a TypeError through after a hang-up
+
+
+@dataclass(frozen=True)
+class PortInfo:
+    """One serial port and what is plugged into it; ``usb_id`` is "vid:pid" in hexadecimal, empty when it is not USB."""
+
+    path: str
+    description: str
+    usb_id: str
+    serial_number: str
+
+
+def list_ports() -> tuple[PortInfo, ...]:
+    """The serial ports of this computer, sorted by path; empty when there are none."""
+    found = sorted(port_lister.comports(), key=lambda port: port.device)
+    return tuple(
+        PortInfo(
+            path=port.device,
+            description=port.description if port.description not in (None, "n/a") else "",
+            usb_id=f"{port.vid:04x}:{port.pid:04x}" if port.vid is not None else "",
+            serial_number=port.serial_number or "",
+        )
+        for port in found
+    )
+
+
+class SerialPort:
+    """An open serial port (or pseudo-terminal) at 500 kbaud, 8 bits, no parity, one stop bit, held exclusively."""
+
+    def __init__(self, path: str) -> None:
+        """Opens ``path``; LinkError names it and the reason when that fails."""
+        self.path = path
+        try:
+            self._serial = serial.Serial(path, BAUD, timeout=0, write_timeout=WRITE_PATIENCE_S, exclusive=True)
+        except (*FAILURES, ValueError) as error:
+            raise LinkError(
+                f"{path}: cannot be opened ({_reason(error)}); `whirlbench ports` lists what is plugged in"
+            ) from error
+        self._hang_up = _hang_up_poll(self._serial)
+
+    def read(self) -> bytes:
+        """All bytes that are waiting, ``b""`` when none are; a vanished port raises LinkError."""
+        try:
+            waiting = self._serial.in_waiting
+            if waiting:
+                return bytes(self._serial.read(waiting))
+            if self._hang_up is not None and self._hang_up.poll(0):
+                raise OSError("the device hung up")
+        except FAILURES as error:
+            raise self._vanished(error) from error
+        return b""
+
+    def wait(self, timeout_s: float) -> bool:
+        """Sleeps until bytes are waiting, at most ``timeout_s``; returns whether some are."""
+        try:
+            if sys.platform != "win32":
+                return bool(select.select([self._serial.fileno()], [], [], timeout_s)[0])
+            until_s = time.monotonic() + timeout_s
+            while not self._serial.in_waiting and time.monotonic() < until_s:
+                time.sleep(POLL_S)
+            return bool(self._serial.in_waiting)
+        except (*FAILURES, ValueError) as error:
+            raise self._vanished(error) from error
+
+    def write(self, data: bytes) -> None:
+        """Sends all of ``data``; LinkError when the port vanished or takes nothing for 0.2 s."""
+        if not data:
+            return
+        try:
+            self._serial.write(data)
+        except serial.SerialTimeoutException as error:
+            raise LinkError(f"{self.path}: took no bytes for {WRITE_PATIENCE_S:g} s; check the device") from error
+        except FAILURES as error:
+            raise self._vanished(error) from error
+
+    def close(self) -> None:
+        """Gives the port back; closing twice, or after it vanished, is harmless."""
+        with contextlib.suppress(*FAILURES):  # of a port that vanished nothing is left to give back
+            self._serial.close()
+
+    def __enter__(self) -> SerialPort:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _vanished(self, error: Exception) -> LinkError:
+        return LinkError(f"{self.path}: the port vanished ({_reason(error)}); check cable and power of the device")
+
+
+def _hang_up_poll(port: serial.Serial) -> select.poll | None:
+    """A poll that answers only to a hang-up: on some systems a dead port just never has bytes waiting."""
+    if not hasattr(select, "poll") or sys.platform == "win32":
+        return None
+    poll = select.poll()
+    poll.register(port.fileno(), 0)  # errors and hang-ups are always reported
+    return poll
+
+
+def _reason(error: Exception) -> str:
+    """The system's own words, without pyserial's wrapping."""
+    number = getattr(error, "errno", None)
+    if isinstance(number, int):
+        return os.strerror(number).lower()
+    return str(error).splitlines()[0] if str(error) else type(error).__name__

@@ -1,0 +1,81 @@
+"""Writes a recording anew from what is whole in another: compaction at a clean close, and recovery.
+
+Chunks become longer, and are compressed where that saves at least a third: inflating noise costs more reading time
+than the bytes are worth (ten minutes load in 40 ms instead of 190, for a file a third larger).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from zlib import compress, crc32
+
+import h5py
+import numpy as np
+
+from whirlbench.recording.container import (
+    ENDING,
+    INTEGRITY,
+    Storage,
+    build_header,
+    create_bookkeeping,
+    create_column,
+    create_file,
+)
+from whirlbench.recording.layout import BLOCK_ROW, ENDING_ROW, Ending, Stream
+from whirlbench.recording.reader import Recording
+from whirlbench.recording.text import fixed
+from whirlbench.recording.writer import append_rows
+
+WORTH_PACKING = 2 / 3  # of the original size
+
+
+def write_anew(source: Recording, target: Path, ending: Ending) -> None:
+    """Writes all that is whole in ``source`` to the new file ``target``, with ``ending`` and the problems found.
+
+    A row whose time is damaged is left out; a damaged value becomes ``layout.missing`` of its type.
+    """
+    with create_file(target) as file:
+        build_header(file, source.header)
+        layout = source.streams()
+        create_bookkeeping(file, layout)
+        number = 0
+        for stream in layout:
+            number = _write_stream(file, source, stream, number)
+        problems = "\n".join(source.problems)
+        row = (
+            fixed(ending.exit_status, 40),
+            fixed(ending.reason, 400),
+            fixed(problems, ENDING_ROW["problems"].itemsize),
+        )
+        append_rows(file[ENDING], np.array([row], dtype=ENDING_ROW))
+        file.flush()
+
+
+def _write_stream(file: h5py.File, source: Recording, stream: Stream, number: int) -> int:
+    """Writes the columns of a stream, counted from ``number`` on; returns the number of the next."""
+    keep = source.whole_column(stream.columns[0].path).good
+    chunk_rows = min(stream.compact_rows, max(int(keep.sum()), 1))
+    chunk_rows = max(min(stream.compact_rows, int(keep.sum())), 1)
+    for column in stream.columns:
+        values = source.mended_column(column)[keep]
+        storage = Storage(chunk_rows, _is_worth_packing(values, chunk_rows))
+        dataset = create_column(file, column, storage)
+        append_rows(dataset, values)
+        append_rows(file[INTEGRITY], _blocks(values, chunk_rows, number))
+        number += 1
+    return number
+
+
+def _blocks(values: np.ndarray, block_rows: int, number: int) -> np.ndarray:
+    """The integrity table of one column, a block for each chunk."""
+    firsts = range(0, len(values), block_rows)
+    pieces = [(first, values[first : first + block_rows]) for first in firsts]
+    return np.array([(number, first, len(piece), crc32(piece.data)) for first, piece in pieces], dtype=BLOCK_ROW)
+
+
+def _is_worth_packing(values: np.ndarray, rows: int) -> bool:
+    """Whether gzip saves a third of a chunk from the middle, its bytes shuffled as HDF5 does it."""
+    middle = max(len(values) - rows, 0) // 2
+    sample = np.ascontiguousarray(values[middle : middle + rows])
+    shuffled = sample.view(np.uint8).reshape(-1, sample.itemsize).T.tobytes()
+    return bool(shuffled) and len(compress(shuffled, 1)) < WORTH_PACKING * len(shuffled)

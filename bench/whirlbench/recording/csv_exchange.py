@@ -1,0 +1,154 @@
+"""CSV in and out: the plain files that loggers and spreadsheets understand.
+
+Slow samples, vibration, tach pulses and events have a file each. What ``write_csv`` writes, ``read_csv`` reads back
+unchanged.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from whirlbench.errors import RecordingError
+from whirlbench.recording.csv_events import events_text, read_events
+from whirlbench.recording.csv_table import CsvTable, read_table
+from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Run, SlowSamples, TachPulses, VibrationSamples
+
+SLOW_NAMES = tuple(channel.name for channel in SLOW_CHANNELS)
+AXIS_NAMES = tuple(axis.name for axis in VIBRATION_AXES)
+SLOW_FILE, VIBRATION_FILE, TACH_FILE, EVENTS_FILE, RIG_FILE = (
+    "slow.csv", "vibration.csv", "tach.csv", "events.csv", "rig.toml",
+)  # fmt: skip
+
+# Steps between samples may differ from their median by this share, or by one unit of the last decimal, before they
+# count as odd; the first sample of a block carries the poll's own time, so one step in sixteen may be odd. Common
+# practice, no source.
+STEP_TOLERANCE = 0.05
+ODD_STEPS_ALLOWED = 1 / 8
+MOST_DISTINCT = 200_000  # beyond that the comparison as text takes longer than it saves
+MORE_THAN_ONE_STEP = 1.5  # from here on a step is a gap: samples were lost
+
+
+def read_csv(
+    slow: Path | str,
+    vibration: Path | str | None = None,
+    tach: Path | str | None = None,
+    pulses_per_rev: int = 1,
+    rig_text: str = "",
+    events: Path | str | None = None,
+) -> Run:
+    """The run in the CSV files ``slow``, and ``vibration``, ``tach`` and ``events`` where there are any.
+
+    Columns as in the contract: ``t_s`` and ``rpm`` are required in the slow file. Empty cells are gaps. Vibration has
+    to be sampled uniformly; missing rows are gaps. RecordingError in one line names file, row, column, what was found
+    and what was expected.
+    """
+    table = read_table(Path(slow), ("t_s", *SLOW_NAMES), ("t_s", "rpm"))
+    channels = {name: column for name, column in table.columns.items() if name != "t_s"}
+    return Run(
+        slow=SlowSamples(table.columns["t_s"], **channels),
+        tach=_read_tach(Path(tach), pulses_per_rev) if tach else TachPulses(pulses_per_rev=pulses_per_rev),
+        vibration=_read_vibration(Path(vibration)) if vibration else VibrationSamples(),
+        events=read_events(events) if events else (),
+        source=str(slow),
+        rig_text=rig_text,
+    )
+
+
+def _read_tach(path: Path, pulses_per_rev: int) -> TachPulses:
+    return TachPulses(read_table(path, ("t_s",), ("t_s",)).columns["t_s"], pulses_per_rev)
+
+
+def _read_vibration(path: Path) -> VibrationSamples:
+    table = read_table(path, ("t_s", *AXIS_NAMES), ("t_s",))
+    axes: dict[str, Any] = {name: _as_written(column) for name, column in table.columns.items() if name != "t_s"}
+    if not axes:
+        raise RecordingError(f"{path}: row 1: no axis; expected any of {', '.join(AXIS_NAMES)} beside t_s")
+    return VibrationSamples(table.columns["t_s"], **axes, rate_hz=_uniform_rate_hz(table))
+
+
+def _as_written(values: np.ndarray) -> np.ndarray:
+    """``values`` as float32 when they were written from such, or with no more digits than it carries."""
+    distinct = np.unique(values[~np.isnan(values)])
+    if len(distinct) > MOST_DISTINCT:
+        return values
+    rounded = distinct.astype(np.float32)
+    return values.astype(np.float32) if np.array_equal(rounded.astype(str).astype(float), distinct) else values
+
+
+def _uniform_rate_hz(table: CsvTable) -> float:
+    """Samples per second; RecordingError when the steps of time are not all alike, gaps apart."""
+    times_s = table.columns["t_s"]
+    if len(times_s) < 3:
+        raise RecordingError(f"{table.source}: {len(times_s)} rows; vibration needs at least 3 to tell its rate")
+    steps_s = np.diff(times_s)
+    typical_s = float(np.median(steps_s))
+    odd = np.abs(steps_s - typical_s) > STEP_TOLERANCE * typical_s + _resolution_s(times_s)
+    if odd.mean() > ODD_STEPS_ALLOWED:
+        index = int(np.flatnonzero(odd)[0]) + 1
+        raise RecordingError(
+            f"{table.source}: row {table.row_number(index)}, column t_s: a step of {steps_s[index - 1]:.6g} s where "
+            f"most are {typical_s:.6g} s ({odd.mean():.0%} of all differ); vibration has to be sampled uniformly"
+        )
+    rate_hz = 1.0 / float(steps_s[steps_s < MORE_THAN_ONE_STEP * typical_s + _resolution_s(times_s)].mean())
+    return float(round(rate_hz)) if abs(rate_hz - round(rate_hz)) < 1e-6 * rate_hz else rate_hz
+
+
+def _resolution_s(times_s: np.ndarray) -> float:
+    """Unit of the last decimal the times were written with, 0 when finer than a nanosecond."""
+    sample = times_s[:1000]
+    for decimals in range(10):
+        if np.allclose(sample, np.round(sample, decimals), rtol=0, atol=1e-12):
+            return float(10.0**-decimals)
+    return 0.0
+
+
+def write_csv(run: Run, folder: Path | str) -> tuple[Path, ...]:
+    """Writes ``run`` into ``folder`` (made when absent) and returns the files; existing ones are not overwritten.
+
+    ``slow.csv``, and ``vibration.csv``, ``tach.csv``, ``events.csv``, ``rig.toml`` where the run has any. Numbers carry
+    every digit that is needed to read the same number again; a gap is an empty cell.
+    """
+    folder = Path(folder)
+    texts = _texts(run)
+    for name in texts:
+        if (folder / name).exists():
+            raise RecordingError(f"{folder / name}: already exists; choose an empty folder")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in texts.items():
+            (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise RecordingError(f"{folder}: cannot be written ({error.strerror or error})") from error
+    return tuple(folder / name for name in texts)
+
+
+def _texts(run: Run) -> dict[str, str]:
+    """Content of each file by name."""
+    slow_names = [name for name in SLOW_NAMES if name == "rpm" or run.slow.has(name)]
+    texts = {SLOW_FILE: _table_text(run.slow, slow_names)}
+    if len(run.vibration.time_s):
+        texts[VIBRATION_FILE] = _table_text(run.vibration, list(run.vibration.axes()) or ["ax_g"])
+    if len(run.tach.time_s):
+        texts[TACH_FILE] = _table_text(run.tach, [])
+    if run.events:
+        texts[EVENTS_FILE] = events_text(run.events)
+    if run.rig_text:
+        texts[RIG_FILE] = run.rig_text
+    return texts
+
+
+def _table_text(stream: SlowSamples | VibrationSamples | TachPulses, names: list[str]) -> str:
+    columns = [_cells(stream.time_s), *(_cells(getattr(stream, name)) for name in names)]
+    return "\n".join([",".join(["t_s", *names]), *map(",".join, zip(*columns, strict=True))]) + "\n"
+
+
+def _cells(values: np.ndarray) -> list[str]:
+    """The shortest text that reads back as the same number, "" for NaN."""
+    if values.dtype == np.float32:
+        distinct, places = np.unique(values, return_inverse=True)  # counts times a scale: few different numbers
+        texts = ["" if text == "nan" else text for text in distinct.astype(str).tolist()]
+        return [texts[place] for place in places.tolist()]
+    return [repr(value) if value == value else "" for value in values.tolist()]

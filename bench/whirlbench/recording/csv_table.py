@@ -1,0 +1,151 @@
+"""Reads a CSV table of numbers quickly, and names the first bad cell when there is one.
+
+The quick way lets NumPy parse the whole text. Only when that refuses, or a rule is broken, is the text gone through
+line by line, to say which row, column and value it was. Rows are counted as a spreadsheet does: the header is row 1.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from whirlbench.errors import RecordingError
+
+NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+GAPS = ("", "nan")
+
+
+@dataclass(frozen=True)
+class CsvTable:
+    """Columns by name, (n,) float64 each, empty cells NaN; ``text`` is kept to find a row again."""
+
+    source: str
+    text: str
+    columns: dict[str, np.ndarray]
+
+    def row_number(self, index: int) -> int:
+        """Row in the file, header being 1, of the sample ``index``; blank lines count."""
+        filled = (number for number, line in enumerate(self.text.split("\n"), start=1) if line.strip())
+        for _ in range(index + 1):
+            next(filled)
+        return next(filled)
+
+
+def read_table(path: Path, allowed: tuple[str, ...], required: tuple[str, ...]) -> CsvTable:
+    """The table in the file at ``path``; times in ``t_s`` rise from row to row and have no gaps.
+
+    ``allowed``: every column name that may occur; ``required``: those that must. RecordingError in one line otherwise:
+    the file, row, column, what was found and what was expected.
+    """
+    text = _read_text(path)
+    names = _header(path, text.partition("\n")[0], allowed, required)
+    body = text.partition("\n")[2]
+    values = _parse(path, text, body, names)
+    table = CsvTable(str(path), text, {name: values[:, index] for index, name in enumerate(names)})
+    _check_times(table)
+    return table
+
+
+def _read_text(path: Path) -> str:
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise RecordingError(f"{path}: cannot be read ({error.strerror or error})") from error
+    try:
+        text = raw.decode("utf-8-sig")  # spreadsheets put a byte order mark in front
+    except UnicodeDecodeError as error:
+        raise RecordingError(f"{path}: is not text in UTF-8 (byte {error.start}); expected a CSV file") from error
+    if "\0" in text:
+        raise RecordingError(f"{path}: holds zero bytes; expected a CSV file in UTF-8")
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def _header(path: Path, line: str, allowed: tuple[str, ...], required: tuple[str, ...]) -> list[str]:
+    """Column names of the header row, every one known and there once."""
+    if not line.strip():
+        raise RecordingError(f"{path}: row 1 is empty; expected a header with {', '.join(required)}")
+    if ";" in line:
+        raise RecordingError(
+            f"{path}: row 1 is separated by semicolons; save it again with comma separators and '.' as decimal point"
+        )
+    names = [cell.strip().strip('"').strip() for cell in line.split(",")]
+    for name in names:
+        if name not in allowed:
+            raise RecordingError(f"{path}: row 1: unknown column {name!r}; expected any of {', '.join(allowed)}")
+        if names.count(name) > 1:
+            raise RecordingError(f"{path}: row 1: column {name} is there {names.count(name)} times; keep one")
+    for name in required:
+        if name not in names:
+            raise RecordingError(f"{path}: row 1: column {name} is missing; found {', '.join(names)}")
+    return names
+
+
+def _parse(path: Path, text: str, body: str, names: list[str]) -> np.ndarray:
+    """All cells, (rows, columns)."""
+    if not body.strip():
+        raise RecordingError(f"{path}: has a header but no rows; expected one row a sample")
+    try:
+        values = np.loadtxt(io.StringIO(_with_gaps(body)), delimiter=",", ndmin=2, comments=None)
+    except (ValueError, OverflowError) as error:
+        _blame(path, text, names)
+        raise RecordingError(f"{path}: cannot be read as numbers ({error})") from error
+    if values.shape[1] != len(names) or np.isinf(values).any():
+        _blame(path, text, names)
+        raise RecordingError(f"{path}: rows have {values.shape[1]} cells, the header has {len(names)}")
+    return values
+
+
+def _with_gaps(body: str) -> str:
+    """Empty cells filled with "nan", by whole-text replacement: a loop over cells would take minutes."""
+    if " " in body or "\t" in body:
+        body = re.sub(r"[ \t]*([,\n])[ \t]*", r"\1", body.strip(" \t"))
+    if ",," in body:
+        body = body.replace(",,", ",nan,").replace(",,", ",nan,")
+    if body.startswith(","):
+        body = "nan" + body
+    return (body + "\n").replace(",\n", ",nan\n").replace("\n,", "\nnan,")
+
+
+def _blame(path: Path, text: str, names: list[str]) -> None:
+    """Raises RecordingError for the first bad row or cell; returns when every one looks right."""
+    for number, cells in _rows(text):
+        if len(cells) != len(names):
+            hint = "; decimal commas? write '.'" if len(cells) > len(names) else ""
+            raise RecordingError(
+                f"{path}: row {number} has {len(cells)} cells; expected {len(names)} as in the header{hint}"
+            )
+        for name, cell in zip(names, cells, strict=True):
+            if cell.lower() not in GAPS and not (NUMBER.fullmatch(cell) and math.isfinite(float(cell))):
+                raise RecordingError(
+                    f"{path}: row {number}, column {name}: {cell!r} is not a number; expected digits with '.' as "
+                    "decimal point, or an empty cell for a gap"
+                )
+
+
+def _rows(text: str) -> Iterator[tuple[int, list[str]]]:
+    """(row number, stripped cells) of each row under the header that is not blank."""
+    for number, line in enumerate(text.split("\n"), start=1):
+        if number > 1 and line.strip():
+            yield number, [cell.strip() for cell in line.split(",")]
+
+
+def _check_times(table: CsvTable) -> None:
+    times_s = table.columns["t_s"]
+    bad = np.flatnonzero(np.isnan(times_s))
+    if len(bad):
+        raise RecordingError(
+            f"{table.source}: row {table.row_number(int(bad[0]))}, column t_s: is empty; expected a time in s"
+        )
+    late = np.flatnonzero(np.diff(times_s) <= 0)
+    if len(late):
+        index = int(late[0]) + 1
+        raise RecordingError(
+            f"{table.source}: row {table.row_number(index)}, column t_s: {times_s[index]:.12g} does not come after "
+            f"{times_s[index - 1]:.12g} in the row before; expected rising times"
+        )

@@ -1,0 +1,161 @@
+"""The only place that opens recordings: new ones, whole ones, broken ones.
+
+with create(path, RunHeader.of_rig(rig, text)) as recorder:
+    recorder.add_slow(time_s, values, counts)
+run = read_run(path)
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import h5py
+import numpy as np
+
+from whirlbench.errors import RecordingError
+from whirlbench.recording.compact import write_anew
+from whirlbench.recording.integrity import DAMAGE
+from whirlbench.recording.layout import Ending, RunHeader
+from whirlbench.recording.mending import SIGNATURE, MendedFile
+from whirlbench.recording.reader import Recording
+from whirlbench.recording.writer import Recorder
+from whirlbench.samples import SLOW_CHANNELS, Run
+
+
+def create(path: Path | str, header: RunHeader, vibration_dtype: str = "f4", compact: bool = True) -> Recorder:
+    """A new recording at ``path``, which must not exist; RecordingError otherwise.
+
+    ``vibration_dtype``: "f4" carries accelerometer counts exactly, "f8" is for imports. ``compact=False`` leaves the
+    file as it was written, for who has to be quick at the end.
+    """
+    return Recorder(Path(path), header, vibration_dtype, compact_in_place if compact else None)
+
+
+def open_recording(path: Path | str) -> Recording:
+    """The recording at ``path``, also while it is written, after a crash, cut short or damaged.
+
+    RecordingError when it is no recording, of a later format version, or damaged beyond reading.
+    """
+    path = Path(path)
+    _check_signature(path)
+    file, close = _open_file(path)
+    try:
+        return Recording(file, path, close)
+    except DAMAGE as error:
+        close()
+        raise _damaged(path, error) from error
+    except RecordingError:
+        close()
+        raise
+
+
+def read_run(path: Path | str) -> Run:
+    """All of the recording at ``path`` as arrays; see ``open_recording`` for what it raises."""
+    with open_recording(path) as recording:
+        return recording.run()
+
+
+def write_run(path: Path | str, run: Run, header: RunHeader) -> None:
+    """Writes ``run``, which never was in counts, to a new recording at ``path``, which must not exist."""
+    path = Path(path)
+    axes = {name: getattr(run.vibration, name) for name in run.vibration.axes()}
+    dtype = "f4" if all(values.dtype == np.float32 for values in axes.values()) else "f8"
+    header = replace(header, counted=False, vibration_rate_hz=run.vibration.rate_hz)
+    with create(path, header, dtype) as recorder:
+        recorder.add_slow(run.slow.time_s, {item.name: run.slow.channel(item.name) for item in SLOW_CHANNELS})
+        recorder.add_tach(run.tach.time_s)
+        recorder.add_vibration_g(run.vibration.time_s, axes, run.vibration.running_numbers())
+        for event in run.events:
+            recorder.add_event(event)
+
+
+def recover(broken: Path | str, target: Path | str) -> tuple[str, ...]:
+    """Writes what is whole in ``broken`` to the new file ``target``, which any HDF5 tool opens.
+
+    Returns what is missing, one line each, empty when nothing is. ``broken`` is not touched.
+    """
+    target = Path(target)
+    if target.exists():
+        raise RecordingError(f"{target}: already exists; choose another name")
+    with open_recording(broken) as source:
+        ending = source.ending
+        kept = ending if ending.complete else Ending(True, "recovered", "the run was not closed")
+        _write_atomically(source, target, kept)
+        return source.problems
+
+
+def compact_in_place(path: Path) -> None:
+    """Replaces a cleanly closed recording by its compacted form, once that is complete and on disk."""
+    with open_recording(path) as source:
+        packed = _write_beside(source, path, source.ending)
+    os.replace(packed, path)
+
+
+def _write_atomically(source: Recording, target: Path, ending: Ending) -> None:
+    os.replace(_write_beside(source, target, ending), target)
+
+
+def _write_beside(source: Recording, target: Path, ending: Ending) -> Path:
+    """A complete copy on disk beside ``target``; nothing is left when it fails."""
+    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        write_anew(source, beside, ending)
+        with open(beside, "rb+") as written:
+            os.fsync(written.fileno())
+    except (OSError, RuntimeError) as error:
+        beside.unlink(missing_ok=True)
+        raise RecordingError(f"{target}: cannot be written ({error}); {source.path} is unchanged") from error
+    except BaseException:
+        beside.unlink(missing_ok=True)
+        raise
+    return beside
+
+
+def _check_signature(path: Path) -> None:
+    try:
+        with open(path, "rb") as file:
+            first = file.read(len(SIGNATURE))
+    except OSError as error:
+        raise RecordingError(f"{path}: cannot be read ({error.strerror or error})") from error
+    if first != SIGNATURE:
+        what = "is empty" if not first else "is not a recording (no HDF5 signature)"
+        raise RecordingError(f"{path}: {what}; `whirlbench import` makes one from CSV files")
+
+
+def _open_file(path: Path) -> tuple[h5py.File, Callable[[], None]]:
+    """The open file and what closes it: a whole file plainly, a running one beside its writer, a broken one mended."""
+    try:
+        file = h5py.File(path, "r")
+        return file, file.close
+    except DAMAGE as error:
+        is_running = "lock file" in str(error)  # its writer holds it; there is no other sign of life
+    try:
+        if is_running:
+            file = h5py.File(path, "r", swmr=True)
+            return file, file.close
+        return _open_mended(path)
+    except DAMAGE as error:
+        raise _damaged(path, error) from error
+
+
+def _open_mended(path: Path) -> tuple[h5py.File, Callable[[], None]]:
+    mended = MendedFile(path)
+    try:
+        file = h5py.File(mended, "r")
+    except DAMAGE:
+        mended.close()
+        raise
+
+    def close() -> None:
+        file.close()
+        mended.close()
+
+    return file, close
+
+
+def _damaged(path: Path, error: BaseException) -> RecordingError:
+    reason = str(error).splitlines()[0] if str(error) else type(error).__name__
+    return RecordingError(f"{path}: the structure of the file is damaged, nothing can be read ({reason})")

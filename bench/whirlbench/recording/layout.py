@@ -1,0 +1,153 @@
+"""What is in a recording and how it is called: groups, columns, types, header, ending.
+
+Nothing here touches a file. All text is of fixed width and every dataset is chunked with a Fletcher-32 checksum: HDF5
+keeps variable-length text and unchunked data where no checksum covers them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import msgspec
+import numpy as np
+
+from whirlbench.errors import RigError
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import parse_rig
+from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES
+
+FORMAT = "whirlbench recording"
+FORMAT_VERSION = 1
+NO_COUNT = -(2**31)  # in an array of counts: no reading
+COUNTED = ("rpm", "current_a", "voltage_v", "thrust_n", "pitch_deg")  # slow channels that come from counts
+COUNT_MEANING = {
+    "rpm": ("ticks of 0.5 us", "tach period, 0 at rest"),
+    "current_a": ("counts", "analogue converter, pack current"),
+    "voltage_v": ("counts", "analogue converter, pack voltage"),
+    "thrust_n": ("counts", "load-cell converter"),
+    "pitch_deg": ("counts", "analogue converter, feedback of the pitch servo; 65535 when not fitted"),
+}
+
+EVENT_ROW = np.dtype([("time_s", "f8"), ("kind", "S8"), ("name", "S40"), ("detail", "S200")])
+NOTE_ROW = np.dtype([("time_s", "f8"), ("text", "S400")])
+COUNTER_ROW = np.dtype([("time_s", "f8"), ("name", "S32"), ("value", "f8")])
+ENDING_ROW = np.dtype([("exit_status", "S40"), ("reason", "S400"), ("problems", "S4000")])
+BLOCK_ROW = np.dtype([("column", "u1"), ("first", "u8"), ("rows", "u4"), ("crc32", "u4")])
+
+
+@dataclass(frozen=True)
+class Column:
+    """One dataset: its path, type, what it means, and which column tells its times (empty when it has them itself)."""
+
+    path: str
+    dtype: np.dtype
+    unit: str
+    description: str
+    time_base: str = ""
+
+
+@dataclass(frozen=True)
+class Stream:
+    """Columns that grow together, row by row; the first tells the time. Chunk lengths while running and compacted."""
+
+    name: str
+    columns: tuple[Column, ...]
+    live_rows: int
+    compact_rows: int
+
+
+def missing(dtype: np.dtype) -> float | int:
+    """What stands in a column where there is no reading: NaN, the least signed, the greatest unsigned number."""
+    if dtype.kind == "f":
+        return float("nan")
+    return int(np.iinfo(dtype).min if dtype.kind == "i" else np.iinfo(dtype).max)
+
+
+def streams(vibration_dtype: str = "f4") -> tuple[Stream, ...]:
+    """The streams of a recording; ``vibration_dtype`` is "f8" for imports, which must lose no digit."""
+    tach = _column("tach/time_s", "f8", "s", "tach pulses, device clock from the start of the run")
+    events = _column("events/rows", EVENT_ROW, "", "changes of state, trips, aborts, steps of the plan")
+    notes = _column("notes/rows", NOTE_ROW, "", "what the operator wrote; long notes take several rows")
+    counters = _column("counters/rows", COUNTER_ROW, "", "running totals of losses, of both ends of the link")
+    return (
+        Stream("slow", tuple(_slow_columns()), 512, 4096),
+        Stream("tach", (tach,), 256, 4096),
+        Stream("vibration", tuple(_vibration_columns(vibration_dtype)), 2048, 8192),
+        Stream("events", (events,), 32, 256),
+        Stream("notes", (notes,), 16, 64),
+        Stream("counters", (counters,), 128, 1024),
+    )
+
+
+def _column(path: str, dtype: str | np.dtype, unit: str, description: str, time_base: str = "") -> Column:
+    return Column(path, np.dtype(dtype), unit, description, time_base)
+
+
+def _slow_columns() -> list[Column]:
+    base = "slow/time_s"
+    times = _column(base, "f8", "s", "time of the sample, device clock from the start of the run")
+    values = [_column(f"slow/{name}", "f8", unit, text, base) for name, unit, text in SLOW_CHANNELS]
+    counts = [_column(f"slow/counts/{name}", "i4", *COUNT_MEANING[name], base) for name in COUNTED]
+    return [times, *values, *counts]
+
+
+def _vibration_columns(dtype: str) -> list[Column]:
+    base = "vibration/time_s"
+    times = _column(base, "f8", "s", "time of the sample, device clock from the start of the run")
+    index = _column("vibration/index", "u4", "1", "running number of the sample; a jump tells how many were lost", base)
+    values = [_column(f"vibration/{name}", dtype, unit, text, base) for name, unit, text in VIBRATION_AXES]
+    counts = [
+        _column(f"vibration/counts/{name}", "i2", "counts", f"accelerometer, {text}", base)
+        for name, _, text in VIBRATION_AXES
+    ]
+    return [times, index, *values, *counts]
+
+
+@dataclass(frozen=True)
+class RunHeader:
+    """What is known when a run begins.
+
+    ``rig_text`` and ``plan_text`` are the TOML in force; ``firmware`` what the device said of itself, by name (text or
+    numbers); ``created`` an ISO 8601 time; ``random_seed`` of a simulated run; ``g_per_count`` scales the
+    accelerometer; ``counted`` tells whether wire counts are there (an import has none).
+    """
+
+    rig_text: str = ""
+    plan_text: str = ""
+    firmware: dict[str, str | int] = field(default_factory=dict)
+    created: str = ""
+    origin: str = ""  # "device on /dev/ttyACM0", "simulated stand", "import of run.csv"
+    random_seed: int | None = None
+    pulses_per_rev: int = 1
+    vibration_rate_hz: float = 0.0
+    g_per_count: float = 0.0039
+    counted: bool = True
+    format_version: int = FORMAT_VERSION
+
+    @classmethod
+    def of_rig(cls, rig: Rig, rig_text: str, **known: object) -> RunHeader:
+        """Header whose tach, accelerometer and rig text are those of ``rig``; ``known`` sets the other fields."""
+        fields: dict = {
+            "pulses_per_rev": rig.tach.pulses_per_rev,
+            "vibration_rate_hz": float(rig.vibration.rate_hz),
+            "g_per_count": rig.vibration.g_per_count,
+            **known,
+        }
+        return cls(rig_text=rig_text, **fields)
+
+    def calibration_json(self) -> str:
+        """The calibrations of the rig as JSON, ``{}`` without a (readable) rig."""
+        try:
+            rig = parse_rig(self.rig_text) if self.rig_text else Rig()
+        except RigError:
+            rig = Rig()
+        return msgspec.json.encode(rig.calibration).decode()
+
+
+@dataclass(frozen=True)
+class Ending:
+    """How a run ended; ``complete`` is False when nobody came to write it: power cut, crash, still running."""
+
+    complete: bool = False
+    exit_status: str = ""
+    reason: str = ""

@@ -1,0 +1,81 @@
+"""Chart of one run: the slow channels and vibration over time, limits as dashed lines, trips and plan steps marked."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from whirlbench.report.html import new_figure
+from whirlbench.rig.description import Rig
+from whirlbench.samples import SLOW_CHANNELS, Run
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+INK, LIMIT, STEP = "#1f4e79", "#a3231f", "#b9b09d"
+POINTS = 2000  # more would not show on a page
+STRIPS = (
+    ("rpm", "overspeed_rpm"), ("thrust_n", "thrust_n"), ("current_a", "current_a"),
+    ("voltage_v", "minimum_voltage_v"), ("throttle_us", None), ("pitch_deg", None),
+)  # fmt: skip
+RMS_S = 0.1
+
+
+def run_figure(run: Run, rig: Rig, title: str) -> Figure:
+    """Strips of every channel the run holds, and of vibration; channels that were not recorded are left out."""
+    strips = [(name, key) for name, key in STRIPS if run.slow.has(name)]
+    shaken = bool(run.vibration.axes())
+    figure = new_figure(9.0, 1.3 * (len(strips) + shaken) + 0.8)
+    axes = np.atleast_1d(figure.subplots(len(strips) + shaken, 1, sharex=True))
+    units = {channel.name: channel.unit for channel in SLOW_CHANNELS}
+    for (name, key), strip in zip(strips, axes, strict=False):
+        time_s, values = _thinned(run.slow.time_s, run.slow.channel(name))
+        strip.plot(time_s, values, color=INK, lw=0.8)
+        strip.set_ylabel(f"{name.rsplit('_', 1)[0]}\n({units[name]})")
+        _draw_limit(strip, getattr(rig.limits, key) if key else None, values)
+    if shaken:
+        _draw_vibration(axes[-1], run, rig)
+    for strip in axes:
+        _mark_events(strip, run)
+    axes[0].set_title(title)
+    axes[-1].set_xlabel("time in the run (s)")
+    return figure
+
+
+def _thinned(time_s: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Every n-th sample, and always the greatest of each stretch, so that no peak is lost."""
+    size = max(1, len(values) // POINTS)
+    if size == 1:
+        return time_s, values
+    count = len(values) // size
+    blocks = values[: count * size].reshape(count, size)
+    places = np.argmax(np.where(np.isnan(blocks), -np.inf, blocks), axis=1) + size * np.arange(count)
+    return time_s[places], values[places]
+
+
+def _draw_limit(strip: Axes, limit: float | None, values: np.ndarray) -> None:
+    """The limit, where it is near enough to what was measured not to flatten the curve."""
+    greatest = np.nanmax(np.abs(values)) if np.isfinite(values).any() else 0.0
+    if limit is not None and limit < 1.6 * greatest:
+        strip.axhline(limit, color=LIMIT, lw=0.9, ls="--")
+
+
+def _draw_vibration(strip: Axes, run: Run, rig: Rig) -> None:
+    size = max(2, round(RMS_S * run.vibration.rate_hz))
+    count = len(run.vibration.time_s) // size
+    axes = [np.asarray(getattr(run.vibration, name), dtype=float) for name in run.vibration.axes()]
+    variance = sum(np.nanvar(axis[: count * size].reshape(count, size), axis=1) for axis in axes)
+    rms = np.sqrt(variance)
+    strip.plot(run.vibration.time_s[: count * size : size], rms, color=INK, lw=0.8)
+    strip.set_ylabel("vibration\n(g rms)")
+    _draw_limit(strip, rig.limits.vibration_g_rms, rms)
+
+
+def _mark_events(strip: Axes, run: Run) -> None:
+    for event in run.events:
+        if event.kind in ("trip", "abort"):
+            strip.axvline(event.time_s, color=LIMIT, lw=1.2)
+        elif event.kind == "plan":
+            strip.axvline(event.time_s, color=STEP, lw=0.5)

@@ -1,0 +1,93 @@
+"""Rig files: TOML text to a validated Rig, with every complaint naming the key."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from whirlbench.errors import RigError
+from whirlbench.rig.description import Rig
+from whirlbench.rig.rules import check_rig
+from whirlbench.rig.toml_choices import choices
+from whirlbench.rig.toml_text import complaint_and_path, field_named_in, parse_table, read_text
+
+EXAMPLE = "crop_duster.toml"
+
+
+def parse_rig(text: str, source: str = "rig") -> Rig:
+    """Rig described by TOML ``text``; RigError names ``source``, the key, what was found and what was expected."""
+    table = parse_table(text, source, RigError)
+    try:
+        rig = msgspec.convert(table, Rig)
+    except msgspec.ValidationError as error:
+        raise RigError(f"{source}: {_plain(error, table)}") from error
+    try:
+        check_rig(rig)
+    except RigError as error:
+        raise RigError(f"{source}: {error}") from error
+    return rig
+
+
+def read_rig(path: Path | str) -> tuple[Rig, str]:
+    """Rig in the file at ``path`` and the text it was read from."""
+    text = read_text(path, "a rig file", RigError)
+    return parse_rig(text, str(path)), text
+
+
+def example_rig_text() -> str:
+    """Text of the example rig that is shipped with the package."""
+    return resources.files("whirlbench.rig").joinpath("examples", EXAMPLE).read_text(encoding="utf-8")
+
+
+def with_values(text: str, values: Mapping[str, float | str]) -> str:
+    """Rig ``text`` with keys replaced or added, comments and order kept; keys are written as "section.key".
+
+    The result is checked as a whole: RigError when it is no valid rig.
+    """
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    for path, value in values.items():
+        section, key = path.rsplit(".", 1)
+        table: Any = document
+        for part in section.split("."):
+            table = table.setdefault(part, tomlkit.table())
+        table[key] = value
+    changed = tomlkit.dumps(document)
+    parse_rig(changed, "changed rig")
+    return changed
+
+
+def _plain(error: msgspec.ValidationError, table: dict[str, Any]) -> str:
+    """msgspec's complaint with its path turned into a rig key."""
+    text, path = complaint_and_path(error)
+    path = _with_name(path, table)
+    unknown = field_named_in(text, "object contains unknown field")
+    if unknown is not None:
+        return f"unknown key {_joined(path, unknown)}; remove it or correct its spelling"
+    missing = field_named_in(text, "object missing required field")
+    if missing is not None:
+        return f"key {_joined(path, missing)} is missing"
+    admitted = choices(Rig, path) if text.startswith("invalid") else ()
+    expected = f"; expected one of {', '.join(admitted)}" if admitted else ""
+    return f"key {path or '(top level)'}: {text}{expected}"
+
+
+def _joined(path: str, key: str) -> str:
+    return f"{path}.{key}" if path else key
+
+
+def _with_name(path: str, table: dict[str, Any]) -> str:
+    """``path`` into a named table, such as `modes[...]`, with the name of the first one at fault."""
+    section = path.partition("[...]")[0]
+    items = table.get(section)
+    for name, item in items.items() if isinstance(items, dict) else ():
+        try:
+            msgspec.convert({section: {name: item}}, Rig)
+        except msgspec.ValidationError:
+            return path.replace("[...]", f".{name}", 1)
+    return path

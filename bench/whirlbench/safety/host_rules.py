@@ -1,0 +1,291 @@
+"""The host's ring: trip rules on engineering values, slower and broader than the microcontroller's.
+
+A rule is fed batches of samples in order and answers with the first trip. How the stream is cut into batches changes
+nothing, so that live decisions, replays and back-tests agree. NaN is never beyond a limit; what a live run must
+watch is ensured before arming (``limits.check_watched``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+
+from whirlbench.safety.device_rules import OverspeedRule, VibrationRule
+from whirlbench.safety.trip_limits import TripLimits
+
+TICKS_PER_S = 2_000_000.0
+
+
+def _none() -> np.ndarray:
+    return np.empty(0)
+
+
+@dataclass(frozen=True)
+class VibrationBlock:
+    """Neighbouring accelerometer samples: running number of the first, times ``(n,)``, ``g (n, axes)``."""
+
+    first_index: int
+    time_s: np.ndarray
+    acceleration_g: np.ndarray
+
+
+@dataclass(frozen=True)
+class Batch:
+    """What came in since the last batch: slow channels by name on ``time_s``, tach edges, vibration blocks.
+
+    ``load_cell`` holds (time in s, conversions of the load cell since the count before), once a second in a live run.
+    """
+
+    time_s: np.ndarray = field(default_factory=_none)
+    slow: Mapping[str, np.ndarray] = field(default_factory=dict)
+    edges_s: np.ndarray = field(default_factory=_none)
+    vibration: tuple[VibrationBlock, ...] = ()
+    load_cell: tuple[tuple[float, int], ...] = ()
+
+
+@dataclass(frozen=True)
+class Trip:
+    """A rule that fired: its name, when, on what value, against which limit (in the unit the name tells)."""
+
+    rule: str
+    at_s: float
+    value: float
+    limit: float
+
+    def text(self) -> str:
+        """One line for events and screens."""
+        return f"{self.rule} {self.value:.5g}, limit {self.limit:.5g}"
+
+
+class Rule(Protocol):
+    """What every rule offers; ``name`` is the rig's key of the limit."""
+
+    name: str
+
+    def feed(self, batch: Batch) -> Trip | None:
+        """First trip in ``batch``, or None."""
+
+    def reset(self) -> None:
+        """Forgets everything that was fed."""
+
+
+class LevelRule:
+    """Trips when a slow quantity stays beyond ``limit`` for ``confirm_s``; zero trips on the first sample.
+
+    ``quantity`` gives the values ``(n,)`` of a batch, or None when its channels are absent. ``sign`` is 1 for an
+    upper limit, -1 for a lower one, 0 for the size of a quantity that may come with either sign: a reversed current
+    clamp, or blades that push backwards, load the stand no less.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        limit: float,
+        quantity: Callable[[Mapping[str, np.ndarray]], np.ndarray | None],
+        confirm_s: float = 0.0,
+        sign: int = 1,
+    ) -> None:
+        self.name, self.limit, self.confirm_s, self.sign = name, limit, confirm_s, sign
+        self._quantity = quantity
+        self._since_s: float | None = None
+
+    def feed(self, batch: Batch) -> Trip | None:
+        """First trip in ``batch``, or None."""
+        values = self._quantity(batch.slow) if len(batch.time_s) else None
+        if values is None:
+            return None
+        beyond = self._beyond(values)
+        if not beyond.any():
+            self._since_s = None
+            return None
+        held = beyond & (batch.time_s - self._started_s(batch.time_s, beyond) >= self.confirm_s)
+        if not held.any():
+            return None
+        first = int(np.argmax(held))
+        return Trip(self.name, float(batch.time_s[first]), float(values[first]), self.limit)
+
+    def _beyond(self, values: np.ndarray) -> np.ndarray:
+        if self.sign == 0:
+            return np.abs(values) > self.limit
+        return values * self.sign > self.limit * self.sign
+
+    def _started_s(self, time_s: np.ndarray, beyond: np.ndarray) -> np.ndarray:
+        """For each sample, since when the quantity has been beyond the limit (meaningless where it is not)."""
+        before = np.concatenate(([self._since_s is not None], beyond[:-1]))
+        carried = self._since_s if self._since_s is not None else -np.inf
+        started_s = np.maximum.accumulate(np.where(beyond & ~before, time_s, carried))
+        self._since_s = float(started_s[-1]) if beyond[-1] else None
+        return started_s
+
+    def reset(self) -> None:
+        """Forgets since when."""
+        self._since_s = None
+
+
+class SpeedRule:
+    """Overspeed from tach edges, by the device's own integer rule."""
+
+    name = "overspeed_rpm"
+
+    def __init__(self, limits: TripLimits) -> None:
+        self.limit = float(limits.overspeed_rpm or 0.0)
+        self._per_rev = limits.pulses_per_rev
+        self._rule = OverspeedRule(limits.overspeed_ticks, limits.overspeed_confirm)
+        self._last_s = np.empty(0)
+
+    def feed(self, batch: Batch) -> Trip | None:
+        """First trip in ``batch``, or None."""
+        if not len(batch.edges_s):
+            return None
+        edges_s = np.concatenate((self._last_s, batch.edges_s))
+        self._last_s = edges_s[-1:]
+        periods = np.rint(np.diff(edges_s) * TICKS_PER_S).astype(np.int64)
+        for place, ticks in enumerate(periods.tolist(), start=1):
+            if self._rule.feed(ticks):
+                return Trip(self.name, float(edges_s[place]), 60.0 * TICKS_PER_S / (ticks * self._per_rev), self.limit)
+        return None
+
+    def reset(self) -> None:
+        """Forgets the last edge."""
+        self._rule.reset()
+        self._last_s = np.empty(0)
+
+
+class ShakeRule:
+    """Vibration over windows, by the device's own integer rule on counts."""
+
+    name = "vibration_g_rms"
+
+    def __init__(self, limits: TripLimits) -> None:
+        self.limit = float(limits.vibration_g_rms or 0.0)
+        self._g_per_count = limits.g_per_count
+        self._rule = VibrationRule(limits.vibration_counts, limits.vibration_window)
+
+    def feed(self, batch: Batch) -> Trip | None:
+        """First trip in ``batch``, or None."""
+        for block in batch.vibration:
+            counts = np.rint(block.acceleration_g / self._g_per_count).astype(np.int64)
+            last = self._rule.feed(block.first_index, counts)
+            if last is not None:
+                value = self._rule.rms_counts() * self._g_per_count
+                return Trip(self.name, float(block.time_s[last - block.first_index]), value, self.limit)
+        return None
+
+    def reset(self) -> None:
+        """Forgets the window that is filling."""
+        self._rule.reset()
+
+
+class LostTachRule:
+    """Trips when the motor is driven and no tach edge came for ``lost_tach_s``.
+
+    Driven means a throttle pulse of at least ``driven_us``. The first edge after rest may take ``start_tach_s``: until
+    it comes nobody knows the speed, so it has a limit as well. The value of the trip is the silence in ms.
+    """
+
+    name = "lost_tach_ms"
+
+    def __init__(self, limits: TripLimits) -> None:
+        self.limit_s = float(limits.lost_tach_s or 0.0)
+        self._start_s, self._driven_us = limits.start_tach_s, limits.driven_us
+        self._edge_s, self._since_s, self._was_driven = -np.inf, -np.inf, False
+
+    def feed(self, batch: Batch) -> Trip | None:
+        """First trip in ``batch``, or None; without a throttle channel nothing can be said."""
+        edges_s = np.concatenate(([self._edge_s], batch.edges_s))
+        self._edge_s = float(edges_s[-1])
+        throttle_us = batch.slow.get("throttle_us")
+        if throttle_us is None or not len(batch.time_s):
+            return None
+        driven = throttle_us >= self._driven_us
+        since_s = self._driven_from(batch.time_s, driven)
+        edge_s = edges_s[np.maximum(np.searchsorted(edges_s, batch.time_s, side="right") - 1, 0)]
+        silence_s = batch.time_s - np.maximum(edge_s, since_s)
+        allowed_s = np.where(edge_s > since_s - self.limit_s, self.limit_s, self._start_s)
+        lost = driven & (silence_s > allowed_s)
+        if not lost.any():
+            return None
+        first = int(np.argmax(lost))
+        allowed_ms = float(allowed_s[first]) * 1e3
+        return Trip(self.name, float(batch.time_s[first]), float(silence_s[first]) * 1e3, allowed_ms)
+
+    def _driven_from(self, time_s: np.ndarray, driven: np.ndarray) -> np.ndarray:
+        before = np.concatenate(([self._was_driven], driven[:-1]))
+        since_s = np.maximum.accumulate(np.where(driven & ~before, time_s, self._since_s))
+        self._since_s, self._was_driven = float(since_s[-1]), bool(driven[-1])
+        return since_s
+
+    def reset(self) -> None:
+        """Forgets edges and drive."""
+        self._edge_s, self._since_s, self._was_driven = -np.inf, -np.inf, False
+
+
+class LoadCellRule:
+    """Trips when the load cell made no conversion for a whole count: its last reading would stand for ever.
+
+    The thrust limit would then watch a number that no longer changes. Without counts, as in a replay, it is silent.
+    """
+
+    name = "load_cell_readings"
+
+    def feed(self, batch: Batch) -> Trip | None:
+        """First trip in ``batch``, or None."""
+        silent = [time_s for time_s, readings in batch.load_cell if readings == 0]
+        return Trip(self.name, silent[0], 0.0, 1.0) if silent else None
+
+    def reset(self) -> None:
+        """Nothing is remembered."""
+
+
+def _channel(name: str) -> Callable[[Mapping[str, np.ndarray]], np.ndarray | None]:
+    return lambda slow: slow.get(name)
+
+
+def _power_w(slow: Mapping[str, np.ndarray]) -> np.ndarray | None:
+    if "current_a" not in slow or "voltage_v" not in slow:
+        return None
+    return slow["current_a"] * slow["voltage_v"]
+
+
+def _driven_voltage_v(safe_us: float) -> Callable[[Mapping[str, np.ndarray]], np.ndarray | None]:
+    """Pack voltage while the throttle is open; an isolated pack at rest is no fault."""
+
+    def quantity(slow: Mapping[str, np.ndarray]) -> np.ndarray | None:
+        if "voltage_v" not in slow:
+            return None
+        throttle_us = slow.get("throttle_us")
+        return slow["voltage_v"] if throttle_us is None else np.where(throttle_us <= safe_us, np.nan, slow["voltage_v"])
+
+    return quantity
+
+
+def _tip_mach(limits: TripLimits) -> Callable[[Mapping[str, np.ndarray]], np.ndarray | None]:
+    per_rpm = (limits.tip_mach or 0.0) / (limits.tip_mach_rpm or 1.0)
+    return lambda slow: slow["rpm"] * per_rpm if "rpm" in slow else None
+
+
+def host_rules(limits: TripLimits, speed_from_tach: bool = True) -> tuple[Rule, ...]:
+    """The rules for every limit that is set; without tach edges overspeed is judged on the slow ``rpm``."""
+    rules: list[Rule] = []
+    if limits.overspeed_rpm is not None:
+        on_rpm = LevelRule("overspeed_rpm", limits.overspeed_rpm, _channel("rpm"))
+        rules.append(SpeedRule(limits) if speed_from_tach else on_rpm)
+    if limits.vibration_g_rms is not None:
+        rules.append(ShakeRule(limits))
+    for name in ("current_a", "thrust_n"):
+        limit = getattr(limits, name)
+        if limit is not None:
+            rules.append(LevelRule(name, limit, _channel(name), limits.confirm_s, sign=0))
+    if limits.power_w is not None:
+        rules.append(LevelRule("power_w", limits.power_w, _power_w, limits.confirm_s, sign=0))
+    if limits.minimum_voltage_v is not None:
+        voltage = _driven_voltage_v(limits.safe_us)
+        rules.append(LevelRule("minimum_voltage_v", limits.minimum_voltage_v, voltage, limits.confirm_s, sign=-1))
+    if limits.tip_mach is not None:
+        rules.append(LevelRule("tip_mach", limits.tip_mach, _tip_mach(limits), limits.confirm_s))
+    if limits.lost_tach_s is not None:
+        rules.append(LostTachRule(limits))
+    return tuple(rules)

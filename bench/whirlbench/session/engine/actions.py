@@ -1,0 +1,124 @@
+"""What one step of the engine asks of its surroundings: bytes to send, records to keep, how the run ended."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+import numpy as np
+
+from whirlbench.samples import Event
+
+
+@dataclass(frozen=True)
+class SlowRecord:
+    """Slow samples: run times ``(n,)``, engineering values and wire counts by channel name."""
+
+    time_s: np.ndarray
+    values: Mapping[str, np.ndarray]
+    counts: Mapping[str, np.ndarray]
+
+
+@dataclass(frozen=True)
+class TachRecord:
+    """Tach edges in run time, ``(n,)``."""
+
+    time_s: np.ndarray
+
+
+@dataclass(frozen=True)
+class VibrationRecord:
+    """A block of accelerometer counts ``(n, axes)`` int16, the time of its first sample and the sample period."""
+
+    first_time_s: float
+    period_s: float
+    first_index: int
+    counts: np.ndarray
+
+
+@dataclass(frozen=True)
+class CountersRecord:
+    """Loss counters of link and device, by name."""
+
+    time_s: float
+    values: Mapping[str, int]
+
+
+@dataclass(frozen=True)
+class IdentityRecord:
+    """What the device said of itself, once it is known: before this, nobody can begin a recording."""
+
+    firmware: Mapping[str, str | int]
+
+
+@dataclass(frozen=True)
+class NoteRecord:
+    """The operator's own words."""
+
+    time_s: float
+    text: str
+
+
+Record = IdentityRecord | SlowRecord | TachRecord | VibrationRecord | CountersRecord | NoteRecord | Event
+
+
+class Ending(StrEnum):
+    """How a session can end."""
+
+    DONE = "done"
+    TRIPPED = "tripped"
+    ABORTED = "aborted"
+    LINK_LOST = "link lost"
+    FAILED = "failed"  # a fault of this program
+    REFUSED = "refused"  # never armed: limits did not agree, the device refused, or the plan does not fit
+
+
+EXIT_STATUS = {
+    Ending.DONE: 0,
+    Ending.FAILED: 1,
+    Ending.LINK_LOST: 2,
+    Ending.REFUSED: 2,
+    Ending.TRIPPED: 3,
+    Ending.ABORTED: 3,
+}
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """End of a session and the one line that explains it."""
+
+    ending: Ending
+    reason: str = ""
+
+    @property
+    def exit_status(self) -> int:
+        """Exit status of the verb that ran the session."""
+        return EXIT_STATUS[self.ending]
+
+
+@dataclass(frozen=True)
+class Actions:
+    """Result of one engine step; ``outcome`` is None while the session goes on."""
+
+    to_device: bytes = b""
+    records: tuple[Record, ...] = ()
+    outcome: Outcome | None = None
+
+
+@dataclass(frozen=True)
+class Progress:
+    """Where a session stands, for its surface."""
+
+    phase: str
+    state: str
+    reason: str = ""
+    time_s: float = 0.0
+    step: int = 0  # number of the plan's step, from 1; 0 before the plan
+    steps: int = 0
+    step_text: str = ""
+    values: Mapping[str, float] = field(default_factory=dict)
+    counters: Mapping[str, int] = field(default_factory=dict)
+    waits: bool = False  # for the operator's word after an inspection
+    withheld: str = ""  # why no heartbeat leaves; empty when all is well
+    message: str = ""  # latest remark: why an order was refused, what is waited for

@@ -1,0 +1,71 @@
+"""The host's ring at work: rules fed while the stand is live, the latest vibration, the margins in use."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+
+from whirlbench.rig.description import Rig
+from whirlbench.safety.device_rules import VibrationRule
+from whirlbench.safety.host_rules import Batch, LoadCellRule, Rule, Trip, host_rules
+from whirlbench.safety.margins import Margin, margins
+from whirlbench.safety.trip_limits import TripLimits
+
+STEADY_TURNS = 5  # set-point turns (0.1 s) that a margin has to stay high before it stops a plan
+
+
+class HostRing:
+    """Feeds the host's rules with what was heard, and only while limits apply."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+        limits = TripLimits.from_rig(rig)
+        self._rules: tuple[Rule, ...] = host_rules(limits)
+        if limits.thrust_n is not None:
+            self._rules += (LoadCellRule(),)
+        # Vibration is measured in every state, so that an operator sees it before arming: a rule with the limit off.
+        self._shake = VibrationRule(0, limits.vibration_window)
+        self._g_per_count = limits.g_per_count
+        self._shaken = False
+        self._watching = False
+        self._high_turns = 0
+
+    def judge(self, batch: Batch, live: bool) -> Trip | None:
+        """First trip in ``batch``; rules begin afresh whenever the stand becomes live."""
+        self._measure(batch)
+        if live and not self._watching:
+            for rule in self._rules:
+                rule.reset()
+        self._watching = live
+        if not live:
+            return None
+        trips = [trip for rule in self._rules if (trip := rule.feed(batch)) is not None]
+        return min(trips, key=lambda trip: trip.at_s) if trips else None
+
+    def _measure(self, batch: Batch) -> None:
+        for block in batch.vibration:
+            counts = np.rint(block.acceleration_g / self._g_per_count).astype(np.int64)
+            self._shake.feed(block.first_index, counts)
+            self._shaken = True
+
+    @property
+    def vibration_g_rms(self) -> float:
+        """RMS of the latest whole window, all axes; NaN before the first."""
+        return self._shake.rms_counts() * self._g_per_count if self._shaken else math.nan
+
+    def margins(self, values: Mapping[str, float]) -> tuple[Margin, ...]:
+        """Margins to the rig's limits at the latest slow ``values``."""
+        return margins(self._rig, {**values, "vibration_g_rms": self.vibration_g_rms})
+
+    def plan_stop(self, values: Mapping[str, float], above: float | None) -> str:
+        """The margin that stays above the share ``above``, in words; empty when none does or none is set."""
+        if above is None:
+            return ""
+        high = [margin for margin in self.margins(values) if margin.share > above]
+        self._high_turns = self._high_turns + 1 if high else 0
+        if self._high_turns < STEADY_TURNS:
+            return ""
+        worst = max(high, key=lambda margin: margin.share)
+        return f"{worst.label} uses {worst.share:.0%} of its limit ({worst.text()}), more than {above:.0%}"

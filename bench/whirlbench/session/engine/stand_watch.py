@@ -1,0 +1,125 @@
+"""What the device says of itself: state, reason, rest. Every change becomes an event, an unlawful one a trip."""
+
+from __future__ import annotations
+
+from whirlbench.link.messages import EventKind, Reason
+from whirlbench.safety.state_table import UNEXPECTED, Happening, Stand, reachable
+from whirlbench.samples import Event
+from whirlbench.session.engine.telemetry import DatedEvent, DatedSlow, Heard
+
+TICKS_PER_MINUTE = 60 * 2_000_000
+NOT_BY_ITSELF = UNEXPECTED | {Happening.ARM, Happening.RESET}
+
+
+def reason_name(reason: int) -> str:
+    """A trip's reason in words, as in "heartbeat lost"."""
+    try:
+        return Reason(reason).name.lower().replace("_", " ")
+    except ValueError:
+        return f"unknown reason {reason}"
+
+
+class StandWatch:
+    """Follows one device through its telemetry; the device is the authority, this is its shadow."""
+
+    def __init__(self, pulses_per_rev: int = 1, safe_us: float = 1000.0, g_per_count: float = 0.0039) -> None:
+        self.state: Stand | None = None  # None until the first telemetry
+        self.reason = Reason.NONE.value
+        self.at_rest = False
+        self.restarted = False  # in mid-run, since it was last armed
+        self.tripped_at_s: float | None = None
+        self.asked: set[Happening] = set()  # Arm, Reset: what the host asked for and may therefore see happen
+        self._per_minute = TICKS_PER_MINUTE / pulses_per_rev
+        self._safe_us, self._g_per_count = safe_us, g_per_count
+        self._time_s = 0.0
+
+    @property
+    def live(self) -> bool:
+        """Armed or turning: limits are watched."""
+        return self.state in (Stand.ARMED, Stand.TURNING)
+
+    def follow(self, heard: Heard) -> list[Event]:
+        """Events that ``heard`` tells of, in order."""
+        events: list[Event] = []
+        if heard.restarts:
+            events += self._restart()
+        for dated in heard.told:
+            events += self._hear_slow(dated) if isinstance(dated, DatedSlow) else self._hear_event(dated)
+        return events
+
+    def _restart(self) -> list[Event]:
+        was_live, self.state = self.live, None
+        self.asked.clear()
+        if not was_live:
+            return [Event(self._time_s, "link", "device restarted")]
+        self.restarted = True
+        return self._trip(self._time_s, Reason.RESTART, "the device restarted by itself while live")
+
+    def _hear_event(self, dated: DatedEvent) -> list[Event]:
+        event = dated.event
+        self._time_s = dated.time_s
+        if event.kind == EventKind.TRIP:
+            return self._trip(dated.time_s, event.reason, self._detail(event.reason, event.detail)) + self._move(
+                dated.time_s, event.state
+            )
+        if event.kind == EventKind.RESTARTED:
+            return [Event(dated.time_s, "link", "device started", f"cause {event.detail}")]
+        return self._move(dated.time_s, event.state)
+
+    def _detail(self, reason: int, value: int) -> str:
+        if reason == Reason.OVERSPEED and value > 0:
+            return f"{self._per_minute / value:.0f} rpm in one tach period"
+        if reason == Reason.VIBRATION:
+            return f"{value * self._g_per_count:.2f} g rms" if value >= 0 else "no whole window of vibration in time"
+        if reason == Reason.HEARTBEAT_LOST:
+            return f"host silent for {value} ms"
+        return ""
+
+    def _hear_slow(self, dated: DatedSlow) -> list[Event]:
+        slow = dated.slow
+        self._time_s = dated.time_s
+        self.at_rest = slow.period_ticks == 0 and slow.throttle_us <= self._safe_us
+        if slow.state == self.state:
+            return []
+        events: list[Event] = []
+        if self.state is None:  # met as it is: a trip of an earlier run is not one of this run
+            self.reason = self.reason or slow.reason
+        elif slow.state == Stand.TRIPPED and self.tripped_at_s is None:  # the trip's own message was lost
+            events += self._trip(dated.time_s, slow.reason, "")
+        return events + self._move(dated.time_s, slow.state)
+
+    def _trip(self, time_s: float, reason: int, detail: str) -> list[Event]:
+        """The first reason is kept, as on the device."""
+        if self.tripped_at_s is not None:
+            return []
+        self.tripped_at_s, self.reason = time_s, reason
+        kind = "abort" if reason == Reason.OPERATOR_ABORT else "trip"
+        return [Event(time_s, kind, reason_name(reason), detail)]
+
+    def _move(self, time_s: float, state: int) -> list[Event]:
+        if state == self.state:
+            return []
+        if not Stand.LOCKED <= state <= Stand.TRIPPED:
+            return [Event(time_s, "link", "unknown state", f"the device sent state {state}")]
+        before, self.state = self.state, Stand(state)
+        events = [Event(time_s, "state", self.state.name.lower())]
+        if before is not None and not self._lawful(before):
+            events.append(Event(time_s, "link", "unlawful change", f"from {before.name.lower()}"))
+            if before in (Stand.ARMED, Stand.TURNING, Stand.TRIPPED):
+                events += self._trip(time_s, Reason.RESTART, f"{before.name.lower()} to {self.state.name.lower()}")
+        if self.state in (Stand.ARMED, Stand.LOCKED):
+            self._clear(before)
+        return events
+
+    def _lawful(self, before: Stand) -> bool:
+        return self.state in reachable(before, NOT_BY_ITSELF - self.asked)
+
+    def _clear(self, before: Stand | None) -> None:
+        """A reset and a new arming forget the old reason."""
+        if self.state is Stand.LOCKED and before is Stand.TRIPPED and Happening.RESET in self.asked:
+            self.tripped_at_s, self.reason, self.restarted = None, Reason.NONE.value, False
+            self.asked.discard(Happening.RESET)
+        if self.state is Stand.ARMED:
+            self.asked.discard(Happening.ARM)
+            if before is Stand.LOCKED:
+                self.tripped_at_s, self.reason, self.restarted = None, Reason.NONE.value, False

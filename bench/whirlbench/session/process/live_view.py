@@ -1,0 +1,223 @@
+"""The live view: what a session shows its surface, in shared memory.
+
+The session's process writes, the window or terminal reads whenever it likes; neither ever waits for the other. The
+surface's sign of life goes the opposite way through the same memory.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterable, Iterator
+from multiprocessing.shared_memory import SharedMemory
+from typing import Any
+
+import numpy as np
+
+from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Event, Run, SlowSamples, VibrationSamples
+from whirlbench.session.engine.actions import Ending, Outcome, Progress, Record, SlowRecord, VibrationRecord
+from whirlbench.session.process.shared_rows import Ring, Rows
+
+SLOW_HZ, VIBRATION_HZ = 500, 3200  # the most that a device sends
+SLOW_ROWS = 60_000  # 120 s at 500/s
+VIBRATION_ROWS = 393_216  # 120 s at 3.2 kHz
+ENVELOPE_ROWS = 24_576  # 120 s of blocks of 16 samples at 3.2 kHz
+EVENT_ROWS = 512
+COUNTER_NAMES = ("good", "bad", "unknown", "lost", "noise_bytes", "stale", "heartbeats", "longest_turn_us")
+
+STATUS = np.dtype(
+    [
+        ("version", "i8"),  # odd while the session writes
+        ("phase", "S32"), ("state", "S16"), ("reason", "S32"), ("step_text", "S32"),
+        ("message", "S200"), ("withheld", "S120"), ("time_s", "f8"), ("step", "i4"), ("steps", "i4"), ("waits", "?"),
+        ("values", "f8", (len(SLOW_CHANNELS) + 1,)), ("counters", "i8", (len(COUNTER_NAMES),)),
+        ("ending", "S16"), ("ending_reason", "S300"),
+    ]
+)  # fmt: skip
+EVENT = np.dtype([("time_s", "f8"), ("kind", "S8"), ("name", "S48"), ("detail", "S200")])
+VIBRATION = np.dtype([("time_s", "f8"), ("g", "f4", (3,))])
+ENVELOPE = np.dtype([("time_s", "f8"), ("low_g", "f4", (3,)), ("high_g", "f4", (3,))])
+SLOW = np.dtype(("f8", (1 + len(SLOW_CHANNELS),)))
+RINGS = ("slow", "vibration", "envelope", "events")
+COUNTS = np.dtype([("surface", "i8"), *((ring, "i8", (2,)) for ring in RINGS)])
+VALUE_NAMES = (*(channel.name for channel in SLOW_CHANNELS), "vibration_g_rms")
+PARTS = {
+    "status": (STATUS, 1),
+    "counts": (COUNTS, 1),
+    "slow": (SLOW, SLOW_ROWS),
+    "vibration": (VIBRATION, VIBRATION_ROWS),
+    "envelope": (ENVELOPE, ENVELOPE_ROWS),
+    "events": (EVENT, EVENT_ROWS),
+}
+ALIGN = 64
+
+
+def _layout() -> tuple[dict[str, int], int]:
+    """Offset of each part and the size of all."""
+    offsets, size = {}, 0
+    for name, (dtype, rows) in PARTS.items():
+        offsets[name] = size
+        size += -(-dtype.itemsize * rows // ALIGN) * ALIGN
+    return offsets, size
+
+
+class SharedView:
+    """The memory itself; ``name`` None creates it, and whoever created it has to ``unlink`` it."""
+
+    def __init__(self, name: str | None = None) -> None:
+        offsets, size = _layout()
+        self._memory = SharedMemory(name, create=name is None, size=size)
+        self.name = self._memory.name
+        parts = {
+            part: np.ndarray((rows,), dtype, self._memory.buf, offsets[part]) for part, (dtype, rows) in PARTS.items()
+        }
+        self._status, self._counts = parts["status"], parts["counts"]
+        self._rings = {ring: Ring(parts[ring], self._counts[ring][0]) for ring in RINGS}
+
+    # --- the surface's side -------------------------------------------------------------------------------------------
+
+    def heard(self) -> None:
+        """The surface's sign of life, at least ten times a second, from what would stop if the surface hung."""
+        self._counts["surface"][0] += 1
+
+    def progress(self) -> Progress:
+        """Where the session stands."""
+        row = self._read_status()
+        values = dict(zip(VALUE_NAMES, row["values"].tolist(), strict=True))
+        return Progress(
+            phase=_text(row["phase"]),
+            state=_text(row["state"]),
+            reason=_text(row["reason"]),
+            time_s=float(row["time_s"]),
+            step=int(row["step"]),
+            steps=int(row["steps"]),
+            step_text=_text(row["step_text"]),
+            values=values,
+            counters=dict(zip(COUNTER_NAMES, row["counters"].tolist(), strict=True)),
+            waits=bool(row["waits"]),
+            withheld=_text(row["withheld"]),
+            message=_text(row["message"]),
+        )
+
+    def outcome(self) -> Outcome | None:
+        """How the session ended; None while it goes on."""
+        row = self._read_status()
+        return Outcome(Ending(_text(row["ending"])), _text(row["ending_reason"])) if row["ending"] else None
+
+    def _read_status(self) -> np.void:
+        for _ in range(1000):
+            before = int(self._status["version"][0])
+            row = self._status[0].copy()
+            if before % 2 == 0 and before == int(self._status["version"][0]):
+                return row
+        return row
+
+    def slow_since(self, count: int) -> Rows:
+        """Slow samples after the first ``count``: rows of time_s, then the channels in the order of SLOW_CHANNELS."""
+        return self._rings["slow"].since(count)
+
+    def vibration_since(self, count: int) -> Rows:
+        """Vibration samples after the first ``count``: records of time_s and g (3,), NaN for an axis not fitted."""
+        return self._rings["vibration"].since(count)
+
+    def envelope_since(self, count: int) -> Rows:
+        """Extremes of each vibration block after the first ``count``: records of time_s, low_g (3,), high_g (3,)."""
+        return self._rings["envelope"].since(count)
+
+    def events(self) -> tuple[Event, ...]:
+        """The latest events, oldest first."""
+        rows = self._rings["events"].since(0).rows
+        return tuple(
+            Event(float(row["time_s"]), *(_text(row[key]) for key in ("kind", "name", "detail"))) for row in rows
+        )
+
+    def tail(self, seconds: float, vibration: bool = True) -> Run:
+        """The last ``seconds`` as a run like any recorded one; ``vibration`` false leaves that stream out."""
+        slow = self._rings["slow"].tail(int(seconds * SLOW_HZ) + 1)
+        end_s = slow[-1, 0] if len(slow) else 0.0
+        slow = slow[np.searchsorted(slow[:, 0], end_s - seconds) :]
+        channels = {channel.name: slow[:, place] for place, channel in enumerate(SLOW_CHANNELS, start=1)}
+        shaken = self._vibration_tail(end_s - seconds, seconds) if vibration else VibrationSamples()
+        return Run(slow=SlowSamples(slow[:, 0], **channels), vibration=shaken, events=self.events(), source="live")
+
+    def _vibration_tail(self, from_s: float, seconds: float) -> VibrationSamples:
+        rows = self._rings["vibration"].tail(int((seconds + 1.0) * VIBRATION_HZ))
+        rows = rows[np.searchsorted(rows["time_s"], from_s) :]
+        rate_hz = 1.0 / float(np.median(np.diff(rows["time_s"]))) if len(rows) > 1 else 0.0
+        axes: dict[str, Any] = {axis.name: rows["g"][:, place] for place, axis in enumerate(VIBRATION_AXES)}
+        return VibrationSamples(rows["time_s"], **axes, rate_hz=rate_hz)
+
+    # --- the session's side -------------------------------------------------------------------------------------------
+
+    @property
+    def surface_count(self) -> int:
+        """How often the surface was heard."""
+        return int(self._counts["surface"][0])
+
+    def show(self, records: Iterable[Record], g_per_count: float) -> None:
+        """Puts new records into the rings."""
+        for record in records:
+            if isinstance(record, SlowRecord):
+                columns = [record.time_s, *(record.values[channel.name] for channel in SLOW_CHANNELS)]
+                self._rings["slow"].write(np.column_stack(columns))
+            elif isinstance(record, VibrationRecord):
+                self._show_vibration(record, g_per_count)
+            elif isinstance(record, Event):
+                row = (
+                    record.time_s,
+                    *(part.encode()[:size] for part, size in zip(record[1:], (8, 48, 200), strict=True)),
+                )
+                self._rings["events"].write(np.array([row], dtype=EVENT))
+
+    def _show_vibration(self, record: VibrationRecord, g_per_count: float) -> None:
+        rows = np.zeros(len(record.counts), dtype=VIBRATION)
+        rows["time_s"] = record.first_time_s + record.period_s * np.arange(len(rows))
+        rows["g"] = np.nan
+        rows["g"][:, : record.counts.shape[1]] = record.counts * g_per_count
+        self._rings["vibration"].write(rows)
+        extremes = np.zeros(1, dtype=ENVELOPE)
+        extremes["time_s"] = record.first_time_s
+        extremes["low_g"], extremes["high_g"] = rows["g"].min(axis=0), rows["g"].max(axis=0)
+        self._rings["envelope"].write(extremes)
+
+    def show_progress(self, progress: Progress, outcome: Outcome | None = None) -> None:
+        """Replaces the status row."""
+        row = self._status[0]
+        with self._writing():
+            for key in ("phase", "state", "reason", "step_text", "message", "withheld"):
+                row[key] = _bytes(getattr(progress, key), STATUS[key].itemsize)
+            for key in ("time_s", "step", "steps", "waits"):
+                row[key] = getattr(progress, key)
+            row["values"] = [progress.values.get(name, np.nan) for name in VALUE_NAMES]
+            row["counters"] = [progress.counters.get(name, 0) for name in COUNTER_NAMES]
+            if outcome is not None:
+                row["ending"] = outcome.ending.encode()
+                row["ending_reason"] = _bytes(outcome.reason, STATUS["ending_reason"].itemsize)
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[None]:
+        self._status["version"][0] += 1
+        try:
+            yield
+        finally:
+            self._status["version"][0] += 1
+
+    # --- both ---------------------------------------------------------------------------------------------------------
+
+    def close(self) -> None:
+        """Lets go of the memory; the arrays must not be used afterwards."""
+        self._rings, self._status, self._counts = {}, np.zeros(1, STATUS), np.zeros(1, COUNTS)
+        self._memory.close()
+
+    def unlink(self) -> None:
+        """Removes the memory once everyone has closed it; harmless when it is gone."""
+        with contextlib.suppress(FileNotFoundError):
+            self._memory.unlink()
+
+
+def _text(value: bytes) -> str:
+    return bytes(value).decode(errors="replace")
+
+
+def _bytes(text: str, size: int) -> bytes:
+    """``text`` cut to ``size`` bytes without splitting a character."""
+    return text.encode()[:size].decode(errors="ignore").encode()

@@ -1,0 +1,114 @@
+"""The recording is written by a process of its own, so that no disk ever delays a decision.
+
+A flush costs several milliseconds, and as long as the disk likes when it is busy; the interpreter is held meanwhile,
+so that not even a thread would do. A thread only carries finished records to that process. If the session dies, the
+recording process closes what it has.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import queue
+import sys
+import threading
+import time
+from collections.abc import Iterable
+from multiprocessing.connection import Connection
+from typing import TYPE_CHECKING
+
+from whirlbench.errors import RecordingError
+from whirlbench.session.engine.actions import Ending, Outcome, Record
+
+if TYPE_CHECKING:
+    from whirlbench.session.process.handle import SessionSpec
+
+BATCH_S = 0.05  # records travel in portions: waking for each would cost the loop more than it saves
+SWITCH_S = 0.0005  # the interpreter's switch interval: the loop gets its turn back within half a millisecond
+
+
+class Scribe:
+    """Takes records from the loop and never makes it wait; an error is raised by the next ``keep``, once."""
+
+    def __init__(self, spec: SessionSpec) -> None:
+        self._waiting: queue.SimpleQueue[tuple[Record, ...] | Outcome] = queue.SimpleQueue()
+        self._error: Exception | None = None
+        self._wanted = bool(spec.recording)
+        if self._wanted:
+            context = multiprocessing.get_context("spawn")
+            self._pipe, inner = context.Pipe()
+            self._process = context.Process(target=keep_logbook, args=(spec, inner), name="whirlbench recording")
+            self._process.start()
+            inner.close()
+            sys.setswitchinterval(SWITCH_S)
+            self._thread = threading.Thread(target=self._carry, name="scribe", daemon=True)
+            self._thread.start()
+
+    def keep(self, records: Iterable[Record]) -> None:
+        """Hands records over; raises what went wrong with earlier ones, a RecordingError when the disk did."""
+        error, self._error = self._error, None
+        if error is not None:
+            raise error
+        if self._wanted:
+            self._waiting.put(tuple(records))
+
+    def close(self, outcome: Outcome) -> None:
+        """Ends the recording with ``outcome`` and waits until it is written."""
+        if self._wanted:
+            self._waiting.put(outcome)
+            self._thread.join()
+            self._process.join()
+            self._pipe.close()
+
+    def _carry(self) -> None:
+        outcome = None
+        while outcome is None:
+            time.sleep(BATCH_S)
+            records, outcome = self._take()
+            try:
+                self._pipe.send(records)
+                if outcome is not None:
+                    self._pipe.send(outcome)
+                elif self._pipe.poll():
+                    self._error = RecordingError(self._pipe.recv())
+            except (OSError, EOFError):
+                self._error = RecordingError("the process that writes the recording died")
+                return
+
+    def _take(self) -> tuple[list[Record], Outcome | None]:
+        """All that waits, and the outcome once it is there."""
+        records: list[Record] = []
+        while True:
+            try:
+                portion = self._waiting.get_nowait()
+            except queue.Empty:
+                return records, None
+            if isinstance(portion, Outcome):
+                return records, portion
+            records += portion
+
+
+def keep_logbook(spec: SessionSpec, pipe: Connection) -> None:
+    """Entry of the recording process: writes until the outcome comes, or the session's end of the pipe is gone."""
+    from whirlbench.session.process.loop import PRIORITY, ignore_terminal_signals
+    from whirlbench.session.process.recording_process import Logbook
+
+    ignore_terminal_signals()
+    if hasattr(os, "nice"):
+        os.nice(-PRIORITY if os.nice(0) < 0 else 0)  # the disk is in no hurry
+    logbook = Logbook(spec)
+    while True:
+        try:
+            portion = pipe.recv()
+        except (EOFError, OSError):
+            portion = Outcome(Ending.FAILED, "the session's process died")
+        try:
+            if isinstance(portion, Outcome):
+                logbook.close(portion)
+                return
+            logbook.keep(portion)
+        except RecordingError as error:
+            if isinstance(portion, Outcome):
+                return
+            logbook.give_up()
+            pipe.send(str(error))

@@ -1,0 +1,66 @@
+"""Records into a recording: the one place where a session knows the recorder."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Any, Protocol
+
+import numpy as np
+
+from whirlbench.samples import Event
+from whirlbench.session.engine.actions import (
+    CountersRecord,
+    IdentityRecord,
+    NoteRecord,
+    Record,
+    SlowRecord,
+    TachRecord,
+    VibrationRecord,
+)
+
+
+class RunWriter(Protocol):
+    """What a session needs of a recorder."""
+
+    def add_slow(self, time_s: np.ndarray, values: dict[str, np.ndarray], counts: dict[str, np.ndarray]) -> None:
+        """Slow samples."""
+
+    def add_tach(self, time_s: np.ndarray) -> None:
+        """Tach edges."""
+
+    def add_vibration(self, first_time_s: float, period_s: float, first_index: int, counts: np.ndarray) -> None:
+        """A block of accelerometer counts."""
+
+    def add_event(self, event: Event) -> None:
+        """An event."""
+
+    def add_note(self, time_s: float, text: str) -> None:
+        """The operator's words."""
+
+    def add_counters(self, time_s: float, values: dict[str, int]) -> None:
+        """Loss counters."""
+
+    def flush(self) -> None:
+        """Makes everything so far safe against a kill."""
+
+    def close(self, exit_status: str, reason: str) -> None:
+        """Ends the recording."""
+
+
+_WRITE: dict[type, Callable[[RunWriter, Any], None]] = {
+    SlowRecord: lambda writer, item: writer.add_slow(item.time_s, dict(item.values), dict(item.counts)),
+    TachRecord: lambda writer, item: writer.add_tach(item.time_s),
+    VibrationRecord: lambda writer, item: writer.add_vibration(
+        item.first_time_s, item.period_s, item.first_index, item.counts
+    ),
+    Event: lambda writer, item: writer.add_event(item),
+    IdentityRecord: lambda writer, item: None,  # stands in the header
+    NoteRecord: lambda writer, item: writer.add_note(item.time_s, item.text),
+    CountersRecord: lambda writer, item: writer.add_counters(item.time_s, dict(item.values)),
+}
+
+
+def write(writer: RunWriter, records: Iterable[Record]) -> None:
+    """Adds ``records`` to the recording, in order."""
+    for record in records:
+        _WRITE[type(record)](writer, record)

@@ -1,0 +1,167 @@
+"""A device on a simulated stand that speaks the wire protocol: bytes in, bytes out, time as an argument.
+
+What the microcontroller decides is in ``device_machine`` and ``device_commands``; here it is joined to plant and
+sensors, in steps of a millisecond.
+"""
+
+from __future__ import annotations
+
+import math
+import zlib
+
+import numpy as np
+
+from whirlbench.link.framing import Unframer
+from whirlbench.link.messages import Counters, EventKind, Restart
+from whirlbench.rig.description import Rig
+from whirlbench.simulator.device.commands import obey
+from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings
+from whirlbench.simulator.device.telemetry import U32, VIBRATION_BLOCK, TachBatch, vibration_block
+from whirlbench.simulator.stand.plant import Plant, Trail
+from whirlbench.simulator.stand.transducers import Transducers
+
+LOOP_US = 1_000
+TICK_LOOPS = 2
+SECOND_US = 1_000_000
+SLOW_RATE_HZ = 500
+LOAD_CELL_HZ = 80
+HALVES_PER_S = 2_000_000
+NOT_FITTED = 0xFFFF
+FREE_RAM_BYTES = 0xFFFF  # as much as the field holds: memory is no question here
+
+
+class SimulatedDevice:
+    """The device of a simulated stand. Only one at a time may drive a ``plant``.
+
+    ``rig``: what sensors and their calibrations are. ``rng``: noise of the sensors.
+    """
+
+    def __init__(self, rig: Rig, plant: Plant, rng: np.random.Generator) -> None:
+        self.plant = plant
+        self._rig = rig
+        self._transducers = Transducers(rig, rng)
+        self._loop = round(plant.time_s * 1e6) // LOOP_US
+        self._received = Unframer()
+        self.machine = self._start(Restart.POWER_ON, unexpected=False)
+
+    @property
+    def now_us(self) -> int:
+        """The device's own clock: whole microseconds since it last started, not wrapped."""
+        return self._loop * LOOP_US - self._start_us
+
+    def exchange(self, now_s: float, data: bytes) -> bytes:
+        """Runs up to ``now_s`` (of the plant's clock), then takes ``data`` from the host; what was sent meanwhile.
+
+        A ``now_s`` before the last one only takes the data. Lock-step use: call with even steps, each time with what
+        the host wrote after the call before.
+        """
+        last = math.floor(now_s * 1e6 / LOOP_US + 1e-6)
+        sent = []
+        while self._loop < last:
+            self._loop += 1
+            sent.append(self._run_loop())
+        if not self._down:
+            for sequence, command in self._received.feed_numbered(data):
+                obey(self.machine, sequence, command, self.now_us)
+            sent.append(self.machine.sender.take())
+        return b"".join(sent)
+
+    def _start(self, cause: Restart, unexpected: bool) -> DeviceMachine:
+        """Power on, or again after a dip: everything the device knew is gone."""
+        self._start_us = self._loop * LOOP_US
+        self._down = False
+        self._batch = TachBatch()
+        self._readings = Readings()
+        self._last_half: int | None = None
+        self._load_conversions, self._load_reported = -1, 0  # the first reading is there at once
+        self._block = 0
+        self._received = Unframer()
+        rate_hz = self._rig.vibration.rate_hz
+        self._sample_origin_s = self._start_us / 1e6
+        machine = DeviceMachine(Identity(cause, SLOW_RATE_HZ, rate_hz, BUILD_ID), unexpected)
+        if unexpected:
+            machine.announce(EventKind.RESTARTED, cause, self.now_us)
+        return machine
+
+    def _run_loop(self) -> bytes:
+        """One millisecond: plant, sensors, rules, telemetry."""
+        machine, plant = self.machine, self.plant
+        powered = not self._down
+        servo_us = machine.servo_us if powered and machine.servo_us else plant.servo.position_us
+        plant.advance(self._loop * LOOP_US / 1e6, machine.throttle_us if powered else 0.0, servo_us)
+        if plant.effects.supply_down:
+            self._down = True
+            plant.take_edges()
+            return b""
+        if self._down:
+            self.machine = machine = self._start(Restart.BROWN_OUT, unexpected=True)
+        self._take_edges()
+        self._take_samples()
+        now_us = self.now_us
+        machine.watch(now_us)
+        if self._loop % TICK_LOOPS == 0:
+            self._read_slow_channels()
+            machine.tick(now_us, self._readings)
+        self._batch.flush_when_due(machine.sender, now_us)
+        if now_us % SECOND_US == 0 and now_us:
+            self._count()
+        return machine.sender.take()
+
+    def _take_edges(self) -> None:
+        edges = self.plant.take_edges()
+        if not edges:
+            return
+        for seen_s in self._transducers.tach_times_s(np.array(edges)).tolist():
+            half = round((seen_s - self._start_us / 1e6) * HALVES_PER_S)
+            if half < 0 or (self._last_half is not None and half <= self._last_half):
+                continue  # before this start of the device
+            known = self._last_half is not None and not self.machine.at_rest
+            self.machine.saw_edge(half >> 1, half - self._last_half if known else 0)  # type: ignore[operator]
+            self._last_half = half
+            self._batch.add(self.machine.sender, half, self.now_us)
+
+    def _take_samples(self) -> None:
+        """A block of vibration as soon as its last sample is due."""
+        rate_hz = self._rig.vibration.rate_hz
+        first = self._block * VIBRATION_BLOCK
+        if self.now_us < (first + VIBRATION_BLOCK) * 1e6 / rate_hz:
+            return
+        times_s = self._sample_origin_s + (first + np.arange(VIBRATION_BLOCK)) / rate_hz
+        counts = self._transducers.vibration_counts(self.plant.acceleration_g(times_s))
+        self.machine.saw_samples(first, counts, self.now_us)
+        time_us = round(first * 1e6 / rate_hz)
+        self.machine.sender.send(vibration_block(first, time_us, rate_hz, counts.astype("<i2").tobytes()))
+        self._block += 1
+
+    def _read_slow_channels(self) -> None:
+        row, readings, count = self.plant.trail.last, self._readings, self._transducers.count
+        readings.current_counts = count("current_a", row[Trail.CURRENT])
+        readings.voltage_counts = count("voltage_v", row[Trail.VOLTAGE])
+        if self._rig.pitch.feedback:
+            readings.servo_counts = count("pitch_deg", self.plant.servo.arm_deg)
+        conversions = self.now_us * LOAD_CELL_HZ // SECOND_US
+        if conversions > self._load_conversions:
+            self._load_conversions = conversions
+            readings.load_counts = count("thrust_n", row[Trail.THRUST])
+
+    def _count(self) -> None:
+        """Losses of the last second; nothing is ever lost here but what arrives damaged."""
+        machine = self.machine
+        readings = self._load_conversions - self._load_reported
+        self._load_reported = self._load_conversions
+        machine.sender.send(
+            Counters(
+                time_us=self.now_us & U32,
+                telemetry_dropped=0,
+                bad_frames=self._received.counters.bad & 0xFFFF,
+                receive_overruns=0,
+                accelerometer_overruns=0,
+                tach_overruns=0,
+                load_cell_readings=readings,
+                longest_loop_us=LOOP_US,
+                free_ram_bytes=FREE_RAM_BYTES,
+            )
+        )
+
+
+BUILD_ID = zlib.crc32(b"simulated stand, protocol twin of the sketch")

@@ -1,0 +1,293 @@
+"""The simulated device's state machine: commands in, answers, pulses and trips out. Twin of the sketch's ``machine.*``.
+
+locked -> armed -> turning -> tripped by the table of ``safety.machine``; the trip rules are those of ``safety.trips``.
+Times are whole microseconds since the device started; ``watch`` runs in every turn of its loop, ``tick`` every 2 ms.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from whirlbench.link.channel_table import CHANNEL_TABLE
+from whirlbench.link.limit_table import checksum, start_values
+from whirlbench.link.messages import (
+    PROTOCOL_VERSION,
+    Ack,
+    Board,
+    DeviceEvent,
+    EventKind,
+    Hello,
+    Identify,
+    LimitId,
+    Message,
+    Reason,
+    Result,
+    Slow,
+    State,
+)
+from whirlbench.safety.device_rules import HeartbeatRule, OverspeedRule, VibrationRule
+from whirlbench.safety.state_table import Happening, Stand, advance
+from whirlbench.simulator.device.governor import DeviceGovernor
+from whirlbench.simulator.device.telemetry import U32, Sender
+
+FIRMWARE_MAJOR, FIRMWARE_MINOR = 0, 1
+TICKS_PER_S = 500
+SAMPLE_SILENCE_US = 100_000  # an accelerometer that falls silent while its limit is in force is a broken limit
+Q16 = 16
+
+
+@dataclass(frozen=True)
+class Identity:
+    """What the device says of itself in Hello."""
+
+    restart_cause: int
+    slow_rate_hz: int
+    vibration_rate_hz: int
+    build_id: int
+
+
+@dataclass
+class Readings:
+    """Latest counts of the slow channels."""
+
+    current_counts: int = 0
+    voltage_counts: int = 0
+    servo_counts: int = 0xFFFF
+    load_counts: int = 0
+
+
+class DeviceMachine:
+    """State, limits, trips and pulses of the device; it knows no plant and no clock."""
+
+    def __init__(self, identity: Identity, unexpected: bool) -> None:
+        """``unexpected``: started again by watchdog or brown-out, hence tripped from the start."""
+        self.identity = identity
+        self.sender = Sender()
+        self.limits = list(start_values())
+        self.state = Stand.LOCKED
+        self.reason = Reason.NONE
+        self.detail = 0
+        self.guarding = False
+        self.overspeed = OverspeedRule(0)
+        self.heartbeat = HeartbeatRule(0)
+        self.vibration = VibrationRule(0, self.limits[LimitId.VIBRATION_WINDOW])
+        self.governor = DeviceGovernor(self.limits)
+        self.at_rest = False  # known only after REST_MS without an edge
+        self.disarming = False  # disarm was ordered while turning: locked follows at rest
+        self.period_ticks = 0
+        self.servo_us = 0  # no pulse before the first command
+        self.request_rpm = 0
+        self.throttle_command_us = self.throttle_q16 = 0
+        self._last_edge_us = self._last_sample_us = self._last_judged_us = 0
+        self._judge_within_us = SAMPLE_SILENCE_US
+        self._greeting = True
+        self._row = len(CHANNEL_TABLE)
+        self._identify_sequence: int | None = None
+        self.make_throttle_safe()
+        if unexpected:
+            self.state = advance(self.state, Happening.RESTART).state
+            self.reason, self.detail = Reason.RESTART, identity.restart_cause
+
+    @property
+    def throttle_us(self) -> int:
+        """Throttle pulse going out."""
+        return self.throttle_q16 >> Q16
+
+    @property
+    def driving(self) -> bool:
+        """Armed or turning: pulses follow commands, rules may trip."""
+        return self.state in (Stand.ARMED, Stand.TURNING)
+
+    @property
+    def throttle_is_safe(self) -> bool:
+        """Whether the commanded throttle stops the motor."""
+        return self.throttle_command_us <= self.limits[LimitId.THROTTLE_SAFE_US]
+
+    def limits_crc(self) -> int:
+        """Checksum of the limit table in force."""
+        return checksum(self.limits)
+
+    # --- what the sensors report ---------------------------------------------------------------------------------
+
+    def saw_edge(self, time_us: int, period_ticks: int) -> None:
+        """Takes a tach edge; ``period_ticks`` since the one before, 0 for the first after rest."""
+        if self.guarding and self.overspeed.feed(period_ticks):
+            self.trip(Reason.OVERSPEED, period_ticks, time_us)
+        self._last_edge_us = time_us
+        self.period_ticks = period_ticks
+        self.at_rest = False
+
+    def saw_samples(self, first_index: int, counts: np.ndarray, now_us: int) -> None:
+        """Takes accelerometer samples ``(n, 3)`` in order."""
+        self._last_sample_us = now_us
+        judged = self.vibration.windows_judged
+        over = self.vibration.feed(first_index, counts) is not None
+        if self.vibration.windows_judged != judged:
+            self._last_judged_us = now_us
+        if over and self.guarding:
+            self.trip(Reason.VIBRATION, int(self.vibration.rms_counts()), now_us)
+
+    def begin_guarding(self, now_us: int) -> None:
+        """Armed: from here on rules may trip; a servo that was never commanded goes where a trip would send it."""
+        self._last_sample_us = self._last_judged_us = now_us
+        window, rate_hz = self.limits[LimitId.VIBRATION_WINDOW], self.identity.vibration_rate_hz
+        # arming falls into a window, which is not judged; the one after it is
+        self._judge_within_us = SAMPLE_SILENCE_US + (2 * window * 1_000_000 // rate_hz if rate_hz else 0)
+        self.servo_us = self.servo_us or self.limits[LimitId.SERVO_SAFE_US]
+        self.guarding = True
+
+    # --- every turn of the loop ----------------------------------------------------------------------------------
+
+    def watch(self, now_us: int) -> None:
+        """Rest, silence of host or accelerometer, change between armed and turning, the introduction."""
+        if not self.at_rest and now_us - self._last_edge_us > self.limits[LimitId.REST_MS] * 1000:
+            self.at_rest = True
+            self.period_ticks = 0
+        if self.guarding and self.heartbeat.silent(now_us):
+            self.trip(Reason.HEARTBEAT_LOST, (self.heartbeat.silence_us(now_us) or 0) // 1000, now_us)
+        if self.guarding and self._vibration_is_unwatched(now_us):
+            self.trip(Reason.VIBRATION, -1, now_us)
+        self.settle_turning(now_us)
+        self._introduce(now_us)
+
+    def _vibration_is_unwatched(self, now_us: int) -> bool:
+        """A limit that nobody watches is a broken one: no samples, or so many gaps that no window is whole."""
+        if not self.limits[LimitId.VIBRATION_COUNTS]:
+            return False
+        is_silent = now_us - self._last_sample_us > SAMPLE_SILENCE_US
+        return is_silent or now_us - self._last_judged_us > self._judge_within_us
+
+    def settle_turning(self, now_us: int) -> None:
+        """Armed becomes turning and back, by the pulse going out and by the tach."""
+        if not self.driving:
+            return
+        turning = self.throttle_q16 > self.limits[LimitId.THROTTLE_SAFE_US] << Q16 or not self.at_rest
+        if turning:
+            self.happen(Happening.DRIVE, now_us)
+        else:
+            self.happen(Happening.REST_DISARMED if self.disarming else Happening.REST, now_us)
+
+    def tick(self, now_us: int, readings: Readings) -> None:
+        """Governor, slew of the throttle, one slow sample."""
+        if self.driving:
+            self._step_governor()
+            self._slew_throttle()
+        self.sender.send(
+            Slow(
+                now_us & U32,
+                self.period_ticks,
+                readings.current_counts,
+                readings.voltage_counts,
+                readings.servo_counts,
+                readings.load_counts,
+                self.throttle_us,
+                self.servo_us,
+                self.request_rpm,
+                self.state,
+                self.reason,
+            )
+        )
+
+    # --- states and trips ----------------------------------------------------------------------------------------
+
+    def happen(self, event: Happening, now_us: int) -> None:
+        """Steps through the table of states; a change is announced."""
+        before, after = self.state, advance(self.state, event).state
+        if after == before:
+            return
+        self.state = after
+        if after == Stand.LOCKED:
+            self.guarding = self.disarming = False
+            self.make_throttle_safe()
+        self.announce(EventKind.STATE, before, now_us)
+
+    def trip(self, reason: Reason, detail: int, now_us: int) -> None:
+        """The one latched way to a power cut: the first reason is kept until a reset."""
+        if self.reason != Reason.NONE:
+            return
+        self.reason, self.detail, self.guarding = reason, detail, False
+        by_hand = reason in (Reason.OPERATOR_ABORT, Reason.HOST_RULE)
+        self.state = advance(self.state, Happening.ABORT if by_hand else Happening.TRIP).state
+        self.release_governor()
+        self.throttle_q16 = self.limits[LimitId.THROTTLE_SAFE_US] << Q16
+        self.servo_us = self.limits[LimitId.SERVO_SAFE_US] or self.servo_us
+        self.disarming = False
+        self.announce(EventKind.TRIP, detail, now_us)
+
+    def announce(self, kind: EventKind, detail: int, now_us: int) -> None:
+        """Sends an event."""
+        self.sender.send(DeviceEvent(now_us & U32, kind, self.state, self.reason, detail))
+
+    # --- outputs -------------------------------------------------------------------------------------------------
+
+    def make_throttle_safe(self) -> None:
+        """Safe pulse at once, commanded and going out."""
+        self.release_governor()
+        self.throttle_command_us = self.limits[LimitId.THROTTLE_SAFE_US]
+        self.throttle_q16 = self.throttle_command_us << Q16
+
+    def release_governor(self) -> None:
+        """The governor lets go; the pulses stay until the next command moves them."""
+        self.governor.running = False
+        self.request_rpm = 0
+
+    def _step_governor(self) -> None:
+        if not self.governor.running:
+            return
+        pulse_us = self.governor.step(self.request_rpm, self.period_ticks)
+        if self.governor.by_throttle:
+            self.throttle_q16 = pulse_us << Q16
+        else:
+            self.servo_us = pulse_us
+
+    def _slew_throttle(self) -> None:
+        """Rising follows the limit table's slew, falling is immediate."""
+        if self.governor.running and self.governor.by_throttle:
+            return
+        aim, slew = self.throttle_command_us << Q16, self.limits[LimitId.THROTTLE_SLEW_US_PER_S]
+        step = (slew << Q16) // TICKS_PER_S if slew else aim
+        self.throttle_q16 = min(aim, self.throttle_q16 + step)
+
+    # --- introduction: Hello, the channel table row by row, then the answer to Identify ---------------------------
+
+    def greet(self, identify_sequence: int) -> None:
+        """An Identify came: the introduction begins, its answer closes it."""
+        self._greeting, self._identify_sequence = True, identify_sequence
+
+    def acknowledge(self, command: type[Message], sequence: int, result: Result, detail: int = 0) -> None:
+        """Answers a command."""
+        self.sender.send(Ack(command.TYPE, sequence, result, detail & U32))
+
+    def _introduce(self, now_us: int) -> None:
+        if self._greeting:
+            self._send_hello(now_us)
+            self._greeting, self._row = False, 0
+        elif self._row < len(CHANNEL_TABLE):
+            self.sender.send(CHANNEL_TABLE[self._row])
+            self._row += 1
+        elif self._identify_sequence is not None:
+            self.acknowledge(Identify, self._identify_sequence, Result.DONE)
+            self._identify_sequence = None
+
+    def _send_hello(self, now_us: int) -> None:
+        own = self.identity
+        self.sender.send(
+            Hello(
+                protocol=PROTOCOL_VERSION,
+                board=Board.SIMULATED_STAND,
+                firmware_major=FIRMWARE_MAJOR,
+                firmware_minor=FIRMWARE_MINOR,
+                restart_cause=own.restart_cause,
+                channels=len(CHANNEL_TABLE),
+                build_id=own.build_id,
+                time_us=now_us & U32,
+                limits_crc=self.limits_crc(),
+                slow_rate_hz=own.slow_rate_hz,
+                vibration_rate_hz=own.vibration_rate_hz,
+                vibration_axes=3,
+                state=State(self.state),
+                reason=self.reason,
+            )
+        )

@@ -1,0 +1,58 @@
+"""Starts Qt, opens what the command line asked for, and returns when the window is closed."""
+
+from __future__ import annotations
+
+import importlib
+import signal
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from whirlbench.errors import BenchError
+from whirlbench.window.display import require_display
+
+if TYPE_CHECKING:
+    from whirlbench.window.main_window import MainWindow
+
+PARTS = ("PyQt5.QtWidgets", "pyqtgraph")
+INTERRUPT_MS = 200
+
+
+def require_qt() -> None:
+    """BenchError in one line when the screen or a library of the window is missing, in that library's own words.
+
+    PyQt5 is tried first: pyqtgraph's complaint hides the real one.
+    """
+    for part in PARTS:
+        try:
+            importlib.import_module(part)
+        except ImportError as error:
+            raise BenchError(
+                f"the window cannot start: {error}; run `bash .ci/setup window`, or install whirlbench[window] "
+                "and the system libraries that Qt needs"
+            ) from error
+    require_display()
+
+
+def run_window(prepare: Callable[[MainWindow], None]) -> None:
+    """Shows the main window after ``prepare`` has filled it; returns when it was closed. Ctrl-C closes it, too."""
+    require_qt()
+    from PyQt5 import QtCore, QtWidgets
+
+    from whirlbench.window.drawing import palette, strip_charts
+    from whirlbench.window.main_window import MainWindow
+
+    app = QtWidgets.QApplication.instance() or QtWidgets.QApplication(["whirlbench"])
+    app.setStyleSheet(palette.style_sheet())  # type: ignore[attr-defined]
+    strip_charts.set_look()
+    window = MainWindow()
+    prepare(window)
+    window.show()
+    before = signal.signal(signal.SIGINT, lambda *_: window.close())
+    wake = QtCore.QTimer()  # lets Python see the signal while Qt's loop runs
+    wake.timeout.connect(lambda: None)
+    wake.start(INTERRUPT_MS)
+    try:
+        app.exec_()
+    finally:
+        wake.stop()
+        signal.signal(signal.SIGINT, before)

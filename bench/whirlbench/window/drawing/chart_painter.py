@@ -1,0 +1,244 @@
+"""Draws a Chart with pen and band: axes in ink, faint dotted levels, title and key above, labels in the margins."""
+
+from __future__ import annotations
+
+import numpy as np
+from PyQt5 import QtCore, QtGui
+
+from whirlbench.results.chart import Band, Box, Chart, Curve, Heatmap, MarkLine, Stretch, ticks
+from whirlbench.window.drawing import palette
+from whirlbench.window.drawing.chart_scale import ChartScale
+from whirlbench.window.drawing.decimation import outline
+
+TICK_PX = 4
+DOT_PX = 2.0
+PEN_PX = 1.4
+WASH_ALPHA, STRETCH_ALPHA = 46, 24
+TEXT_PX, TITLE_PX = 12, 13
+KEY_LEFT_PX, KEY_TOP_PX, KEY_ROW_PX, SAMPLE_PX = 50.0, 32.0, 16.0, 21
+LABEL_ALPHA = 200
+LABEL_STEPS = 4  # labels of upright rules step down, so that neighbours stay readable
+LEFT = QtCore.Qt.AlignLeft | QtCore.Qt.AlignVCenter
+RIGHT = QtCore.Qt.AlignRight | QtCore.Qt.AlignVCenter
+
+
+class ChartPainter:
+    """One drawing of ``chart`` on ``scale``; ``width`` and ``height`` are those of the paper in pixels."""
+
+    def __init__(self, painter: QtGui.QPainter, chart: Chart, scale: ChartScale, width: int, height: int) -> None:
+        self.painter, self.chart, self.scale = painter, chart, scale
+        self.width, self.height = width, height
+        self.base = QtGui.QFont(painter.font())
+
+    def paint(self) -> None:
+        """Everything, from the axes up."""
+        self.painter.setFont(sized(self.base, TEXT_PX))
+        self._axes()
+        self.painter.save()
+        scale = self.scale
+        self.painter.setClipRect(QtCore.QRectF(scale.left - 1, scale.top - 1, scale.width + 2, scale.height + 2))
+        self._content()
+        self.painter.restore()
+        self._heading()
+
+    # --- frame --------------------------------------------------------------------------------------------------------
+
+    def _axes(self) -> None:
+        scale = self.scale
+        for tick in ticks(scale.x, max(int(scale.width // 90), 2), scale.logarithmic):
+            self._x_tick(float(scale.x_px(tick.at)), tick.text)
+        for tick in ticks(scale.y, max(int(scale.height // 45), 2)):
+            self._y_tick(float(scale.y_px(tick.at)), tick.text)
+        self.painter.setPen(colour("ink"))
+        self._line(scale.left, scale.bottom, scale.right, scale.bottom)
+        self._line(scale.left, scale.top, scale.left, scale.bottom)
+
+    def _x_tick(self, x: float, text: str) -> None:
+        bottom = self.scale.bottom
+        self.painter.setPen(colour("ink"))
+        self._line(x, bottom, x, bottom + TICK_PX)
+        box = QtCore.QRectF(x - 45, bottom + TICK_PX, 90, 16)
+        self.painter.drawText(box, QtCore.Qt.AlignHCenter | QtCore.Qt.AlignTop, text)
+
+    def _y_tick(self, y: float, text: str) -> None:
+        left = self.scale.left
+        self.painter.setPen(QtGui.QPen(colour("rule"), 1, QtCore.Qt.DotLine))
+        self._line(left, y, self.scale.right, y)
+        self.painter.setPen(colour("ink"))
+        self._line(left - TICK_PX, y, left, y)
+        self.painter.drawText(QtCore.QRectF(0, y - 8, left - TICK_PX - 3, 16), RIGHT, text)
+
+    def _heading(self) -> None:
+        """Title, the y axis's label with the key after it, and the x axis's label."""
+        painter, chart, width = self.painter, self.chart, self.width
+        painter.setPen(colour("ink"))
+        painter.drawText(QtCore.QRectF(8, self.height - 19, width - 22, 16), RIGHT, chart.x_label)
+        painter.drawText(QtCore.QRectF(8, 24, width - 16, 16), LEFT, chart.y_label)
+        for x, y, entry in key_places(chart, painter.fontMetrics(), width):
+            self._key(x, y, *entry)
+        painter.setFont(sized(self.base, TITLE_PX, bold=True))
+        title = painter.fontMetrics().elidedText(chart.title, QtCore.Qt.ElideRight, width - 16)
+        painter.drawText(QtCore.QRectF(8, 4, width - 16, 18), LEFT, title)
+
+    def _key(self, x: float, y: float, label: str, ink: str, mark: str) -> None:
+        """One sample of a curve and its label."""
+        if mark == "band":
+            self.painter.fillRect(QtCore.QRectF(x, y - 5, 16, 10), colour(ink, 2 * WASH_ALPHA))
+        elif mark == "dots":
+            self._dots([QtCore.QPointF(x + 8, y)], ink)
+        else:
+            self.painter.setPen(_pen(ink, mark == "dashes"))
+            self._line(x, y, x + 16, y)
+        self.painter.setPen(colour("ink"))
+        self.painter.drawText(QtCore.QPointF(x + SAMPLE_PX, y + 4), label)
+
+    # --- content ------------------------------------------------------------------------------------------------------
+
+    def _content(self) -> None:
+        chart = self.chart
+        if chart.heatmap is not None:
+            self._tint(chart.heatmap)
+        for stretch in chart.stretches:
+            self._stretch(stretch)
+        self.painter.setRenderHint(QtGui.QPainter.Antialiasing)
+        for band in chart.bands:
+            self._band(band)
+        for box in chart.boxes:
+            self._box(box)
+        for curve in chart.curves:
+            self._curve(curve)
+        self._rules()
+        for word in chart.captions:
+            self.painter.setPen(colour(word.ink))
+            width = self.painter.fontMetrics().horizontalAdvance(word.text)
+            left = min(float(self.scale.x_px(word.x)) + 5, self.scale.right - width - 4)
+            self.painter.drawText(QtCore.QPointF(left, float(self.scale.y_px(word.y)) - 5), word.text)
+
+    def _tint(self, heatmap: Heatmap) -> None:
+        left, right = (float(self.scale.x_px(x)) for x in heatmap.x)
+        bottom, top = (float(self.scale.y_px(y)) for y in heatmap.y)
+        self.painter.drawImage(QtCore.QRectF(left, top, right - left, bottom - top), _tint_image(heatmap))
+
+    def _stretch(self, stretch: Stretch) -> None:
+        scale = self.scale
+        left, right = float(scale.x_px(stretch.from_x)), float(scale.x_px(stretch.to_x))
+        box = QtCore.QRectF(left, scale.top, max(right - left, 1.0), scale.height)
+        self.painter.fillRect(box, colour(stretch.ink, STRETCH_ALPHA))
+        self.painter.setPen(colour(stretch.ink))
+        self.painter.drawText(QtCore.QPointF(left + 4, scale.bottom - 6), stretch.label)
+
+    def _band(self, band: Band) -> None:
+        self.painter.setPen(QtCore.Qt.NoPen)
+        self.painter.setBrush(colour(band.ink, WASH_ALPHA))
+        x, low, high = self.scale.x_px(band.x), self.scale.y_px(band.low), self.scale.y_px(band.high)
+        for part in _whole_parts(x + low + high):
+            there, back = _points(x[part], high[part]), _points(x[part], low[part])
+            self.painter.drawPolygon(QtGui.QPolygonF([*there, *reversed(back)]))
+
+    def _box(self, box: Box) -> None:
+        left, right = (float(self.scale.x_px(x)) for x in box.x)
+        bottom, top = (float(self.scale.y_px(y)) for y in box.y)
+        self.painter.setPen(QtGui.QPen(colour(box.ink), 1, QtCore.Qt.DashLine))
+        self.painter.setBrush(QtCore.Qt.NoBrush)
+        self.painter.drawRect(QtCore.QRectF(left, top, right - left, bottom - top))
+        self.painter.drawText(QtCore.QPointF(left + 4, top + 14), box.label)
+
+    def _curve(self, curve: Curve) -> None:
+        if curve.dots:
+            good = np.isfinite(curve.y) & np.isfinite(curve.x)
+            self._dots(_points(self.scale.x_px(curve.x[good]), self.scale.y_px(curve.y[good])), curve.ink)
+            return
+        self.painter.setPen(_pen(curve.ink, curve.dashed))
+        line = outline(curve.x, curve.y, max(int(self.scale.width), 50))
+        x, y = self.scale.x_px(line.x), self.scale.y_px(line.y)
+        for part in _whole_parts(x + y):
+            self.painter.drawPolyline(QtGui.QPolygonF(_points(x[part], y[part])))
+
+    def _dots(self, points: list[QtCore.QPointF], ink: str) -> None:
+        self.painter.setPen(QtCore.Qt.NoPen)
+        self.painter.setBrush(colour(ink))
+        for point in points:
+            self.painter.drawEllipse(point, DOT_PX, DOT_PX)
+
+    def _rules(self) -> None:
+        upright = [rule for rule in self.chart.lines if rule.upright]
+        for number, rule in enumerate(upright):
+            self._upright_rule(rule, self.scale.top + 12 + 15 * (number % LABEL_STEPS))
+        for rule in self.chart.lines:
+            if not rule.upright:
+                y = float(self.scale.y_px(rule.at))
+                self.painter.setPen(_pen(rule.ink, rule.dashed))
+                self._line(self.scale.left, y, self.scale.right, y)
+                self.painter.drawText(QtCore.QPointF(self.scale.left + 6, y + (13 if rule.under else -4)), rule.label)
+
+    def _upright_rule(self, rule: MarkLine, label_y: float) -> None:
+        x = float(self.scale.x_px(rule.at))
+        self.painter.setPen(_pen(rule.ink, rule.dashed))
+        self._line(x, self.scale.top, x, self.scale.bottom)
+        width = self.painter.fontMetrics().horizontalAdvance(rule.label)
+        right_of_line = x + 5 + width <= self.scale.right
+        left = x + 5 if right_of_line else x - 5 - width
+        self.painter.fillRect(QtCore.QRectF(left - 1, label_y - 11, width + 2, 14), colour("card", LABEL_ALPHA))
+        self.painter.drawText(QtCore.QPointF(left, label_y), rule.label)
+
+    def _line(self, x1: float, y1: float, x2: float, y2: float) -> None:
+        self.painter.drawLine(QtCore.QPointF(x1, y1), QtCore.QPointF(x2, y2))
+
+
+def key_places(
+    chart: Chart, metrics: QtGui.QFontMetrics, width: int
+) -> tuple[tuple[float, float, tuple[str, str, str]], ...]:
+    """(left, middle, entry) of every entry of the key in pixels: after the y label, in as many rows as they need."""
+    start = max(KEY_LEFT_PX, 8.0 + metrics.horizontalAdvance(chart.y_label)) + 16.0
+    x, y, places = start, KEY_TOP_PX, []
+    for entry in chart.legend():
+        taken = SAMPLE_PX + metrics.horizontalAdvance(entry[0])
+        if x + taken > width - 8 and x > start:
+            x, y = start, y + KEY_ROW_PX
+        places.append((x, y, entry))
+        x += taken + 14
+    return tuple(places)
+
+
+def sized(base: QtGui.QFont, size_px: int, bold: bool = False) -> QtGui.QFont:
+    """``base`` in another size."""
+    font = QtGui.QFont(base)
+    font.setPixelSize(size_px)
+    font.setBold(bold)
+    return font
+
+
+def colour(ink: str, alpha: int = 255) -> QtGui.QColor:
+    """The colour of an ink of the palette; ``alpha`` 0 (clear) to 255."""
+    found = QtGui.QColor(palette.ink(ink))
+    found.setAlpha(alpha)
+    return found
+
+
+def _pen(ink: str, dashed: bool) -> QtGui.QPen:
+    return QtGui.QPen(colour(ink), PEN_PX, QtCore.Qt.DashLine if dashed else QtCore.Qt.SolidLine)
+
+
+def _points(x: np.ndarray, y: np.ndarray) -> list[QtCore.QPointF]:
+    # Qt's rasteriser has limits: what lies far outside is brought near, or the line would wrap around
+    return [QtCore.QPointF(*pair) for pair in zip(x.clip(-1e4, 3e4).tolist(), y.clip(-1e4, 3e4).tolist(), strict=True)]
+
+
+def _whole_parts(values: np.ndarray) -> list[slice]:
+    """Stretches of finite values with at least two of them."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], np.isfinite(values).astype(int), [0]))))
+    return [slice(first, last) for first, last in zip(edges[::2], edges[1::2], strict=True) if last - first >= 2]
+
+
+def _tint_image(heatmap: Heatmap) -> QtGui.QImage:
+    """The map as an image: from paper to ink, clear where nothing is known."""
+    known = np.isfinite(heatmap.share[::-1])
+    # Rows of an image start at multiples of four bytes; 0 is "nothing known", 1 to 255 run from paper to ink
+    height, width = known.shape
+    cells = np.zeros((height, -(-width // 4) * 4), dtype=np.uint8)
+    cells[:, :width] = np.where(known, 1 + np.round(254 * np.clip(np.nan_to_num(heatmap.share[::-1]), 0.0, 1.0)), 0)
+    image = QtGui.QImage(cells.tobytes(), width, height, cells.shape[1], QtGui.QImage.Format_Indexed8)
+    paper, ink = (np.array(colour(name).getRgb()[:3]) for name in ("card", heatmap.ink))
+    shades = np.round(paper + np.linspace(0.0, 1.0, 255)[:, None] * (ink - paper)).astype(int).tolist()
+    image.setColorTable([QtGui.qRgba(0, 0, 0, 0), *(QtGui.qRgb(*shade) for shade in shades)])
+    return image.copy()

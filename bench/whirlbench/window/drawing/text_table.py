@@ -1,0 +1,65 @@
+"""A table of text on paper: no grid, a rule under the headings, as tall as its rows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from PyQt5 import QtCore, QtGui, QtWidgets
+
+from whirlbench.window.drawing import palette
+
+MOST_ROWS_PX = 400  # longer tables scroll inside
+MOST_ROW_PX = 44  # two lines; the tool tip holds the rest
+SPARE_PX = 8
+
+
+class TextTable(QtWidgets.QTableWidget):
+    """Shows rows of text under headings; ``chosen`` tells the row that was clicked, where choosing means something."""
+
+    chosen = QtCore.pyqtSignal(int)
+
+    def __init__(self, headings: Sequence[str], rows: Sequence[Sequence[str]] = (), choosable: bool = False) -> None:
+        super().__init__(0, len(headings))
+        self.setHorizontalHeaderLabels(list(headings))
+        self.setEditTriggers(QtWidgets.QAbstractItemView.NoEditTriggers)
+        self.setSelectionMode(
+            QtWidgets.QAbstractItemView.SingleSelection if choosable else QtWidgets.QAbstractItemView.NoSelection
+        )
+        self.setSelectionBehavior(QtWidgets.QAbstractItemView.SelectRows)
+        self.setFocusPolicy(QtCore.Qt.NoFocus)
+        self.setShowGrid(False)
+        self.setWordWrap(True)
+        self.verticalHeader().hide()
+        self.horizontalHeader().setDefaultAlignment(QtCore.Qt.AlignLeft)
+        self.horizontalHeader().setHighlightSections(False)
+        self.horizontalHeader().setStretchLastSection(True)
+        self.setHorizontalScrollMode(QtWidgets.QAbstractItemView.ScrollPerPixel)
+        self.setSizePolicy(QtWidgets.QSizePolicy.Expanding, QtWidgets.QSizePolicy.Fixed)
+        if choosable:
+            self.cellClicked.connect(lambda row, _column: self.chosen.emit(row))
+        self.show_rows(rows)
+
+    def show_rows(self, rows: Sequence[Sequence[str]]) -> None:
+        """Fills the table; a cell that begins in capitals with NOT is a warning and printed so."""
+        self.setRowCount(len(rows))
+        for number, row in enumerate(rows):
+            for column, text in enumerate(row):
+                item = QtWidgets.QTableWidgetItem(text)
+                item.setToolTip(text)
+                if text.startswith("NOT "):
+                    item.setForeground(QtGui.QColor(palette.OVER))
+                self.setItem(number, column, item)
+        self.resizeColumnsToContents()
+        self._take_height()
+
+    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
+        super().resizeEvent(event)
+        if event.size().width() != event.oldSize().width():
+            self._take_height()  # the last column has another width now, and its words wrap elsewhere
+
+    def _take_height(self) -> None:
+        self.resizeRowsToContents()
+        for row in range(self.rowCount()):
+            self.setRowHeight(row, min(self.rowHeight(row), MOST_ROW_PX))
+        rows_px = sum(self.rowHeight(row) for row in range(self.rowCount()))
+        self.setFixedHeight(min(rows_px, MOST_ROWS_PX) + self.horizontalHeader().sizeHint().height() + SPARE_PX)

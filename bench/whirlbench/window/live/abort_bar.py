@@ -1,0 +1,57 @@
+"""The operator's power cut: the full width of the window, and the space bar."""
+
+from __future__ import annotations
+
+from PyQt5 import QtCore, QtGui, QtWidgets
+
+from whirlbench.window.drawing import palette
+
+KEY_EVENTS = (QtCore.QEvent.ShortcutOverride, QtCore.QEvent.KeyPress, QtCore.QEvent.KeyRelease)
+
+
+class AbortBar(QtWidgets.QPushButton):
+    """A wide bar that cuts the power on press, not on release, for the hand that comes down in a hurry.
+
+    From ``take_space_bar`` to ``leave_space_bar``, and while the bar is enabled, the space bar does the same wherever
+    the keyboard is: in a number box, a list, a button, a file dialogue. A shortcut would not do: a text field claims
+    every key that prints before a shortcut is asked. Hence no blank can be typed anywhere while a session lives.
+    """
+
+    abort = QtCore.pyqtSignal()
+
+    def __init__(self) -> None:
+        super().__init__("CUT THE POWER   (space bar)")
+        self.setFocusPolicy(QtCore.Qt.NoFocus)  # else the space bar would also press it by focus
+        self.setMinimumHeight(64)
+        self.setAccessibleName("cut the power")
+        self.setStyleSheet(
+            f"QPushButton {{ background: {palette.OVER}; color: {palette.CARD}; border: none; border-radius: 6px;"
+            " font-size: 18px; font-weight: bold; letter-spacing: 1px; }"
+            f"QPushButton:disabled {{ background: {palette.RULE}; color: {palette.FAINT}; }}"
+        )
+        self.pressed.connect(self.abort)
+        self._is_down = False  # this press has cut the power already
+
+    def take_space_bar(self) -> None:
+        """A session begins: every key of the application passes here first."""
+        QtWidgets.QApplication.instance().installEventFilter(self)  # type: ignore[union-attr]
+
+    def leave_space_bar(self) -> None:
+        """The session or its window has gone: the space bar types blanks again."""
+        QtWidgets.QApplication.instance().removeEventFilter(self)  # type: ignore[union-attr]
+
+    def eventFilter(self, target: QtCore.QObject, event: QtCore.QEvent) -> bool:
+        if event.type() not in KEY_EVENTS or not isinstance(event, QtGui.QKeyEvent):
+            return False
+        if event.key() != QtCore.Qt.Key_Space or not self.isEnabled():
+            return False
+        event.accept()
+        if not event.isAutoRepeat():
+            self._take(event.type())
+        return True
+
+    def _take(self, kind: QtCore.QEvent.Type) -> None:
+        """One press comes twice, as a claim and as a key; an input method may swallow the second."""
+        if kind == QtCore.QEvent.ShortcutOverride or (kind == QtCore.QEvent.KeyPress and not self._is_down):
+            self.abort.emit()
+        self._is_down = kind == QtCore.QEvent.ShortcutOverride

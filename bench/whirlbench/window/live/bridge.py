@@ -1,0 +1,52 @@
+"""The one crossing between the session's process and Qt: a timer that gives the sign of life and draws.
+
+The sign of life comes from the same timer that draws: if the window hangs, the device hears it within its limit.
+"""
+
+from __future__ import annotations
+
+from PyQt5 import QtCore
+
+from whirlbench.session.engine.commands import OrderKind
+from whirlbench.session.process.handle import SessionHandle
+from whirlbench.window.live.live_state import LiveState
+from whirlbench.window.live.spin_panel import SpinPanel
+
+FRAME_MS = 33
+
+
+class Bridge(QtCore.QObject):
+    """Keeps a spin panel and its session together until the session has ended."""
+
+    changed = QtCore.pyqtSignal(object)  # LiveState, after each frame
+    ended = QtCore.pyqtSignal(object)  # Outcome, once
+
+    def __init__(self, session: SessionHandle, panel: SpinPanel) -> None:
+        super().__init__()
+        self.session, self.panel = session, panel
+        self._clock = QtCore.QTimer(self)
+        self._clock.setTimerType(QtCore.Qt.PreciseTimer)
+        self._clock.setInterval(FRAME_MS)
+        self._clock.timeout.connect(self._frame)
+        self._clock.start()
+
+    def _frame(self) -> None:
+        self.session.heard()
+        state: LiveState = self.panel.advance()
+        self.changed.emit(state)
+        if state.outcome is not None:
+            self._clock.stop()
+            self.ended.emit(state.outcome)
+
+    def abort(self) -> None:
+        """The operator's power cut."""
+        self.session.order(OrderKind.ABORT)
+
+    def finish(self) -> None:
+        """Asks the session to end through rest; ``ended`` tells when it has."""
+        self.session.order(OrderKind.FINISH)
+
+    def close(self) -> None:
+        """Stops drawing and gives the session's resources back; one that still runs sees its surface die."""
+        self._clock.stop()
+        self.session.close()

@@ -1,0 +1,149 @@
+"""The live run: strips that read "seconds ago", margins, events, and the few controls a run needs."""
+
+from __future__ import annotations
+
+from PyQt5 import QtCore, QtWidgets
+
+from whirlbench.rig.description import Rig
+from whirlbench.session.engine.check_list import check_list
+from whirlbench.session.engine.commands import OrderKind
+from whirlbench.session.process.handle import SessionHandle
+from whirlbench.window.drawing.margin_panel import MarginPanel
+from whirlbench.window.drawing.strip_charts import StripStack
+from whirlbench.window.drawing.strips import STRIPS, describe, limit_lines
+from whirlbench.window.live.check_list_card import CheckListCard
+from whirlbench.window.live.dial import Dial
+from whirlbench.window.live.live_state import SHOWN_S, LiveState, LiveTrail
+from whirlbench.window.live.state_chain import StateChain
+
+BUTTONS = (
+    (OrderKind.ARM, "arm"),
+    (OrderKind.START, "start the plan"),
+    (OrderKind.CONTINUE, "inspected, continue"),
+    (OrderKind.DISARM, "throttle down and lock"),
+    (OrderKind.RESET, "reset after the trip"),
+)
+
+
+class SpinPanel(QtWidgets.QWidget):
+    """Shows one session; ``advance`` is called by the bridge's clock."""
+
+    def __init__(self, session: SessionHandle, rig: Rig) -> None:
+        super().__init__()
+        self.session, self.rig = session, rig
+        self.trail = LiveTrail(session.view)
+        self.chain = StateChain()
+        self.check_list = CheckListCard(check_list(rig))
+        self._was_armed = False
+        self.strips = StripStack(STRIPS, "seconds ago")
+        self.margin_panel = MarginPanel()
+        self.events = QtWidgets.QListWidget()
+        self.events.setWordWrap(True)
+        self.events.setResizeMode(QtWidgets.QListView.Adjust)
+        self.losses = QtWidgets.QLabel()
+        self.buttons: dict[OrderKind, QtWidgets.QPushButton] = {}
+        self.throttle = self._dial("throttle (us)", rig.throttle.safe_us, rig.throttle.max_us, OrderKind.THROTTLE)
+        self.pitch = self._dial("pitch (deg)", *self._pitch_span(), OrderKind.PITCH)
+        self._shown_events = 0
+        self._arrange()
+        self.strips.show_span(-SHOWN_S, 0.0)
+        self.strips.show_limits(limit_lines(rig))
+        self.check_list.changed.connect(self._show_latest)
+        self._show_latest()
+
+    def _pitch_span(self) -> tuple[float, float]:
+        angles = [row[1] for row in self.rig.pitch.table or ((0.0, 0.0), (0.0, 0.0))]
+        return min(angles), max(angles)
+
+    def _dial(self, label: str, low: float, high: float, kind: OrderKind) -> Dial:
+        box = Dial(label, low, high, decimals=1 if kind is OrderKind.PITCH else 0)
+        box.valueChanged.connect(lambda value: self.session.order(kind, value))
+        return box
+
+    def _arrange(self) -> None:
+        side = QtWidgets.QVBoxLayout()
+        side.addWidget(QtWidgets.QLabel("share of each limit in use"))
+        side.addWidget(self.margin_panel)
+        side.addWidget(QtWidgets.QLabel("events"))
+        side.addWidget(self.events, stretch=1)
+        side.addWidget(self.losses)
+        middle = QtWidgets.QHBoxLayout()
+        middle.addWidget(self.strips, stretch=4)
+        middle.addLayout(side, stretch=1)
+        layout = QtWidgets.QVBoxLayout(self)
+        layout.addWidget(self.chain)
+        layout.addWidget(self.check_list)
+        layout.addLayout(middle, stretch=1)
+        layout.addLayout(self._controls())
+
+    def _controls(self) -> QtWidgets.QHBoxLayout:
+        row = QtWidgets.QHBoxLayout()
+        for kind, label in BUTTONS:
+            button = QtWidgets.QPushButton(label)
+            button.setFocusPolicy(QtCore.Qt.NoFocus)  # the space bar cuts the power and must press nothing else
+            button.clicked.connect(lambda _checked, kind=kind: self.session.order(kind))
+            self.buttons[kind] = button
+            row.addWidget(button)
+        row.addStretch(1)
+        row.addWidget(self.throttle)
+        row.addWidget(self.pitch)
+        return row
+
+    def _show_latest(self) -> None:
+        self.show_state(LiveState(self.session.state(), self.session.outcome(), self.rig))
+
+    def advance(self) -> LiveState:
+        """Draws what is new and returns the state it was drawn from."""
+        state = LiveState(self.session.state(), self.session.outcome(), self.rig)
+        self.trail.advance()
+        self._draw()
+        self.show_state(state)
+        return state
+
+    def show_state(self, state: LiveState) -> None:
+        """Chain, margins, events and controls; the strips are left alone."""
+        self.chain.show_state(state.state(), state.remark())
+        self.margin_panel.show_margins(state.margins())
+        self.losses.setText(state.losses())
+        self._ask_check_list(state)
+        for kind, button in self.buttons.items():
+            button.setEnabled(state.may(kind) and (kind is not OrderKind.ARM or self._may_arm()))
+        self._follow(self.throttle, state.may(OrderKind.THROTTLE), state.readings().get("throttle_us"))
+        may_pitch = state.may(OrderKind.PITCH) and bool(self.rig.pitch.table)
+        self._follow(self.pitch, may_pitch, state.readings().get("pitch_deg"))
+        self._list_events()
+
+    def _ask_check_list(self, state: LiveState) -> None:
+        """The check-list stands in the page until the session's first arming."""
+        self._was_armed = self._was_armed or state.state() in ("armed", "turning")
+        self.check_list.setVisible(not self._was_armed and state.outcome is None)
+
+    def _may_arm(self) -> bool:
+        return self._was_armed or self.check_list.complete()
+
+    def _follow(self, box: Dial, enabled: bool, value: float | None) -> None:
+        """A box that nobody is typing in shows what the stand does; showing it is no order."""
+        box.setEnabled(enabled)
+        if value is not None and value == value and not box.hasFocus():
+            blocked = box.blockSignals(True)
+            box.setValue(value)
+            box.blockSignals(blocked)
+
+    def _draw(self) -> None:
+        age_s = self.trail.seconds_ago()
+        for (channel, companion), chart in zip(STRIPS, self.strips.charts.values(), strict=True):
+            if channel.name == "vibration_g":
+                chart.draw(*self.trail.vibration())
+            else:
+                behind = self.trail.channel(companion.name) if companion else None
+                chart.draw(age_s, self.trail.channel(channel.name), behind)
+
+    def _list_events(self) -> None:
+        if self.session.outcome() is not None and not self.session.alive():
+            return
+        events = self.session.view.events()
+        for event in events[self._shown_events :]:
+            self.events.addItem(describe(event))
+        if len(events) != self._shown_events:
+            self.events.scrollToBottom()
+        self._shown_events = len(events)

@@ -1,0 +1,78 @@
+"""Work in a process of its own: results, questions, refusals, and an end whenever it is wanted."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from typing import Any
+
+import page_runs
+import pytest
+
+from whirlbench.window.pages.worker import Doing, Refusal, Worker
+
+
+def collected(worker: Worker, count: int, timeout_s: float = 20.0) -> list[Any]:
+    found: list[Any] = []
+    deadline = time.monotonic() + timeout_s
+    while len(found) < count and time.monotonic() < deadline:
+        found += worker.news()
+        time.sleep(0.01)
+    return found
+
+
+def test_progress_comes_before_the_result_and_questions_get_answers() -> None:
+    with Worker(page_runs.doubling, 4.0) as worker:
+        assert collected(worker, 2) == [Doing("doubling"), 8.0]
+        worker.ask(5.0)
+        assert collected(worker, 1) == [10.0]
+
+
+def test_a_later_question_replaces_one_that_waits() -> None:
+    with Worker(page_runs.slow_doubling, 1.0) as worker:
+        assert collected(worker, 1) == [2.0]
+        for value in range(20):
+            worker.ask(float(value))
+        answers = collected(worker, 20, timeout_s=1.0)
+        assert answers[-1] == 38.0
+        assert len(answers) <= 3
+
+
+def test_what_the_data_cannot_answer_is_one_line() -> None:
+    with Worker(page_runs.doubling, -1.0) as worker:
+        news = collected(worker, 2)
+        assert news[-1] == Refusal("found -1, expected a value that is not negative")
+
+
+def test_a_mistake_of_ours_is_told_as_one(capfd: pytest.CaptureFixture[str]) -> None:
+    with Worker(page_runs.broken) as worker:
+        (news,) = collected(worker, 1)
+        assert isinstance(news, Refusal)
+        assert "internal error (ZeroDivisionError" in news.text
+    assert "ZeroDivisionError" in capfd.readouterr().err
+
+
+def test_work_that_never_ends_is_ended() -> None:
+    worker = Worker(page_runs.endless)
+    assert collected(worker, 1) == [Doing("counting to infinity")]
+    begun_s = time.monotonic()
+    worker.close()
+    assert time.monotonic() - begun_s < 2.0
+    assert not worker.alive()
+    assert worker.news() == []
+
+
+def test_work_that_dies_is_seen_to_be_dead() -> None:
+    with Worker(page_runs.dying) as worker:
+        deadline = time.monotonic() + 20.0
+        while worker.alive() and time.monotonic() < deadline:
+            time.sleep(0.01)
+        assert not worker.alive()
+        worker.ask(1.0)  # nobody hears it, and nothing breaks
+
+
+@pytest.mark.parametrize("module", ["worker", "analyses", "check_sheet", "tune_sheet", "diagnosis_sheet"])
+def test_no_qt_is_needed(module: str) -> None:
+    code = f"import sys, whirlbench.window.pages.{module}; assert not [name for name in sys.modules if 'Qt' in name]"
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
