@@ -10,11 +10,13 @@ import pytest
 from PyQt5 import QtCore
 
 from whirlbench.analysis.pitch_limits import end_points
+from whirlbench.results import limits_charts
+from whirlbench.results.answer import Answer, PlanOffer
+from whirlbench.results.limits import limits_answer, limits_study
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.plan.steps import parse_plan
 from whirlbench.window.drawing.strips import Replay
 from whirlbench.window.main_window import MainWindow
-from whirlbench.window.pages import limits_sheet
 from whirlbench.window.pages.analyses import Subject, TuneAnswer, tune_work
 from whirlbench.window.pages.analysis_page import AnalysisPage
 from whirlbench.window.pages.check_panel import CheckPanel
@@ -22,7 +24,6 @@ from whirlbench.window.pages.check_state import CheckState, check_state
 from whirlbench.window.pages.diagnosis_page_state import DiagnosisPage, diagnosis_page
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
 from whirlbench.window.pages.limits_panel import LimitsPanel
-from whirlbench.window.pages.limits_state import LimitsState, Proposal, limits_state, limits_study
 from whirlbench.window.pages.tune_panel import TunePanel
 from whirlbench.window.pages.worker import Doing
 from whirlbench.window.replay.replay_panel import ReplayPanel
@@ -42,15 +43,15 @@ def tuned() -> TuneAnswer:
 
 
 @pytest.fixture(scope="module")
-def limited() -> LimitsState:
+def limited() -> Answer:
     from msgspec.structs import replace as changed
 
     rig = parse_rig(TEXT)
     bare = changed(rig, propeller=changed(rig.propeller, blade_set=None), limits=changed(rig.limits, current_a=35.0))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(limits_sheet, "SPEEDS", 5)
+        patch.setattr(limits_charts, "SPEEDS", 5)
         patch.setattr(end_points, "SPEEDS_PER_MODE", 2)
-        return limits_state(limits_study([page_runs.hold_run()], bare))
+        return limits_answer(limits_study([page_runs.hold_run()], bare))
 
 
 @pytest.fixture(scope="module")
@@ -118,7 +119,7 @@ def test_every_chart_of_the_study_is_drawn(qtbot, shown, tuned: TuneAnswer) -> N
     assert len(panel.tables) == len(tuned.state.tables)
 
 
-def test_speeds_are_asked_for_and_nonsense_is_not(qtbot, shown, limited: LimitsState) -> None:
+def test_speeds_are_asked_for_and_nonsense_is_not(qtbot, shown, limited: Answer) -> None:
     panel = shown(LimitsPanel(limited))
     panel.speeds.setText("4000, 4500")
     with qtbot.waitSignal(panel.asked) as asked:
@@ -130,12 +131,12 @@ def test_speeds_are_asked_for_and_nonsense_is_not(qtbot, shown, limited: LimitsS
     assert "expected speeds above 0" in panel.heading.text()
 
 
-def test_the_plan_of_the_next_hold_comes_when_it_is_known(qtbot, shown, limited: LimitsState) -> None:
+def test_the_plan_of_the_next_hold_comes_when_it_is_known(qtbot, shown, limited: Answer) -> None:
     panel = shown(LimitsPanel(limited))
     assert not panel.saver.button.isEnabled()
-    panel.show_state(replace(limited, proposal=Proposal(None, "measure next: 4000 rpm", "name = 'next'\n")))
+    panel.show_state(replace(limited, plan=PlanOffer("next hold", "next.toml", "name = 'next'\n", "4000 rpm at 9 deg")))
     assert panel.saver.button.isEnabled()
-    assert panel.saver.line.text() == "measure next: 4000 rpm"
+    assert panel.saver.line.text() == "4000 rpm at 9 deg"
 
 
 def test_a_click_on_a_moment_moves_every_cursor(qtbot, shown, diagnosed: DiagnosisPage) -> None:

@@ -1,16 +1,24 @@
-"""How verbs speak: one JSON object on stdout with --json, plain text otherwise."""
+"""How verbs speak: one JSON object on stdout with --json, else the answer's headline, remarks and tables."""
 
 from __future__ import annotations
 
-import math
+import sys
 from collections.abc import Callable
-from dataclasses import fields, is_dataclass
-from typing import Any, TypeVar
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
-import msgspec
+
+from whirlbench.errors import AnalysisError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from whirlbench.results.answer import Answer, PlanOffer, Remark, Table
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+DONE, CANNOT_ANSWER = 0, 2
+PAGE_WIDTH = 120  # columns when the answer goes into a file or another program
 
 
 def json_option(function: Command) -> Command:
@@ -20,7 +28,79 @@ def json_option(function: Command) -> Command:
 
 def print_json(result: Any) -> None:
     """Prints ``result`` (dataclasses, arrays, dicts) as one JSON object; NaN and infinities become null."""
+    import msgspec
+
+    from whirlbench.results.answer import plain
+
     click.echo(msgspec.json.format(msgspec.json.encode(plain(result)), indent=2).decode())
+
+
+def give_answer(answer: Answer, as_json: bool, source: Path | str) -> int:
+    """Prints ``answer`` and returns the verb's exit status: 2 where nothing could be judged, told on stderr too.
+
+    ``source`` names the file that was asked about.
+    """
+    if as_json:
+        print_json(answer.as_document())
+    elif answer.judged:
+        print_answer(answer)
+    if answer.judged:
+        return DONE
+    why = "; ".join(item.why for item in answer.not_judged)
+    click.echo(f"whirlbench: {one_line(f'{source}: {answer.headline}: {why}')}", err=True)
+    return CANNOT_ANSWER
+
+
+def print_answer(answer: Answer, console: Console | None = None) -> None:
+    """The whole answer as text: headline, dangers and cautions first, then tables, then notes."""
+    from rich.console import Console
+
+    width = None if sys.stdout.isatty() else PAGE_WIDTH
+    console = console or Console(highlight=False, width=width)
+    console.print(answer.headline, style="bold", markup=False, soft_wrap=True)
+    told = answer.lines()
+    _print_remarks(console, [remark for remark in told if remark.level != "note"])
+    for table in answer.tables:
+        if table.rows:
+            console.print(_drawn(table))
+    _print_remarks(console, [remark for remark in told if remark.level == "note"])
+    if answer.plan is not None:
+        console.print(f"{answer.plan.purpose}: {answer.plan.remark}", markup=False, soft_wrap=True)
+
+
+def write_plan(plan: PlanOffer | None, path: Path) -> None:
+    """Writes an answer's plan; AnalysisError says why there is none."""
+    if plan is None or not plan.text:
+        raise AnalysisError(plan.remark if plan else "this answer comes without a plan")
+    write_text(path, plan.text)
+
+
+def write_text(path: Path | str, text: str) -> None:
+    """Writes ``text`` to ``path`` in UTF-8; a path that cannot be written is one line for the user."""
+    try:
+        Path(path).write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise click.ClickException(f"{path}: cannot be written: {error.strerror or error}") from error
+
+
+def _print_remarks(console: Console, remarks: list[Remark]) -> None:
+    for remark in remarks:
+        style, word = {"danger": ("bold red", "DANGER: "), "caution": ("yellow", "caution: "), "note": ("", "")}[
+            remark.level
+        ]
+        console.print(f"{word}{remark.text}", style=style, markup=False, soft_wrap=True)
+
+
+def _drawn(table: Table) -> Any:
+    from rich.table import Table as RichTable
+    from rich.text import Text
+
+    drawn = RichTable(title=table.title, title_justify="left")
+    for column in table.columns:
+        drawn.add_column(column.text, justify="right" if column.figures else "left", overflow="fold")
+    for number, row in enumerate(table.rows):
+        drawn.add_row(*map(Text, row), style="red" if number in table.danger else None)
+    return drawn
 
 
 def one_line(text: str, most: int = 500) -> str:
@@ -31,18 +111,3 @@ def one_line(text: str, most: int = 500) -> str:
     line = " ".join(text.split())
     line = "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in line)
     return line if len(line) <= most else f"{line[: most // 2]} ... {line[-most // 2 :]}"
-
-
-def plain(value: Any) -> Any:
-    """``value`` as nested dicts, lists, numbers and None."""
-    if is_dataclass(value) and not isinstance(value, type):
-        return {item.name: plain(getattr(value, item.name)) for item in fields(value)}
-    if isinstance(value, dict):
-        return {str(key): plain(item) for key, item in value.items()}
-    if hasattr(value, "tolist"):  # arrays and NumPy scalars
-        return plain(value.tolist())
-    if isinstance(value, (list, tuple)):
-        return [plain(item) for item in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from whirlbench.report.html import render, svg_of
+from whirlbench.report.chart_drawing import svg_of
+from whirlbench.report.html import render
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from whirlbench.report.html import new_figure
+from whirlbench.report.chart_drawing import new_figure
 from whirlbench.rig.description import Rig
 from whirlbench.samples import SLOW_CHANNELS, Run
 

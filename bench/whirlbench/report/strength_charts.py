@@ -9,7 +9,7 @@ import numpy as np
 
 from whirlbench.analysis.strength.check import StrengthCheck
 from whirlbench.analysis.strength.planning import PlannedPoint
-from whirlbench.report.html import new_figure, svg_of
+from whirlbench.report.chart_drawing import new_figure, svg_of
 from whirlbench.rig.description import Rig
 
 KEEP_OUT_DEG = 15.0  # half-angle drawn on either side of the plane of rotation: common practice, no source

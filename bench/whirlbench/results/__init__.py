@@ -1,0 +1,1 @@
+"""Results put into words, once: every surface renders an Answer from here and words nothing itself."""

@@ -7,12 +7,11 @@ nothing themselves. A value that must not be used is a dash in every table and n
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass
 from enum import StrEnum
 from typing import Any
 
-from whirlbench.errors import AnalysisError
 from whirlbench.results.chart import Chart
 
 NONE = "–"  # nothing known, or a value that must not be used; never a zero
@@ -90,10 +89,23 @@ class Table:
 
 
 @dataclass(frozen=True)
+class PlanOffer:
+    """A plan for the stand that follows from a result: what it is for, a name for its file, its text.
+
+    With ``text`` empty there is none, and ``remark`` says why; else it says what the plan would bring.
+    """
+
+    purpose: str
+    file_name: str
+    text: str = ""
+    remark: str = ""
+
+
+@dataclass(frozen=True)
 class Answer:
     """A result in words. ``document`` holds the keys that other programs may rely on, beyond verdict and remarks.
 
-    ``not_judged`` says what was asked and stays open; with ``headline`` empty of it, the answer is *judged*.
+    ``not_judged`` says what was asked and stays open. Tables and charts have keys of their own: ValueError otherwise.
     """
 
     subject: str
@@ -103,7 +115,14 @@ class Answer:
     remarks: tuple[Remark, ...] = ()
     not_judged: tuple[NotJudged, ...] = ()
     document: Mapping[str, Any] = field(default_factory=dict)
+    plan: PlanOffer | None = None
     judged: bool = True  # whether anything of the question was answered at all
+
+    def __post_init__(self) -> None:
+        for pieces in (self.tables, self.charts):
+            keys = [piece.key for piece in pieces]
+            if len(set(keys)) < len(keys):
+                raise ValueError(f"{self.subject}: two pieces of an answer share a key among {keys}")
 
     @property
     def verdict(self) -> Verdict:
@@ -142,14 +161,6 @@ class Answer:
 def not_judged(subject: str, why: str) -> Answer:
     """The answer where the data could not answer at all."""
     return Answer(subject, f"{subject}: not judged", not_judged=(NotJudged(subject, why),), judged=False)
-
-
-def answered(subject: str, work: Callable[[], Answer]) -> Answer:
-    """What ``work`` answers; data that cannot answer (AnalysisError) become an answer that says so."""
-    try:
-        return work()
-    except AnalysisError as error:
-        return not_judged(subject, str(error))
 
 
 def figure(value: float | None, digits: int = 3) -> str:

@@ -30,13 +30,19 @@ class EndPoint:
 
 @dataclass(frozen=True)
 class ModeEndPoints:
-    """Both ends of a mode's pitch range, or None and the reason when no safe range is left."""
+    """Both ends of a mode's pitch range, or None and the reason when no safe range is left.
+
+    The ends hold only while the throttle travels no further than ``throttle_pct``; ``beyond_cap`` says in one line
+    what a full travel would leave of them, empty where it changes nothing.
+    """
 
     mode: str
     rpm: tuple[float, float]
     fine: EndPoint | None
     coarse: EndPoint | None
     remark: str = ""
+    throttle_pct: float = 100.0
+    beyond_cap: str = ""
 
 
 def mode_end_points(limits: PitchLimits, rig: Rig) -> tuple[ModeEndPoints, ...]:
@@ -54,14 +60,22 @@ def _of_mode(name: str, mode: Mode, limits: PitchLimits, rig: Rig, table: Sequen
     rows = limits_at_speeds(limits, rig, np.linspace(max(mode.rpm[0], 1.0), mode.rpm[1], SPEEDS_PER_MODE))
     fine_deg, fine_by = _fine_end(mode, floors_of(limits, rig, mode.max_throttle_pct), limits)
     coarse_deg, coarse_by = _coarse_end(mode, rows, limits)
-    remark = _remark(rows, limits, mode)
+    remark, cap = _remark(rows, limits, mode), mode.max_throttle_pct
     if fine_deg >= coarse_deg:
-        finest = f"finest {fine_deg:.1f} deg" if math.isfinite(fine_deg) else "no measured pitch is coarse enough"
-        why = f"no safe range: {finest} ({fine_by}), coarsest {coarse_deg:.1f} deg ({coarse_by})"
-        return ModeEndPoints(name, mode.rpm, None, None, why)
+        least = f"least {fine_deg:.1f} deg" if math.isfinite(fine_deg) else "no measured pitch is coarse enough"
+        why = f"no safe range: {least} ({fine_by}), greatest {coarse_deg:.1f} deg ({coarse_by})"
+        return ModeEndPoints(name, mode.rpm, None, None, why, cap)
     fine = _end_point(fine_deg, fine_by, table, coarser_is_safe=True)
     coarse = _end_point(coarse_deg, coarse_by, table, coarser_is_safe=False)
-    return ModeEndPoints(name, mode.rpm, fine, coarse, remark)
+    beyond = _beyond_cap(fine_deg, coarse_deg, _fine_end(mode, floors_of(limits, rig), limits)[0])
+    return ModeEndPoints(name, mode.rpm, fine, coarse, remark, cap, beyond)
+
+
+def _beyond_cap(fine_deg: float, coarse_deg: float, full_deg: float) -> str:
+    """What full throttle travel would leave of a range; ``full_deg`` is its least pitch then."""
+    if full_deg >= coarse_deg:
+        return "with full throttle travel there is no safe range"
+    return f"with full throttle travel the least pitch is {full_deg:.1f} deg" if full_deg > fine_deg else ""
 
 
 def _fine_end(mode: Mode, floor: LeastPitch, limits: PitchLimits) -> tuple[float, str]:

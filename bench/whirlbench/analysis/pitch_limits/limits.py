@@ -55,6 +55,11 @@ class SpeedLimits:
     extrapolated: bool = False
     values: dict[str, float | None] = field(default_factory=dict)  # each constraint's own greatest pitch, 95 % safe
 
+    @property
+    def forbidden(self) -> bool:
+        """Whether no pitch satisfies every rule with full throttle travel: then none of the pitches may be used."""
+        return self.over_everywhere or self.too_fine_everywhere or self.nothing_permitted
+
 
 @dataclass(frozen=True)
 class PitchLimits:

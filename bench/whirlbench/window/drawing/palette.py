@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-PAPER = "#f6f1e6"
-CARD = "#fffdf8"
-INK = "#26231d"
-FAINT = "#b9b09d"
-RULE = "#ddd4c1"
-CALM = "#4d7358"  # margin with room
-CLOSE = "#c07a1c"  # most of the limit in use
-OVER = "#a3231f"  # at or past the limit; also the abort bar
-CURSOR = "#6a4b8a"
-MEASURED = "#1f4e79"  # curves that were measured
-MODEL = "#8a4b2d"  # curves that were computed
-SECOND = "#2f6b66"  # the run or blade set beside the first
+from whirlbench.results.inks import INKS, ink
+
+__all__ = ["INKS", "ink"]
+
+PAPER, CARD, INK, FAINT, RULE = INKS["paper"], INKS["card"], INKS["ink"], INKS["faint"], INKS["rule"]
+CALM, CLOSE, OVER, CURSOR = INKS["calm"], INKS["close"], INKS["over"], INKS["cursor"]
+MEASURED, MODEL, SECOND = INKS["measured"], INKS["model"], INKS["second"]
 
 CHANNEL_INK = {
     "rpm": "#1f4e79",
@@ -26,17 +21,6 @@ CHANNEL_INK = {
     "speed_request_rpm": "#7d8fa3",
     "vibration_g": "#944a63",
 }
-
-
-INKS = {
-    "paper": PAPER, "card": CARD, "ink": INK, "faint": FAINT, "rule": RULE, "calm": CALM, "close": CLOSE, "over": OVER,
-    "cursor": CURSOR, "measured": MEASURED, "model": MODEL, "second": SECOND,
-}  # fmt: skip
-
-
-def ink(name: str) -> str:
-    """Colour of an ink by the name that charts without Qt use; an unknown name raises KeyError."""
-    return INKS[name]
 
 
 def margin_ink(share: float) -> str:

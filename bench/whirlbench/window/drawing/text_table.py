@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from PyQt5 import QtCore, QtGui, QtWidgets
 
@@ -39,14 +39,14 @@ class TextTable(QtWidgets.QTableWidget):
             self.cellClicked.connect(lambda row, _column: self.chosen.emit(row))
         self.show_rows(rows)
 
-    def show_rows(self, rows: Sequence[Sequence[str]]) -> None:
-        """Fills the table; a cell that begins in capitals with NOT is a warning and printed so."""
+    def show_rows(self, rows: Sequence[Sequence[str]], danger: Collection[int] = ()) -> None:
+        """Fills the table; the rows numbered in ``danger`` must not be acted on and are printed so."""
         self.setRowCount(len(rows))
         for number, row in enumerate(rows):
             for column, text in enumerate(row):
                 item = QtWidgets.QTableWidgetItem(text)
                 item.setToolTip(text)
-                if text.startswith("NOT "):
+                if number in danger:
                     item.setForeground(QtGui.QColor(palette.OVER))
                 self.setItem(number, column, item)
         self.resizeColumnsToContents()

@@ -117,14 +117,14 @@ def limits_work(subject: Subject) -> Answers:
     rig = subject.needed_rig(run, "pitch limits")
     other = subject.other_run()
     yield Doing("finding settled holds, fitting thrust and power")
-    from whirlbench.window.pages.limits_state import at_speeds, limits_state, limits_study, next_hold
+    from whirlbench.results.limits import at_speeds, limits_answer, limits_study, next_hold
 
-    study = limits_study([run], rig, [other] if other is not None else [])
-    yield Early(limits_state(study))
+    study = limits_study([run], rig, beside=[other] if other is not None else [])
+    yield Early(limits_answer(study))
     proposal = next_hold(study)
     speeds = None
     while True:
-        speeds = yield limits_state(at_speeds(study, speeds), proposal)
+        speeds = yield limits_answer(at_speeds(study, speeds), proposal)
 
 
 def diagnosis_work(subject: Subject) -> Answers:

@@ -9,33 +9,37 @@ import numpy as np
 from whirlbench.analysis.pitch_limits.least_pitch import finite_or_none
 from whirlbench.analysis.pitch_limits.limits import PitchLimits, SpeedLimits, floors_of, limits_at_speeds
 from whirlbench.analysis.pitch_limits.next_hold import NextHold
+from whirlbench.analysis.pitch_limits.study import LimitsStudy
 from whirlbench.analysis.propeller.holds import Hold
 from whirlbench.analysis.propeller.propeller_map import CoefficientFit
 from whirlbench.results.chart import Band, Box, Caption, Chart, Curve, MarkLine, Stretch
+from whirlbench.results.labels import label
 from whirlbench.rig.description import Rig
 
 SPEEDS = 31
 PITCHES = 121
+FORBIDDEN = "no pitch is permitted with full throttle travel"
 TITLES = {"CT": "Thrust coefficient", "CP": "Power coefficient"}
 
 
-def limits_sheet(
-    limits: PitchLimits, rig: Rig, holds: Sequence[Hold], proposal: NextHold | None, second: PitchLimits | None = None
-) -> Chart:
-    """Pitch against speed: safe field, best limit, what binds, modes, holds, the next hold, and a second set's safe
-    limit."""
+def limits_chart(study: LimitsStudy, proposal: NextHold | None) -> Chart:
+    """Pitch against speed: safe field, best limit, what binds, modes, holds, the next hold, a second set's safe limit.
+
+    Speeds at which no pitch is permitted carry no curve: they are tinted and named.
+    """
+    limits, rig = study.limits, study.rig
     speeds = np.linspace(*_speed_span(limits, rig), SPEEDS)
     rows = limits_at_speeds(limits, rig, speeds)
     low, high = limits.pitch_range_deg
-    best, safe = _coarsest(rows, high)
+    best, safe = _greatest(rows, high)
     floor = np.full(SPEEDS, _floor(rows, low))
     curves = [
         Curve(speeds, best, "best estimate of the limit", "over"),
         Curve(speeds, safe, "safe with 95 % confidence", "calm"),
-        _hold_dots(holds),
+        _hold_dots(study.survey.holds),
     ]
-    if second is not None:
-        _, other = _coarsest(limits_at_speeds(second, rig, speeds), second.pitch_range_deg[1])
+    if study.second is not None:
+        _, other = _greatest(limits_at_speeds(study.second, rig, speeds), study.second.pitch_range_deg[1])
         curves.append(Curve(speeds, other, "second set, 95 % safe", "second", dashed=True))
     if proposal is not None:
         place = (np.array([proposal.rpm]), np.array([proposal.pitch_deg]))
@@ -48,14 +52,15 @@ def limits_sheet(
         bands=(Band(speeds, np.minimum(floor, safe), safe, "calm"), Band(speeds, safe, best, "over")),
         lines=(
             *(MarkLine(edge, "edge of the measured pitches", "faint", upright=False) for edge in (low, high)),
-            *_floor_rules(limits, rig),
+            *_floor_lines(limits, rig),
         ),
-        stretches=tuple(Stretch(*band, "over", "avoid") for band in limits.avoid_rpm),
+        stretches=(*(Stretch(*band, "over", "avoid") for band in limits.avoid_rpm), *_forbidden(speeds, rows)),
         boxes=tuple(
             Box((mode.rpm[0], mode.rpm[1]), (mode.min_pitch_deg, mode.max_pitch_deg), name)
             for name, mode in rig.modes.items()
         ),
         captions=tuple(_bindings(rows)),
+        key="limits",
     )
 
 
@@ -63,25 +68,44 @@ def _speed_span(limits: PitchLimits, rig: Rig) -> tuple[float, float]:
     return limits.rpm_range[0], max(limits.rpm_range[1], *(mode.rpm[1] for mode in rig.modes.values()), 0.0)
 
 
-def _coarsest(rows: Sequence[SpeedLimits], edge: float) -> tuple[np.ndarray, np.ndarray]:
-    """Best and safe limit; where nothing binds, the edge of what was measured."""
-    best = [edge if row.max_pitch_deg is None else row.max_pitch_deg for row in rows]
-    safe = [edge if row.max_pitch_deg_95 is None else row.max_pitch_deg_95 for row in rows]
-    return np.array(best), np.array(safe)
+def _greatest(rows: Sequence[SpeedLimits], edge: float) -> tuple[np.ndarray, np.ndarray]:
+    """Best and safe limit; the edge of what was measured where nothing binds, NaN where no pitch is permitted."""
+
+    def pitch(row: SpeedLimits, value: float | None) -> float:
+        return np.nan if row.forbidden else edge if value is None else value
+
+    best = [pitch(row, row.max_pitch_deg) for row in rows]
+    return np.array(best), np.array([pitch(row, row.max_pitch_deg_95) for row in rows])
+
+
+def _forbidden(speeds: np.ndarray, rows: Sequence[SpeedLimits]) -> Iterator[Stretch]:
+    """The speeds at which no pitch is permitted, neighbours together, out to the middle between grid points."""
+    half = float(speeds[1] - speeds[0]) / 2.0
+    begun: float | None = None
+    for rpm, row in zip(speeds, rows, strict=True):
+        if row.forbidden and begun is None:
+            begun = float(rpm) - half
+        elif not row.forbidden and begun is not None:
+            yield Stretch(begun, float(rpm) - half, "over", FORBIDDEN)
+            begun = None
+    if begun is not None:
+        yield Stretch(begun, float(speeds[-1]), "over", FORBIDDEN)
 
 
 def _floor(rows: Sequence[SpeedLimits], edge: float) -> float:
     return max([edge, *(row.min_pitch_deg_95 for row in rows if row.min_pitch_deg_95 is not None)])
 
 
-def _floor_rules(limits: PitchLimits, rig: Rig) -> Iterator[MarkLine]:
-    """What forbids finer pitch, 95 % safe, with the throttle fully open; modes may waive the one or the other."""
+def _floor_lines(limits: PitchLimits, rig: Rig) -> Iterator[MarkLine]:
+    """What forbids less pitch, 95 % safe, with the throttle fully open; modes may waive the one or the other."""
     least = floors_of(limits, rig)
     overspeed_deg, no_thrust_deg = (finite_or_none(pair[1]) for pair in (least.overspeed, least.zero_thrust))
     if overspeed_deg is not None:
-        yield MarkLine(overspeed_deg, "finer: overspeed if the governor fails open", "close", upright=False, under=True)
+        yield MarkLine(
+            overspeed_deg, "below: overspeed if the governor fails wide open", "close", upright=False, under=True
+        )
     if no_thrust_deg is not None:
-        yield MarkLine(no_thrust_deg, "finer: no thrust", "close", upright=False, under=True)
+        yield MarkLine(no_thrust_deg, "below: no thrust", "close", upright=False, under=True)
 
 
 def _hold_dots(holds: Sequence[Hold]) -> Curve:
@@ -93,7 +117,7 @@ def _bindings(rows: Sequence[SpeedLimits]) -> Iterator[Caption]:
     """The name of what binds, once in the middle of each stretch on which it does."""
     stretches: list[list[SpeedLimits]] = []
     for row in rows:
-        if row.binding_95 is None:
+        if row.binding_95 is None or row.forbidden:
             continue
         if stretches and stretches[-1][0].binding_95 == row.binding_95:
             stretches[-1].append(row)
@@ -102,12 +126,19 @@ def _bindings(rows: Sequence[SpeedLimits]) -> Iterator[Caption]:
     for members in stretches:
         middle = members[len(members) // 2]
         assert middle.binding_95 is not None and middle.max_pitch_deg_95 is not None
-        yield Caption(middle.rpm, middle.max_pitch_deg_95, f"{middle.binding_95} binds", "over")
+        yield Caption(middle.rpm, middle.max_pitch_deg_95, f"{label(middle.binding_95)} binds", "over")
 
 
-def coefficient_sheet(fit: CoefficientFit, points: tuple[np.ndarray, np.ndarray]) -> Chart:
-    """The fitted curve with its 95 % band at the reference speed, over the measured ``points`` (pitch in degrees,
-    value)."""
+def coefficient_charts(limits: PitchLimits) -> Iterator[Chart]:
+    """CT and CP, as far as both were measured."""
+    points = limits.propeller.points
+    for fit, estimate in ((limits.propeller.ct, points.ct), (limits.propeller.cp, points.cp)):
+        if fit is not None:
+            yield _coefficient_chart(fit, (points.pitch_deg, estimate.value))
+
+
+def _coefficient_chart(fit: CoefficientFit, points: tuple[np.ndarray, np.ndarray]) -> Chart:
+    """The fitted curve with its 95 % band at the reference speed, over the measured points."""
     pitch = np.linspace(*fit.pitch_range_deg, PITCHES)
     estimate = fit.at(pitch, np.asarray(fit.reference_rpm))
     half = fit.quantile(0.975) * estimate.stderr
@@ -122,4 +153,5 @@ def coefficient_sheet(fit: CoefficientFit, points: tuple[np.ndarray, np.ndarray]
         ),
         bands=(Band(pitch, estimate.value - half, estimate.value + half, "model", "95 %"),),
         lines=kink,
+        key=fit.name,
     )

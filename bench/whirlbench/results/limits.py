@@ -1,0 +1,288 @@
+"""Pitch limits in words: what is permitted at each speed, what binds, end points of each lever position."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from whirlbench.analysis.pitch_limits.end_points import EndPoint, ModeEndPoints
+from whirlbench.analysis.pitch_limits.limits import PitchLimits, SpeedLimits
+from whirlbench.analysis.pitch_limits.next_hold import NextHold
+from whirlbench.analysis.pitch_limits.set_comparison import compare_sets
+from whirlbench.analysis.pitch_limits.study import LimitsStudy, Proposal, at_speeds, limits_study, next_hold
+from whirlbench.analysis.propeller.holds import Hold, Measured
+from whirlbench.results.answer import (
+    NONE,
+    Answer,
+    Column,
+    Level,
+    NotJudged,
+    PlanOffer,
+    Remark,
+    Table,
+    fixed,
+    listed,
+    plain,
+    span,
+)
+from whirlbench.results.labels import label, spoken
+from whirlbench.results.limits_charts import coefficient_charts, limits_chart
+
+__all__ = ["LimitsStudy", "at_speeds", "limits_answer", "limits_study", "next_hold"]
+
+SUBJECT = "pitch limits"
+WIDE_OPEN = "if the governor fails wide open"
+DO_NOT_HOLD = "do not hold this speed"
+NO_PITCH = "no pitch is permitted with full throttle travel"
+NEXT_HOLD = "measure next"
+PENDING = "working out what to measure next …"
+AID = "An aid to judgement: stay out of the plane of rotation and approach new limits in stages."
+
+
+def limits_answer(study: LimitsStudy, proposal: Proposal | None = None) -> Answer:
+    """``study`` in words; ``proposal`` None: what to measure next is not worked out yet."""
+    limits = study.limits
+    return Answer(
+        SUBJECT,
+        _headline(limits),
+        tables=tuple(_tables(study)),
+        charts=(limits_chart(study, proposal.hold if proposal else None), *coefficient_charts(limits)),
+        remarks=tuple(_remarks(study)),
+        not_judged=tuple(_not_judged(study)),
+        document=_document(study, proposal),
+        plan=_plan(proposal),
+    )
+
+
+def _headline(limits: PitchLimits) -> str:
+    forbidden = [row for row in limits.limits if row.forbidden]
+    if forbidden:
+        reasons = dict.fromkeys(row_remark(row) for row in forbidden)
+        return f"{_speeds(forbidden)}: {'; '.join(reasons)}"
+    safe = [row for row in limits.limits if row.max_pitch_deg_95 is not None]
+    if not safe:
+        return "nothing binds within the measured pitches"
+    tight = min(safe, key=lambda row: row.max_pitch_deg_95 or 0.0)
+    binds = label(tight.binding_95 or "")
+    return f"tightest at {tight.rpm:.0f} rpm: greatest pitch {tight.max_pitch_deg_95:.1f} deg, 95 % safe; {binds} binds"
+
+
+def _speeds(rows: Sequence[SpeedLimits]) -> str:
+    ends = sorted({round(row.rpm) for row in (rows[0], rows[-1])})
+    return " to ".join(f"{rpm}" for rpm in ends) + " rpm"
+
+
+def row_remark(row: SpeedLimits) -> str:
+    """What must be said of the limits at one speed; empty where nothing must."""
+    if row.over_everywhere:
+        return f"{label(row.binding_95 or row.binding or '')} is over its limit at every measured pitch: {DO_NOT_HOLD}"
+    if row.too_fine_everywhere:
+        return f"a governor that fails wide open would pass overspeed at every measured pitch: {NO_PITCH}"
+    if row.nothing_permitted:
+        return (
+            "a governor that fails wide open would pass overspeed at every pitch that the other limits permit: "
+            + NO_PITCH
+        )
+    return "no hold near this speed: extrapolated" if row.extrapolated else ""
+
+
+def _tables(study: LimitsStudy) -> Iterator[Table]:
+    rows = study.limits.limits
+    yield Table(
+        "limits", "Greatest and least pitch at each speed", LIMIT_COLUMNS, tuple(map(_limit_row, rows)),
+        frozenset(index for index, row in enumerate(rows) if row.forbidden),
+    )  # fmt: skip
+    if study.modes:
+        unsafe = frozenset(index for index, mode in enumerate(study.modes) if mode.fine is None)
+        title = "Servo end points, rounded to the safe side"
+        yield Table("end points", title, END_COLUMNS, tuple(map(_end_row, study.modes)), unsafe)
+    holds = tuple(map(_hold_row, study.survey.holds))
+    yield Table("holds", "Settled holds that the limits rest on", HOLD_COLUMNS, holds)
+    yield Table("basis", "What the figures hold for", BASIS_COLUMNS, tuple(_basis(study)))
+
+
+LIMIT_COLUMNS = (
+    Column("speed", "rpm"),
+    Column("greatest pitch", "deg"),
+    Column("greatest pitch, 95 % safe", "deg"),
+    Column("what binds", figures=False),
+    Column(f"least pitch {WIDE_OPEN}", "deg"),
+    Column(f"least pitch {WIDE_OPEN}, 95 % safe", "deg"),
+    Column("remark", figures=False),
+)
+END_COLUMNS = (
+    Column("lever position", figures=False),
+    Column("speed", "rpm"),
+    Column("throttle travel up to", "%"),
+    Column("least pitch"),
+    Column("greatest pitch"),
+    Column("set by", figures=False),
+    Column("remark", figures=False),
+)
+HOLD_COLUMNS = (
+    Column("from – to", "s"),
+    Column("speed", "rpm"),
+    Column("pitch", "deg"),
+    Column("thrust", "N"),
+    Column("current", "A"),
+    Column("voltage", "V"),
+    Column("power", "W"),
+    Column("vibration", "g rms"),
+)
+BASIS_COLUMNS = (Column("what", figures=False), Column("of this study", figures=False))
+
+
+def _basis(study: LimitsStudy) -> Iterator[tuple[str, str]]:
+    limits = study.limits
+    yield "rig", study.rig.name or "not named"
+    yield "blades", study.rig.propeller.blade_set or "not named"
+    yield "measured", f"{span(*limits.pitch_range_deg, 1)} deg, {span(*limits.rpm_range)} rpm"
+    yield "air", f"{limits.propeller.density_kg_m3:.3f} kg/m³"
+
+
+def _limit_row(row: SpeedLimits) -> tuple[str, ...]:
+    pitches = (row.max_pitch_deg, row.max_pitch_deg_95, row.min_pitch_deg, row.min_pitch_deg_95)
+    greatest, greatest_95, least, least_95 = (NONE if row.forbidden else fixed(pitch) for pitch in pitches)
+    binding = row.binding_95 or row.binding
+    binds = label(binding) if binding else "nothing in the measured range"
+    remark = row_remark(row).rpartition(": ")[2] if row.forbidden else row_remark(row)  # the reason stands above
+    return f"{row.rpm:.0f}", greatest, greatest_95, binds, least, least_95, remark
+
+
+def _end_row(mode: ModeEndPoints) -> tuple[str, ...]:
+    set_by = " / ".join(spoken(end.set_by) for end in (mode.fine, mode.coarse) if end is not None)
+    speeds = f"{mode.rpm[0]:.0f} – {mode.rpm[1]:.0f}"
+    cap = NONE if mode.fine is None else f"{mode.throttle_pct:g}"
+    return mode.mode, speeds, cap, _end(mode.fine), _end(mode.coarse), set_by or NONE, spoken(mode.remark)
+
+
+def _end(end: EndPoint | None) -> str:
+    return NONE if end is None else f"{end.pitch_deg:.1f} deg = {end.servo_us} µs = {end.travel_pct:+d} %"
+
+
+def _hold_row(hold: Hold) -> tuple[str, ...]:
+    quantities = (
+        (hold.rpm, 0), (hold.pitch_deg, 2), (hold.thrust_n, 1), (hold.current_a, 1), (hold.voltage_v, 2),
+        (hold.power_w, 0), (hold.vibration_g_rms, 2),
+    )  # fmt: skip
+    return (f"{hold.from_s:.1f} – {hold.to_s:.1f}", *(_mean(measured, digits) for measured, digits in quantities))
+
+
+def _mean(measured: Measured, digits: int) -> str:
+    return NONE if not np.isfinite(measured.mean) else f"{measured.mean:.{digits}f} ± {measured.stderr:.{digits}f}"
+
+
+def _remarks(study: LimitsStudy) -> Iterator[Remark]:
+    limits = study.limits
+    yield from _dangers(limits)
+    yield from _cap_cautions(study.modes)
+    for mode in study.modes:
+        if mode.fine is None:
+            yield Remark(Level.DANGER, f"{mode.mode}: {spoken(mode.remark)}")
+    yield from (Remark(Level.CAUTION, f"implausible: {text}") for text in limits.propeller.points.complaints)
+    for low, high in limits.avoid_rpm:
+        yield Remark(Level.CAUTION, f"avoid {span(low, high)} rpm: vibration near its limit")
+    yield Remark(Level.CAUTION, AID)
+    yield from (Remark(Level.NOTE, text) for text in _notes(study))
+
+
+def _dangers(limits: PitchLimits) -> Iterator[Remark]:
+    """One sentence for each kind of speed at which no pitch may be held."""
+    forbidden = [row for row in limits.limits if row.forbidden]
+    for text in dict.fromkeys(row_remark(row) for row in forbidden):
+        speeds = listed([f"{row.rpm:.0f}" for row in forbidden if row_remark(row) == text])
+        yield Remark(Level.DANGER, f"at {speeds} rpm {text}")
+
+
+def _cap_cautions(modes: Sequence[ModeEndPoints]) -> Iterator[Remark]:
+    for mode in modes:
+        if mode.beyond_cap:
+            text = f"{mode.mode}: the end points hold only with throttle travel up to {mode.throttle_pct:g} %"
+            yield Remark(Level.CAUTION, f"{text}; {mode.beyond_cap}")
+
+
+def _notes(study: LimitsStudy) -> Iterator[str]:
+    low, high = study.limits.pitch_range_deg
+    yield f"{len(study.survey.holds)} holds, pitch {span(low, high, 1)} deg; nothing is stated outside that range"
+    if not study.modes:
+        yield "no servo end points: the rig needs pitch.table and at least one mode"
+    for rejected in study.survey.rejected:
+        yield f"not used: {span(rejected.from_s, rejected.to_s, 1)} s, {rejected.reason}"
+    if study.second is not None:
+        for item in compare_sets(study.limits, study.second):
+            yield (
+                f"second set, {item.quantity} at {item.pitch_deg:.1f} deg: {item.difference_pct:+.1f} "
+                f"± {item.stderr_pct:.1f} %, real with {100 * item.confidence:.0f} % confidence"
+            )
+
+
+def _plan(proposal: Proposal | None) -> PlanOffer:
+    """What to measure next and what it would bring, or why nothing is proposed."""
+    if proposal is None:
+        return PlanOffer(NEXT_HOLD, "next-hold.toml", remark=PENDING)
+    parts = ([_promise(proposal.hold)] if proposal.hold else []) + ([proposal.lack] if proposal.lack else [])
+    return PlanOffer(NEXT_HOLD, "next-hold.toml", proposal.plan_text, "; ".join(parts))
+
+
+def _promise(hold: NextHold) -> str:
+    return (
+        f"{hold.rpm:.0f} rpm at {hold.pitch_deg:.1f} deg; the limits' standard error would fall "
+        f"from {hold.stderr_before_deg:.2f} to {hold.stderr_after_deg:.2f} deg"
+    )
+
+
+def _not_judged(study: LimitsStudy) -> Iterator[NotJudged]:
+    for text in study.limits.not_evaluated:
+        what, _, why = text.partition(": ")
+        yield NotJudged(spoken(what), spoken(why) or "the rig or the recording lacks what it needs")
+
+
+def _document(study: LimitsStudy, proposal: Proposal | None) -> Mapping[str, Any]:
+    limits = study.limits
+    found = {
+        "limits": [_row_document(row) for row in limits.limits],
+        "coefficients": _coefficients(limits),
+        "modes": {mode.mode: mode for mode in study.modes},
+        "holds": study.survey.holds,
+        "rejected": study.survey.rejected,
+        "complaints": limits.propeller.points.complaints,
+        "not_evaluated": limits.not_evaluated,
+        "avoid_rpm": limits.avoid_rpm,
+        "measured": {"pitch_deg": limits.pitch_range_deg, "rpm": limits.rpm_range},
+        "next_hold": proposal.hold if proposal else None,
+    }
+    if study.second is not None:
+        rows = [_row_document(row) for row in study.second.limits]
+        found["against"] = {"limits": rows, "differences": compare_sets(limits, study.second)}
+    return found
+
+
+def _row_document(row: SpeedLimits) -> dict[str, Any]:
+    """A row as JSON; one that no pitch satisfies carries no number."""
+    found: dict[str, Any] = {**plain(row), "forbidden": row.forbidden}
+    if row.forbidden:
+        pitches = ("max_pitch_deg", "max_pitch_deg_95", "min_pitch_deg", "min_pitch_deg_95")
+        found |= {**dict.fromkeys(pitches), "values": dict.fromkeys(row.values)}
+    return found
+
+
+def _coefficients(limits: PitchLimits) -> dict[str, Any]:
+    """CT and CP every degree over the measured range, at the reference speed."""
+    low, high = limits.pitch_range_deg
+    pitch = np.linspace(low, high, max(2, round(high - low) + 1))
+    points = limits.propeller.points
+    table: dict[str, Any] = {
+        "pitch_deg": pitch,
+        "density_kg_m3": limits.propeller.density_kg_m3,
+        "power": "electrical" if points.power_is_electrical else "shaft",
+    }
+    for name, fit in (("ct", limits.propeller.ct), ("cp", limits.propeller.cp)):
+        if fit is not None:
+            estimate = fit.at(pitch, np.array(fit.reference_rpm))
+            table[name] = {
+                "value": estimate.value, "stderr": estimate.stderr, "at_rpm": fit.reference_rpm,
+                "trend_with_rpm": fit.trend, "kink_deg": fit.kink_deg,
+            }  # fmt: skip
+    return table

@@ -1,0 +1,116 @@
+"""A page that shows an answer: headline, remarks by their weight, charts and tables, in a column that scrolls."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from PyQt5 import QtCore, QtWidgets
+
+from whirlbench.results.answer import Answer, Remark
+from whirlbench.window.drawing import palette
+from whirlbench.window.drawing.chart_view import ChartView
+from whirlbench.window.drawing.text_table import TextTable
+from whirlbench.window.pages.plan_saving import PlanSaver
+from whirlbench.window.pages.scroll_page import ScrollPage
+
+LEVEL_INKS = {"danger": palette.OVER, "caution": palette.CLOSE, "note": palette.INK}
+LEVEL_WORDS = {"danger": "DANGER: ", "caution": "caution: ", "note": ""}
+
+
+class RemarkList(QtWidgets.QWidget):
+    """Remarks one below the other, each in the ink of its level; the text can be selected."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._column = QtWidgets.QVBoxLayout(self)
+        self._column.setContentsMargins(0, 0, 0, 0)
+        self._column.setSpacing(2)
+        self.labels: list[QtWidgets.QLabel] = []
+
+    def show_remarks(self, remarks: Sequence[Remark]) -> None:
+        """Replaces all remarks."""
+        while len(self.labels) < len(remarks):
+            self.labels.append(self._label())
+        for label in self.labels[len(remarks) :]:
+            label.hide()
+        for label, remark in zip(self.labels, remarks, strict=False):
+            weight = "bold" if remark.level == "danger" else "normal"
+            label.setStyleSheet(f"color: {LEVEL_INKS[remark.level]}; font-weight: {weight};")
+            label.setText(LEVEL_WORDS[remark.level] + remark.text)
+            label.show()
+
+    def _label(self) -> QtWidgets.QLabel:
+        label = QtWidgets.QLabel()
+        label.setTextFormat(QtCore.Qt.PlainText)
+        label.setWordWrap(True)
+        label.setTextInteractionFlags(QtCore.Qt.TextSelectableByMouse)
+        self._column.addWidget(label)
+        return label
+
+
+class AnswerPanel(ScrollPage):
+    """Shows one Answer; a later answer of the same question is shown by the same charts and tables.
+
+    Subclasses put the pieces in another order, or add controls between them, in ``arrange``.
+    """
+
+    def __init__(self, answer: Answer) -> None:
+        super().__init__()
+        self.answer = answer
+        self.charts: dict[str, ChartView] = {}
+        self.tables: dict[str, TextTable] = {}
+        self.saver: PlanSaver | None = None
+        self.add_heading("")
+        self.remarks = RemarkList()
+        self.add(self.remarks)
+        self.arrange()
+        self.end()
+        self.show_state(answer)
+
+    def arrange(self) -> None:
+        """All charts, then all tables, then the plan."""
+        self.add_charts([chart.key for chart in self.answer.charts])
+        for table in self.answer.tables:
+            self.add_table(table.key)
+        self.add_plan()
+
+    def add_plan(self) -> None:
+        """The button that writes the answer's plan, where one is offered."""
+        if self.answer.plan is not None:
+            self.saver = PlanSaver(f"write the plan: {self.answer.plan.purpose} …", self.answer.plan.file_name)
+            self.add(self.saver)
+
+    def add_charts(self, keys: Sequence[str], columns: int = 1, height_px: int = 250) -> None:
+        """The charts ``keys`` in rows of ``columns``; keys that the answer lacks are passed over."""
+        known = [chart.key for chart in self.answer.charts]
+        views = []
+        for key in keys:
+            if key in known:
+                self.charts[key] = ChartView(height_px=height_px)
+                views.append(self.charts[key])
+        for first in range(0, len(views), columns):
+            row = views[first : first + columns]
+            fillers = [QtWidgets.QWidget() for _ in range(columns - len(row))]
+            self.add_row([*row, *fillers])
+
+    def add_table(self, key: str, choosable: bool = False) -> None:
+        """The table ``key`` under its title; one that the answer lacks is passed over."""
+        for table in self.answer.tables:
+            if table.key == key:
+                self.add_section(table.title)
+                self.tables[key] = TextTable(table.headings, choosable=choosable)
+                self.add(self.tables[key])
+
+    def show_state(self, answer: Answer) -> None:
+        """Draws ``answer``."""
+        self.answer = answer
+        self.heading.setText(answer.headline)
+        self.remarks.show_remarks(answer.lines())
+        if self.saver is not None and answer.plan is not None:
+            self.saver.show_plan(answer.plan.text, answer.plan.remark)
+        for chart in answer.charts:
+            if chart.key in self.charts:
+                self.charts[chart.key].show_chart(chart)
+        for table in answer.tables:
+            if table.key in self.tables:
+                self.tables[table.key].show_rows(table.rows, table.danger)

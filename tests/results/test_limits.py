@@ -1,0 +1,167 @@
+"""Pitch limits in words: rows, headline, end points, what must not be held, and what is measured next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace as with_fields
+
+import numpy as np
+import page_runs
+import pytest
+from msgspec.structs import replace
+
+from whirlbench.analysis.pitch_limits import end_points
+from whirlbench.analysis.pitch_limits import study as study_module
+from whirlbench.analysis.pitch_limits.next_hold import NextHold
+from whirlbench.errors import AnalysisError, RigError
+from whirlbench.results import limits_charts
+from whirlbench.results.answer import NONE, Answer, Level, Verdict
+from whirlbench.results.limits import LimitsStudy, at_speeds, limits_answer, limits_study, next_hold
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.samples import Run, SlowSamples
+from whirlbench.session.plan.steps import parse_plan
+
+
+def rig(**limits: float) -> Rig:
+    """The example with a current limit that binds and an overspeed limit out of reach, without a blade set."""
+    made = parse_rig(example_rig_text())
+    changed = replace(made.limits, **{"current_a": 35.0, "overspeed_rpm": 20_000.0, **limits})
+    return replace(made, limits=changed, propeller=replace(made.propeller, blade_set=None))
+
+
+@pytest.fixture(scope="module", autouse=True)
+def few_speeds() -> Iterator[None]:
+    """Each speed is a dear walk through all constraints."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(limits_charts, "SPEEDS", 7)
+        patch.setattr(end_points, "SPEEDS_PER_MODE", 2)
+        yield
+
+
+@pytest.fixture(scope="module")
+def study() -> LimitsStudy:
+    return limits_study([page_runs.hold_run()], rig())
+
+
+@pytest.fixture(scope="module")
+def answer(study: LimitsStudy) -> Answer:
+    return limits_answer(study)
+
+
+def pitches(answer: Answer, number: int) -> list[str]:
+    """The four pitches of a row of the limits."""
+    row = answer.table("limits").rows[number]
+    return [row[1], row[2], row[4], row[5]]
+
+
+def test_rows_fit_their_headings(answer: Answer) -> None:
+    for table in answer.tables:
+        assert table.rows and all(len(row) == len(table.columns) for row in table.rows)
+    assert len(answer.table("holds").rows) == 8
+    assert {row[0] for row in answer.table("end points").rows} == set(rig().modes)
+    assert not any(row["forbidden"] for row in answer.document["limits"])
+
+
+def test_the_headline_names_the_tightest_speed_and_what_binds(answer: Answer) -> None:
+    assert answer.headline.endswith("current binds")
+    greatest = {row[0]: row[2] for row in answer.table("limits").rows}
+    rpm, pitch = answer.headline.split(":")[0].split()[-2], answer.headline.split("pitch ")[1].split()[0]
+    assert greatest[rpm] == pitch
+    assert float(pitch) == min(float(value) for value in greatest.values() if value != NONE)
+
+
+def test_the_safe_limit_is_never_above_the_best(answer: Answer) -> None:
+    chart = answer.chart("limits")
+    best, safe = chart.curves[:2]
+    assert np.all(safe.y <= best.y + 1e-9)
+    assert np.any(safe.y < best.y - 0.05)
+    assert any("current binds" in caption.text for caption in chart.captions)
+    assert [box.label for box in chart.boxes] == list(rig().modes)
+
+
+def test_a_current_limit_exceeded_everywhere_leaves_no_number() -> None:
+    found = limits_answer(limits_study([page_runs.hold_run()], rig(current_a=1.0)))
+    assert "current is over its limit at every measured pitch: do not hold this speed" in found.headline
+    assert found.table("limits").danger == frozenset(range(9))
+    for number, row in enumerate(found.document["limits"]):
+        assert pitches(found, number) == [NONE] * 4 and row["forbidden"] is True
+        assert [row[key] for key in row if "pitch_deg" in key] == [None] * 4
+        assert set(row["values"].values()) == {None}
+    assert all(np.isnan(curve.y).all() for curve in found.chart("limits").curves[:2])
+    assert found.chart("limits").stretches[-1].label == limits_charts.FORBIDDEN
+    assert any(remark.level is Level.DANGER and "do not hold" in remark.text for remark in found.remarks)
+
+
+def test_a_governor_that_would_pass_overspeed_everywhere_leaves_no_number() -> None:
+    found = limits_answer(limits_study([page_runs.hold_run()], rig(current_a=80.0, overspeed_rpm=4000.0)))
+    assert "would pass overspeed at every measured pitch: no pitch is permitted with full throttle" in found.headline
+    assert all(pitches(found, number) == [NONE] * 4 for number in range(9))
+    assert all(row["forbidden"] for row in found.document["limits"])
+
+
+def test_end_points_that_need_the_throttle_cap_say_so() -> None:
+    answer = limits_answer(limits_study([page_runs.hold_run()], rig(overspeed_rpm=6200.0)))
+    caps = {row[0]: row[2] for row in answer.table("end points").rows}
+    for name, mode in rig().modes.items():
+        text = f"{name}: the end points hold only with throttle travel up to {mode.max_throttle_pct:g} %"
+        told = [remark for remark in answer.remarks if remark.text.startswith(text)]
+        assert caps[name] in (f"{mode.max_throttle_pct:g}", NONE)
+        assert all(remark.level is Level.CAUTION for remark in told)
+    assert any("the end points hold only with throttle travel up to" in remark.text for remark in answer.remarks)
+
+
+def test_what_could_not_be_evaluated_leaves_the_verdict_in_part(study: LimitsStudy) -> None:
+    limits = with_fields(study.limits, not_evaluated=("power_w: motor constants missing",))
+    found = limits_answer(with_fields(study, limits=limits))
+    assert found.verdict is Verdict.IN_PART
+    assert found.as_document()["not_judged"] == [{"what": "power", "why": "motor constants missing"}]
+
+
+def test_the_next_hold_is_a_plan_that_can_be_run(study: LimitsStudy, monkeypatch: pytest.MonkeyPatch) -> None:
+    """How it is found has its own tests; it is slow."""
+    monkeypatch.setattr(study_module, "propose_hold", lambda limits: NextHold(4000.0, 9.0, 0.4, 0.2))
+    shown = limits_answer(study, next_hold(study))
+    assert shown.plan is not None and shown.plan.remark.startswith("4000 rpm at 9.0 deg")
+    assert len(parse_plan(shown.plan.text).steps) == 3
+    assert any(curve.label == "measure next" for curve in shown.chart("limits").curves)
+
+
+def test_while_the_next_hold_is_sought_that_is_said(answer: Answer) -> None:
+    assert answer.plan is not None and answer.plan.text == ""
+    assert "working out" in answer.plan.remark
+
+
+def test_without_a_next_hold_the_reason_is_given(study: LimitsStudy, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(study_module, "propose_hold", lambda limits: None)
+    shown = limits_answer(study, next_hold(study))
+    assert shown.plan is not None and "no further hold can be proposed" in shown.plan.remark
+
+
+def test_coefficient_charts_hold_the_points_and_their_curve(answer: Answer) -> None:
+    for chart in (answer.chart("CT"), answer.chart("CP")):
+        dots, curve = chart.curves
+        nearest = np.interp(dots.x, curve.x, curve.y)
+        assert np.max(np.abs(nearest / dots.y - 1.0)) < 0.1
+        assert np.all(chart.bands[0].low < chart.bands[0].high)
+
+
+def test_other_speeds_can_be_asked_for(study: LimitsStudy) -> None:
+    rows = limits_answer(at_speeds(study, (4000.0, 9000.0))).table("limits").rows
+    assert [row[0] for row in rows] == ["4000", "9000"]
+    assert at_speeds(study, None) is study
+
+
+def test_a_second_set_is_drawn_and_compared() -> None:
+    found = limits_answer(limits_study([page_runs.hold_run()], rig(), beside=[page_runs.hold_run(2)]))
+    assert any(curve.label == "second set, 95 % safe" for curve in found.chart("limits").curves)
+    assert sum("second set, CT" in remark.text for remark in found.remarks) == 7
+
+
+def test_what_is_missing_is_named() -> None:
+    time_s = np.arange(0.0, 20.0, 0.02)
+    ramp = Run(SlowSamples(time_s, rpm=1000.0 + 100.0 * time_s, pitch_deg=0.0 * time_s))
+    with pytest.raises(AnalysisError, match="no settled hold found"):
+        limits_study([ramp], rig())
+    with pytest.raises(RigError, match="air"):
+        limits_study([page_runs.hold_run()], replace(rig(), air=type(rig().air)()))
