@@ -42,7 +42,7 @@ def run_window(prepare: Callable[[MainWindow], None]) -> None:
     from whirlbench.window.main_window import MainWindow
 
     app = QtWidgets.QApplication.instance() or QtWidgets.QApplication(["whirlbench"])
-    app.setStyleSheet(palette.style_sheet())  # type: ignore[attr-defined]
+    app.setStyleSheet(palette.style_sheet())
     strip_charts.set_look()
     window = MainWindow()
     prepare(window)

@@ -17,8 +17,10 @@ ADVICE = (
 
 
 def require_display(environment: Mapping[str, str] | None = None, platform: str = sys.platform) -> None:
-    """BenchError in one line when Qt could not open a window; nothing is asked off Linux or on a platform chosen by
-    QT_QPA_PLATFORM other than xcb."""
+    """BenchError in one line when Qt could not open a window.
+
+    Nothing is asked off Linux, or where QT_QPA_PLATFORM chooses another platform than xcb.
+    """
     environment = os.environ if environment is None else environment
     asked = environment.get("QT_QPA_PLATFORM", "").split(":")[0]
     if not platform.startswith("linux") or asked not in ("", "xcb"):

@@ -67,8 +67,10 @@ class MainWindow(QtWidgets.QMainWindow):
         self.setCentralWidget(body)
 
     def add_page(self, name: str, page: QtWidgets.QWidget) -> None:
-        """Appends a page and shows it if it is the first; one whose name is taken is that of a file beside a
-        session."""
+        """Appends a page and shows it if it is the first.
+
+        One whose name is taken already is that of a file beside a session, and named so.
+        """
         taken = bool(self.page_names.findItems(name, QtCore.Qt.MatchExactly))
         self.pages.addWidget(page)
         self.page_names.addItem(f"{name}{OF_FILE}" if taken else name)
@@ -98,8 +100,10 @@ class MainWindow(QtWidgets.QMainWindow):
                 panel.moved.connect(replay.move_to)
 
     def show_session(self, session: SessionHandle, rig: Rig, recording: Path | None = None) -> None:
-        """Adds the page of a live session and puts the power cut in reach; once it has ended, the pages of its
-        ``recording``."""
+        """Adds the page of a live session and puts the power cut in reach.
+
+        Once the session has ended, the pages of its ``recording`` are offered.
+        """
         panel = SpinPanel(session, rig)
         self.bridge = Bridge(session, panel)
         self._rig, self._recording = rig, recording

@@ -1,0 +1,1 @@
+"""What is drawn and how: charts, strips, margins, tables, colours. No session, no analysis."""

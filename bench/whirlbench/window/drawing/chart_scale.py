@@ -60,4 +60,5 @@ def _share(values: np.ndarray | float, span: Span, logarithmic: bool) -> np.ndar
     if not logarithmic:
         return (np.asarray(values, dtype=float) - low) / (high - low)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.log(np.asarray(values, dtype=float) / low) / np.log(high / low)
+        shares: np.ndarray = np.log(np.asarray(values, dtype=float) / low) / np.log(high / low)
+    return shares

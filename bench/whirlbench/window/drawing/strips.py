@@ -109,4 +109,5 @@ def vibration_magnitude_g(axes: Mapping[str, np.ndarray]) -> np.ndarray:
     measured = [values - np.nanmean(values) for values in axes.values() if len(values) and np.isfinite(values).any()]
     if not measured:
         return np.empty(0)
-    return np.sqrt(np.sum(np.square(measured), axis=0))
+    magnitude: np.ndarray = np.sqrt(np.sum(np.square(measured), axis=0))
+    return magnitude

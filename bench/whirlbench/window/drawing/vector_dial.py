@@ -27,8 +27,10 @@ class Hand:
 
 
 class VectorDial(QtWidgets.QWidget):
-    """Draws hands to a common round scale; zero degrees, the mark, is up, and angles grow in the direction of
-    rotation."""
+    """Draws hands to a common round scale.
+
+    Zero degrees, the mark, is up, and angles grow in the direction of rotation.
+    """
 
     def __init__(self) -> None:
         super().__init__()

@@ -34,11 +34,11 @@ class AbortBar(QtWidgets.QPushButton):
 
     def take_space_bar(self) -> None:
         """A session begins: every key of the application passes here first."""
-        QtWidgets.QApplication.instance().installEventFilter(self)  # type: ignore[union-attr]
+        QtWidgets.QApplication.instance().installEventFilter(self)
 
     def leave_space_bar(self) -> None:
         """The session or its window has gone: the space bar types blanks again."""
-        QtWidgets.QApplication.instance().removeEventFilter(self)  # type: ignore[union-attr]
+        QtWidgets.QApplication.instance().removeEventFilter(self)
 
     def eventFilter(self, target: QtCore.QObject, event: QtCore.QEvent) -> bool:
         if event.type() not in KEY_EVENTS or not isinstance(event, QtGui.QKeyEvent):

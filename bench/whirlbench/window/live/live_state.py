@@ -47,7 +47,8 @@ class LiveTrail:
 
     def channel(self, name: str) -> np.ndarray:
         """Values of a slow channel, ``(n,)``."""
-        return self._slow[1 + CHANNEL_NAMES.index(name)]
+        values: np.ndarray = self._slow[1 + CHANNEL_NAMES.index(name)]
+        return values
 
     def vibration(self) -> tuple[np.ndarray, np.ndarray]:
         """(age in s, swing in g): half the peak-to-peak of each block, over all axes."""

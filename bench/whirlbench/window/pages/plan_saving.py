@@ -8,8 +8,10 @@ from PyQt5 import QtCore, QtWidgets
 
 
 class PlanSaver(QtWidgets.QWidget):
-    """A button and a line that tells what became of the file; without a plan the button is off and the line says
-    why."""
+    """A button and a line that tells what became of the file.
+
+    Without a plan the button is off and the line says why.
+    """
 
     def __init__(self, label: str, file_name: str) -> None:
         super().__init__()

@@ -1,0 +1,1 @@
+"""A recorded run under a time cursor."""
