@@ -1,1 +1,1 @@
-"""The desktop window, in Qt: only this package needs it. `*_state.py` files know no Qt and are tested without a screen."""
+"""The desktop window, in Qt: only this package needs it. Files named `*_state.py` know no Qt."""
