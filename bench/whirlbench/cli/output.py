@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 DONE, CANNOT_ANSWER = 0, 2
+STYLES = {"danger": "bold red", "caution": "yellow", "note": ""}
 PAGE_WIDTH = 120  # columns when the answer goes into a file or another program
 
 
@@ -85,10 +86,7 @@ def write_text(path: Path | str, text: str) -> None:
 
 def _print_remarks(console: Console, remarks: list[Remark]) -> None:
     for remark in remarks:
-        style, word = {"danger": ("bold red", "DANGER: "), "caution": ("yellow", "caution: "), "note": ("", "")}[
-            remark.level
-        ]
-        console.print(f"{word}{remark.text}", style=style, markup=False, soft_wrap=True)
+        console.print(remark.line, style=STYLES[remark.level], markup=False, soft_wrap=True)
 
 
 def _drawn(table: Table) -> Any:

@@ -40,6 +40,14 @@ class Remark:
     level: Level
     text: str
 
+    @property
+    def line(self) -> str:
+        """The sentence with the word that says how it is to be taken, for surfaces without colour."""
+        return LEVEL_WORDS[self.level] + self.text
+
+
+LEVEL_WORDS = {Level.DANGER: "DANGER: ", Level.CAUTION: "caution: ", Level.NOTE: ""}
+
 
 @dataclass(frozen=True)
 class NotJudged:

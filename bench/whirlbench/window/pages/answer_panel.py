@@ -14,7 +14,6 @@ from whirlbench.window.pages.plan_saving import PlanSaver
 from whirlbench.window.pages.scroll_page import ScrollPage
 
 LEVEL_INKS = {"danger": palette.OVER, "caution": palette.CLOSE, "note": palette.INK}
-LEVEL_WORDS = {"danger": "DANGER: ", "caution": "caution: ", "note": ""}
 
 
 class RemarkList(QtWidgets.QWidget):
@@ -36,7 +35,7 @@ class RemarkList(QtWidgets.QWidget):
         for label, remark in zip(self.labels, remarks, strict=False):
             weight = "bold" if remark.level == "danger" else "normal"
             label.setStyleSheet(f"color: {LEVEL_INKS[remark.level]}; font-weight: {weight};")
-            label.setText(LEVEL_WORDS[remark.level] + remark.text)
+            label.setText(remark.line)
             label.show()
 
     def _label(self) -> QtWidgets.QLabel:
