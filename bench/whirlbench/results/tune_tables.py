@@ -4,29 +4,41 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from whirlbench.analysis.governor.advice import Advice
 from whirlbench.analysis.governor.comparison import BETTER, Comparison
-from whirlbench.analysis.governor.interaction import Interaction
+from whirlbench.analysis.governor.interaction import Estimate, Interaction
 from whirlbench.analysis.governor.study import Study
 from whirlbench.analysis.speed_loop.models import LoopModel
 from whirlbench.analysis.speed_loop.pool import Pooled
 from whirlbench.analysis.speed_loop.step import StepResult
+from whirlbench.results.answer import NONE, Column, Table, figure, with_error
 
-NONE = "–"
-GAIN_UNITS = {"throttle": "rpm/us", "request": "rpm/rpm", "pitch": "rpm/deg"}
-STEP_HEADINGS = ("step", "from → to", "model", "gain", "lag s", "dead s", "Smith s", "rise s", "over %", "settle s", "")
-POOLED_HEADINGS = ("kind", "steps", "model", "gain", "lags or damping", "dead time s", "steps agree")
-
-
-@dataclass(frozen=True)
-class Table:
-    """A table to be shown: every cell is text."""
-
-    title: str
-    headings: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+GAIN_UNITS = {"throttle": "rpm/µs", "request": "rpm/rpm", "pitch": "rpm/deg"}
+STEP_COLUMNS = (
+    Column("step", figures=False),
+    Column("from → to", "in its unit"),
+    Column("model", figures=False),
+    Column("gain", "rpm per unit"),
+    Column("lag", "s"),
+    Column("dead time", "s"),
+    Column("lag and dead time, two-point reading", "s"),
+    Column("rise", "s"),
+    Column("overshoot", "%"),
+    Column("settling", "s"),
+    Column("remark", figures=False),
+)
+POOLED_COLUMNS = (
+    Column("kind", figures=False),
+    Column("steps"),
+    Column("model", figures=False),
+    Column("gain"),
+    Column("lags or damping", figures=False),
+    Column("dead time", "s"),
+    Column("steps agree", figures=False),
+)
+MARGIN_COLUMNS = (Column("stability", figures=False), Column("common model"), Column("worst plausible"))
+LEVER_COLUMNS = (Column("of", figures=False), Column("per µs of throttle"), Column("per degree of pitch"))
 
 
 def tune_tables(study: Study, comparison: Comparison | None) -> tuple[Table, ...]:
@@ -41,17 +53,8 @@ def tune_tables(study: Study, comparison: Comparison | None) -> tuple[Table, ...
     return tuple(tables)
 
 
-def number(value: float | None, digits: int = 3) -> str:
-    """``value`` to ``digits`` figures; a dash where there is none."""
-    return NONE if value is None or not math.isfinite(value) else f"{value:.{digits}g}"
-
-
-def _with_error(value: float, error: float) -> str:
-    return f"{value:.4g} ± {error:.2g}"
-
-
 def _steps_table(study: Study) -> Table:
-    return Table("Steps found", STEP_HEADINGS, tuple(_step_row(result) for result in study.loop.steps))
+    return Table("steps", "Steps found", STEP_COLUMNS, tuple(map(_step_row, study.loop.steps)))
 
 
 def _step_row(result: StepResult) -> tuple[str, ...]:
@@ -59,25 +62,25 @@ def _step_row(result: StepResult) -> tuple[str, ...]:
     place = (f"{step.kind} {step.at_s:.2f} s", f"{step.from_value:.5g} → {step.to_value:.5g}")
     if result.returned and result.response is not None:
         back = f"came back from {result.response.deviation_rpm:.0f} rpm"
-        return (*place, "governed", *[NONE] * 6, number(result.response.recovery_s), back)
-    if result.choice is None or result.response is None:
+        return (*place, "governed", *[NONE] * 6, figure(result.response.recovery_s), back)
+    if result.problem or result.choice is None or result.response is None:
         return (*place, *[NONE] * 8, "not used")
     fit, response = result.choice.fit, result.response
     error = fit.stderr()
     smith = next((one for one in result.graphical if one.method.startswith("Smith")), None)
     return (
-        *place, form_words(fit.model), _with_error(fit.model.gain, error["gain"]),
-        number(sum(fit.model.lags_s()) or None),
-        _with_error(fit.model.dead_time_s, error["dead_time_s"]),
+        *place, form_words(fit.model), with_error(fit.model.gain, error["gain"]),
+        figure(sum(fit.model.lags_s()) or None),
+        with_error(fit.model.dead_time_s, error["dead_time_s"]),
         f"{smith.time_constant_s:.3g}, {smith.dead_time_s:.3g}" if smith else NONE,
-        number(response.rise_time_s), number(response.overshoot_pct),
+        figure(response.rise_time_s), figure(response.overshoot_pct),
         _settled(response.settling_time_s, response.recovery_s),
-        "not used" if result.problem else _hunting(result),
+        _hunting(result),
     )  # fmt: skip
 
 
 def _settled(settling_s: float, recovery_s: float) -> str:
-    return number(settling_s) if math.isfinite(settling_s) else number(recovery_s)
+    return figure(settling_s) if math.isfinite(settling_s) else figure(recovery_s)
 
 
 def _hunting(result: StepResult) -> str:
@@ -94,18 +97,19 @@ def form_words(model: LoopModel) -> str:
 
 
 def _pooled_table(pooled: Sequence[Pooled]) -> Table:
-    return Table("Common models, all steps of a kind together", POOLED_HEADINGS, tuple(map(_pooled_row, pooled)))
+    title = "Common models, all steps of a kind together"
+    return Table("models", title, POOLED_COLUMNS, tuple(map(_pooled_row, pooled)))
 
 
 def _pooled_row(pooled: Pooled) -> tuple[str, ...]:
     model, error = pooled.model, pooled.stderr()
     if model.form == "second_order" and model.damping_ratio < 1.0:
-        shape = f"damping {_with_error(model.damping_ratio, error['damping_ratio'])}, {1 / model.lags_s()[0]:.3g} rad/s"
+        shape = f"damping {with_error(model.damping_ratio, error['damping_ratio'])}, {1 / model.lags_s()[0]:.3g} rad/s"
     else:
         shape = ", ".join(f"{lag:.3g} s" for lag in model.lags_s())
     agree = "one step" if pooled.steps == 1 else f"no, {pooled.disagreement:.1f} x noise" if pooled.unlike() else "yes"
-    gain = f"{_with_error(model.gain, error['gain'])} {GAIN_UNITS[pooled.kind]}"
-    dead = _with_error(model.dead_time_s, error["dead_time_s"])
+    gain = f"{with_error(model.gain, error['gain'])} {GAIN_UNITS[pooled.kind]}"
+    dead = with_error(model.dead_time_s, error["dead_time_s"])
     return (pooled.kind, str(pooled.steps), form_words(model), gain, shape, dead, agree)
 
 
@@ -117,20 +121,18 @@ def _advice_table(advice: Advice) -> Table:
         ("largest sensitivity", f"{nominal.max_sensitivity:.2f}", f"{worst.max_sensitivity:.2f}"),
         ("delay margin, s", f"{nominal.delay_margin_s:.3f}", f"{worst.delay_margin_s:.3f}"),
     )
-    return Table(
-        f"Advice for the {advice.lever} governor: {advice.rule}", ("", "common model", "worst plausible"), rows
-    )
+    return Table("advice", f"Advice for the {advice.lever} governor: {advice.rule}", MARGIN_COLUMNS, rows)
 
 
 def _interaction_table(found: Interaction) -> Table:
-    def cell(gain: object) -> str:
-        return _with_error(gain.value, gain.stderr)  # type: ignore[attr-defined]
+    def cell(gain: Estimate) -> str:
+        return with_error(gain.value, gain.stderr)
 
     rows = (
         ("speed, rpm", cell(found.rpm_per_us), cell(found.rpm_per_deg)),
         ("thrust, N", cell(found.thrust_n_per_us), cell(found.thrust_n_per_deg)),
     )
-    return Table("What each lever does, settled", ("", "per us of throttle", "per degree of pitch"), rows)
+    return Table("levers", "What each lever does, settled", LEVER_COLUMNS, rows)
 
 
 def _comparison_table(comparison: Comparison) -> Table:
@@ -139,12 +141,13 @@ def _comparison_table(comparison: Comparison) -> Table:
     for name in names:
         cells = []
         for setting in comparison.settings:
-            figure = setting.figures.get(name)
-            cells.append(NONE if figure is None else _figure(figure.mean, figure.stderr, figure.count))
+            found = setting.figures.get(name)
+            cells.append(NONE if found is None else _figure(found.mean, found.stderr, found.count))
         rows.append((name, *cells, f"{BETTER[name]} is better"))
-    headings = ("", *(setting.name for setting in comparison.settings), "")
-    return Table("Settings beside each other, mean over steps", headings, tuple(rows))
+    names_of = (Column("figure", figures=False), *(Column(setting.name) for setting in comparison.settings))
+    title = "Settings beside each other, mean over steps"
+    return Table("settings", title, (*names_of, Column("", figures=False)), tuple(rows))
 
 
 def _figure(mean: float, error: float, count: int) -> str:
-    return _with_error(mean, error) if math.isfinite(error) else f"{mean:.4g} ({count} step)"
+    return with_error(mean, error) if math.isfinite(error) else f"{mean:.4g} ({count} step)"

@@ -4,22 +4,21 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from whirlbench.analysis.governor.advice import Advice
+from whirlbench.analysis.governor.comparison import Comparison
+from whirlbench.analysis.governor.prediction import LawSettings
+from whirlbench.analysis.governor.proof import Forecast, Verdict
+from whirlbench.analysis.governor.stability import Margins
+from whirlbench.analysis.governor.study import Spectrum, Study
+from whirlbench.analysis.speed_loop.lever_steps import Kind
+from whirlbench.analysis.speed_loop.models import LoopModel
+from whirlbench.analysis.speed_loop.pool import Pooled
+from whirlbench.analysis.speed_loop.step import StepResult
 from whirlbench.errors import AnalysisError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from whirlbench.analysis.governor.advice import Advice
-    from whirlbench.analysis.governor.comparison import Comparison
-    from whirlbench.analysis.governor.proof import Forecast, Verdict
-    from whirlbench.analysis.governor.study import Spectrum, Study
-    from whirlbench.analysis.speed_loop.lever_steps import Kind
-    from whirlbench.analysis.speed_loop.models import LoopModel
-    from whirlbench.analysis.speed_loop.pool import Pooled
-    from whirlbench.analysis.speed_loop.step import StepResult
 
 RESPONSE_KEYS = (
     "rise_time_s", "overshoot_pct", "peak_time_s", "settling_time_s", "steady_error_rpm", "deviation_rpm", "recovery_s",
@@ -27,7 +26,7 @@ RESPONSE_KEYS = (
 )  # fmt: skip
 
 
-def document(
+def tune_document(
     study: Study,
     verdicts: Sequence[Verdict] = (),
     comparison: Comparison | None = None,
@@ -48,7 +47,6 @@ def document(
             "edge_jitter_us": loop.noise.jitter_us() if loop.delay_modelled else None,
             "speeds_from": loop.origin,
         },
-        "remarks": list(study.remarks),
     }
 
 
@@ -167,10 +165,6 @@ def read_advice(path: Path) -> tuple[Advice, dict[Kind, tuple[LoopModel, ...]]]:
 
 
 def _advice_in(found: dict[str, Any]) -> tuple[Advice, dict[Kind, tuple[LoopModel, ...]]]:
-    from whirlbench.analysis.governor.advice import Advice
-    from whirlbench.analysis.governor.prediction import LawSettings
-    from whirlbench.analysis.governor.stability import Margins
-
     worst = Margins(**_numbers(found["worst_case"]))
     names = ("gain_margin", "phase_margin_deg", "max_sensitivity", "delay_margin_s")
     nominal = Margins(
@@ -191,6 +185,4 @@ def _numbers(found: dict[str, Any]) -> dict[str, float]:
 
 
 def _models_in(found: list[dict[str, Any]]) -> tuple[LoopModel, ...]:
-    from whirlbench.analysis.speed_loop.models import LoopModel
-
     return tuple(LoopModel(**model) for model in found)
