@@ -43,9 +43,9 @@ def test_a_short_run(files):
     assert "taken as confirmed] Nobody is in the plane of rotation" in done.stdout
     assert "step 1 start: hold" in done.stdout
     with open_recording(files / "run.h5") as recording:
-        assert recording.header.random_seed == 1
-        assert recording.header.plan_text == SHORT_PLAN
-        assert recording.header.firmware["board"] == "simulated_stand"
+        assert recording.attributes.random_seed == 1
+        assert recording.attributes.plan_text == SHORT_PLAN
+        assert recording.attributes.firmware["board"] == "simulated_stand"
         assert recording.ending.exit_status == "done"
 
 

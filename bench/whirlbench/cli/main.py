@@ -40,9 +40,11 @@ class Verbs(click.Group):
     """A group whose commands are imported on demand."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
+        """The verbs in the order of their table."""
         return list(VERBS)
 
     def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        """The command of the verb ``name``, imported now; None when there is no such verb."""
         if name not in VERBS:
             return None
         module = importlib.import_module(f"whirlbench.cli.{MODULE_OF.get(name, name)}")
@@ -50,6 +52,7 @@ class Verbs(click.Group):
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Writes the table of verbs without importing one of them."""
         with formatter.section("Verbs"):
             formatter.write_dl(list(VERBS.items()))
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from whirlbench.errors import RecordingError
-from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Run
+from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Channel, Run
 
 
 def write_parquet(run: Run, folder: Path | str) -> tuple[Path, ...]:
@@ -36,7 +36,7 @@ def write_parquet(run: Run, folder: Path | str) -> tuple[Path, ...]:
 
 
 def _tables(run: Run) -> dict[str, Any]:
-    """pyarrow tables by name; streams without samples are left out, but for the slow one."""
+    """Tables of pyarrow by name; streams without samples are left out, but for the slow one."""
     slow = {channel: run.slow.channel(channel.name) for channel in SLOW_CHANNELS if run.slow.has(channel.name)}
     axes = {axis: getattr(run.vibration, axis.name) for axis in VIBRATION_AXES if run.vibration.has(axis.name)}
     tables = {"slow": _table(run, run.slow.time_s, slow)}
@@ -49,7 +49,7 @@ def _tables(run: Run) -> dict[str, Any]:
     return tables
 
 
-def _table(run: Run, time_s: np.ndarray, columns: dict) -> Any:
+def _table(run: Run, time_s: np.ndarray, columns: dict[Channel, np.ndarray]) -> Any:
     import pyarrow
 
     fields = [pyarrow.field("t_s", pyarrow.float64(), metadata={"unit": "s"})]
