@@ -25,9 +25,8 @@ kind = "coast-down"
 
 
 def command(folder, *more):
-    """The command line of a run on the simulated stand."""
-    whirlbench = "from whirlbench.cli.main import main; main()"
-    parts = [sys.executable, "-c", whirlbench, "spin", "--rig", folder / "rig.toml", "--plan", folder / "plan.toml"]
+    """The command line of a run on the simulated stand, by the module: its processes import ``__main__`` again."""
+    parts = [sys.executable, "-m", "whirlbench", "spin", "--rig", folder / "rig.toml", "--plan", folder / "plan.toml"]
     parts += ["--port", "simulated", "--random-seed", 1, "-o", folder / "run.h5", *more]
     return [str(part) for part in parts]
 

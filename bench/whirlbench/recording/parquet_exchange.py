@@ -36,7 +36,7 @@ def write_parquet(run: Run, folder: Path | str) -> tuple[Path, ...]:
 
 
 def _tables(run: Run) -> dict[str, Any]:
-    """Tables of pyarrow by name; streams without samples are left out, but for the slow one."""
+    """pyarrow tables by name; streams without samples are left out, but for the slow one."""
     slow = {channel: run.slow.channel(channel.name) for channel in SLOW_CHANNELS if run.slow.has(channel.name)}
     axes = {axis: getattr(run.vibration, axis.name) for axis in VIBRATION_AXES if run.vibration.has(axis.name)}
     tables = {"slow": _table(run, run.slow.time_s, slow)}
