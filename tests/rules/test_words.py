@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import io
 import re
 import tokenize
@@ -20,6 +21,7 @@ def refused_words() -> dict[str, str]:
     return {refused: term.word for term in terms() for refused in term.instead_of}
 
 
+@functools.cache
 def plain(text: str) -> str:
     """``text`` as lower-case words between single blanks, names taken apart, without what is another thing's name."""
     apart = re.sub(r"(?<=[a-z0-9])(?=[A-Z])|_", " ", text)
@@ -37,7 +39,8 @@ def offences(where: str, text: str, refused: dict[str, str]) -> Iterator[str]:
     """
     apart, together = plain(text), " ".join(text.lower().split())
     for phrase, instead in refused.items():
-        if re.search(rf"\b{re.escape(phrase)}(s|es)?\b", together if " " in phrase else apart):
+        searched = together if " " in phrase else apart
+        if phrase in searched and re.search(rf"\b{re.escape(phrase)}(s|es)?\b", searched):
             yield f"{where}: '{phrase}' for what is called '{instead}'"
 
 
