@@ -26,9 +26,9 @@ ROUNDS = 7
 def record(path: Path, minutes: float, compact: bool) -> tuple[float, float, float]:
     """Records made-up samples; (mean and longest flush in s, seconds to close)."""
     rng = np.random.default_rng(1)
-    header = RunAttributes(vibration_rate_hz=1600.0)
+    attributes = RunAttributes(vibration_rate_hz=1600.0)
     flush_s = []
-    recorder = create(path, header, compact=compact)
+    recorder = create(path, attributes, compact=compact)
     plain_flush = recorder.flush
 
     def timed_flush() -> None:

@@ -34,7 +34,7 @@ class Logbook:
             identity = next((record for record in records if isinstance(record, IdentityRecord)), None)
             if identity is None:
                 return
-            self._recorder = create(self._spec.recording, self._header(identity))
+            self._recorder = create(self._spec.recording, self._attributes(identity))
             records, self._early = self._early, []
         write(self._recorder, records)
 
@@ -47,7 +47,7 @@ class Logbook:
         if self._recorder is not None:
             self._recorder.close(outcome.ending.value, outcome.reason)
 
-    def _header(self, identity: IdentityRecord) -> RunAttributes:
+    def _attributes(self, identity: IdentityRecord) -> RunAttributes:
         spec = self._spec
         return RunAttributes.of_rig(
             parse_rig(spec.rig_text),
