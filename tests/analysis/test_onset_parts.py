@@ -95,8 +95,7 @@ def test_alarms_by_luck_come_as_rarely_as_asked():
 
 
 def test_delay_is_within_half_again_of_the_bound():
-    """A shift of 1.5 standard deviations, one alarm by luck in 10 h; the full table is
-    tests/benchmarks/onset_delay.py."""
+    """A shift of 1.5 standard deviations, one alarm by luck in 10 h; all cases: tests/benchmarks/onset_delay.py."""
     rng = np.random.default_rng(11)
     frames = 560
     healthy, level = HealthyFilter(one_point(frames)), alarm_level(36000.0, BLOCK * STEP_S, 1)

@@ -28,7 +28,7 @@ from whirlbench.analysis.onset.healthy import scatter
 from whirlbench.analysis.onset.operating_points import operating_points
 from whirlbench.analysis.onset.whitening import standardised
 from whirlbench.recording import files
-from whirlbench.recording.layout import RunHeader
+from whirlbench.recording.attributes import RunAttributes
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import SLOW_CHANNELS, Run
 from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
@@ -56,7 +56,7 @@ def long_run(seed: int) -> tuple[Run, float]:
 
 def write(run: Run, path: Path) -> None:
     """The run as a recording."""
-    with files.create(path, RunHeader.of_rig(RIG, example_rig_text(), origin="simulated stand")) as recorder:
+    with files.create(path, RunAttributes.of_rig(RIG, example_rig_text(), origin="simulated stand")) as recorder:
         recorder.add_slow(run.slow.time_s, {item.name: run.slow.channel(item.name) for item in SLOW_CHANNELS})
         recorder.add_tach(run.tach.time_s)
         recorder.add_vibration_g(run.vibration.time_s, {axis: getattr(run.vibration, axis) for axis in AXES})

@@ -15,8 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
+from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.files import create, open_recording, read_run
-from whirlbench.recording.layout import RunHeader
 
 MINUTES = 10
 WANTED_LOAD_S, WANTED_SLICE_S = 0.2, 0.020
@@ -26,9 +26,9 @@ ROUNDS = 7
 def record(path: Path, minutes: float, compact: bool) -> tuple[float, float, float]:
     """Records made-up samples; (mean and longest flush in s, seconds to close)."""
     rng = np.random.default_rng(1)
-    header = RunHeader(vibration_rate_hz=1600.0)
+    attributes = RunAttributes(vibration_rate_hz=1600.0)
     flush_s = []
-    recorder = create(path, header, compact=compact)
+    recorder = create(path, attributes, compact=compact)
     plain_flush = recorder.flush
 
     def timed_flush() -> None:

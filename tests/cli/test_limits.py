@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from whirlbench.cli.main import BAD_INPUT, DONE, run
+from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.files import create
-from whirlbench.recording.layout import RunHeader
 from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
 from whirlbench.samples import SLOW_CHANNELS, Run
 from whirlbench.session.plan.steps import read_plan
@@ -24,7 +24,7 @@ def record(run_of_stand: Run, path: Path) -> Path:
     """The run's slow channels as a recording."""
     slow = run_of_stand.slow
     values = {channel.name: slow.channel(channel.name) for channel in SLOW_CHANNELS}
-    with create(path, RunHeader.of_rig(parse_rig(example_rig_text()), example_rig_text())) as recorder:
+    with create(path, RunAttributes.of_rig(parse_rig(example_rig_text()), example_rig_text())) as recorder:
         recorder.add_slow(slow.time_s, values, {})
         recorder.close("done", "")
     return path

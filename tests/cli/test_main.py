@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -78,6 +80,15 @@ def test_a_fault_of_ours_is_told_as_one(monkeypatch, capsys) -> None:
     assert run(["ports"]) == INTERNAL_ERROR
     told = capsys.readouterr().err
     assert "ZeroDivisionError" in told and told.endswith("please report it with the command line\n")
+
+
+def test_the_module_is_the_command(tmp_path) -> None:
+    """By ``python -m``; a run that spins is started so in ``tests/system/test_spin.py``."""
+    arguments = ["spin", "--rig", "absent.toml", "--plan", "plan.toml", "--port", "simulated", "--yes"]
+    command = [sys.executable, "-m", "whirlbench", *arguments]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stdout, done.stderr.count("\n")) == (BAD_INPUT, "", 1)
+    assert done.stderr.startswith("whirlbench: absent.toml: ")
 
 
 def test_a_line_is_one_printable_line() -> None:

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 from whirlbench.cli.main import run
+from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.files import create, read_run
-from whirlbench.recording.layout import RunHeader
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Event
 
@@ -67,7 +67,7 @@ def test_text_names_what_was_found(capsys):
 def test_a_run_ended_by_a_trip_says_so(capsys, tmp_path):
     path = tmp_path / "tripped.h5"
     run_of_ten_s = read_run(DEMOS / "proof_spin.h5").between(0.0, 14.0)
-    with create(path, RunHeader.of_rig(parse_rig(example_rig_text()), example_rig_text())) as recorder:
+    with create(path, RunAttributes.of_rig(parse_rig(example_rig_text()), example_rig_text())) as recorder:
         slow = run_of_ten_s.slow
         recorder.add_slow(slow.time_s, {"rpm": slow.rpm, "current_a": slow.current_a})
         recorder.add_tach(run_of_ten_s.tach.time_s)

@@ -10,7 +10,7 @@ import pytest
 
 from whirlbench.cli.main import run as whirlbench
 from whirlbench.recording import files
-from whirlbench.recording.layout import RunHeader
+from whirlbench.recording.attributes import RunAttributes
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.samples import SLOW_CHANNELS, Run
 from whirlbench.session.plan.steps import read_plan
@@ -24,7 +24,7 @@ FAULTS = TachFaults(jitter_s=5e-6, unsteadiness_rpm_s=0.3)
 
 
 def saved(run: Run, path: Path, rig_text: str = "") -> Path:
-    with files.create(path, RunHeader(rig_text=rig_text, counted=False)) as recorder:
+    with files.create(path, RunAttributes(rig_text=rig_text, counted=False)) as recorder:
         known = {one.name: run.slow.channel(one.name) for one in SLOW_CHANNELS if run.slow.has(one.name)}
         recorder.add_slow(run.slow.time_s, known, {})
         recorder.add_tach(run.tach.time_s)

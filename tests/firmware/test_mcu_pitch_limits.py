@@ -12,8 +12,8 @@ from whirlbench.analysis.conditions import air_density_kg_m3
 from whirlbench.analysis.pitch_limits.end_points import mode_end_points, servo_travel
 from whirlbench.analysis.pitch_limits.limits import pitch_limits
 from whirlbench.analysis.propeller.holds import find_holds
+from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.files import create, read_run
-from whirlbench.recording.layout import RunHeader
 from whirlbench.rig.description import Rig
 from whirlbench.samples import Run
 from whirlbench.session.engine.actions import Ending
@@ -46,7 +46,7 @@ def hold(throttle_us: float, pitch_deg: float, seconds: float) -> str:
 
 def run_on_chip(rig: Rig, plan: Plan, path: Path) -> Run:
     """The recording of a plan on the compiled sketch; it must end as planned."""
-    with McuStand(rig=rig, seed=4) as stand, create(path, RunHeader.of_rig(rig, "")) as recorder:
+    with McuStand(rig=rig, seed=4) as stand, create(path, RunAttributes.of_rig(rig, "")) as recorder:
         outcome = run(Engine(rig, plan), OnChip(stand), recorder, step_s=TURN_S)
         recorder.close(outcome.ending.value, outcome.reason)
     assert outcome.ending is Ending.DONE, outcome.reason

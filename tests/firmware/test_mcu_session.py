@@ -14,8 +14,8 @@ import pytest
 from mcu import ESC, Pulse
 from mcu_stand import McuStand
 
+from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.files import create, open_recording
-from whirlbench.recording.layout import RunHeader
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Run
 from whirlbench.session.engine.actions import Ending, Outcome
@@ -54,8 +54,8 @@ def record(board: str, path: Path, rig_text: str = RIG_TEXT, faults: tuple[Fault
     """One session, recorded to ``path``."""
     rig = parse_rig(rig_text)
     engine = Engine(rig, parse_plan(PLAN_TEXT, "plan"))
-    header = RunHeader.of_rig(rig, rig_text, plan_text=PLAN_TEXT, origin="compiled sketch on a simulated board")
-    with McuStand(board, rig, seed=3, faults=faults) as stand, create(path, header) as recorder:
+    attributes = RunAttributes.of_rig(rig, rig_text, plan_text=PLAN_TEXT, origin="compiled sketch on a simulated board")
+    with McuStand(board, rig, seed=3, faults=faults) as stand, create(path, attributes) as recorder:
         outcome = lockstep.run(engine, stand, recorder, step_s=TURN_S, longest_s=120.0)
         recorder.close(outcome.ending.value, outcome.reason)
         esc = [pulse for pulse in stand.mcu.pulses if pulse.output == ESC]

@@ -43,8 +43,7 @@ def test_vib_4_crest_factors():
 
 
 def test_vib_5_rms_zone_bounds_are_not_peak_ips():
-    """Class I zone A/B, 0.71 mm/s rms, is 0.040 ips peak for a pure sine: far below the 0.2 ips of a propeller
-    manual."""
+    """Class I zone A/B, 0.71 mm/s rms, is 0.040 ips peak of a pure sine; a propeller manual has 0.2 ips."""
     assert ips_from_mm_s(0.71 * np.sqrt(2)) == pytest.approx(0.0395, rel=1e-2)
 
 
@@ -68,8 +67,7 @@ def test_band_velocity_refuses_what_it_cannot_tell():
 
 
 def test_order_tracks_against_scipy_demodulation():
-    """An independent path: chirp phase by formula, product with a carrier, zero-phase Butterworth low-pass of
-    scipy.signal."""
+    """An independent path: chirp phase by formula, product with a carrier, zero-phase Butterworth low-pass."""
     from scipy import signal
 
     time_s = np.arange(0, 24, 1 / 1600)

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.files import create
-from whirlbench.recording.layout import RunHeader
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Event
 
@@ -47,7 +47,7 @@ def made_up(duration_s: float, seed: int = 4) -> Samples:
     return Samples(slow_s, values, counts, np.arange(0.01, duration_s, 0.01), vibration)
 
 
-def header(**changes) -> RunHeader:
+def attributes(**changes) -> RunAttributes:
     text = example_rig_text()
     known = {
         "plan_text": 'name = "short"\n',
@@ -56,7 +56,7 @@ def header(**changes) -> RunHeader:
         "origin": "made up",
         "random_seed": 4,
     }
-    return RunHeader.of_rig(parse_rig(text), text, **{**known, **changes})
+    return RunAttributes.of_rig(parse_rig(text), text, **{**known, **changes})
 
 
 def feed(recorder, samples: Samples, until_s: float = np.inf) -> None:
@@ -83,7 +83,7 @@ def feed(recorder, samples: Samples, until_s: float = np.inf) -> None:
 
 def record(path, samples: Samples, compact: bool = True, **changes):
     """Records all of ``samples`` with a few events and closes cleanly."""
-    with create(path, header(**changes), compact=compact) as recorder:
+    with create(path, attributes(**changes), compact=compact) as recorder:
         recorder.add_event(Event(0.0, "state", "armed"))
         recorder.add_note(0.5, "blade tracking looked right ä" + 500 * "ß" + " end")
         feed(recorder, samples)

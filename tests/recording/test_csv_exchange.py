@@ -222,11 +222,11 @@ def test_parquet_holds_the_same_numbers_and_units(tmp_path):
 
 
 def test_a_recording_of_an_import_exports_to_the_same_text(tmp_path):
+    from whirlbench.recording.attributes import RunAttributes
     from whirlbench.recording.files import write_run
-    from whirlbench.recording.layout import RunHeader
 
     run = full_run()
-    write_run(tmp_path / "run.h5", run, RunHeader(rig_text=run.rig_text, pulses_per_rev=2))
+    write_run(tmp_path / "run.h5", run, RunAttributes(rig_text=run.rig_text, pulses_per_rev=2))
     back = read_run(tmp_path / "run.h5")
     same(back, run)
     assert back.events == run.events and back.rig_text == run.rig_text and back.problems == ()

@@ -47,11 +47,11 @@ def invert(data, rng):
 
 
 def everything(path):
-    """(run, counts by name, header, counters, problems) of a recording."""
+    """(run, counts by name, attributes, counters, problems) of a recording."""
     with open_recording(path) as recording:
         run = recording.run()
         counts = {name: recording.counts(name) for name in ("thrust_n", "az_g")}
-        return run, counts, recording.header, recording.counters(), recording.problems
+        return run, counts, recording.attributes, recording.counters(), recording.problems
 
 
 def places_in(part_s, whole_s):
@@ -63,9 +63,11 @@ def places_in(part_s, whole_s):
 
 def assert_nothing_wrong(path, whole):
     """Every value is the original one or a gap, and a gap is told; returns whether all was there."""
-    run, counts, header, counters, problems = everything(path)
-    whole_run, whole_counts, whole_header, whole_counters, _ = whole
-    complete = header == whole_header and run.events == whole_run.events and len(counters) == len(whole_counters)
+    run, counts, attributes, counters, problems = everything(path)
+    whole_run, whole_counts, whole_attributes, whole_counters, _ = whole
+    complete = (
+        attributes == whole_attributes and run.events == whole_run.events and len(counters) == len(whole_counters)
+    )
     assert all(event in whole_run.events for event in run.events)
     for stream in ("slow", "tach", "vibration"):
         part, original = getattr(run, stream), getattr(whole_run, stream)

@@ -10,7 +10,7 @@ import time
 import h5py
 import numpy as np
 import pytest
-from made_up_run import VIBRATION_HZ, feed, header, made_up, record
+from made_up_run import VIBRATION_HZ, attributes, feed, made_up, record
 
 from whirlbench.errors import RecordingError
 from whirlbench.recording.files import create, open_recording, read_run, recover
@@ -37,7 +37,7 @@ def assert_same_run(run, samples):
 def test_reads_back_what_was_recorded(recording_path, samples):
     run = read_run(recording_path)
     assert_same_run(run, samples)
-    assert run.rig_text == header().rig_text and run.plan_text == 'name = "short"\n'
+    assert run.rig_text == attributes().rig_text and run.plan_text == 'name = "short"\n'
     assert [event.kind for event in run.events] == ["state", "note", "trip"]
     assert run.events[1].detail == "blade tracking looked right ä" + 500 * "ß" + " end"
     assert run.events[2] == Event(5.998, "trip", "overspeed", "6210 rpm over 6000")
@@ -50,7 +50,7 @@ def test_keeps_counts_header_counters_and_ending(recording_path, samples):
         for axis, name in enumerate(("ax_g", "ay_g", "az_g")):
             assert np.array_equal(recording.counts(name), samples.vibration_counts[:, axis])
         assert np.array_equal(recording.vibration_index(), np.arange(len(samples.vibration_counts)))
-        assert recording.header == header()
+        assert recording.attributes == attributes()
         assert recording.ending.complete and recording.ending.exit_status == "trip"
         times_s, totals = recording.counters()["good"]
         assert totals.tolist() == [0, 500, 1000, 1500, 2000, 2500] and times_s[1] == 1.0
@@ -87,7 +87,7 @@ def test_any_hdf5_tool_finds_units_descriptions_and_time_bases(recording_path):
 
 
 def test_a_vibration_block_with_fewer_axes_leaves_the_others_empty(tmp_path):
-    with create(tmp_path / "one.h5", header()) as recorder:
+    with create(tmp_path / "one.h5", attributes()) as recorder:
         recorder.add_vibration(0.0, 1 / 1600, 0, np.ones((16, 1), dtype=np.int16))
     run = read_run(tmp_path / "one.h5")
     assert run.vibration.axes() == ("ax_g",)
@@ -95,7 +95,7 @@ def test_a_vibration_block_with_fewer_axes_leaves_the_others_empty(tmp_path):
 
 def test_a_block_that_seems_to_begin_too_early_loses_no_sample(tmp_path):
     block = np.ones((16, 3), dtype=np.int16)
-    with create(tmp_path / "jitter.h5", header()) as recorder:
+    with create(tmp_path / "jitter.h5", attributes()) as recorder:
         recorder.add_vibration(0.0, 1 / 1600, 0, block)
         recorder.add_vibration(0.0085, 1 / 1600, 16, 2 * block)  # 0.9 ms before the first one's last sample
         recorder.add_vibration(0.0200, 1 / 1600, 32, 3 * block)
@@ -109,7 +109,7 @@ def test_a_block_that_seems_to_begin_too_early_loses_no_sample(tmp_path):
 
 
 def test_samples_out_of_order_are_left_out_and_counted(tmp_path):
-    with create(tmp_path / "order.h5", header()) as recorder:
+    with create(tmp_path / "order.h5", attributes()) as recorder:
         recorder.add_slow([0.0, 0.002, 0.002, 0.001, np.nan, 0.004], {"rpm": np.arange(6.0)})
         recorder.add_slow([0.003, 0.006], {"rpm": np.array([6.0, 7.0])})
         assert recorder.rejected == 4
@@ -122,7 +122,7 @@ def test_samples_out_of_order_are_left_out_and_counted(tmp_path):
 
 
 def test_an_empty_run_reads_as_empty(tmp_path):
-    create(tmp_path / "empty.h5", header()).close("aborted", "never armed")
+    create(tmp_path / "empty.h5", attributes()).close("aborted", "never armed")
     run = read_run(tmp_path / "empty.h5")
     assert len(run.slow.time_s) == len(run.tach.time_s) == len(run.vibration.time_s) == 0
     assert run.problems == () and run.duration_s() == 0
@@ -132,14 +132,14 @@ def test_never_overwrites(tmp_path, samples):
     path = record(tmp_path / "run.h5", samples)
     before = path.read_bytes()
     with pytest.raises(RecordingError, match="already exists; recordings are never overwritten"):
-        create(path, header())
+        create(path, attributes())
     with pytest.raises(RecordingError, match="already exists"):
         recover(path, path)
     assert path.read_bytes() == before
 
 
 def test_a_failure_inside_the_run_is_its_exit_status(tmp_path):
-    with pytest.raises(ZeroDivisionError), create(tmp_path / "failed.h5", header()) as recorder:
+    with pytest.raises(ZeroDivisionError), create(tmp_path / "failed.h5", attributes()) as recorder:
         recorder.add_slow([0.0], {"rpm": np.array([1.0])})
         _ = 1 / 0
     with open_recording(tmp_path / "failed.h5") as recording:
@@ -162,7 +162,7 @@ def test_compaction_that_fails_leaves_the_recording_as_it_was(tmp_path, samples,
 
 def test_a_running_recording_can_be_read_beside_its_writer(tmp_path, samples):
     path = tmp_path / "live.h5"
-    with create(path, header()) as recorder:
+    with create(path, attributes()) as recorder:
         feed(recorder, samples, until_s=4.0)
         recorder.flush()
         found = read_elsewhere(path)
@@ -182,9 +182,9 @@ def read_elsewhere(path) -> str:
 WRITER = """
     import sys, time
     sys.path.insert(0, sys.argv[2])
-    from made_up_run import feed, header, made_up
+    from made_up_run import feed, attributes, made_up
     from whirlbench.recording.files import create
-    recorder = create(sys.argv[1], header())
+    recorder = create(sys.argv[1], attributes())
     print("recording", flush=True)
     samples = made_up(60.0)
     plain = recorder.add_slow

@@ -18,7 +18,7 @@ def test_version_1_reads():
     samples = made_up(0.5)
     with open_recording(DATA / "recording_version_1.h5") as recording:
         run = recording.run()
-        assert recording.header.format_version == 1 and recording.header.firmware["build_id"] == 77
+        assert recording.attributes.format_version == 1 and recording.attributes.firmware["build_id"] == 77
         assert recording.ending.exit_status == "trip"
         assert np.array_equal(recording.counts("thrust_n"), samples.counts["thrust_n"])
         assert recording.last_counters()["good"] == 0

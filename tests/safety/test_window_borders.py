@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from whirlbench.recording.attributes import RunHeader
+from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.files import open_recording, read_run, write_run
 from whirlbench.rig.toml import parse_rig
 from whirlbench.safety.back_test import back_test, rules_for
@@ -72,5 +72,5 @@ def test_running_numbers_come_from_the_recording_and_its_slices(crack: Run, tmp_
     assert np.array_equal(crack.vibration.running_numbers(), index)
     row = int(np.searchsorted(crack.vibration.time_s, part.time_s[0]))
     assert part.first_index == crack.between(20.0, 21.0).vibration.first_index == index[row]
-    write_run(tmp_path / "part.h5", Run(vibration=part), RunHeader())
+    write_run(tmp_path / "part.h5", Run(vibration=part), RunAttributes())
     assert read_run(tmp_path / "part.h5").vibration.first_index == index[row]

@@ -17,9 +17,9 @@ import numpy as np
 import pytest
 
 from whirlbench.cli.main import run, whirlbench
+from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.csv_exchange import write_csv
 from whirlbench.recording.files import create, read_run
-from whirlbench.recording.layout import RunHeader
 from whirlbench.rig.description import require
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import SLOW_CHANNELS, Run
@@ -70,7 +70,7 @@ def test_exit_status() -> None:
 def saved(samples: Run, path: Path) -> Path:
     """Slow channels and tach of a run as a recording that carries the example rig."""
     known = {one.name: samples.slow.channel(one.name) for one in SLOW_CHANNELS if samples.slow.has(one.name)}
-    with create(path, RunHeader(rig_text=example_rig_text(), counted=False)) as recorder:
+    with create(path, RunAttributes(rig_text=example_rig_text(), counted=False)) as recorder:
         recorder.add_slow(samples.slow.time_s, known, {})
         recorder.add_tach(samples.tach.time_s)
     return path

@@ -43,7 +43,7 @@ def test_each_reads_whole_with_its_rig(path):
     assert 25.0 < run.duration_s() < 100.0
     assert run.rig_text and len(run.vibration.axes()) == 2
     with open_recording(path) as recording:
-        assert recording.header.random_seed is not None
+        assert recording.attributes.random_seed is not None
 
 
 def test_the_command_makes_the_same_samples(regenerate, tmp_path):

@@ -37,19 +37,19 @@ def port(files):
 
 
 def spin(files, port):
-    """Runs the plan on the sketch; gives the finished process and the open recording's run, counters and header."""
+    """Runs the plan on the sketch; gives the finished process and the open recording's run, counters and attributes."""
     whirlbench = "from whirlbench.cli.main import main; main()"
     command = [sys.executable, "-c", whirlbench, "spin", "--rig", files / "rig.toml", "--plan", files / "plan.toml"]
     command += ["--port", port, "-o", files / "run.h5", "--yes"]
     done = subprocess.run([str(part) for part in command], capture_output=True, text=True, timeout=150)
     with open_recording(files / "run.h5") as recording:
-        return done, recording.run(), recording.header
+        return done, recording.run(), recording.attributes
 
 
 def test_a_plan_runs_on_the_compiled_sketch(files, port):
-    done, run, header = spin(files, port)
+    done, run, attributes = spin(files, port)
     assert done.returncode == 0, done.stdout + done.stderr
-    assert header.firmware["board"] == "atmega2560"
+    assert attributes.firmware["board"] == "atmega2560"
     states = [event.name for event in run.events if event.kind == "state"]
     assert states == ["locked", "armed", "turning", "armed", "locked"]
     assert np.diff(run.slow.time_s).max() < 0.01

@@ -25,9 +25,8 @@ kind = "coast-down"
 
 
 def command(folder, *more):
-    """The command line of a run on the simulated stand."""
-    whirlbench = "from whirlbench.cli.main import main; main()"
-    parts = [sys.executable, "-c", whirlbench, "spin", "--rig", folder / "rig.toml", "--plan", folder / "plan.toml"]
+    """The command line of a run on the simulated stand, by the module: its processes import ``__main__`` again."""
+    parts = [sys.executable, "-m", "whirlbench", "spin", "--rig", folder / "rig.toml", "--plan", folder / "plan.toml"]
     parts += ["--port", "simulated", "--random-seed", 1, "-o", folder / "run.h5", *more]
     return [str(part) for part in parts]
 
@@ -43,9 +42,9 @@ def test_a_short_run(files):
     assert "taken as confirmed] Nobody is in the plane of rotation" in done.stdout
     assert "step 1 start: hold" in done.stdout
     with open_recording(files / "run.h5") as recording:
-        assert recording.header.random_seed == 1
-        assert recording.header.plan_text == SHORT_PLAN
-        assert recording.header.firmware["board"] == "simulated_stand"
+        assert recording.attributes.random_seed == 1
+        assert recording.attributes.plan_text == SHORT_PLAN
+        assert recording.attributes.firmware["board"] == "simulated_stand"
         assert recording.ending.exit_status == "done"
 
 

@@ -27,9 +27,9 @@ def command(
     SLOW.csv has t_s and rpm, and any of current_a voltage_v thrust_n servo_us pitch_deg throttle_us
     speed_request_rpm; comma separated, '.' as decimal point, an empty cell for a gap.
     """
+    from whirlbench.recording.attributes import RunAttributes
     from whirlbench.recording.csv_exchange import read_csv
     from whirlbench.recording.files import write_run
-    from whirlbench.recording.layout import RunHeader
     from whirlbench.rig.description import Rig
     from whirlbench.rig.toml import read_rig
 
@@ -38,7 +38,7 @@ def command(
         raise RecordingError(f"{target}: already exists; recordings are never overwritten, choose another name")
     run = read_csv(slow, vibration, tach, description.tach.pulses_per_rev, rig_text, events)
     now = datetime.now(UTC).isoformat(timespec="seconds")
-    write_run(target, run, RunHeader.of_rig(description, rig_text, created=now, origin=f"import of {slow.name}"))
+    write_run(target, run, RunAttributes.of_rig(description, rig_text, created=now, origin=f"import of {slow.name}"))
     click.echo(
         f"{target}: {len(run.slow.time_s)} slow samples, {len(run.tach.time_s)} tach pulses, "
         f"{len(run.vibration.time_s)} vibration samples, {run.duration_s():.1f} s"

@@ -40,9 +40,11 @@ class Verbs(click.Group):
     """A group whose commands are imported on demand."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
+        """The verbs in the order of their table."""
         return list(VERBS)
 
     def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        """The command of the verb ``name``, imported now; None when there is no such verb."""
         if name not in VERBS:
             return None
         module = importlib.import_module(f"whirlbench.cli.{MODULE_OF.get(name, name)}")
@@ -50,6 +52,7 @@ class Verbs(click.Group):
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Writes the table of verbs without importing one of them."""
         with formatter.section("Verbs"):
             formatter.write_dl(list(VERBS.items()))
 
@@ -63,7 +66,8 @@ def whirlbench(context: click.Context) -> None:
     Stay out of the plane of rotation, keep the isolating switch within reach, follow your local codes.
     Every number printed here is an aid to judgement, not a licence.
 
-    Exit status: 0 done, 1 internal error, 2 bad input, 3 the run ended in a trip or abort.
+    Exit status: 0 done, 1 internal error, 2 bad input or data that cannot answer,
+    3 the run ended in a trip, an abort or a lost link.
     """
     if context.invoked_subcommand is None:
         click.echo(context.get_help())

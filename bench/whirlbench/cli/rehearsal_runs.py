@@ -65,8 +65,8 @@ def run_spin(
     spin: Spin, rig_text: str, folder: Path, seed: int, speed: float | None, progress: Callable[[Progress], None]
 ) -> tuple[Path, Outcome]:
     """Runs ``spin`` to its end and records it in ``folder``; the same seed gives the same recording."""
+    from whirlbench.recording.attributes import RunAttributes
     from whirlbench.recording.files import create
-    from whirlbench.recording.layout import RunHeader
     from whirlbench.rig.toml import parse_rig
     from whirlbench.session.engine.engine import Engine
     from whirlbench.session.plan.steps import parse_plan
@@ -74,10 +74,10 @@ def run_spin(
     from whirlbench.simulator.device.simulated_port import simulated_device
 
     rig, plan_text = parse_rig(rig_text), spin.plan_text()
-    header = RunHeader.of_rig(rig, rig_text, plan_text=plan_text, origin="simulated stand", random_seed=seed)
+    attributes = RunAttributes.of_rig(rig, rig_text, plan_text=plan_text, origin="simulated stand", random_seed=seed)
     path = folder / f"{spin.name}.h5"
     engine = Engine(rig, parse_plan(plan_text, spin.plan))
-    with create(path, header) as recorder:
+    with create(path, attributes) as recorder:
         device = simulated_device(rig_text, seed, spin.faults())
         outcome = run(engine, device, recorder, speed, progress, step_s=TURN_S)
         recorder.close(outcome.ending.value, outcome.reason)

@@ -1,21 +1,64 @@
-"""Reads what a recording says of itself: format, version, rig, plan, firmware."""
+"""What a recording says of itself: format, version, rig, plan, firmware; declared, and read back."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import h5py
 import msgspec
 
-from whirlbench.errors import RecordingError
-from whirlbench.recording.container import TEXTS
+from whirlbench.errors import RecordingError, RigError
 from whirlbench.recording.integrity import DAMAGE
-from whirlbench.recording.layout import FORMAT, FORMAT_VERSION, RunHeader
+from whirlbench.recording.layout import FORMAT, FORMAT_VERSION, TEXTS
 from whirlbench.recording.text import plain
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import parse_rig
 
 Note = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class RunAttributes:
+    """What is known when a run begins.
+
+    ``rig_text`` and ``plan_text`` are the TOML in force; ``firmware`` what the device said of itself, by name (text or
+    numbers); ``created`` an ISO 8601 time; ``random_seed`` of a simulated run; ``g_per_count`` scales the
+    accelerometer; ``counted`` tells whether wire counts are there (an import has none).
+    """
+
+    rig_text: str = ""
+    plan_text: str = ""
+    firmware: dict[str, str | int] = field(default_factory=dict)
+    created: str = ""
+    origin: str = ""  # "device on /dev/ttyACM0", "simulated stand", "import of run.csv"
+    random_seed: int | None = None
+    pulses_per_rev: int = 1
+    vibration_rate_hz: float = 0.0
+    g_per_count: float = 0.0039
+    counted: bool = True
+    format_version: int = FORMAT_VERSION
+
+    @classmethod
+    def of_rig(cls, rig: Rig, rig_text: str, **known: object) -> RunAttributes:
+        """Attributes whose tach, accelerometer and rig text are those of ``rig``; ``known`` sets the other fields."""
+        fields: dict[str, Any] = {
+            "pulses_per_rev": rig.tach.pulses_per_rev,
+            "vibration_rate_hz": float(rig.vibration.rate_hz),
+            "g_per_count": rig.vibration.g_per_count,
+            **known,
+        }
+        return cls(rig_text=rig_text, **fields)
+
+    def calibration_json(self) -> str:
+        """The calibrations of the rig as JSON, ``{}`` without a (readable) rig."""
+        try:
+            rig = parse_rig(self.rig_text) if self.rig_text else Rig()
+        except RigError:
+            rig = Rig()
+        return msgspec.json.encode(rig.calibration).decode()
 
 
 def check_format(file: h5py.File, path: Path) -> None:
@@ -32,12 +75,12 @@ def check_format(file: h5py.File, path: Path) -> None:
         )
 
 
-def read_header(file: h5py.File, path: Path, note: Note) -> RunHeader:
-    """The header; a part that is damaged is left at its default, and ``note`` is told."""
+def read_attributes(file: h5py.File, path: Path, note: Note) -> RunAttributes:
+    """The attributes of the run; a part that is damaged is left at its default, and ``note`` is told."""
     root = _root_attributes(file, path)
     texts = {name: _text(file, f"header/{name}", note) for name in TEXTS}
     tach, vibration = (_attributes(file, group, note) for group in ("tach", "vibration"))
-    return RunHeader(
+    return RunAttributes(
         rig_text=texts["rig_toml"],
         plan_text=texts["plan_toml"],
         firmware=_firmware(texts["firmware_json"]),
@@ -56,7 +99,7 @@ def _root_attributes(file: h5py.File, path: Path) -> dict[str, Any]:
     try:
         return dict(file.attrs.items())
     except DAMAGE as error:
-        raise RecordingError(f"{path}: the header is damaged and cannot be read ({error})") from error
+        raise RecordingError(f"{path}: its attributes are damaged and cannot be read ({error})") from error
 
 
 def _attributes(file: h5py.File, group: str, note: Note) -> dict[str, Any]:

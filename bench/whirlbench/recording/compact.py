@@ -13,15 +13,13 @@ import h5py
 import numpy as np
 
 from whirlbench.recording.container import (
-    ENDING,
-    INTEGRITY,
     Storage,
-    build_header,
+    build_attributes,
     create_bookkeeping,
     create_column,
     create_file,
 )
-from whirlbench.recording.layout import BLOCK_ROW, ENDING_ROW, Ending, Stream
+from whirlbench.recording.layout import BLOCK_ROW, ENDING, ENDING_ROW, INTEGRITY, Ending, Stream
 from whirlbench.recording.reader import Recording
 from whirlbench.recording.text import fixed
 from whirlbench.recording.writer import append_rows
@@ -35,7 +33,7 @@ def write_anew(source: Recording, target: Path, ending: Ending) -> None:
     A row whose time is damaged is left out; a damaged value becomes ``layout.missing`` of its type.
     """
     with create_file(target) as file:
-        build_header(file, source.header)
+        build_attributes(file, source.attributes)
         layout = source.streams()
         create_bookkeeping(file, layout)
         number = 0

@@ -1,4 +1,4 @@
-"""Builds an empty recording in an open HDF5 file: groups, datasets, attributes, header.
+"""Builds an empty recording in an open HDF5 file: groups, datasets, attributes, texts.
 
 Everything is created before the first sample: a file in SWMR mode takes no new dataset, attribute or variable text.
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import h5py
 import msgspec
@@ -15,21 +16,21 @@ import numpy as np
 
 from whirlbench import __version__
 from whirlbench.errors import RecordingError
+from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.layout import (
     BLOCK_ROW,
+    ENDING,
     ENDING_ROW,
     FORMAT,
+    INTEGRITY,
+    TEXTS,
     Column,
-    RunHeader,
     Stream,
     streams,
 )
 
 LIBRARY_FORMAT = ("v110", "v110")  # oldest with SWMR and a checksum on all its structure; read by HDF5 1.10 and later
 STRUCTURE_BYTES = 65536  # structure is kept together at the front, so that a file that was cut keeps it
-INTEGRITY = "integrity/blocks"
-ENDING = "ending/row"
-TEXTS = ("rig_toml", "plan_toml", "calibration_json", "firmware_json")
 GZIP_LEVEL = 1  # higher levels saved 2 % and cost a third more time when measured
 
 
@@ -40,7 +41,7 @@ class Storage:
     chunk_rows: int
     gzip: bool = False
 
-    def options(self) -> dict:
+    def options(self) -> dict[str, Any]:
         """Arguments for h5py."""
         packed = {"compression": "gzip", "compression_opts": GZIP_LEVEL, "shuffle": True} if self.gzip else {}
         return {"chunks": (self.chunk_rows,), "maxshape": (None,), "fletcher32": True, **packed}
@@ -59,9 +60,9 @@ def create_file(path: Path) -> h5py.File:
         raise RecordingError(f"{path}: cannot be written ({reason})") from error
 
 
-def build(file: h5py.File, header: RunHeader, dtype: str) -> tuple[Stream, ...]:
+def build(file: h5py.File, attributes: RunAttributes, dtype: str) -> tuple[Stream, ...]:
     """Fills ``file`` with the groups, texts and empty datasets of a recording to be; returns its streams."""
-    build_header(file, header)
+    build_attributes(file, attributes)
     layout = streams(dtype)
     for stream in layout:
         for column in stream.columns:
@@ -88,31 +89,31 @@ def create_bookkeeping(file: h5py.File, layout: tuple[Stream, ...]) -> None:
     file.create_dataset(ENDING, (0,), ENDING_ROW, **Storage(1).options())
 
 
-def build_header(file: h5py.File, header: RunHeader) -> None:
-    """Groups and attributes, rig, plan, calibration and firmware of ``header``."""
-    attributes = {
+def build_attributes(file: h5py.File, attributes: RunAttributes) -> None:
+    """Groups and attributes, rig, plan, calibration and firmware of ``attributes``."""
+    texts = {
         "format": FORMAT,
-        "created": header.created,
-        "origin": header.origin,
+        "created": attributes.created,
+        "origin": attributes.origin,
         "program": f"whirlbench {__version__}",
     }
-    for name, text in attributes.items():
+    for name, text in texts.items():
         file.attrs[name] = np.bytes_(text.encode())
-    file.attrs["format_version"] = header.format_version
-    file.attrs["counted"] = int(header.counted)
-    if header.random_seed is not None:
-        file.attrs["random_seed"] = header.random_seed
+    file.attrs["format_version"] = attributes.format_version
+    file.attrs["counted"] = int(attributes.counted)
+    if attributes.random_seed is not None:
+        file.attrs["random_seed"] = attributes.random_seed
     for group in ("slow", "tach", "vibration", "events", "notes", "counters"):
         file.create_group(group)
-    file["tach"].attrs["pulses_per_rev"] = header.pulses_per_rev
-    file["vibration"].attrs["rate_hz"] = header.vibration_rate_hz
-    file["vibration"].attrs["g_per_count"] = header.g_per_count
-    _write_texts(file, header)
+    file["tach"].attrs["pulses_per_rev"] = attributes.pulses_per_rev
+    file["vibration"].attrs["rate_hz"] = attributes.vibration_rate_hz
+    file["vibration"].attrs["g_per_count"] = attributes.g_per_count
+    _write_texts(file, attributes)
 
 
-def _write_texts(file: h5py.File, header: RunHeader) -> None:
-    firmware = msgspec.json.encode(header.firmware).decode()
-    texts = (header.rig_text, header.plan_text, header.calibration_json(), firmware)
+def _write_texts(file: h5py.File, attributes: RunAttributes) -> None:
+    firmware = msgspec.json.encode(attributes.firmware).decode()
+    texts = (attributes.rig_text, attributes.plan_text, attributes.calibration_json(), firmware)
     for name, text in zip(TEXTS, texts, strict=True):
         raw = np.array([text.encode()], dtype=f"S{max(len(text.encode()), 1)}")
         file.create_dataset(f"header/{name}", data=raw, chunks=(1,), fletcher32=True)

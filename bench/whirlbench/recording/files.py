@@ -1,6 +1,6 @@
 """The only place that opens recordings: new ones, whole ones, broken ones.
 
-with create(path, RunHeader.of_rig(rig, text)) as recorder:
+with create(path, RunAttributes.of_rig(rig, text)) as recorder:
     recorder.add_slow(time_s, values, counts)
 run = read_run(path)
 """
@@ -16,22 +16,23 @@ import h5py
 import numpy as np
 
 from whirlbench.errors import RecordingError
+from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.compact import write_anew
 from whirlbench.recording.integrity import DAMAGE
-from whirlbench.recording.layout import Ending, RunHeader
+from whirlbench.recording.layout import Ending
 from whirlbench.recording.mending import SIGNATURE, MendedFile
 from whirlbench.recording.reader import Recording
 from whirlbench.recording.writer import Recorder
 from whirlbench.samples import SLOW_CHANNELS, Run
 
 
-def create(path: Path | str, header: RunHeader, vibration_dtype: str = "f4", compact: bool = True) -> Recorder:
+def create(path: Path | str, attributes: RunAttributes, vibration_dtype: str = "f4", compact: bool = True) -> Recorder:
     """A new recording at ``path``, which must not exist; RecordingError otherwise.
 
     ``vibration_dtype``: "f4" carries accelerometer counts exactly, "f8" is for imports. ``compact=False`` leaves the
     file as it was written, for who has to be quick at the end.
     """
-    return Recorder(Path(path), header, vibration_dtype, compact_in_place if compact else None)
+    return Recorder(Path(path), attributes, vibration_dtype, compact_in_place if compact else None)
 
 
 def open_recording(path: Path | str) -> Recording:
@@ -58,13 +59,13 @@ def read_run(path: Path | str) -> Run:
         return recording.run()
 
 
-def write_run(path: Path | str, run: Run, header: RunHeader) -> None:
+def write_run(path: Path | str, run: Run, attributes: RunAttributes) -> None:
     """Writes ``run``, which never was in counts, to a new recording at ``path``, which must not exist."""
     path = Path(path)
     axes = {name: getattr(run.vibration, name) for name in run.vibration.axes()}
     dtype = "f4" if all(values.dtype == np.float32 for values in axes.values()) else "f8"
-    header = replace(header, counted=False, vibration_rate_hz=run.vibration.rate_hz)
-    with create(path, header, dtype) as recorder:
+    attributes = replace(attributes, counted=False, vibration_rate_hz=run.vibration.rate_hz)
+    with create(path, attributes, dtype) as recorder:
         recorder.add_slow(run.slow.time_s, {item.name: run.slow.channel(item.name) for item in SLOW_CHANNELS})
         recorder.add_tach(run.tach.time_s)
         recorder.add_vibration_g(run.vibration.time_s, axes, run.vibration.running_numbers())

@@ -13,7 +13,7 @@ from zlib import crc32
 import h5py
 import numpy as np
 
-from whirlbench.recording.container import INTEGRITY
+from whirlbench.recording.layout import INTEGRITY
 
 # what HDF5 was seen to raise, through h5py, for structure and data that are damaged
 DAMAGE = (

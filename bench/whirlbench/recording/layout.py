@@ -1,4 +1,4 @@
-"""What is in a recording and how it is called: groups, columns, types, header, ending.
+"""What is in a recording and how it is called: groups, columns, types, ending.
 
 Nothing here touches a file. All text is of fixed width and every dataset is chunked with a Fletcher-32 checksum: HDF5
 keeps variable-length text and unchunked data where no checksum covers them.
@@ -6,18 +6,17 @@ keeps variable-length text and unchunked data where no checksum covers them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-import msgspec
 import numpy as np
 
-from whirlbench.errors import RigError
-from whirlbench.rig.description import Rig
-from whirlbench.rig.toml import parse_rig
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES
 
 FORMAT = "whirlbench recording"
 FORMAT_VERSION = 1
+INTEGRITY = "integrity/blocks"
+ENDING = "ending/row"
+TEXTS = ("rig_toml", "plan_toml", "calibration_json", "firmware_json")  # datasets of the group `header`
 NO_COUNT = -(2**31)  # in an array of counts: no reading
 COUNTED = ("rpm", "current_a", "voltage_v", "thrust_n", "pitch_deg")  # slow channels that come from counts
 COUNT_MEANING = {
@@ -101,47 +100,6 @@ def _vibration_columns(dtype: str) -> list[Column]:
         for name, _, text in VIBRATION_AXES
     ]
     return [times, index, *values, *counts]
-
-
-@dataclass(frozen=True)
-class RunHeader:
-    """What is known when a run begins.
-
-    ``rig_text`` and ``plan_text`` are the TOML in force; ``firmware`` what the device said of itself, by name (text or
-    numbers); ``created`` an ISO 8601 time; ``random_seed`` of a simulated run; ``g_per_count`` scales the
-    accelerometer; ``counted`` tells whether wire counts are there (an import has none).
-    """
-
-    rig_text: str = ""
-    plan_text: str = ""
-    firmware: dict[str, str | int] = field(default_factory=dict)
-    created: str = ""
-    origin: str = ""  # "device on /dev/ttyACM0", "simulated stand", "import of run.csv"
-    random_seed: int | None = None
-    pulses_per_rev: int = 1
-    vibration_rate_hz: float = 0.0
-    g_per_count: float = 0.0039
-    counted: bool = True
-    format_version: int = FORMAT_VERSION
-
-    @classmethod
-    def of_rig(cls, rig: Rig, rig_text: str, **known: object) -> RunHeader:
-        """Header whose tach, accelerometer and rig text are those of ``rig``; ``known`` sets the other fields."""
-        fields: dict = {
-            "pulses_per_rev": rig.tach.pulses_per_rev,
-            "vibration_rate_hz": float(rig.vibration.rate_hz),
-            "g_per_count": rig.vibration.g_per_count,
-            **known,
-        }
-        return cls(rig_text=rig_text, **fields)
-
-    def calibration_json(self) -> str:
-        """The calibrations of the rig as JSON, ``{}`` without a (readable) rig."""
-        try:
-            rig = parse_rig(self.rig_text) if self.rig_text else Rig()
-        except RigError:
-            rig = Rig()
-        return msgspec.json.encode(rig.calibration).decode()
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from whirlbench.errors import RecordingError
-from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Run
+from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Channel, Run
 
 
 def write_parquet(run: Run, folder: Path | str) -> tuple[Path, ...]:
@@ -49,7 +49,7 @@ def _tables(run: Run) -> dict[str, Any]:
     return tables
 
 
-def _table(run: Run, time_s: np.ndarray, columns: dict) -> Any:
+def _table(run: Run, time_s: np.ndarray, columns: dict[Channel, np.ndarray]) -> Any:
     import pyarrow
 
     fields = [pyarrow.field("t_s", pyarrow.float64(), metadata={"unit": "s"})]

@@ -14,11 +14,11 @@ import h5py
 import numpy as np
 
 from whirlbench.errors import RecordingError
-from whirlbench.recording.attributes import check_format, read_header
-from whirlbench.recording.container import ENDING
+from whirlbench.recording.attributes import check_format, read_attributes
 from whirlbench.recording.integrity import DAMAGE, Blocks, Rows, VerifiedColumn, read_table
 from whirlbench.recording.layout import (
     COUNTED,
+    ENDING,
     NO_COUNT,
     Column,
     Ending,
@@ -49,7 +49,7 @@ class Recording:
         self._file, self._close = file, close
         self._problems: dict[str, None] = {}  # in order, each once
         check_format(file, path)
-        self.header = read_header(file, path, self._note)
+        self.attributes = read_attributes(file, path, self._note)
         self._table, table_whole = self._read_table()
         if not table_whole:
             self._note("part of the table of checksums is damaged: those rows are guarded by HDF5's own checksum alone")
@@ -93,14 +93,15 @@ class Recording:
         """
         stream = "slow" if name in COUNTED else "vibration"
         path = f"{stream}/counts/{name}"
-        if not self.header.counted or path not in {column.path for column in self._streams[stream].columns}:
+        if not self.attributes.counted or path not in {column.path for column in self._streams[stream].columns}:
             raise RecordingError(f"{self.path}: there are no wire counts of {name}")
         span = (0, self._lengths[stream])
         keep = self._read_rows(f"{stream}/time_s", span).good
         rows = self._read_rows(path, span)
         self._note_gaps(path, rows.good | ~keep, span)
         there = rows.good & (rows.values != missing(rows.values.dtype))
-        return np.where(there, rows.values.astype(np.int32), NO_COUNT)[keep]
+        counts: np.ndarray = np.where(there, rows.values.astype(np.int32), NO_COUNT)[keep]
+        return counts
 
     def vibration_index(self) -> np.ndarray:
         """Running numbers of the vibration samples, int64, row for row with ``run()``; -1 where damaged."""
@@ -108,7 +109,8 @@ class Recording:
         keep = self._read_rows("vibration/time_s", span).good
         rows = self._read_rows("vibration/index", span)
         there = rows.good & (rows.values != missing(rows.values.dtype))
-        return np.where(there, rows.values.astype(np.int64), -1)[keep]
+        index: np.ndarray = np.where(there, rows.values.astype(np.int64), -1)[keep]
+        return index
 
     def _first_vibration_index(self, span: Span) -> int:
         """Running number of the first sample of ``span`` that is kept; 0 where it is damaged or missing."""
@@ -241,16 +243,16 @@ class Recording:
         events = self.events()
         return Run(
             slow=SlowSamples(**slow),
-            tach=TachPulses(tach["time_s"], self.header.pulses_per_rev),
+            tach=TachPulses(tach["time_s"], self.attributes.pulses_per_rev),
             vibration=VibrationSamples(
                 **vibration,
-                rate_hz=self.header.vibration_rate_hz,
+                rate_hz=self.attributes.vibration_rate_hz,
                 first_index=self._first_vibration_index(spans["vibration"]),
             ),
             events=events,
             source=str(self.path),
-            rig_text=self.header.rig_text,
-            plan_text=self.header.plan_text,
+            rig_text=self.attributes.rig_text,
+            plan_text=self.attributes.plan_text,
             problems=self.problems,
         )
 
@@ -282,7 +284,8 @@ class Recording:
         path, span = f"{name}/rows", (0, self._lengths[name])
         rows = self._read_rows(path, span)
         self._note_gaps(path, rows.good, span)
-        return rows.values[rows.good]
+        whole: np.ndarray = rows.values[rows.good]
+        return whole
 
     def _note_gaps(self, path: str, good: np.ndarray, span: Span) -> None:
         if path not in self._columns:

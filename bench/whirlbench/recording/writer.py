@@ -16,16 +16,18 @@ import h5py
 import numpy as np
 
 from whirlbench.errors import RecordingError
-from whirlbench.recording.container import ENDING, INTEGRITY, build, create_file
+from whirlbench.recording.attributes import RunAttributes
+from whirlbench.recording.container import build, create_file
 from whirlbench.recording.layout import (
     BLOCK_ROW,
     COUNTED,
     COUNTER_ROW,
+    ENDING,
     ENDING_ROW,
     EVENT_ROW,
+    INTEGRITY,
     NO_COUNT,
     NOTE_ROW,
-    RunHeader,
     Stream,
     missing,
 )
@@ -78,12 +80,12 @@ class Recorder:
     """
 
     def __init__(
-        self, path: Path, header: RunHeader, vibration_dtype: str, finish: Callable[[Path], None] | None
+        self, path: Path, attributes: RunAttributes, vibration_dtype: str, finish: Callable[[Path], None] | None
     ) -> None:
         """``finish`` is called with the path once all is written and closed: it compacts the file."""
         self.path = path
         self.rejected = 0
-        self._header, self._finish = header, finish
+        self._attributes, self._finish = attributes, finish
         self._file = create_file(path)
         self._streams = self._open_streams(vibration_dtype)
         self._latest_s = {"slow": -np.inf, "tach": -np.inf, "vibration": -np.inf}
@@ -93,7 +95,7 @@ class Recorder:
 
     def _open_streams(self, vibration_dtype: str) -> dict[str, StreamWriter]:
         with self._writing():
-            layout = build(self._file, self._header, vibration_dtype)
+            layout = build(self._file, self._attributes, vibration_dtype)
             self._file.swmr_mode = True
             writers, column = {}, 0
             for stream in layout:
@@ -136,7 +138,7 @@ class Recorder:
         index = first_index + np.arange(len(counts))
         axes = np.full((3, len(counts)), missing(np.dtype("i2")), dtype=np.int16)
         axes[: counts.shape[1]] = counts.T
-        values = axes * self._header.g_per_count
+        values = axes * self._attributes.g_per_count
         values[counts.shape[1] :] = np.nan
         self._add_vibration_rows(time_s, [time_s, index, *values, *axes])
 

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.files import create
-from whirlbench.recording.layout import RunHeader
 from whirlbench.rig.toml import parse_rig
 from whirlbench.session.engine.actions import IdentityRecord, Outcome, Record
 from whirlbench.session.process.writing import RunWriter, write
@@ -34,7 +34,7 @@ class Logbook:
             identity = next((record for record in records if isinstance(record, IdentityRecord)), None)
             if identity is None:
                 return
-            self._recorder = create(self._spec.recording, self._header(identity))
+            self._recorder = create(self._spec.recording, self._attributes(identity))
             records, self._early = self._early, []
         write(self._recorder, records)
 
@@ -47,9 +47,9 @@ class Logbook:
         if self._recorder is not None:
             self._recorder.close(outcome.ending.value, outcome.reason)
 
-    def _header(self, identity: IdentityRecord) -> RunHeader:
+    def _attributes(self, identity: IdentityRecord) -> RunAttributes:
         spec = self._spec
-        return RunHeader.of_rig(
+        return RunAttributes.of_rig(
             parse_rig(spec.rig_text),
             spec.rig_text,
             plan_text=spec.plan_text,

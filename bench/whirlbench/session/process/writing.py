@@ -54,7 +54,7 @@ _WRITE: dict[type, Callable[[RunWriter, Any], None]] = {
         item.first_time_s, item.period_s, item.first_index, item.counts
     ),
     Event: lambda writer, item: writer.add_event(item),
-    IdentityRecord: lambda writer, item: None,  # stands in the header
+    IdentityRecord: lambda writer, item: None,  # stands in the attributes
     NoteRecord: lambda writer, item: writer.add_note(item.time_s, item.text),
     CountersRecord: lambda writer, item: writer.add_counters(item.time_s, dict(item.values)),
 }

@@ -31,7 +31,7 @@ def test_import_writes_a_recording_with_the_rig_in_force(tmp_path, slow_csv, cap
     assert "3 slow samples, 3 tach pulses, 0 vibration samples" in capsys.readouterr().out
     with open_recording(target) as recording:
         back = recording.run()
-        assert recording.header.origin == "import of slow.csv" and not recording.header.counted
+        assert recording.attributes.origin == "import of slow.csv" and not recording.attributes.counted
     assert back.rig_text == rig.read_text() and back.tach.pulses_per_rev == 4
     assert np.array_equal(back.slow.thrust_n, [1.25, 2.5, np.nan], equal_nan=True)
 
