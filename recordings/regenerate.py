@@ -16,7 +16,7 @@ import numpy as np
 
 from whirlbench.analysis.balance.single_plane import balance, correction_for
 from whirlbench.recording import files
-from whirlbench.recording.layout import RunHeader
+from whirlbench.recording.attributes import RunAttributes
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import SLOW_CHANNELS, Event, Run
@@ -58,7 +58,7 @@ def main(arguments: list[str]) -> int:
 def write(demo: Demo, path: Path) -> None:
     """Writes one demo as a recording, the way a session would have."""
     path.unlink(missing_ok=True)
-    header = RunHeader.of_rig(
+    attributes = RunAttributes.of_rig(
         parse_rig(demo.rig_text), demo.rig_text, created=CREATED, origin="simulated stand", random_seed=demo.seed
     )
     run = demo.run

@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from whirlbench.cli import rehearse
 from whirlbench.cli.main import BAD_INPUT, DONE, TRIPPED, run
 from whirlbench.cli.rehearsal_runs import SPINS, Spin, run_spin
+from whirlbench.cli.verbs import rehearse
 from whirlbench.recording.files import open_recording, read_run
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.session.engine.actions import Progress

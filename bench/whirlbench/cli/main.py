@@ -17,7 +17,7 @@ from whirlbench.errors import BenchError
 
 DONE, INTERNAL_ERROR, BAD_INPUT, TRIPPED = 0, 1, 2, 3
 
-# verb -> one line of help; the module is whirlbench.cli.<verb>, its click command is named `command`
+# verb -> one line of help; the module is whirlbench.cli.verbs.<verb>, its click command is named `command`
 VERBS = {
     "balance": "Single-plane correction from an as-found and a trial run.",
     "onset": "When a failure began; which trips fired or would have.",
@@ -47,7 +47,7 @@ class Verbs(click.Group):
         """The command of the verb ``name``, imported now; None when there is no such verb."""
         if name not in VERBS:
             return None
-        module = importlib.import_module(f"whirlbench.cli.{MODULE_OF.get(name, name)}")
+        module = importlib.import_module(f"whirlbench.cli.verbs.{MODULE_OF.get(name, name)}")
         command: click.Command = module.command
         return command
 
