@@ -62,7 +62,7 @@ def write(demo: Demo, path: Path) -> None:
         parse_rig(demo.rig_text), demo.rig_text, created=CREATED, origin="simulated stand", random_seed=demo.seed
     )
     run = demo.run
-    with files.create(path, header) as recorder:
+    with files.create(path, attributes) as recorder:
         for event in demo.events:
             recorder.add_event(event)
         recorder.add_slow(run.slow.time_s, {item.name: run.slow.channel(item.name) for item in SLOW_CHANNELS})
