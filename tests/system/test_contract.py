@@ -23,8 +23,9 @@ from whirlbench.recording.layout import RunHeader
 from whirlbench.rig.description import require
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import SLOW_CHANNELS, Run
-from whirlbench.session.engine.actions import EXIT_STATUS, Ending
-from whirlbench.session.plan.steps import parse_plan
+from whirlbench.session.engine import Ending
+from whirlbench.session.engine.actions import EXIT_STATUS
+from whirlbench.session.plan import parse_plan
 from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
 from whirlbench.simulator.stand.settings import PlantSettings

@@ -17,7 +17,7 @@ from whirlbench.errors import AnalysisError, RigError
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Run, SlowSamples
-from whirlbench.session.plan.steps import parse_plan
+from whirlbench.session.plan import parse_plan
 from whirlbench.window.pages import limits_sheet
 from whirlbench.window.pages import limits_state as module
 from whirlbench.window.pages.limits_state import (

@@ -11,7 +11,7 @@ from PyQt5 import QtCore
 
 from whirlbench.analysis.pitch_limits import end_points
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.session.plan.steps import parse_plan
+from whirlbench.session.plan import parse_plan
 from whirlbench.window.drawing.strips import Replay
 from whirlbench.window.main_window import MainWindow
 from whirlbench.window.pages import limits_sheet

@@ -1,4 +1,4 @@
-"""Parameters of the governor ordered in mid-session: sent as they are meant, recorded when the device holds them."""
+"""Parameters of the governor commanded in mid-session: sent as they are meant, recorded when the device holds them."""
 
 import math
 
@@ -7,17 +7,16 @@ import pytest
 from whirlbench.errors import RigError
 from whirlbench.link.messages import GovernorId, LimitId
 from whirlbench.rig.toml import parse_rig
-from whirlbench.session.engine.commands import Order, OrderKind
+from whirlbench.session.engine import Command, CommandKind, Phase
 from whirlbench.session.engine.governor_parameters import governor_parameter
 from whirlbench.session.engine.limit_table import limit_table
-from whirlbench.session.engine.phases import Phase
 
 SLEW = "throttle_slew_us_per_s"
 
 
 @pytest.fixture
 def ready(make_bench):
-    """An open session, agreed, nobody else at the desk."""
+    """An open session, agreed, no other operator."""
     bench = make_bench("", keep_open=True)
     bench.operator = lambda progress: ()
     bench.run(20, lambda bench: bench.engine.phase is Phase.READY)
@@ -30,13 +29,13 @@ def ready(make_bench):
     + [("kp_us_per_rpm", value) for value in (math.nan, -math.inf, 1e6)],
 )
 def test_what_the_device_cannot_take_is_a_message(ready, key, value):
-    ready.step([Order(OrderKind.GOVERNOR, value, key)])
+    ready.step([Command(CommandKind.GOVERNOR, value, key)])
     assert ready.engine.message.startswith(f"governor: governor.{key} is ")
     assert ready.events("note")[-1].name == "governor refused"
 
 
 def test_a_parameter_is_noted_when_the_device_has_it(ready):
-    ready.step([Order(OrderKind.GOVERNOR, 120.0, SLEW)])
+    ready.step([Command(CommandKind.GOVERNOR, 120.0, SLEW)])
     assert not ready.events("note")
     ready.run(ready.now_s + 0.1)
     assert [(event.name, event.detail) for event in ready.events("note")] == [(f"governor {SLEW}", "120")]
