@@ -63,7 +63,7 @@ def whirlbench(context: click.Context) -> None:
     Stay out of the plane of rotation, keep the isolating switch within reach, follow your local codes.
     Every number printed here is an aid to judgement, not a licence.
 
-    Exit status: 0 done, 1 internal error, 2 bad input, 3 the run ended in a trip or abort.
+    Exit status: 0 done, 1 internal error, 2 bad input, 3 the run ended in a trip, an abort or a lost link.
     """
     if context.invoked_subcommand is None:
         click.echo(context.get_help())

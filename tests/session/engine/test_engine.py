@@ -151,7 +151,7 @@ def test_lost_telemetry_stops_the_heartbeat(long_bench):
     long_bench.run(stop=lambda bench: bench.device.machine.state == State.TRIPPED)
     assert long_bench.now_s - cut_s <= HEARTBEAT_S * 1.25 + 0.01  # one heartbeat may still have been due
     outcome = long_bench.run()
-    assert (outcome.ending, outcome.exit_status) == (Ending.LINK_LOST, 2)
+    assert (outcome.ending, outcome.exit_status) == (Ending.LINK_LOST, 3)
     assert "nothing heard from the device" in outcome.reason
     assert "\n" not in outcome.reason
 
@@ -424,5 +424,5 @@ def test_governor_parameters_are_loaded_before_arming(make_bench, rig_text):
 
 def test_every_ending_has_its_exit_status():
     assert {ending: Outcome(ending).exit_status for ending in Ending} == {
-        Ending.DONE: 0, Ending.FAILED: 1, Ending.REFUSED: 2, Ending.LINK_LOST: 2, Ending.TRIPPED: 3, Ending.ABORTED: 3,
+        Ending.DONE: 0, Ending.FAILED: 1, Ending.REFUSED: 2, Ending.LINK_LOST: 3, Ending.TRIPPED: 3, Ending.ABORTED: 3,
     }  # fmt: skip
