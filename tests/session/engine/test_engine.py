@@ -366,7 +366,7 @@ def test_a_minute_of_noise_in_mid_run_loses_nothing_recorded_before(long_bench):
     began_s = long_bench.now_s
     long_bench.to_host = lambda now_s, data: rng.bytes(100) if now_s < began_s + 60 else data
     outcome = long_bench.run(until_s=began_s + 60)
-    assert outcome.exit_status == 2
+    assert outcome.exit_status == 3
     assert long_bench.device.machine.state == State.TRIPPED
     assert long_bench.times_s()[-1] == pytest.approx(began_s, abs=0.02)
     assert long_bench.engine.counters()["noise_bytes"] > 0
@@ -397,6 +397,44 @@ def test_a_vanished_port_ends_the_session_with_its_own_line(long_bench):
     assert actions.outcome.reason == "/dev/ttyACM0: the port vanished"
     assert [event.name for event in actions.records] == ["lost"]
     assert long_bench.engine.step(long_bench.now_s + 1, b"").outcome == actions.outcome
+
+
+def test_a_port_that_vanishes_before_the_device_said_who_it_is_is_no_lost_link(bench):
+    outcome = bench.engine.lose_link(0.1, "/dev/ttyACM0: the port vanished").outcome
+    assert (outcome.ending, outcome.exit_status) == (Ending.REFUSED, 2)
+
+
+def test_a_port_where_nobody_answers_is_no_lost_link(bench):
+    bench.to_host = lambda now_s, data: b""
+    outcome = bench.run()
+    assert (outcome.ending, outcome.exit_status) == (Ending.REFUSED, 2)
+    assert "no device identified itself" in outcome.reason
+
+
+def test_a_link_is_lost_also_while_the_stand_is_locked(bench):
+    bench.operator = lambda progress: ()
+    bench.run(stop=lambda bench: bench.engine.phase is Phase.READY)
+    bench.to_host = lambda now_s, data: b""
+    outcome = bench.run()
+    assert (outcome.ending, outcome.exit_status) == (Ending.LINK_LOST, 3)
+
+
+def test_a_trip_stays_one_when_the_link_is_lost_after_it(make_bench):
+    bench = make_bench(keep_open=True)
+    bench.run(stop=lambda bench: bench.turning())
+    bench.surface_age_s = lambda now_s: 9.0
+    bench.run(stop=lambda bench: bench.engine.phase is Phase.TRIPPED)
+    bench.to_device = lambda now_s, data: b""  # telemetry still comes
+    bench.step([Command(CommandKind.RESET)])
+    outcome = bench.run()
+    assert (outcome.ending, outcome.exit_status) == (Ending.TRIPPED, 3)
+    assert outcome.reason.startswith("heartbeat lost; ") and "Throttle" in outcome.reason
+
+
+def test_what_is_noted_between_steps_is_recorded_with_the_next(bench):
+    bench.engine.note("note", "no priority", "why")
+    bench.step()
+    assert [(event.name, event.detail) for event in bench.events("note")] == [("no priority", "why")]
 
 
 def test_a_rig_that_cannot_be_armed_is_refused_at_once(make_bench, rig_text):

@@ -110,10 +110,11 @@ class HeartbeatKeeper:
 
 
 class LatenessCheck:
-    """Asks whenever telemetry seems late, one question at a time: is it a backlog, or a device's clock that runs slow?
+    """Asks whenever telemetry seems late, one question at a time.
 
-    The line keeps its sequence: what arrives after an answer is younger than the question. The question reads the
-    limits again, which changes nothing and shows once more what the device holds.
+    The answer tells a backlog from a device's clock that runs slow. The line keeps its sequence: what arrives after an
+    answer is younger than the question. The question reads the limits again, which changes nothing and shows once
+    more what the device holds.
     """
 
     def __init__(self, conversation: Conversation, keeper: HeartbeatKeeper) -> None:

@@ -153,7 +153,7 @@ def shipped_plan_text(name: str = EXAMPLE) -> str:
 
 
 def _plain(error: msgspec.ValidationError) -> str:
-    """msgspec's complaint with its path turned into step number and key."""
+    """The complaint of msgspec with its path turned into step number and key."""
     text, path = complaint_and_path(error)
     place = re.sub(r"step\[(\d+)\]\.?", lambda match: f"step {int(match.group(1)) + 1} ", path).strip()
     unknown = field_named_in(text, "object contains unknown field")

@@ -1,7 +1,7 @@
 """The surface's end of a session, which lives in a process of its own, apart from whatever draws.
 
 The parent (window or terminal) sends commands through a pipe and its sign of life through shared memory. If the parent
-dies, the heartbeat stops, the device cuts the power, and this process records the coast-down before it ends.
+dies, the heartbeat stops, the device cuts the power, and the session records the coast-down before it ends.
 """
 
 from __future__ import annotations
