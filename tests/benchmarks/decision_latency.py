@@ -44,7 +44,8 @@ from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.engine import Actions, Command, CommandKind, Ending, Engine, Outcome, Phase
 from whirlbench.session.process import SessionSpec, SharedView
-from whirlbench.session.process.loop import SessionLoop, ask_for_priority
+from whirlbench.session.process.loop import SessionLoop
+from whirlbench.session.process.operating_system import ask_for_priority
 from whirlbench.session.process.recorder import Recorder
 
 U32 = 0xFFFFFFFF

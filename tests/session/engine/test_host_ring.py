@@ -15,7 +15,7 @@ FIRED = Trip("thrust_n", 1.0, 999.0, 1.0)
 
 @pytest.fixture
 def running(make_bench):
-    """An open session, armed, nobody else at the desk."""
+    """An open session, armed, no other operator."""
     bench = make_bench("", keep_open=True)
     bench.operator = lambda progress: ()
     bench.run(20, lambda bench: bench.engine.phase is Phase.READY)
