@@ -12,7 +12,7 @@ from whirlbench.analysis.pitch_limits.set_comparison import compare_sets
 from whirlbench.errors import AnalysisError, RigError
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import parse_rig
-from whirlbench.session.plan.steps import parse_plan
+from whirlbench.session.plan import parse_plan
 
 RISING = ((1000.0, -4.0), (1500.0, 11.0), (2000.0, 26.0))
 FALLING = ((1000.0, 26.0), (1500.0, 11.0), (2000.0, -4.0))

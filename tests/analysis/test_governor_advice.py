@@ -15,7 +15,7 @@ from whirlbench.analysis.governor.stability import loop_margins
 from whirlbench.analysis.speed_loop.identification import identify
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Run, SlowSamples, TachPulses
-from whirlbench.session.plan.steps import parse_plan
+from whirlbench.session.plan import parse_plan
 from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 RIG = parse_rig(example_rig_text())

@@ -12,8 +12,7 @@ from whirlbench.analysis.strength.proof_plan import plan_text
 from whirlbench.errors import RigError
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.session.plan.rules import check_plan
-from whirlbench.session.plan.steps import Hold, Inspect, parse_plan
+from whirlbench.session.plan import Hold, Inspect, check_plan, parse_plan
 
 
 @pytest.fixture(scope="module")

@@ -42,14 +42,11 @@ from whirlbench.link.messages import (
 from whirlbench.link.port import SerialPort
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.session.engine.actions import Actions, Ending, Outcome
-from whirlbench.session.engine.commands import Order, OrderKind
-from whirlbench.session.engine.engine import Engine
-from whirlbench.session.engine.phases import Phase
-from whirlbench.session.process.handle import SessionSpec
-from whirlbench.session.process.live_view import SharedView
-from whirlbench.session.process.loop import SessionLoop, ask_for_priority
-from whirlbench.session.process.recorder import Scribe
+from whirlbench.session.engine import Actions, Command, CommandKind, Ending, Engine, Outcome, Phase
+from whirlbench.session.process import SessionSpec, SharedView
+from whirlbench.session.process.loop import SessionLoop
+from whirlbench.session.process.operating_system import ask_for_priority
+from whirlbench.session.process.recorder import Recorder
 
 U32 = 0xFFFFFFFF
 PERIOD_S = 0.002
@@ -138,9 +135,9 @@ class StopwatchEngine(Engine):
         self.ages_ms: list[float] = []
         self._newest = Unframer()
 
-    def step(self, now_s: float, data: bytes, orders: Sequence[Order] = (), surface_age_s: float = 0.0) -> Actions:
+    def step(self, now_s: float, data: bytes, commands: Sequence[Command] = (), surface_age_s: float = 0.0) -> Actions:
         """The step itself, then a look at the clock."""
-        actions = super().step(now_s, data, orders, surface_age_s)
+        actions = super().step(now_s, data, commands, surface_age_s)
         decided_us = now_us()
         slow = [message for message in self._newest.feed(data) if isinstance(message, Slow)]
         if slow and self.phase is Phase.RUNNING:
@@ -178,18 +175,18 @@ def run_session(port_path: str, view: SharedView, recording: Path, seconds: floa
     spec = SessionSpec(rig_text, functools.partial(SerialPort, port_path), recording=str(recording), keep_open=True)
     engine, port = StopwatchEngine(parse_rig(rig_text)), spec.open_port()
     receiving, sending = multiprocessing.Pipe(duplex=False)
-    scribe = Scribe(spec)
-    loop = SessionLoop(engine, port, scribe, view, receiving)
+    recorder = Recorder(spec)
+    loop = SessionLoop(engine, port, recorder, view, receiving)
     until_s, asked = time.monotonic() + seconds, False
     while time.monotonic() < until_s:
         view.heard()
         if engine.phase is Phase.READY and not asked:
             asked = True
-            sending.send(Order(OrderKind.ARM))
+            sending.send(Command(CommandKind.ARM))
         loop.turn()
         loop.sleep()
     port.close()
-    scribe.close(Outcome(Ending.DONE))
+    recorder.close(Outcome(Ending.DONE))
     return np.array(engine.ages_ms)
 
 

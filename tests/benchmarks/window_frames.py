@@ -21,8 +21,8 @@ from PyQt5 import QtWidgets
 
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import SLOW_CHANNELS
-from whirlbench.session.engine.actions import Progress, SlowRecord, VibrationRecord
-from whirlbench.session.process.live_view import VALUE_NAMES, SharedView
+from whirlbench.session.engine import Progress, SlowRecord, VibrationRecord
+from whirlbench.session.process import VALUE_NAMES, SharedView
 from whirlbench.window.drawing import palette, strip_charts
 from whirlbench.window.live.live_state import SHOWN_S
 from whirlbench.window.live.spin_panel import SpinPanel
@@ -59,7 +59,7 @@ class Stand:
     def handle(self) -> SimpleNamespace:
         """The session handle, as far as the page asks."""
         return SimpleNamespace(
-            view=self.view, state=self.view.progress, outcome=lambda: None, alive=lambda: True, order=lambda *_: None
+            view=self.view, state=self.view.progress, outcome=lambda: None, alive=lambda: True, command=lambda *_: None
         )
 
     def close(self) -> None:

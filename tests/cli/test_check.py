@@ -10,7 +10,7 @@ import pytest
 
 from whirlbench.cli.main import BAD_INPUT, DONE, run
 from whirlbench.rig.toml import example_rig_text
-from whirlbench.session.plan.steps import read_plan
+from whirlbench.session.plan import read_plan
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.files import create
 from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
 from whirlbench.samples import SLOW_CHANNELS, Run
-from whirlbench.session.plan.steps import read_plan
+from whirlbench.session.plan import read_plan
 from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
 from whirlbench.simulator.stand.settings import PlantSettings
 

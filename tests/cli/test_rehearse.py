@@ -15,7 +15,7 @@ from whirlbench.cli.rehearsal_runs import SPINS, Spin, run_spin
 from whirlbench.cli.verbs import rehearse
 from whirlbench.recording.files import open_recording, read_run
 from whirlbench.rig.toml import example_rig_text
-from whirlbench.session.engine.actions import Progress
+from whirlbench.session.engine import Progress
 
 RIG_TEXT = example_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
 SHORT_PLAN = """

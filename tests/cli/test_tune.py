@@ -13,7 +13,7 @@ from whirlbench.recording import files
 from whirlbench.recording.attributes import RunAttributes
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.samples import SLOW_CHANNELS, Run
-from whirlbench.session.plan.steps import read_plan
+from whirlbench.session.plan import read_plan
 from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 DRIVES = {

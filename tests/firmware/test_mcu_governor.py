@@ -10,7 +10,7 @@ from mcu_talk import Talk
 from whirlbench.link.messages import Abort, Reason, Request, Slow, State
 from whirlbench.rig.description import Governor
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.session.engine.governor_parameters import governor_parameters
+from whirlbench.session.engine import governor_parameters
 
 GOVERNOR = 'mode = "throttle"\nkp_us_per_rpm = 0.06\nki_us_per_rpm_s = 0.3'
 

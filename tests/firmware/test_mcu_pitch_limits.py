@@ -16,10 +16,9 @@ from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.files import create, read_run
 from whirlbench.rig.description import Rig
 from whirlbench.samples import Run
-from whirlbench.session.engine.actions import Ending
-from whirlbench.session.engine.engine import Engine
-from whirlbench.session.plan.steps import Plan, parse_plan
-from whirlbench.session.process.lockstep import run
+from whirlbench.session.engine import Ending, Engine
+from whirlbench.session.plan import Plan, parse_plan
+from whirlbench.session.process import run_in_lockstep
 
 TURN_S = 0.01
 RAMPS = 'governor = "off"\nramp_us_per_s = 400\nramp_deg_per_s = 15\n'
@@ -47,7 +46,7 @@ def hold(throttle_us: float, pitch_deg: float, seconds: float) -> str:
 def run_on_chip(rig: Rig, plan: Plan, path: Path) -> Run:
     """The recording of a plan on the compiled sketch; it must end as planned."""
     with McuStand(rig=rig, seed=4) as stand, create(path, RunAttributes.of_rig(rig, "")) as recorder:
-        outcome = run(Engine(rig, plan), OnChip(stand), recorder, step_s=TURN_S)
+        outcome = run_in_lockstep(Engine(rig, plan), OnChip(stand), recorder, step_s=TURN_S)
         recorder.close(outcome.ending.value, outcome.reason)
     assert outcome.ending is Ending.DONE, outcome.reason
     return read_run(path)

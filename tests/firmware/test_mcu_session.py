@@ -18,10 +18,9 @@ from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.files import create, open_recording
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Run
-from whirlbench.session.engine.actions import Ending, Outcome
-from whirlbench.session.engine.engine import Engine
-from whirlbench.session.plan.steps import parse_plan
-from whirlbench.session.process import lockstep
+from whirlbench.session.engine import Ending, Engine, Outcome
+from whirlbench.session.plan import parse_plan
+from whirlbench.session.process import run_in_lockstep
 from whirlbench.simulator.stand.faults import Fault, Runaway
 
 RIG_TEXT = example_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
@@ -56,7 +55,7 @@ def record(board: str, path: Path, rig_text: str = RIG_TEXT, faults: tuple[Fault
     engine = Engine(rig, parse_plan(PLAN_TEXT, "plan"))
     attributes = RunAttributes.of_rig(rig, rig_text, plan_text=PLAN_TEXT, origin="compiled sketch on a simulated board")
     with McuStand(board, rig, seed=3, faults=faults) as stand, create(path, attributes) as recorder:
-        outcome = lockstep.run(engine, stand, recorder, step_s=TURN_S, longest_s=120.0)
+        outcome = run_in_lockstep(engine, stand, recorder, step_s=TURN_S, longest_s=120.0)
         recorder.close(outcome.ending.value, outcome.reason)
         esc = [pulse for pulse in stand.mcu.pulses if pulse.output == ESC]
         return Session(outcome, stand.counters, esc)

@@ -16,7 +16,7 @@ from whirlbench.link.messages import Pitch, Request, Slow, State, Tach, Throttle
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Run, SlowSamples, TachPulses
-from whirlbench.session.engine.governor_parameters import governor_parameters
+from whirlbench.session.engine import governor_parameters
 
 BASE_US, STEP_US, PITCH_US, PITCH_STEP_US = 1430, 40, 1450, 120
 HOLD_S = 1.6

@@ -2,16 +2,18 @@
 
 import os
 import random
+import select
 import sys
 import threading
 import time
+from types import SimpleNamespace
 
 import pytest
 
 from whirlbench.errors import LinkError
 from whirlbench.link import port as port_module
 from whirlbench.link.conversation import Conversation
-from whirlbench.link.port import SerialPort, list_ports
+from whirlbench.link.port import SerialPort, hang_up_test, list_ports
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are of POSIX systems")
 
@@ -66,6 +68,58 @@ def test_a_vanished_port_is_named(pair):
     with pytest.raises(LinkError, match=port.path):
         port.write(b"x")
     port.close()
+
+
+class NoPoll:
+    """A poll as some systems have it: for a terminal it only answers that it cannot poll one."""
+
+    def register(self, descriptor, events):
+        self.descriptor = descriptor
+
+    def poll(self, timeout_ms):
+        return [(self.descriptor, select.POLLNVAL)]
+
+
+@pytest.mark.parametrize("system", ["answers POLLNVAL", "has no poll"])
+def test_where_terminals_cannot_be_polled_a_port_lives_until_it_vanishes(system, monkeypatch, request):
+    if system == "has no poll":
+        monkeypatch.delattr(select, "poll")
+    else:
+        monkeypatch.setattr(select, "poll", NoPoll)
+    device, port = request.getfixturevalue("pair")
+    assert port.read() == b"" and port.read() == b""
+    device.write(b"abc")
+    assert port.wait(1.0) and port.read() == b"abc"
+    assert port.read() == b""
+    device.close()
+    with pytest.raises(LinkError, match=rf"{port.path}: the port vanished"):
+        port.read()
+
+
+def test_without_poll_a_dead_port_is_one_that_is_readable_and_empty(monkeypatch, pair):
+    """On systems where a dead terminal keeps saying that no bytes wait, instead of failing."""
+    device, port = pair
+    monkeypatch.setattr(select, "poll", NoPoll)
+    silent = SimpleNamespace(fileno=port._serial.fileno, in_waiting=0)
+    test = hang_up_test(silent)
+    assert not test()
+    device.write(b"x")
+    port.wait(1.0)
+    silent.in_waiting = 1  # arrived after the first look
+    assert not test()
+    silent.in_waiting = 0
+    assert test()
+
+
+def test_windows_is_asked_neither_by_poll_nor_by_select(monkeypatch, pair):
+    _, port = pair
+    monkeypatch.setattr(port_module.sys, "platform", "win32")
+    monkeypatch.setattr(select, "poll", None)
+    monkeypatch.setattr(select, "select", None)
+    assert hang_up_test(port._serial)() is False
+    began_s = time.monotonic()
+    assert not port.wait(0.02)
+    assert time.monotonic() - began_s >= 0.02
 
 
 def test_bytes_that_arrived_before_the_end_are_still_read_or_named(pair):

@@ -10,11 +10,9 @@ import pytest
 
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Event
-from whirlbench.session.engine.actions import Outcome, Progress, Record, SlowRecord
-from whirlbench.session.engine.commands import Order
-from whirlbench.session.engine.engine import Engine
-from whirlbench.session.plan.steps import parse_plan
-from whirlbench.session.process.operator import WillingOperator
+from whirlbench.session.engine import Command, Engine, Outcome, Progress, Record, SlowRecord
+from whirlbench.session.plan import parse_plan
+from whirlbench.session.process import WillingOperator
 from whirlbench.simulator.device.device import SimulatedDevice
 from whirlbench.simulator.device.simulated_port import simulated_device
 
@@ -44,7 +42,7 @@ class Bench:
     to_host: Callable[[float, bytes], bytes] = lambda now_s, data: data
     to_device: Callable[[float, bytes], bytes] = lambda now_s, data: data
     surface_age_s: Callable[[float], float] = lambda now_s: 0.0
-    operator: Callable[[Progress], Sequence[Order]] = field(default_factory=lambda: WillingOperator().orders)
+    operator: Callable[[Progress], Sequence[Command]] = field(default_factory=lambda: WillingOperator().commands)
     _pending: bytes = b""
 
     def run(self, until_s: float = 120.0, stop: Callable[[Bench], bool] = lambda bench: False) -> Outcome | None:
@@ -54,11 +52,11 @@ class Bench:
                 break
         return self.step()
 
-    def step(self, orders: Sequence[Order] = ()) -> Outcome | None:
+    def step(self, commands: Sequence[Command] = ()) -> Outcome | None:
         """One step of 2 ms."""
         self.now_s += STEP_S
         data = self.device.exchange(self.now_s, self.to_device(self.now_s, self._pending))
-        given = [*orders, *self.operator(self.engine.progress())]
+        given = [*commands, *self.operator(self.engine.progress())]
         age_s = self.surface_age_s(self.now_s)
         actions = self.engine.step(self.now_s, self.to_host(self.now_s, data), given, age_s)
         self._pending = actions.to_device

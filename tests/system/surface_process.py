@@ -12,8 +12,7 @@ import time
 from pathlib import Path
 
 from whirlbench.link.port import SerialPort
-from whirlbench.session.process.handle import SessionSpec, start
-from whirlbench.session.process.operator import WillingOperator
+from whirlbench.session.process import SessionSpec, WillingOperator, start
 from whirlbench.simulator.device.simulated_port import open_simulated
 
 
@@ -29,8 +28,8 @@ def main() -> None:
         while session.outcome() is None:
             session.heard()
             progress = session.state()
-            for order in operator.orders(progress):
-                session.order(order)
+            for command in operator.commands(progress):
+                session.command(command)
             if not told and progress.values["rpm"] > 300:
                 told = True
                 print("turning", flush=True)

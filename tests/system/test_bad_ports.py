@@ -81,7 +81,7 @@ def test_a_port_that_vanishes_in_mid_run(files, launch):
     device.stdin.flush()
     runner.join(60)
     status, line, everything = results[0]
-    assert status == 2
+    assert status == 3
     assert f"{port}: the port vanished" in line
     assert "Traceback" not in everything
     run = read_run(files / "run.h5")

@@ -9,10 +9,9 @@ import pytest
 from whirlbench.analysis.strength.check import check_strength
 from whirlbench.analysis.strength.proof_plan import plan_text
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.session.engine.actions import Ending, Progress
-from whirlbench.session.engine.engine import Engine
-from whirlbench.session.plan.steps import parse_plan
-from whirlbench.session.process.lockstep import run
+from whirlbench.session.engine import Ending, Engine, Progress
+from whirlbench.session.plan import parse_plan
+from whirlbench.session.process import run_in_lockstep
 from whirlbench.simulator.device.simulated_port import simulated_device
 
 SHORT_HOLD_S = 4.0
@@ -30,7 +29,7 @@ def test_the_exported_proof_runs_and_stays_below_its_speeds() -> None:
     def watch(progress: Progress) -> None:
         fastest[progress.step] = max(fastest.get(progress.step, 0.0), float(device.plant.state.rpm))
 
-    outcome = run(Engine(rig, parse_plan(short)), device, progress=watch, step_s=0.01)
+    outcome = run_in_lockstep(Engine(rig, parse_plan(short)), device, progress=watch, step_s=0.01)
     assert outcome.ending is Ending.DONE, outcome
     assert max(fastest.values()) < check.plan.proof_rpm
     assert max(fastest.values()) == pytest.approx(check.plan.proof_rpm, rel=0.08)

@@ -8,8 +8,8 @@ import sys
 from pathlib import Path
 
 from whirlbench.rig.toml import parse_rig
-from whirlbench.session.engine.commands import OrderKind
-from whirlbench.session.process.handle import SessionSpec, start
+from whirlbench.session.engine import CommandKind
+from whirlbench.session.process import SessionSpec, start
 from whirlbench.simulator.device.simulated_port import open_simulated
 from whirlbench.window.app import run_window
 
@@ -27,12 +27,12 @@ class Hand:
     def act(self, state):
         """One glance at the state, one press."""
         panel = self.bridge.panel
-        if state.may(OrderKind.ARM):
+        if state.may(CommandKind.ARM):
             for box in panel.check_list.boxes:
                 box.setChecked(True)
-            panel.buttons[OrderKind.ARM].click()
-        elif state.may(OrderKind.THROTTLE) and panel.throttle.value() < 1300.0:
-            panel.session.order(OrderKind.THROTTLE, 1300.0)
+            panel.buttons[CommandKind.ARM].click()
+        elif state.may(CommandKind.THROTTLE) and panel.throttle.value() < 1300.0:
+            panel.session.command(CommandKind.THROTTLE, 1300.0)
         if state.readings().get("rpm", 0.0) > TURNING_RPM and not self.said:
             self.said = True
             print("turning", flush=True)

@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from whirlbench.session.engine.actions import Outcome, Progress
-from whirlbench.session.engine.commands import OrderKind
-from whirlbench.session.process.live_view import SharedView
+from whirlbench.session.engine import CommandKind, Outcome, Progress
+from whirlbench.session.process import SharedView
 
 
 class HeldSession:
-    """Keeps the orders it is given; ``progress`` and ``ended`` are what it reports."""
+    """Keeps the commands it is given; ``progress`` and ``ended`` are what it reports."""
 
     def __init__(self, phase: str, state: str) -> None:
         self.view = SharedView()
         self.progress = Progress(phase=phase, state=state)
         self.ended: Outcome | None = None
-        self.orders: list[tuple[OrderKind, float]] = []
+        self.commands: list[tuple[CommandKind, float]] = []
 
-    def order(self, kind: OrderKind, value: float = 0.0) -> None:
-        self.orders.append((kind, value))
+    def command(self, kind: CommandKind, value: float = 0.0) -> None:
+        self.commands.append((kind, value))
 
     def heard(self) -> None:
         self.view.heard()

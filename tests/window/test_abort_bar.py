@@ -1,4 +1,4 @@
-"""The space bar cuts the power wherever the keyboard is, and a wheel turned over a dial orders nothing."""
+"""The space bar cuts the power wherever the keyboard is, and a wheel turned over a dial commands nothing."""
 
 from __future__ import annotations
 
@@ -10,14 +10,13 @@ from held_session import HeldSession
 from PyQt5 import QtCore, QtGui, QtTest, QtWidgets
 
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.session.engine.actions import Ending, Outcome
-from whirlbench.session.engine.commands import OrderKind
+from whirlbench.session.engine import CommandKind, Ending, Outcome
 from whirlbench.window.drawing.strips import Replay
 from whirlbench.window.live.spin_panel import SpinPanel
 from whirlbench.window.main_window import MainWindow
 
 RIG = parse_rig(example_rig_text())
-CUT = (OrderKind.ABORT, 0.0)
+CUT = (CommandKind.ABORT, 0.0)
 
 
 @pytest.fixture
@@ -85,10 +84,10 @@ def test_the_space_bar_cuts_the_power(
     widget = PLACES[place](window)
     widget.setFocus()
     QtWidgets.QApplication.processEvents()
-    session.orders.clear()
+    session.commands.clear()
     target = QtWidgets.QApplication.focusWidget() or window
     QtTest.QTest.keyClick(window.windowHandle() if through_window else target, QtCore.Qt.Key_Space)
-    assert session.orders == [CUT]
+    assert session.commands == [CUT]
 
 
 def test_a_held_key_cuts_once_and_a_second_press_again(window: MainWindow, session: HeldSession) -> None:
@@ -96,9 +95,9 @@ def test_a_held_key_cuts_once_and_a_second_press_again(window: MainWindow, sessi
     for repeats in (False, True, True):
         press = QtGui.QKeyEvent(QtCore.QEvent.KeyPress, QtCore.Qt.Key_Space, QtCore.Qt.NoModifier, " ", repeats)
         QtWidgets.QApplication.sendEvent(panel_of(window).throttle, press)
-    assert session.orders == [CUT]
+    assert session.commands == [CUT]
     QtTest.QTest.keyClick(panel_of(window).throttle, QtCore.Qt.Key_Space)
-    assert session.orders == [CUT, CUT]
+    assert session.commands == [CUT, CUT]
 
 
 def test_other_keys_are_typed(window: MainWindow, session: HeldSession) -> None:
@@ -106,7 +105,7 @@ def test_other_keys_are_typed(window: MainWindow, session: HeldSession) -> None:
     line.setFocus()
     QtTest.QTest.keyClicks(line, "4000,4500")
     assert line.text() == "4000,4500"
-    assert session.orders == []
+    assert session.commands == []
 
 
 def test_after_the_session_the_space_bar_types_blanks(window: MainWindow, session: HeldSession, qtbot) -> None:
@@ -115,7 +114,7 @@ def test_after_the_session_the_space_bar_types_blanks(window: MainWindow, sessio
     line = add(QtWidgets.QLineEdit(), window)
     QtTest.QTest.keyClicks(line, "a b")
     assert line.text() == "a b"
-    assert CUT not in session.orders
+    assert CUT not in session.commands
 
 
 def test_a_closed_window_leaves_the_keyboard_alone(window: MainWindow, session: HeldSession, qtbot) -> None:
@@ -126,7 +125,7 @@ def test_a_closed_window_leaves_the_keyboard_alone(window: MainWindow, session: 
     qtbot.addWidget(other)
     QtTest.QTest.keyClicks(other, "a b")
     assert other.text() == "a b"
-    assert CUT not in session.orders
+    assert CUT not in session.commands
 
 
 @pytest.mark.parametrize("dial", ["throttle", "pitch"])
@@ -142,4 +141,4 @@ def test_the_wheel_orders_nothing(window: MainWindow, session: HeldSession, dial
     before = box.value()
     QtWidgets.QApplication.sendEvent(box, turn)
     assert box.value() == before
-    assert session.orders == []
+    assert session.commands == []

@@ -10,9 +10,7 @@ from held_session import HeldSession
 from PyQt5 import QtCore, QtTest, QtWidgets
 
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.session.engine.actions import Ending, Outcome
-from whirlbench.session.engine.check_list import check_list
-from whirlbench.session.engine.commands import OrderKind
+from whirlbench.session.engine import CommandKind, Ending, Outcome, check_list
 from whirlbench.window.live.spin_panel import SpinPanel
 from whirlbench.window.main_window import MainWindow
 
@@ -43,7 +41,7 @@ def panel(window: MainWindow) -> SpinPanel:
 
 
 def press_arm(panel: SpinPanel) -> None:
-    QtTest.QTest.mouseClick(panel.buttons[OrderKind.ARM], QtCore.Qt.LeftButton)
+    QtTest.QTest.mouseClick(panel.buttons[CommandKind.ARM], QtCore.Qt.LeftButton)
 
 
 def go_to(session: HeldSession, panel: SpinPanel, phase: str, state: str) -> None:
@@ -60,11 +58,11 @@ def test_every_line_of_the_check_list_is_asked(panel: SpinPanel) -> None:
 def test_arm_waits_for_the_last_tick(panel: SpinPanel, session: HeldSession) -> None:
     for box in panel.check_list.boxes:
         press_arm(panel)
-        assert not panel.buttons[OrderKind.ARM].isEnabled()
+        assert not panel.buttons[CommandKind.ARM].isEnabled()
         QtTest.QTest.mouseClick(box, QtCore.Qt.LeftButton, pos=QtCore.QPoint(8, box.height() // 2))
-    assert session.orders == []
+    assert session.commands == []
     press_arm(panel)
-    assert session.orders == [(OrderKind.ARM, 0.0)]
+    assert session.commands == [(CommandKind.ARM, 0.0)]
 
 
 def test_a_tick_taken_back_takes_arming_back(panel: SpinPanel, session: HeldSession) -> None:
@@ -72,7 +70,7 @@ def test_a_tick_taken_back_takes_arming_back(panel: SpinPanel, session: HeldSess
         box.click()
     panel.check_list.boxes[2].click()
     press_arm(panel)
-    assert session.orders == []
+    assert session.commands == []
     assert panel.check_list.count.text().startswith("4 of 5 ticked; ")
 
 
@@ -84,7 +82,7 @@ def test_the_power_cut_works_beside_the_open_check_list(
     QtTest.QTest.keyClick(panel.check_list.boxes[0], QtCore.Qt.Key_Space)
     assert not panel.check_list.boxes[0].isChecked()
     QtTest.QTest.mouseClick(window.abort_bar, QtCore.Qt.LeftButton)
-    assert session.orders == [(OrderKind.ABORT, 0.0)] * 2
+    assert session.commands == [(CommandKind.ABORT, 0.0)] * 2
 
 
 def test_once_armed_the_check_list_leaves_and_is_not_asked_again(panel: SpinPanel, session: HeldSession) -> None:
@@ -94,11 +92,11 @@ def test_once_armed_the_check_list_leaves_and_is_not_asked_again(panel: SpinPane
     assert not panel.check_list.isVisible()
     go_to(session, panel, "ready", "locked")
     assert not panel.check_list.isVisible()
-    assert panel.buttons[OrderKind.ARM].isEnabled()
+    assert panel.buttons[CommandKind.ARM].isEnabled()
 
 
 def test_a_tick_offers_nothing_that_the_session_does_not(panel: SpinPanel, session: HeldSession) -> None:
     go_to(session, panel, "connecting", "")
     for box in panel.check_list.boxes:
         box.click()
-    assert not panel.buttons[OrderKind.ARM].isEnabled()
+    assert not panel.buttons[CommandKind.ARM].isEnabled()

@@ -11,9 +11,8 @@ from PyQt5 import QtCore
 
 from whirlbench.recording.files import read_run
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.session.engine.actions import Ending
-from whirlbench.session.engine.commands import OrderKind
-from whirlbench.session.process.handle import SessionSpec, start
+from whirlbench.session.engine import CommandKind, Ending
+from whirlbench.session.process import SessionSpec, start
 from whirlbench.simulator.device.simulated_port import open_simulated
 from whirlbench.window.drawing import strip_charts
 from whirlbench.window.main_window import MainWindow
@@ -53,8 +52,8 @@ def tick_all(panel) -> None:
 def test_arm_turn_and_cut_with_the_space_bar(window: MainWindow, qtbot, recording: Path) -> None:
     panel = panel_of(window)
     tick_all(panel)
-    qtbot.waitUntil(lambda: panel.buttons[OrderKind.ARM].isEnabled(), timeout=20_000)
-    panel.buttons[OrderKind.ARM].click()
+    qtbot.waitUntil(lambda: panel.buttons[CommandKind.ARM].isEnabled(), timeout=20_000)
+    panel.buttons[CommandKind.ARM].click()
     qtbot.waitUntil(lambda: panel.chain.state == "armed", timeout=20_000)
     panel.throttle.setValue(1300.0)
     qtbot.waitUntil(lambda: panel.margin_panel.margins[0].value > 500.0, timeout=20_000)
@@ -74,9 +73,9 @@ def test_arm_turn_and_cut_with_the_space_bar(window: MainWindow, qtbot, recordin
 def test_controls_follow_the_session(window: MainWindow, qtbot) -> None:
     panel = panel_of(window)
     tick_all(panel)
-    qtbot.waitUntil(lambda: panel.buttons[OrderKind.ARM].isEnabled(), timeout=20_000)
+    qtbot.waitUntil(lambda: panel.buttons[CommandKind.ARM].isEnabled(), timeout=20_000)
     assert window.abort_bar.isVisible()
     assert window.abort_bar.isEnabled()
-    assert not panel.buttons[OrderKind.RESET].isEnabled()
+    assert not panel.buttons[CommandKind.RESET].isEnabled()
     assert not panel.throttle.isEnabled()
-    assert panel.buttons[OrderKind.ARM].focusPolicy() == QtCore.Qt.NoFocus
+    assert panel.buttons[CommandKind.ARM].focusPolicy() == QtCore.Qt.NoFocus

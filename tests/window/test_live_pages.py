@@ -12,8 +12,8 @@ import pytest
 
 from whirlbench.recording.files import read_run
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.session.engine.commands import OrderKind
-from whirlbench.session.process.handle import SessionSpec, start
+from whirlbench.session.engine import CommandKind
+from whirlbench.session.process import SessionSpec, start
 from whirlbench.simulator.device.simulated_port import open_simulated
 from whirlbench.window.drawing import strip_charts
 from whirlbench.window.main_window import MainWindow
@@ -50,12 +50,12 @@ def turn(window: MainWindow, qtbot) -> None:
     panel = window.bridge.panel
     for box in panel.check_list.boxes:
         box.click()
-    qtbot.waitUntil(lambda: panel.buttons[OrderKind.ARM].isEnabled(), timeout=30_000)
+    qtbot.waitUntil(lambda: panel.buttons[CommandKind.ARM].isEnabled(), timeout=30_000)
 
     def armed() -> bool:
-        """On a busy computer the first order may find the surface silent, and is refused."""
-        if panel.chain.state == "locked" and panel.buttons[OrderKind.ARM].isEnabled():
-            panel.buttons[OrderKind.ARM].click()
+        """On a busy computer the first command may find the surface silent, and is refused."""
+        if panel.chain.state == "locked" and panel.buttons[CommandKind.ARM].isEnabled():
+            panel.buttons[CommandKind.ARM].click()
         return panel.chain.state == "armed"
 
     qtbot.waitUntil(armed, timeout=30_000)

@@ -14,7 +14,7 @@ from whirlbench.results import limits_charts
 from whirlbench.results.answer import Answer, PlanOffer
 from whirlbench.results.limits import limits_answer, limits_study
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.session.plan.steps import parse_plan
+from whirlbench.session.plan import parse_plan
 from whirlbench.window.drawing.strips import Replay
 from whirlbench.window.main_window import MainWindow
 from whirlbench.window.pages.analyses import Subject, tune_work

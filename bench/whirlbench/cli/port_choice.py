@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable
 
-from whirlbench.session.process.handle import Port
+from whirlbench.session.process import Port
 
 SIMULATED = "simulated"
 

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from whirlbench.session.engine.actions import Outcome, Progress
+from whirlbench.session.engine import Outcome, Progress
 
 if TYPE_CHECKING:
     from whirlbench.simulator.stand.faults import Fault
@@ -27,7 +26,9 @@ class Spin:
 
     def plan_text(self) -> str:
         """TOML of the plan."""
-        return resources.files("whirlbench.session.plan").joinpath("shipped", self.plan).read_text(encoding="utf-8")
+        from whirlbench.session.plan import shipped_plan_text
+
+        return shipped_plan_text(self.plan)
 
     def faults(self) -> tuple[Fault, ...]:
         """What goes wrong in this run."""
@@ -50,8 +51,8 @@ def check_rehearsal(rig_text: str) -> None:
     """RigError or PlanError when the rig lacks what the check, a plan or the simulated stand needs."""
     from whirlbench.analysis.strength.check import check_strength
     from whirlbench.rig.toml import parse_rig
-    from whirlbench.session.engine.engine import Engine
-    from whirlbench.session.plan.steps import parse_plan
+    from whirlbench.session.engine import Engine
+    from whirlbench.session.plan import parse_plan
     from whirlbench.simulator.device.simulated_port import simulated_device
 
     rig = parse_rig(rig_text)
@@ -68,9 +69,9 @@ def run_spin(
     from whirlbench.recording.attributes import RunAttributes
     from whirlbench.recording.files import create
     from whirlbench.rig.toml import parse_rig
-    from whirlbench.session.engine.engine import Engine
-    from whirlbench.session.plan.steps import parse_plan
-    from whirlbench.session.process.lockstep import run
+    from whirlbench.session.engine import Engine
+    from whirlbench.session.plan import parse_plan
+    from whirlbench.session.process import run_in_lockstep
     from whirlbench.simulator.device.simulated_port import simulated_device
 
     rig, plan_text = parse_rig(rig_text), spin.plan_text()
@@ -79,6 +80,6 @@ def run_spin(
     engine = Engine(rig, parse_plan(plan_text, spin.plan))
     with create(path, attributes) as recorder:
         device = simulated_device(rig_text, seed, spin.faults())
-        outcome = run(engine, device, recorder, speed, progress, step_s=TURN_S)
+        outcome = run_in_lockstep(engine, device, recorder, speed, progress, step_s=TURN_S)
         recorder.close(outcome.ending.value, outcome.reason)
     return path, outcome

@@ -11,7 +11,7 @@ import click
 from whirlbench.errors import RecordingError
 
 if TYPE_CHECKING:
-    from whirlbench.session.engine.actions import Outcome
+    from whirlbench.session.engine import Outcome
 
 
 def new_recording(output: Path | str | None) -> Path:

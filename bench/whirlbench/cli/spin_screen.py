@@ -13,7 +13,7 @@ from rich.text import Text
 from whirlbench.rig.description import Rig
 from whirlbench.safety.margins import Margin, margins
 from whirlbench.samples import Event
-from whirlbench.session.engine.actions import Progress
+from whirlbench.session.engine import Progress
 
 READINGS = (
     ("rpm", "rpm", "{:.0f}"),

@@ -11,6 +11,7 @@ import os
 import select
 import sys
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import serial
@@ -60,7 +61,7 @@ class SerialPort:
             raise LinkError(
                 f"{path}: cannot be opened ({_reason(error)}); `whirlbench ports` lists what is plugged in"
             ) from error
-        self._hang_up = _hang_up_poll(self._serial)
+        self._hung_up = hang_up_test(self._serial)
 
     def read(self) -> bytes:
         """All bytes that are waiting, ``b""`` when none are; a vanished port raises LinkError."""
@@ -68,7 +69,7 @@ class SerialPort:
             waiting = self._serial.in_waiting
             if waiting:
                 return bytes(self._serial.read(waiting))
-            if self._hang_up is not None and self._hang_up.poll(0):
+            if self._hung_up():
                 raise OSError("the device hung up")
         except FAILURES as error:
             raise self._vanished(error) from error
@@ -112,13 +113,26 @@ class SerialPort:
         return LinkError(f"{self.path}: the port vanished ({_reason(error)}); check cable and power of the device")
 
 
-def _hang_up_poll(port: serial.Serial) -> select.poll | None:
-    """A poll that answers only to a hang-up: on some systems a dead port just never has bytes waiting."""
-    if not hasattr(select, "poll") or sys.platform == "win32":
-        return None
-    poll = select.poll()
-    poll.register(port.fileno(), 0)  # errors and hang-ups are always reported
-    return poll
+def hang_up_test(port: serial.Serial) -> Callable[[], bool]:
+    """Asks whether a port is dead that has no bytes waiting: on some systems it says so in no other way.
+
+    ``poll`` reports errors and hang-ups unasked, but some systems answer POLLNVAL for every terminal; there a dead
+    port is one that ``select`` calls readable although nothing waits. Where neither can look at a port (Windows),
+    asking it how many bytes wait fails when it is gone.
+    """
+    if sys.platform == "win32":
+        return lambda: False
+    if hasattr(select, "poll"):
+        poll = select.poll()
+        poll.register(port.fileno(), 0)
+        if not any(event & select.POLLNVAL for _, event in poll.poll(0)):
+            return lambda: bool(poll.poll(0))
+    return lambda: _readable_but_empty(port)
+
+
+def _readable_but_empty(port: serial.Serial) -> bool:
+    """A byte that came in between the two looks is seen by the second one."""
+    return bool(select.select([port.fileno()], [], [], 0)[0]) and not port.in_waiting
 
 
 def _reason(error: Exception) -> str:

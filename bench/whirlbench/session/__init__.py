@@ -1,0 +1,8 @@
+"""A supervised run on one device: ``plan`` says what is to happen, ``engine`` decides, ``process`` makes it live.
+
+``plan`` reads and follows the staged sequence of a run. ``engine`` is one state machine without clock or I/O on top of
+it. ``process`` gives it a port, a clock, an operator, a recording and a process of its own. Each room exports what
+others use.
+"""
+
+import whirlbench.session.engine  # noqa: F401  # before plan, which takes the servo's end points from there

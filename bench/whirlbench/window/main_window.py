@@ -10,9 +10,8 @@ from PyQt5 import QtCore, QtGui, QtWidgets
 from whirlbench.errors import BenchError
 from whirlbench.recording.files import read_run
 from whirlbench.rig.description import Rig
-from whirlbench.session.engine.actions import Ending, Outcome
-from whirlbench.session.engine.commands import OrderKind
-from whirlbench.session.process.handle import SessionHandle
+from whirlbench.session.engine import CommandKind, Ending, Outcome
+from whirlbench.session.process import SessionHandle
 from whirlbench.window.drawing.strips import Replay
 from whirlbench.window.live.abort_bar import AbortBar
 from whirlbench.window.live.bridge import Bridge
@@ -115,7 +114,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.add_page("spin", panel)
 
     def _follow(self, state: LiveState) -> None:
-        self.abort_bar.setEnabled(state.may(OrderKind.ABORT))
+        self.abort_bar.setEnabled(state.may(CommandKind.ABORT))
 
     def _session_ended(self, outcome: Outcome) -> None:
         self.abort_bar.setEnabled(False)

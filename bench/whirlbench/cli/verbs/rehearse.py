@@ -18,7 +18,7 @@ from whirlbench.cli.rehearsal_runs import SPINS, Spin, check_rehearsal, run_spin
 from whirlbench.cli.run_input import naming
 from whirlbench.cli.run_output import tell_outcome
 from whirlbench.errors import BenchError
-from whirlbench.session.engine.actions import Ending, Outcome, Progress
+from whirlbench.session.engine import Ending, Outcome, Progress
 
 if TYPE_CHECKING:
     from whirlbench.report.rehearsal_page import Chapter

@@ -15,14 +15,9 @@ from whirlbench.errors import BenchError
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import read_rig
 from whirlbench.safety.margins import margins
-from whirlbench.session.engine.actions import Outcome, Progress
-from whirlbench.session.engine.check_list import check_list
-from whirlbench.session.engine.commands import OrderKind
-from whirlbench.session.plan.rules import check_plan
-from whirlbench.session.plan.steps import Plan, read_plan
-from whirlbench.session.plan.supervision import describe
-from whirlbench.session.process.handle import SessionHandle, SessionSpec, start
-from whirlbench.session.process.operator import WillingOperator
+from whirlbench.session.engine import CommandKind, Outcome, Progress, check_list
+from whirlbench.session.plan import Plan, check_plan, describe, read_plan
+from whirlbench.session.process import SessionHandle, SessionSpec, WillingOperator, start
 
 TURN_S = 0.05  # the terminal's sign of life: several within the shortest limit for it
 
@@ -98,7 +93,7 @@ def _supervise(spec: SessionSpec, rig: Rig, yes: bool) -> Outcome:
             try:
                 _turn(session, screen, operator, yes)
             except (KeyboardInterrupt, click.Abort):
-                session.order(OrderKind.ABORT)
+                session.command(CommandKind.ABORT)
         screen.show(session.state(), session.view.events())
         session.join()
     return outcome
@@ -108,11 +103,11 @@ def _turn(session: SessionHandle, screen: object, operator: WillingOperator, yes
     session.heard()
     progress: Progress = session.state()
     screen.show(progress, session.view.events())  # type: ignore[attr-defined]
-    for order in operator.orders(progress):
-        if order.kind is not OrderKind.CONTINUE or yes or _inspected(progress):
-            session.order(order)
+    for command in operator.commands(progress):
+        if command.kind is not CommandKind.CONTINUE or yes or _inspected(progress):
+            session.command(command)
         else:
-            session.order(OrderKind.FINISH)
+            session.command(CommandKind.FINISH)
     time.sleep(TURN_S)
 
 

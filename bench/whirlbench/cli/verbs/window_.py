@@ -16,7 +16,7 @@ from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
 
 if TYPE_CHECKING:
     from whirlbench.rig.description import Rig
-    from whirlbench.session.process.handle import SessionHandle
+    from whirlbench.session.process import SessionHandle
     from whirlbench.window.drawing.strips import Replay
     from whirlbench.window.main_window import MainWindow
 
@@ -99,13 +99,12 @@ def _add_recording(window: MainWindow, replay: Replay, path: Path, beside: Path 
 def _add_session(
     window: MainWindow, port: str, rig_path: Path | None, plan_path: Path | None, output: Path | None, seed: int
 ) -> tuple[SessionHandle, Path]:
-    from whirlbench.session.plan.rules import check_plan
-    from whirlbench.session.plan.steps import example_plan_text, parse_plan, read_plan
-    from whirlbench.session.process.handle import SessionSpec, start
+    from whirlbench.session.plan import check_plan, parse_plan, read_plan, shipped_plan_text
+    from whirlbench.session.process import SessionSpec, start
     from whirlbench.window.pages.analyses import Subject
 
     rig, rig_text = _rig_for_session(port, rig_path)
-    plan_text = read_plan(plan_path)[1] if plan_path else example_plan_text() if port == SIMULATED else ""
+    plan_text = read_plan(plan_path)[1] if plan_path else shipped_plan_text() if port == SIMULATED else ""
     if plan_text:
         check_plan(parse_plan(plan_text), rig, str(plan_path or "example plan"))
     recording = new_recording(output)

@@ -1,0 +1,45 @@
+"""The session's state machine: ``Engine.step`` turns bytes and commands into bytes, records and an outcome.
+
+No clock, no thread, no I/O. ``engine`` is the machine, ``phases`` and ``commands`` its words and its table; the other
+files are what one step passes through: telemetry, host ring, stand watch, set-points, heartbeat.
+"""
+
+from whirlbench.session.engine.actions import (
+    Actions,
+    CountersRecord,
+    Ending,
+    IdentityRecord,
+    NoteRecord,
+    Outcome,
+    Progress,
+    Record,
+    SlowRecord,
+    TachRecord,
+    VibrationRecord,
+)
+from whirlbench.session.engine.check_list import check_list
+from whirlbench.session.engine.commands import PERMITTED, Command, CommandKind
+from whirlbench.session.engine.engine import Engine
+from whirlbench.session.engine.governor_parameters import governor_parameters
+from whirlbench.session.engine.phases import Phase
+
+__all__ = [
+    "PERMITTED",
+    "Actions",
+    "Command",
+    "CommandKind",
+    "CountersRecord",
+    "Ending",
+    "Engine",
+    "IdentityRecord",
+    "NoteRecord",
+    "Outcome",
+    "Phase",
+    "Progress",
+    "Record",
+    "SlowRecord",
+    "TachRecord",
+    "VibrationRecord",
+    "check_list",
+    "governor_parameters",
+]

@@ -8,6 +8,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from whirlbench.link.messages import Board, Hello
 from whirlbench.samples import Event
 
 
@@ -51,6 +52,23 @@ class IdentityRecord:
 
     firmware: Mapping[str, str | int]
 
+    @classmethod
+    def of(cls, hello: Hello) -> IdentityRecord:
+        """The device's own description, by name."""
+        known = {board.value: board.name.lower() for board in Board}
+        return cls(
+            {
+                "board": known.get(hello.board, f"board {hello.board}"),
+                "firmware": f"{hello.firmware_major}.{hello.firmware_minor}",
+                "build_id": f"{hello.build_id:08x}",
+                "protocol": hello.protocol,
+                "slow_rate_hz": hello.slow_rate_hz,
+                "vibration_rate_hz": hello.vibration_rate_hz,
+                "vibration_axes": hello.vibration_axes,
+                "restart_cause": hello.restart_cause,
+            }
+        )
+
 
 @dataclass(frozen=True)
 class NoteRecord:
@@ -69,16 +87,16 @@ class Ending(StrEnum):
     DONE = "done"
     TRIPPED = "tripped"
     ABORTED = "aborted"
-    LINK_LOST = "link lost"
+    LINK_LOST = "link lost"  # of a device that had said who it is
     FAILED = "failed"  # a fault of this program
-    REFUSED = "refused"  # never armed: limits did not agree, the device refused, or the plan does not fit
+    REFUSED = "refused"  # never armed: no device, no agreement on limits, or a plan that does not fit
 
 
 EXIT_STATUS = {
     Ending.DONE: 0,
     Ending.FAILED: 1,
-    Ending.LINK_LOST: 2,
     Ending.REFUSED: 2,
+    Ending.LINK_LOST: 3,
     Ending.TRIPPED: 3,
     Ending.ABORTED: 3,
 }
@@ -121,4 +139,4 @@ class Progress:
     counters: Mapping[str, int] = field(default_factory=dict)
     waits: bool = False  # for the operator's word after an inspection
     withheld: str = ""  # why no heartbeat leaves; empty when all is well
-    message: str = ""  # latest remark: why an order was refused, what is waited for
+    message: str = ""  # latest remark: why a command was refused, what is waited for

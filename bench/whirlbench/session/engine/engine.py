@@ -1,51 +1,59 @@
-"""The session's engine: one step from bytes, orders and the surface's age to bytes, records and an outcome.
+"""The session's engine: one step from bytes, commands and the surface's age to bytes, records and an outcome.
 
 No clock, no thread, no I/O. The life of a sample inside a step: conversation (frames, messages) -> telemetry (device
-clock, calibration) -> host ring (trips) -> stand watch (state) -> orders and plan -> heartbeat -> bytes. Whoever calls
-``step`` writes the bytes first, then records, then shows: safety comes before disk and display.
+clock, calibration) -> host ring (trips) -> stand watch (state) -> commands and plan -> heartbeat -> bytes. Whoever
+calls ``step`` writes the bytes first, then records, then shows: safety comes before disk and display.
+
+One state machine. Its tables: ``Phase`` says which phases there are, ``_TURNS`` (last in this file) what is done in
+each, ``PERMITTED`` (``commands``) which command of the operator is carried out in each.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from whirlbench.errors import LinkError
+from whirlbench.errors import BenchError, LinkError, PlanError
 from whirlbench.link.conversation import Conversation
-from whirlbench.link.messages import Abort, Disarm, Heartbeat, Reason, Reset, Throttle
+from whirlbench.link.messages import Abort, Arm, Disarm, Heartbeat, Reason, Reset, Result, Throttle
 from whirlbench.link.outbox import Exchange
 from whirlbench.rig.description import Rig
 from whirlbench.safety.host_rules import Trip
 from whirlbench.safety.state_table import Happening, Stand
 from whirlbench.safety.trip_limits import check_watched
 from whirlbench.samples import Event
-from whirlbench.session.engine.actions import Actions, CountersRecord, Ending, IdentityRecord, Outcome, Progress, Record
+from whirlbench.session.engine.actions import (
+    Actions,
+    CountersRecord,
+    Ending,
+    IdentityRecord,
+    NoteRecord,
+    Outcome,
+    Progress,
+    Record,
+)
 from whirlbench.session.engine.agreement import Agreement
-from whirlbench.session.engine.commands import Order
-from whirlbench.session.engine.desk import Desk
-from whirlbench.session.engine.governor_parameters import governor_parameters
-from whirlbench.session.engine.heartbeat import HeartbeatKeeper
+from whirlbench.session.engine.commands import PERMITTED, REFUSALS, Command, CommandKind
+from whirlbench.session.engine.governor_parameters import governor_parameter, governor_parameters
+from whirlbench.session.engine.heartbeat import HeartbeatKeeper, LatenessCheck
 from whirlbench.session.engine.host_ring import HostRing
-from whirlbench.session.engine.identity import firmware_identity
-from whirlbench.session.engine.lateness_check import LatenessCheck
-from whirlbench.session.engine.limit_table import limit_table
-from whirlbench.session.engine.phases import Phase
+from whirlbench.session.engine.limit_table import limit_table, servo_ends
+from whirlbench.session.engine.phases import LIVE_PHASES, Phase
 from whirlbench.session.engine.sensor_ranges import check_ranges
 from whirlbench.session.engine.set_point_sender import SetPointSender
 from whirlbench.session.engine.stand_watch import StandWatch, reason_name
-from whirlbench.session.engine.status import progress_of
 from whirlbench.session.engine.telemetry import Heard, Telemetry
-from whirlbench.session.engine.turns import turn
-from whirlbench.session.plan.controls import Controls, SetPoints
-from whirlbench.session.plan.rules import check_plan, governor_mode
-from whirlbench.session.plan.steps import Plan
-from whirlbench.session.plan.supervision import PlanRun, Wish
+from whirlbench.session.plan import Controls, Plan, PlanRun, SetPoints, Situation, Wish, check_plan, governor_mode
 
-SILENCE_S = (
-    4.0  # no sample for so long: the link is lost. A boot loader after a restart is silent for two (from memory)
-)
+# No sample for so long: the link is lost. A boot loader after a restart is silent for two (from memory).
+SILENCE_S = 4.0
 COUNTERS_S = 1.0
-LIVE_PHASES = (Phase.READY, Phase.ARMING, Phase.RUNNING, Phase.STOPPING)
+COAST_LEAST_S = 3.0  # recorded after a trip even when the tach says "at rest": the tach may be what failed
+COAST_MOST_S = 180.0
+REST_SHOWN_S = 1.0  # of rest, so that the recording holds the end of the coast-down
+ARM_PATIENCE_S = 2.0  # beyond the time that rest takes to be known
+ARM_AGAIN_S = 0.1
+INSPECTING = (Wish.LOCK, Wish.WORD, Wish.ARM)
 
 
 class Engine:
@@ -73,17 +81,19 @@ class Engine:
         self.sender = SetPointSender(self.controls)
         self.set_points = SetPoints(rig.throttle.safe_us, 0.0)
         self.plan_run: PlanRun | None = None
-        self.finish_wanted = False
-        self.reset_first = reset_first
-        self.now_s = 0.0
-        self._lateness = LatenessCheck(self.conversation, self.keeper)
-        self._desk = Desk(self)
-        self._limits = limit_table(rig)
         self.agreement: Agreement | None = None
-        self.arm_exchange: Exchange | None = None
-        self.disarm_exchange: Exchange | None = None
-        self.reset_exchange: Exchange | None = None
-        self.wish = Wish.NONE
+        self.finish_wanted = False
+        self.now_s = 0.0
+        self._reset_wanted = reset_first
+        self._lateness = LatenessCheck(self.conversation, self.keeper)
+        self._limits = limit_table(rig)
+        self._arming: Exchange | None = None  # the latest Arm, Disarm, Reset and Abort
+        self._disarming: Exchange | None = None
+        self._resetting: Exchange | None = None
+        self._cut: Exchange | None = None
+        self._cut_wanted = False  # an abort is on its way: no heartbeat may keep the power on, should it get lost
+        self._parameters: list[tuple[Command, Exchange]] = []  # of the governor, whose answers are awaited
+        self._wish = Wish.NONE
         self._phase_since_s: float | None = None
         self._heard_at_s: float | None = None
         self._rest_since_s: float | None = None
@@ -91,15 +101,13 @@ class Engine:
         self._host_trip: Trip | None = None
         self._stop_reason = ""  # why the host itself stopped the run
         self._link_failure = ""
-        self._cut: Exchange | None = None
-        self._cut_wanted = False  # an abort is on its way: no heartbeat may keep the power on, should it get lost
         self._introduced = False
         self._records: list[Record] = []
         self._outcome: Outcome | None = None
 
     # --- one step ---------------------------------------------------------------------------------------------------
 
-    def step(self, now_s: float, data: bytes, orders: Sequence[Order] = (), surface_age_s: float = 0.0) -> Actions:
+    def step(self, now_s: float, data: bytes, commands: Sequence[Command] = (), surface_age_s: float = 0.0) -> Actions:
         """Everything that follows from ``data`` having arrived by ``now_s`` (host's monotonic seconds).
 
         ``surface_age_s`` is how long the operator's surface has been silent. After an outcome, steps do nothing.
@@ -109,34 +117,75 @@ class Engine:
         self.now_s = now_s
         if self._phase_since_s is None:
             self._phase_since_s = now_s
-        self._records = []
         heard = self._listen(data)
         self._judge(heard)
         self._follow(heard)
-        self._desk.obey(orders)
+        self._obey(commands)
         self._check_silence()
         if self._outcome is None:
-            turn(self)
+            _TURNS[self.phase](self)
         self._feed_heartbeat(heard, surface_age_s)
         self._count()
-        return Actions(self._due(), tuple(self._records), self._outcome)
+        return Actions(self._due(), self._taken_records(), self._outcome)
 
     def lose_link(self, now_s: float, reason: str) -> Actions:
         """The port failed: the session ends here, with what was recorded."""
-        self.now_s, self._records = now_s, []
+        self.now_s = now_s
         self._fail_link(reason)
-        self.end(Ending.TRIPPED if self.watch.tripped_at_s is not None else Ending.LINK_LOST, self._why())
-        return Actions(b"", tuple(self._records), self._outcome)
+        self._end_with_link()
+        return Actions(b"", self._taken_records(), self._outcome)
+
+    def lose_recording(self, reason: str) -> None:
+        """Nothing can be written any more: a run that leaves no record is not begun, and not carried on."""
+        if self.watch.live or self.watch.tripped_at_s is not None:
+            self._stop_reason = self._stop_reason or f"the recording failed: {reason}"
+        if self.watch.live:
+            if not self._cut_wanted:
+                self._stop(self._stop_reason)
+        elif self.watch.tripped_at_s is not None:  # a trip stays one, whatever the disk does
+            self._end(*self._last_ending())
+        else:
+            self._end(Ending.REFUSED, reason)
+
+    def note(self, kind: str, name: str, detail: str = "", time_s: float | None = None) -> None:
+        """Records an event with the next step, dated now unless ``time_s`` says when."""
+        self._records.append(Event(self.telemetry.time_s if time_s is None else time_s, kind, name, detail))
+
+    def counters(self) -> dict[str, int]:
+        """Losses on the way from the device, by name."""
+        return {**self.conversation.counters.as_dict(), "stale": self.telemetry.stale, "heartbeats": self.keeper.sent}
+
+    def progress(self) -> Progress:
+        """Where the session stands, in the words of its surface."""
+        run, watch = self.plan_run, self.watch
+        return Progress(
+            phase=self.phase.value,
+            state=watch.state.name.lower() if watch.state is not None else "",
+            reason=reason_name(watch.reason) if watch.reason else "",
+            time_s=self.telemetry.time_s,
+            step=run.number if run else 0,
+            steps=len(self.plan.steps) if self.plan else 0,
+            step_text=run.step.kind if run and run.step else "",
+            values={**self.telemetry.latest, "vibration_g_rms": self.ring.vibration_g_rms},
+            counters=self.counters(),
+            waits=self._wish is Wish.WORD and run is not None,
+            withheld=self.keeper.withheld,
+            message=self.message,
+        )
+
+    def _taken_records(self) -> tuple[Record, ...]:
+        records, self._records = tuple(self._records), []
+        return records
 
     def _listen(self, data: bytes) -> Heard:
         try:
             messages = self.conversation.receive(data, self.now_s)
         except LinkError as error:
-            self.end(Ending.REFUSED, str(error))
+            self._end(Ending.REFUSED, str(error))
             messages = []
         if self.conversation.identified and not self._introduced and self.conversation.hello is not None:
             self._introduced = True
-            self._records.append(IdentityRecord(firmware_identity(self.conversation.hello)))
+            self._records.append(IdentityRecord.of(self.conversation.hello))
         return self.telemetry.take(messages, self.now_s)
 
     def _judge(self, heard: Heard) -> None:
@@ -146,7 +195,7 @@ class Engine:
         if trip is not None and not (self._host_trip is not None and self._cut_wanted):
             self._host_trip = trip
             self.note("limit", trip.rule, trip.text(), trip.at_s)
-            self.stop(trip.text())
+            self._stop(trip.text())
 
     def _follow(self, heard: Heard) -> None:
         """What the device says of itself; a trip that the host alone has seen is made true on the device."""
@@ -160,13 +209,13 @@ class Engine:
             self.agreement = None
         if self.watch.tripped_at_s is not None and not was_tripped:
             self.plan_run = None
-            self.enter(Phase.COASTING)
+            self._enter(Phase.COASTING)
             if self.watch.state is not Stand.TRIPPED:
-                self.abort(Reason.HOST_RULE)
+                self._abort(Reason.HOST_RULE)
         elif heard.restarts and self.phase is not Phase.COASTING:
-            self.enter(Phase.CONNECTING)
+            self._enter(Phase.CONNECTING)
         elif was_tripped and self.watch.live and not self._cutting():
-            self.abort(Reason.HOST_RULE)
+            self._abort(Reason.HOST_RULE)
 
     def _cutting(self) -> bool:
         """Whether an abort still waits for its answer."""
@@ -176,7 +225,7 @@ class Engine:
         if self._heard_at_s is not None and self.now_s - self._heard_at_s > SILENCE_S:
             self._link_failure = ""  # silence says more than the unanswered command that it caused
             self._fail_link(f"nothing heard from the device for {SILENCE_S:g} s")
-            self.end(Ending.TRIPPED if self.watch.tripped_at_s is not None else Ending.LINK_LOST, self._why())
+            self._end_with_link()
 
     def _feed_heartbeat(self, heard: Heard, surface_age_s: float) -> None:
         """Last in the step: everything that came has been checked by now."""
@@ -194,7 +243,7 @@ class Engine:
         except LinkError as error:
             self._fail_link(str(error))
             if not self.watch.live and self.phase is not Phase.COASTING:
-                self.end(Ending.LINK_LOST, str(error))
+                self._end_with_link()
             return b""
 
     def _count(self) -> None:
@@ -202,98 +251,344 @@ class Engine:
             self._counted_at_s = self.now_s
             self._records.append(CountersRecord(self.telemetry.time_s, self.counters()))
 
-    # --- what orders, plan and phases use -----------------------------------------------------------------------------
+    # --- the operator's commands --------------------------------------------------------------------------------------
 
-    def note(self, kind: str, name: str, detail: str = "", time_s: float | None = None) -> None:
-        """Records an event, now unless ``time_s`` says when."""
-        self._records.append(Event(self.telemetry.time_s if time_s is None else time_s, kind, name, detail))
+    def _obey(self, commands: Sequence[Command]) -> None:
+        """Carries out ``commands``, an abort before any other, or refuses them with a reason in plain words."""
+        for command in sorted(commands, key=lambda command: command.kind is not CommandKind.ABORT):
+            try:
+                why = self._objection(command.kind)
+                if not why:
+                    _CARRY_OUT[command.kind](self, command)
+            except BenchError as error:
+                why = str(error)
+            if why:
+                self._refuse(command, why)
+        self._follow_parameters()
 
-    def record(self, record: Record) -> None:
-        """Adds a record of this step."""
-        self._records.append(record)
+    def _objection(self, kind: CommandKind) -> str:
+        """Why a command is refused here and now, empty when it is not; its value is looked at later."""
+        if kind is CommandKind.START and self.plan is None:
+            return "there is no plan"
+        return "" if self._permits(kind) else REFUSALS[kind].format(phase=self.phase)
 
-    def stop(self, reason: str) -> None:
+    def _permits(self, kind: CommandKind) -> bool:
+        """What the table says, and what it cannot say."""
+        if kind not in PERMITTED[self.phase]:
+            return False
+        if kind is CommandKind.START:
+            return self.plan_run is None
+        if kind is CommandKind.CONTINUE:
+            return self.plan_run is not None and self.plan_run.told()
+        return kind is not CommandKind.RESET or self.watch.state is Stand.TRIPPED
+
+    def _refuse(self, command: Command, why: str) -> None:
+        self.message = f"{command.kind}: {why}"
+        self.note("note", f"{command.kind} refused", why)
+
+    def _abort_by_operator(self, _: Command) -> None:
+        self.plan_run, self._wish = None, Wish.NONE
+        self._abort(Reason.OPERATOR_ABORT)
+        if self.watch.state in (None, Stand.LOCKED) and self.phase is not Phase.COASTING and not self.keep_open:
+            self._end(Ending.ABORTED, "aborted while locked")
+        elif self.phase is Phase.ARMING:
+            self._leave_arming()
+
+    def _finish(self, _: Command) -> None:
+        self.finish_wanted = True
+        if self.phase in (Phase.RUNNING, Phase.ARMING):
+            self._wind_down()
+        elif self.phase in (Phase.CONNECTING, Phase.AGREEING):
+            self._end(Ending.DONE, "finished before arming")
+
+    def _start_plan(self, _: Command) -> None:
+        """Begins the plan from the set-points in force."""
+        if self.plan is not None:
+            self.plan_run = PlanRun(self.plan, self.controls, self.set_points)
+
+    def _move_by_hand(self, command: Command) -> None:
+        """Throttle, servo, pitch, request: where no plan has the levers, but a throttle closed by hand ends a plan."""
+        points, throttle = self.set_points, self.rig.throttle
+        if self.plan_run is not None:
+            if command.kind is not CommandKind.THROTTLE or command.value > throttle.safe_us:
+                raise PlanError("a plan has the levers; abort or disarm")
+            self._wind_down()
+        elif command.kind is CommandKind.REQUEST:
+            _within("request_rpm", command.value, 0.0, self.rig.limits.overspeed_rpm or float("inf"))
+            points.request_rpm = command.value
+        elif command.kind is CommandKind.THROTTLE:
+            _within("throttle_us", command.value, throttle.safe_us, throttle.max_us)
+            points.throttle_us = command.value
+            points.request_rpm = 0.0 if points.request_rpm else points.request_rpm
+        else:
+            self._move_servo(command)
+
+    def _move_servo(self, command: Command) -> None:
+        controls = self.controls
+        pulse_us = controls.servo_us(command.value) if command.kind is CommandKind.PITCH else command.value
+        controls.pitch_curve()  # nobody moves a servo without a table
+        _within("servo_us", pulse_us, *servo_ends(self.rig))
+        self.set_points.servo_us = pulse_us
+
+    def _set_governor(self, command: Command) -> None:
+        parameter = governor_parameter(command.text, command.value)
+        self._parameters.append((command, self.conversation.send(parameter)))
+
+    def _follow_parameters(self) -> None:
+        """A governor's parameter is on record once the device holds it, not before."""
+        for command, exchange in self._parameters:
+            if exchange.done:
+                self.note("note", f"governor {command.text}", f"{command.value:g}")
+            elif exchange.complaint():
+                self._refuse(command, exchange.complaint())
+        self._parameters = [(command, exchange) for command, exchange in self._parameters if exchange.pending]
+
+    def _write_note(self, command: Command) -> None:
+        self._records.append(NoteRecord(self.telemetry.time_s, command.text))
+
+    # --- turns of the phases ------------------------------------------------------------------------------------------
+
+    def _turn_connecting(self) -> None:
+        if not self.conversation.identified or self.watch.state is None:
+            return
+        if self.watch.state is Stand.LOCKED:
+            self._agree()
+        elif self.watch.state is Stand.TRIPPED:
+            self._enter(Phase.TRIPPED)
+        elif not self.message:
+            # Someone else's run, under limits this host did not agree to: throttle to safe, locked once at rest.
+            self.message = "the device is armed already: locking it first"
+            self.conversation.send(Disarm())
+
+    def _turn_agreeing(self) -> None:
+        agreement = self.agreement
+        if agreement is None or not agreement.complete:
+            return
+        objection = agreement.objection()
+        if objection:
+            self._end(Ending.REFUSED, f"limits are not agreed: {objection}")
+            return
+        self.note("limit", "agreed", f"checksum {agreement.crc:08x}")
+        self._enter(Phase.READY)
+
+    def _turn_ready(self) -> None:
+        if self.watch.live:  # an Arm that was given up has arrived after all
+            self._stop("the device armed itself unasked")
+        elif self.finish_wanted:
+            self._end(*self._last_ending())
+
+    def _turn_arming(self) -> None:
+        asked = self._arming
+        if self.watch.live:
+            self._take_over()
+        elif self._in_phase_s() > self.rig.tach.rest_ms / 1e3 + ARM_PATIENCE_S:
+            silent = asked.complaint() or "the device does not show itself armed" if asked else ""
+            self._refuse_arming(silent or f"no heartbeat may leave: {self.keeper.withheld}")
+        elif asked is None:
+            self._ask_to_arm()
+        elif asked.complaint() and not self._may_ask_again(asked):
+            self._refuse_arming(asked.complaint())
+
+    def _ask_to_arm(self) -> None:
+        if self.keeper.flowing(self.now_s) and self.agreement is not None:
+            self.watch.asked.add(Happening.ARM)
+            self._arming = self.conversation.send(Arm(self.agreement.crc))
+
+    def _may_ask_again(self, asked: Exchange) -> bool:
+        """Whether patience cures the refusal: rest takes its time to be known, a heartbeat its way."""
+        if asked.answer is None or asked.answer.result not in (Result.NOT_AT_REST, Result.HEARTBEAT_MISSING):
+            return False
+        if self.now_s - asked.sent_at_s >= ARM_AGAIN_S:
+            self._arming = None
+        return True
+
+    def _refuse_arming(self, why: str) -> None:
+        self.message = f"not armed: {why}"
+        self.note("link", "not armed", why)
+        if self.keep_open and self.plan_run is None:
+            self._leave_arming()
+        else:
+            self._end(Ending.REFUSED, self.message)
+
+    def _take_over(self) -> None:
+        """Armed: the set-points begin where the device is, so that nothing jumps; the servo inside its end points."""
+        self.message = ""
+        throttle_us, servo_us = (self.telemetry.latest[name] for name in ("throttle_us", "servo_us"))
+        if self.plan_run is None:
+            start_us = self.controls.permitted_servo_us(servo_us) if servo_us else self.controls.first_servo_us()
+            self.set_points = SetPoints(throttle_us, start_us)
+        self.sender.assume(round(throttle_us), round(servo_us))
+        self._enter(Phase.RUNNING)
+
+    def _turn_running(self) -> None:
+        if self.watch.state is Stand.LOCKED and self._wish not in INSPECTING:
+            self.plan_run = None
+            if self.keep_open:
+                self._enter(Phase.READY)
+            else:
+                self._end(Ending.ABORTED, "the device locked itself")
+            return
+        refused = self.sender.refused()
+        if refused is not None:
+            self._answer_refusal(refused)
+        if not self.sender.ready(self.now_s):
+            return
+        if self.plan_run is not None:
+            self._run_plan(self.plan_run)
+        if self.phase is Phase.RUNNING and self.watch.live:
+            for command in self.sender.commands(self.now_s, self.set_points):
+                self.sender.watch(self.conversation.send(command))
+
+    def _answer_refusal(self, refused: Exchange) -> None:
+        """A set-point that the device did not take: a plan that is not carried out is stopped, a hand is told."""
+        complaint = refused.complaint()
+        out_of_range = refused.answer is not None and refused.answer.result == Result.BAD_VALUE
+        if self.plan_run is not None and out_of_range:
+            self._stop(f"plan stopped in step {self.plan_run.number}: {complaint}")
+        else:
+            self.message = complaint
+            self.note("note", "set-point refused", complaint)
+
+    def _run_plan(self, run: PlanRun) -> None:
+        stop = self.ring.plan_stop(self.telemetry.latest, run.stop_above()) if self.watch.live else ""
+        if stop:
+            self._stop(f"plan stopped in step {run.number}: {stop}")
+            return
+        situation = Situation(self.watch.at_rest, self.watch.state is Stand.LOCKED, self.watch.live)
+        before, self._wish = self._wish, run.advance(self.now_s, situation)
+        self.set_points = replace(run.set_points)
+        for note in run.notes:
+            self.note("plan", note.name, note.detail)
+        run.notes.clear()
+        self._grant(fresh=before is not self._wish)
+
+    def _grant(self, fresh: bool) -> None:
+        """What the plan wishes besides set-points; ``fresh`` when it began to in this turn."""
+        if self._wish is Wish.LOCK and fresh:
+            self.conversation.send(Disarm())
+        elif self._wish is Wish.WORD:
+            self.message = "locked for inspection: open the isolator before going near"
+            if self.finish_wanted:
+                self._end(*self._last_ending())
+        elif self._wish is Wish.ARM:
+            self._arm()
+        elif self._wish is Wish.END:
+            self._wind_down()
+
+    def _turn_stopping(self) -> None:
+        asked = self._disarming
+        if self.watch.state is not Stand.LOCKED or (asked is not None and asked.pending):
+            return  # an Arm may be on its way before the Disarm
+        if self.keep_open and not self.finish_wanted:
+            self._enter(Phase.READY)
+        elif self._in_phase_s() >= REST_SHOWN_S:
+            self._end(*self._last_ending())
+
+    def _turn_coasting(self) -> None:
+        """After a trip: recorded until rest, whoever is still there to see it."""
+        rest_s, elapsed_s = self._rest_s(), self._in_phase_s()
+        if (rest_s < REST_SHOWN_S or elapsed_s < COAST_LEAST_S) and elapsed_s < COAST_MOST_S:
+            return
+        if self.keep_open and not self.finish_wanted:
+            self._enter(Phase.TRIPPED)
+        else:
+            self._end(*self._last_ending())
+
+    def _turn_tripped(self) -> None:
+        if self.watch.state is Stand.LOCKED:
+            self._forget_stop()
+            self._resetting, self.message = None, ""
+            self._agree()
+        elif self.finish_wanted:
+            self._end(*self._last_ending())
+        elif self._reset_wanted:
+            self._reset_first()
+        elif self._resetting is not None and self._resetting.complaint():
+            self._refuse_reset(self._resetting.complaint())
+        elif not self.keep_open and self.watch.tripped_at_s is None:
+            name = reason_name(self.watch.reason)
+            self._end(Ending.REFUSED, f"the device tripped in an earlier run ({name}): find the cause, then reset it")
+
+    def _reset_first(self) -> None:
+        asked = self._resetting
+        if asked is None and self.watch.at_rest:
+            self._reset()
+        elif asked is not None and asked.complaint():
+            self._end(Ending.REFUSED, f"the device stays tripped: {asked.complaint()}")
+
+    def _refuse_reset(self, why: str) -> None:
+        self._resetting = None
+        self.watch.asked.discard(Happening.RESET)
+        self.message = f"still tripped: {why}"
+        self.note("note", "reset refused", why)
+
+    # --- what commands, plan and turns do -----------------------------------------------------------------------------
+
+    def _stop(self, reason: str) -> None:
         """The host's own decision to cut the power."""
         self._stop_reason = self._stop_reason or reason
         self.plan_run = None
-        self.abort(Reason.HOST_RULE)
+        self._abort(Reason.HOST_RULE)
 
-    def lose_recording(self, reason: str) -> None:
-        """Nothing can be written any more: a run that leaves no record is not begun, and not carried on."""
-        if self.watch.live or self.watch.tripped_at_s is not None:
-            self._stop_reason = self._stop_reason or f"the recording failed: {reason}"
-        if self.watch.live:
-            if not self._cut_wanted:
-                self.stop(self._stop_reason)
-        elif self.watch.tripped_at_s is not None:  # a trip stays one, whatever the disk does
-            self.end(*self.last_ending())
-        else:
-            self.end(Ending.REFUSED, reason)
-
-    def abort(self, reason: Reason) -> None:
+    def _abort(self, reason: Reason) -> None:
         """Sends the cut; it overtakes everything and is repeated until the device answered."""
         self.set_points = replace(self.set_points, throttle_us=self.rig.throttle.safe_us, request_rpm=None)
         self._cut_wanted = True
         self._cut = self.conversation.send(Abort(reason))
 
-    def end(self, ending: Ending, reason: str = "") -> None:
+    def _end(self, ending: Ending, reason: str = "") -> None:
         """Ends the session after this step; the first ending counts."""
         if self._outcome is None:
             self._outcome = Outcome(ending, reason)
             self.phase = Phase.ENDED
 
-    def reset(self) -> None:
+    def _reset(self) -> None:
         """Asks the device to leave tripped for locked; it refuses unless at rest and its throttle command safe.
 
         A trip that the device made by itself leaves the command where it was, so the safe one goes first.
         """
         self.watch.asked.add(Happening.RESET)
         self.conversation.send(Throttle(round(self.rig.throttle.safe_us)))
-        self.reset_exchange = self.conversation.send(Reset())
+        self._resetting = self.conversation.send(Reset())
 
-    def arm(self) -> None:
+    def _arm(self) -> None:
         """Begins arming, from ready; what stopped an earlier run is history."""
-        self.forget_stop()
-        self.arm_exchange = None
-        self.enter(Phase.ARMING)
+        self._forget_stop()
+        self._arming = None
+        self._enter(Phase.ARMING)
 
-    def leave_arming(self) -> None:
+    def _leave_arming(self) -> None:
         """Back from arming: an Arm that is still on its way is answered with a Disarm."""
-        self.arm_exchange = None
-        self.disarm()
-        self.enter(Phase.READY)
+        self._arming = None
+        self._disarm()
+        self._enter(Phase.READY)
 
-    def disarm(self) -> None:
+    def _disarm(self) -> None:
         """Asks the device to lock itself, which it does at rest."""
-        self.disarm_exchange = self.conversation.send(Disarm())
+        self._disarming = self.conversation.send(Disarm())
 
-    def start_plan(self) -> None:
-        """Begins the plan from the set-points in force."""
-        if self.plan is not None:
-            self.plan_run = PlanRun(self.plan, self.controls, self.set_points)
-
-    def wind_down(self) -> None:
+    def _wind_down(self) -> None:
         """Throttle to safe, rest, locked."""
-        self.plan_run, self.wish = None, Wish.NONE
+        self.plan_run, self._wish = None, Wish.NONE
         self.set_points = replace(self.set_points, throttle_us=self.rig.throttle.safe_us, request_rpm=None)
-        self.disarm()
-        self.enter(Phase.STOPPING)
+        self._disarm()
+        self._enter(Phase.STOPPING)
 
-    def agree(self) -> None:
+    def _agree(self) -> None:
         """Begins a round of agreement on limits and governor."""
         parameters = governor_parameters(self.rig, self.controls.governor_mode != "pass_through")
         self.agreement = Agreement(self.conversation, self._limits, parameters)
-        self.enter(Phase.AGREEING)
+        self._enter(Phase.AGREEING)
 
-    def enter(self, phase: Phase) -> None:
+    def _enter(self, phase: Phase) -> None:
         """Goes to ``phase``, which begins now."""
         self.phase, self._phase_since_s, self._rest_since_s = phase, self.now_s, None
 
-    def in_phase_s(self) -> float:
+    def _in_phase_s(self) -> float:
         """Seconds since the phase began."""
         return self.now_s - (self._phase_since_s if self._phase_since_s is not None else self.now_s)
 
-    def rest_s(self) -> float:
+    def _rest_s(self) -> float:
         """Seconds of rest without a break, counted by the looks at it since the phase began."""
         if not self.watch.at_rest:
             self._rest_since_s = None
@@ -302,7 +597,7 @@ class Engine:
             self._rest_since_s = self.now_s
         return self.now_s - self._rest_since_s
 
-    def forget_stop(self) -> None:
+    def _forget_stop(self) -> None:
         """A reset or a new arming begins anew: the host's own reason of the last stop is history."""
         self._host_trip, self._stop_reason = None, ""
 
@@ -319,19 +614,51 @@ class Engine:
         parts += [self._stop_reason, self._link_failure]
         return "; ".join(part for part in parts if part)
 
-    def last_ending(self) -> tuple[Ending, str]:
+    def _last_ending(self) -> tuple[Ending, str]:
         """How the session ends when it ends now: by what happened to the stand."""
         if self.watch.tripped_at_s is None:
             return Ending.DONE, ""
         aborted = self.watch.reason == Reason.OPERATOR_ABORT
         return (Ending.ABORTED if aborted else Ending.TRIPPED), self._why()
 
-    # --- for the surface ----------------------------------------------------------------------------------------------
+    def _end_with_link(self) -> None:
+        """Ends for a link that failed: a trip stays one, and a device that never said who it is was no link to lose."""
+        tripped = self.watch.tripped_at_s is not None
+        lost = Ending.LINK_LOST if self._introduced else Ending.REFUSED
+        self._end(Ending.TRIPPED if tripped else lost, self._why())
 
-    def counters(self) -> dict[str, int]:
-        """Losses on the way from the device, by name."""
-        return {**self.conversation.counters.as_dict(), "stale": self.telemetry.stale, "heartbeats": self.keeper.sent}
 
-    def progress(self) -> Progress:
-        """Where the session stands."""
-        return progress_of(self)
+def _within(name: str, value: float, low: float, high: float) -> None:
+    if not low <= value <= high:
+        raise PlanError(f"{name} {value:g} is outside {low:g} to {high:g}")
+
+
+# command -> how it is carried out where it is permitted
+_CARRY_OUT: dict[CommandKind, Callable[[Engine, Command], None]] = {
+    CommandKind.ABORT: Engine._abort_by_operator,
+    CommandKind.ARM: lambda engine, _: engine._arm(),
+    CommandKind.START: Engine._start_plan,
+    CommandKind.CONTINUE: lambda engine, _: None,  # the plan was told when it was asked whether it waits
+    CommandKind.DISARM: lambda engine, _: engine._wind_down(),
+    CommandKind.RESET: lambda engine, _: engine._reset(),
+    CommandKind.FINISH: Engine._finish,
+    CommandKind.THROTTLE: Engine._move_by_hand,
+    CommandKind.SERVO: Engine._move_by_hand,
+    CommandKind.PITCH: Engine._move_by_hand,
+    CommandKind.REQUEST: Engine._move_by_hand,
+    CommandKind.GOVERNOR: Engine._set_governor,
+    CommandKind.NOTE: Engine._write_note,
+}
+
+# phase -> what a step does in it, and where it goes from there (a trip goes to COASTING, a restart to CONNECTING)
+_TURNS: dict[Phase, Callable[[Engine], None]] = {
+    Phase.CONNECTING: Engine._turn_connecting,  # -> AGREEING when met locked, TRIPPED when met tripped
+    Phase.AGREEING: Engine._turn_agreeing,  # -> READY, or the end when the device holds other limits
+    Phase.READY: Engine._turn_ready,  # -> ARMING by command, the end when finished
+    Phase.ARMING: Engine._turn_arming,  # -> RUNNING, READY or the end when refused
+    Phase.RUNNING: Engine._turn_running,  # -> STOPPING after the plan, ARMING after an inspection
+    Phase.STOPPING: Engine._turn_stopping,  # -> READY or the end, once locked
+    Phase.COASTING: Engine._turn_coasting,  # -> TRIPPED or the end, once at rest
+    Phase.TRIPPED: Engine._turn_tripped,  # -> AGREEING after a reset
+    Phase.ENDED: lambda engine: None,
+}

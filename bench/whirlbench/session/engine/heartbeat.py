@@ -6,6 +6,10 @@ was heard within its limit. Withholding it is all it takes to cut the power.
 
 from __future__ import annotations
 
+from whirlbench.link.conversation import Conversation
+from whirlbench.link.messages import ReadLimits
+from whirlbench.link.outbox import Exchange
+
 PER_LIMIT = 4  # heartbeats within the device's limit: one may be lost, and the next comes in time
 LATE_S = 0.05  # telemetry older than this is a backlog, not news
 SUSPICIOUS_S = LATE_S / 2
@@ -103,3 +107,27 @@ class HeartbeatKeeper:
     def restart(self) -> None:
         """The device's clock began again."""
         self._lateness.reset()
+
+
+class LatenessCheck:
+    """Asks whenever telemetry seems late, one question at a time.
+
+    The answer tells a backlog from a device's clock that runs slow. The line keeps its sequence: what arrives after an
+    answer is younger than the question. The question reads the limits again, which changes nothing and shows once
+    more what the device holds.
+    """
+
+    def __init__(self, conversation: Conversation, keeper: HeartbeatKeeper) -> None:
+        self._conversation, self._keeper = conversation, keeper
+        self._question: Exchange | None = None
+        self._asked_s = 0.0
+
+    def turn(self, now_s: float, device_s: float, may_ask: bool) -> None:
+        """Looks at the answer with the newest sample, dated ``device_s``, in hand; asks anew if need be."""
+        question = self._question
+        if question is not None and not question.pending:
+            if question.answer is not None:
+                self._keeper.answered(now_s, device_s, self._asked_s)
+            self._question = None
+        if self._question is None and may_ask and self._keeper.suspicious:
+            self._question, self._asked_s = self._conversation.send(ReadLimits()), now_s

@@ -17,3 +17,6 @@ class Phase(StrEnum):
     COASTING = "coasting down"  # after a trip: recording until rest
     TRIPPED = "tripped"  # at rest, waiting for a reset
     ENDED = "ended"
+
+
+LIVE_PHASES = (Phase.READY, Phase.ARMING, Phase.RUNNING, Phase.STOPPING)  # limits are agreed, nothing has tripped

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from whirlbench.link.messages import Message, Pitch, Request, Throttle
 from whirlbench.link.outbox import Exchange
-from whirlbench.session.plan.controls import Controls, SetPoints
+from whirlbench.session.plan import Controls, SetPoints
 
 WATCHED = 8  # latest set-points whose answers may still be on their way
-PERIOD_S = 0.02  # 50 set-points a second leave most of the link to heartbeats and orders
+PERIOD_S = 0.02  # 50 set-points a second leave most of the link to heartbeats and the rest
 
 
 class SetPointSender:

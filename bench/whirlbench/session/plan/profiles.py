@@ -1,4 +1,4 @@
-"""Courses: a control's value against time within one step of a plan."""
+"""Profiles: a control's value against time within one step of a plan."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
-class Course:
+class Profile:
     """From ``start`` evenly to ``end`` within ``duration_s``, then ``end``; zero duration is there at once."""
 
     start: float
@@ -16,14 +16,14 @@ class Course:
     duration_s: float = 0.0
 
     def value(self, elapsed_s: float) -> float:
-        """Value after ``elapsed_s`` seconds of the course."""
+        """Value after ``elapsed_s`` seconds of the profile."""
         if elapsed_s >= self.duration_s:
             return self.end
         return self.start + (self.end - self.start) * max(elapsed_s, 0.0) / self.duration_s
 
     @classmethod
-    def ramp(cls, start: float, end: float, rate_per_s: float) -> Course:
-        """Course that moves by ``rate_per_s`` (above zero) per second."""
+    def ramp(cls, start: float, end: float, rate_per_s: float) -> Profile:
+        """A profile that moves by ``rate_per_s`` (above zero) per second."""
         return cls(start, end, abs(end - start) / rate_per_s)
 
 

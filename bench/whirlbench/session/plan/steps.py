@@ -147,13 +147,13 @@ def read_plan(path: Path | str) -> tuple[Plan, str]:
     return parse_plan(text, str(path)), text
 
 
-def example_plan_text() -> str:
-    """Text of the example plan that is shipped with the package."""
-    return resources.files("whirlbench.session.plan").joinpath("shipped", EXAMPLE).read_text(encoding="utf-8")
+def shipped_plan_text(name: str = EXAMPLE) -> str:
+    """Text of a plan that is shipped with the package: ``name`` is its file, by default the example."""
+    return resources.files("whirlbench.session.plan").joinpath("shipped", name).read_text(encoding="utf-8")
 
 
 def _plain(error: msgspec.ValidationError) -> str:
-    """msgspec's complaint with its path turned into step number and key."""
+    """The complaint of msgspec with its path turned into step number and key."""
     text, path = complaint_and_path(error)
     place = re.sub(r"step\[(\d+)\]\.?", lambda match: f"step {int(match.group(1)) + 1} ", path).strip()
     unknown = field_named_in(text, "object contains unknown field")

@@ -1,7 +1,7 @@
-"""The session's own process: port, engine, recorder and live view in one loop, apart from whatever draws.
+"""The surface's end of a session, which lives in a process of its own, apart from whatever draws.
 
-The parent (window or terminal) sends orders through a pipe and its sign of life through shared memory. If the parent
-dies, the heartbeat stops, the device cuts the power, and this process records the coast-down before it ends.
+The parent (window or terminal) sends commands through a pipe and its sign of life through shared memory. If the parent
+dies, the heartbeat stops, the device cuts the power, and the session records the coast-down before it ends.
 """
 
 from __future__ import annotations
@@ -10,61 +10,23 @@ import contextlib
 import multiprocessing
 import signal
 import threading
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
-from typing import Protocol
 
-from whirlbench.rig.toml import parse_rig
-from whirlbench.session.engine.actions import Ending, Outcome, Progress
-from whirlbench.session.engine.commands import Order, OrderKind
-from whirlbench.session.engine.engine import Engine
-from whirlbench.session.plan.steps import parse_plan
+from whirlbench.session.engine import Command, CommandKind, Ending, Outcome, Progress
 from whirlbench.session.process.live_view import SharedView
+from whirlbench.session.process.loop import run_session
+from whirlbench.session.process.spec import SessionSpec
 
-
-class Port(Protocol):
-    """What a session needs of a port; ``wait(timeout_s)`` is used where a port has it."""
-
-    def read(self) -> bytes:
-        """All bytes that are waiting."""
-
-    def write(self, data: bytes) -> None:
-        """Sends ``data``."""
-
-    def close(self) -> None:
-        """Gives the port back."""
-
-
-@dataclass(frozen=True)
-class SessionSpec:
-    """All that a session's process needs; picklable.
-
-    ``open_port`` opens the port inside that process. ``recording`` is the path of the file to write, empty for none.
-    ``origin`` says in the recording where the data comes from, ``random_seed`` what a simulated stand was made with.
-    """
-
-    rig_text: str
-    open_port: Callable[[], Port]
-    plan_text: str = ""
-    recording: str = ""
-    keep_open: bool = False
-    reset_first: bool = False
-    origin: str = ""
-    random_seed: int | None = None
-
-    def engine(self) -> Engine:
-        """Engine for this session; RigError or PlanError when rig and plan do not fit."""
-        plan = parse_plan(self.plan_text) if self.plan_text else None
-        return Engine(parse_rig(self.rig_text), plan, self.keep_open, self.reset_first)
+COAST_PATIENCE_S = 240.0  # the longest coast-down that is recorded, and some more
 
 
 class SessionHandle:
     """The parent's end of a session; a context manager that ends the session when left."""
 
-    def __init__(self, process: BaseProcess, orders: Connection, view: SharedView) -> None:
-        self._process, self._orders = process, orders
+    def __init__(self, process: BaseProcess, commands: Connection, view: SharedView) -> None:
+        self._process, self._commands = process, commands
         self.view = view
         self._outcome: Outcome | None = None
         self._closed = False
@@ -78,11 +40,11 @@ class SessionHandle:
         """Sign of life of the surface; see ``SharedView.heard``."""
         self.view.heard()
 
-    def order(self, kind: OrderKind | Order, value: float = 0.0, text: str = "") -> None:
-        """Sends an order; one that finds no session any more is dropped."""
-        order = kind if isinstance(kind, Order) else Order(kind, value, text)
+    def command(self, kind: CommandKind | Command, value: float = 0.0, text: str = "") -> None:
+        """Sends a command; one that finds no session any more is dropped."""
+        command = kind if isinstance(kind, Command) else Command(kind, value, text)
         with contextlib.suppress(OSError):  # the session has ended: outcome() tells how
-            self._orders.send(order)
+            self._commands.send(command)
 
     def state(self) -> Progress:
         """Where the session stands."""
@@ -117,7 +79,7 @@ class SessionHandle:
             return
         self.outcome()
         self._closed = True
-        self._orders.close()
+        self._commands.close()
         self._process.join(COAST_PATIENCE_S)
         self.view.close()
         self.view.unlink()
@@ -127,9 +89,6 @@ class SessionHandle:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-
-COAST_PATIENCE_S = 240.0  # the longest coast-down that is recorded, and some more
 
 
 @contextlib.contextmanager
@@ -147,8 +106,6 @@ def _interrupts_ignored() -> Iterator[None]:
 
 def start(spec: SessionSpec) -> SessionHandle:
     """Starts a session in a process of its own; RigError or PlanError before that when rig and plan do not fit."""
-    from whirlbench.session.process.loop import run_session
-
     spec.engine()
     context = multiprocessing.get_context("spawn")
     view = SharedView()

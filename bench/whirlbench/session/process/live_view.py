@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Event, Run, SlowSamples, VibrationSamples
-from whirlbench.session.engine.actions import Ending, Outcome, Progress, Record, SlowRecord, VibrationRecord
-from whirlbench.session.process.shared_rows import Ring, Rows
+from whirlbench.session.engine import Ending, Outcome, Progress, Record, SlowRecord, VibrationRecord
+from whirlbench.session.process.shared_rows import Rows, SharedRows
 
 SLOW_HZ, VIBRATION_HZ = 500, 3200  # the most that a device sends
 SLOW_ROWS = 60_000  # 120 s at 500/s
@@ -37,8 +37,8 @@ EVENT = np.dtype([("time_s", "f8"), ("kind", "S8"), ("name", "S48"), ("detail", 
 VIBRATION = np.dtype([("time_s", "f8"), ("g", "f4", (3,))])
 ENVELOPE = np.dtype([("time_s", "f8"), ("low_g", "f4", (3,)), ("high_g", "f4", (3,))])
 SLOW = np.dtype(("f8", (1 + len(SLOW_CHANNELS),)))
-RINGS = ("slow", "vibration", "envelope", "events")
-COUNTS = np.dtype([("surface", "i8"), *((ring, "i8", (2,)) for ring in RINGS)])
+STREAMS = ("slow", "vibration", "envelope", "events")
+COUNTS = np.dtype([("surface", "i8"), *((stream, "i8", (2,)) for stream in STREAMS)])
 VALUE_NAMES = (*(channel.name for channel in SLOW_CHANNELS), "vibration_g_rms")
 PARTS = {
     "status": (STATUS, 1),
@@ -71,7 +71,7 @@ class SharedView:
             part: np.ndarray((rows,), dtype, self._memory.buf, offsets[part]) for part, (dtype, rows) in PARTS.items()
         }
         self._status, self._counts = parts["status"], parts["counts"]
-        self._rings = {ring: Ring(parts[ring], self._counts[ring][0]) for ring in RINGS}
+        self._rows = {stream: SharedRows(parts[stream], self._counts[stream][0]) for stream in STREAMS}
 
     # --- the surface's side -------------------------------------------------------------------------------------------
 
@@ -104,35 +104,36 @@ class SharedView:
         return Outcome(Ending(_text(row["ending"])), _text(row["ending_reason"])) if row["ending"] else None
 
     def _read_status(self) -> np.void:
+        row: np.void = self._status[0].copy()
         for _ in range(1000):
             before = int(self._status["version"][0])
             row = self._status[0].copy()
             if before % 2 == 0 and before == int(self._status["version"][0]):
-                return row
+                break
         return row
 
     def slow_since(self, count: int) -> Rows:
         """Slow samples after the first ``count``: rows of time_s, then the channels in the order of SLOW_CHANNELS."""
-        return self._rings["slow"].since(count)
+        return self._rows["slow"].since(count)
 
     def vibration_since(self, count: int) -> Rows:
         """Vibration samples after the first ``count``: records of time_s and g (3,), NaN for an axis not fitted."""
-        return self._rings["vibration"].since(count)
+        return self._rows["vibration"].since(count)
 
     def envelope_since(self, count: int) -> Rows:
         """Extremes of each vibration block after the first ``count``: records of time_s, low_g (3,), high_g (3,)."""
-        return self._rings["envelope"].since(count)
+        return self._rows["envelope"].since(count)
 
     def events(self) -> tuple[Event, ...]:
         """The latest events, oldest first."""
-        rows = self._rings["events"].since(0).rows
+        rows = self._rows["events"].since(0).rows
         return tuple(
             Event(float(row["time_s"]), *(_text(row[key]) for key in ("kind", "name", "detail"))) for row in rows
         )
 
     def tail(self, seconds: float, vibration: bool = True) -> Run:
         """The last ``seconds`` as a run like any recorded one; ``vibration`` false leaves that stream out."""
-        slow = self._rings["slow"].tail(int(seconds * SLOW_HZ) + 1)
+        slow = self._rows["slow"].tail(int(seconds * SLOW_HZ) + 1)
         end_s = slow[-1, 0] if len(slow) else 0.0
         slow = slow[np.searchsorted(slow[:, 0], end_s - seconds) :]
         channels = {channel.name: slow[:, place] for place, channel in enumerate(SLOW_CHANNELS, start=1)}
@@ -140,7 +141,7 @@ class SharedView:
         return Run(slow=SlowSamples(slow[:, 0], **channels), vibration=shaken, events=self.events(), source="live")
 
     def _vibration_tail(self, from_s: float, seconds: float) -> VibrationSamples:
-        rows = self._rings["vibration"].tail(int((seconds + 1.0) * VIBRATION_HZ))
+        rows = self._rows["vibration"].tail(int((seconds + 1.0) * VIBRATION_HZ))
         rows = rows[np.searchsorted(rows["time_s"], from_s) :]
         rate_hz = 1.0 / float(np.median(np.diff(rows["time_s"]))) if len(rows) > 1 else 0.0
         axes: dict[str, Any] = {axis.name: rows["g"][:, place] for place, axis in enumerate(VIBRATION_AXES)}
@@ -154,11 +155,11 @@ class SharedView:
         return int(self._counts["surface"][0])
 
     def show(self, records: Iterable[Record], g_per_count: float) -> None:
-        """Puts new records into the rings."""
+        """Puts new records into the shared rows."""
         for record in records:
             if isinstance(record, SlowRecord):
                 columns = [record.time_s, *(record.values[channel.name] for channel in SLOW_CHANNELS)]
-                self._rings["slow"].write(np.column_stack(columns))
+                self._rows["slow"].write(np.column_stack(columns))
             elif isinstance(record, VibrationRecord):
                 self._show_vibration(record, g_per_count)
             elif isinstance(record, Event):
@@ -166,18 +167,18 @@ class SharedView:
                     record.time_s,
                     *(part.encode()[:size] for part, size in zip(record[1:], (8, 48, 200), strict=True)),
                 )
-                self._rings["events"].write(np.array([row], dtype=EVENT))
+                self._rows["events"].write(np.array([row], dtype=EVENT))
 
     def _show_vibration(self, record: VibrationRecord, g_per_count: float) -> None:
         rows = np.zeros(len(record.counts), dtype=VIBRATION)
         rows["time_s"] = record.first_time_s + record.period_s * np.arange(len(rows))
         rows["g"] = np.nan
         rows["g"][:, : record.counts.shape[1]] = record.counts * g_per_count
-        self._rings["vibration"].write(rows)
+        self._rows["vibration"].write(rows)
         extremes = np.zeros(1, dtype=ENVELOPE)
         extremes["time_s"] = record.first_time_s
         extremes["low_g"], extremes["high_g"] = rows["g"].min(axis=0), rows["g"].max(axis=0)
-        self._rings["envelope"].write(extremes)
+        self._rows["envelope"].write(extremes)
 
     def show_progress(self, progress: Progress, outcome: Outcome | None = None) -> None:
         """Replaces the status row."""
@@ -205,7 +206,7 @@ class SharedView:
 
     def close(self) -> None:
         """Lets go of the memory; the arrays must not be used afterwards."""
-        self._rings, self._status, self._counts = {}, np.zeros(1, STATUS), np.zeros(1, COUNTS)
+        self._rows, self._status, self._counts = {}, np.zeros(1, STATUS), np.zeros(1, COUNTS)
         self._memory.close()
 
     def unlink(self) -> None:

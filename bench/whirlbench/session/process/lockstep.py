@@ -9,16 +9,14 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from whirlbench.session.engine.actions import Outcome, Progress
-from whirlbench.session.engine.commands import Order, OrderKind
-from whirlbench.session.engine.engine import Engine
+from whirlbench.session.engine import Command, CommandKind, Engine, Outcome, Progress
 from whirlbench.session.process.operator import WillingOperator
-from whirlbench.session.process.writing import RunWriter, write
+from whirlbench.session.process.record_writing import RunWriter, write
 
 STEP_S = 0.002
 PROGRESS_S = 0.05
 FLUSH_S = 1.0
-Operator = Callable[[Progress], Sequence[Order]]
+Operator = Callable[[Progress], Sequence[Command]]
 
 
 class Device(Protocol):
@@ -28,7 +26,7 @@ class Device(Protocol):
         """Advances to ``now_s`` and takes ``data``; returns what was sent."""
 
 
-def run(
+def run_in_lockstep(
     engine: Engine,
     device: Device,
     recorder: RunWriter | None = None,
@@ -40,12 +38,12 @@ def run(
 ) -> Outcome:
     """Runs the session to its end and returns how it ended.
 
-    ``speed`` is the pace against real time, None as fast as possible. ``operator`` gives the orders (default: one who
+    ``speed`` is the pace against real time, None as fast as possible. ``operator`` gives the commands (default: one who
     arms, starts the plan and continues after inspections). ``step_s`` is the engine's turn: longer ones cost less and
     make the host, not the device, slower to decide. A KeyboardInterrupt is the operator's abort; the coast-down
     is still recorded, and a second one is raised. The recorder is written to, not closed.
     """
-    give_orders = operator if operator is not None else WillingOperator().orders
+    give_commands = operator if operator is not None else WillingOperator().commands
     pace = _Pace(speed)
     turn, to_device, aborts = 0, b"", 0
     while True:
@@ -53,8 +51,8 @@ def run(
             turn += 1
             now_s = turn * step_s
             at_progress = turn % max(1, round(PROGRESS_S / step_s)) == 0
-            orders = give_orders(engine.progress()) if at_progress else ()
-            to_device, outcome = _turn(engine, device, recorder, now_s, to_device, orders)
+            commands = give_commands(engine.progress()) if at_progress else ()
+            to_device, outcome = _turn(engine, device, recorder, now_s, to_device, commands)
             if recorder is not None and turn % round(FLUSH_S / step_s) == 0:
                 recorder.flush()
             if at_progress and progress is not None:
@@ -68,7 +66,7 @@ def run(
             aborts += 1
             if aborts > 1:
                 raise
-            to_device, outcome = _turn(engine, device, recorder, now_s, to_device, (Order(OrderKind.ABORT),))
+            to_device, outcome = _turn(engine, device, recorder, now_s, to_device, (Command(CommandKind.ABORT),))
             if outcome is not None:
                 return outcome
 
@@ -79,10 +77,10 @@ def _turn(
     recorder: RunWriter | None,
     now_s: float,
     to_device: bytes,
-    orders: Sequence[Order],
+    commands: Sequence[Command],
 ) -> tuple[bytes, Outcome | None]:
     data = device.exchange(now_s, to_device)
-    actions = engine.step(now_s, data, orders)
+    actions = engine.step(now_s, data, commands)
     if recorder is not None:
         write(recorder, actions.records)
     return actions.to_device, actions.outcome

@@ -14,28 +14,26 @@ from multiprocessing.connection import Connection
 from whirlbench.errors import BenchError, LinkError, RecordingError
 from whirlbench.link.framing import frame
 from whirlbench.link.messages import Abort, Reason
-from whirlbench.session.engine.actions import Actions, Ending, Outcome
-from whirlbench.session.engine.commands import Order, OrderKind
-from whirlbench.session.engine.engine import Engine
-from whirlbench.session.process.handle import Port, SessionSpec
+from whirlbench.session.engine import Actions, Command, CommandKind, Ending, Engine, Outcome
 from whirlbench.session.process.live_view import SharedView
-from whirlbench.session.process.recorder import Scribe
+from whirlbench.session.process.operating_system import ask_for_priority, ignore_terminal_signals
+from whirlbench.session.process.recorder import Recorder
+from whirlbench.session.process.spec import Port, SessionSpec
 
-WAIT_S = 0.002  # longest sleep for bytes: orders and heartbeats are looked after at least so often
+WAIT_S = 0.002  # longest sleep for bytes: commands and heartbeats are looked after at least so often
 NAP_S = 0.0005  # where a port cannot wait
 STATUS_S = 0.02
 TIDY_S = 1.0
-PRIORITY = -10  # the decision comes before any picture of it; half of what the system offers
 
 
-def run_session(spec: SessionSpec, view_name: str, orders: Connection) -> None:
+def run_session(spec: SessionSpec, view_name: str, commands: Connection) -> None:
     """Entry of the process: runs the session and leaves its outcome in the view."""
     ignore_terminal_signals()
-    ask_for_priority()
+    refused = ask_for_priority()
     view = SharedView(view_name)
     parent = os.getppid()
     try:
-        outcome = _run_guarded(spec, view, orders)
+        outcome = _run_guarded(spec, view, commands, refused)
         view.show_progress(view.progress(), outcome)
     finally:
         view.close()
@@ -43,32 +41,18 @@ def run_session(spec: SessionSpec, view_name: str, orders: Connection) -> None:
             view.unlink()  # nobody else is left to do it
 
 
-def ask_for_priority() -> None:
-    """Ahead of whatever draws, where the system lets this process go there (POSIX, with the right to)."""
-    if hasattr(os, "nice"):
-        with contextlib.suppress(OSError):
-            os.nice(PRIORITY)
-
-
-def ignore_terminal_signals() -> None:
-    """Ctrl-C and a closed terminal reach the whole group; what they mean is the surface's to say."""
-    for name in ("SIGINT", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), signal.SIG_IGN)
-
-
-def _run_guarded(spec: SessionSpec, view: SharedView, orders: Connection) -> Outcome:
+def _run_guarded(spec: SessionSpec, view: SharedView, commands: Connection, no_priority: str) -> Outcome:
     try:
         engine, port = spec.engine(), spec.open_port()
-    except LinkError as error:
-        return Outcome(Ending.LINK_LOST, str(error))
-    except BenchError as error:
+    except BenchError as error:  # a port that cannot be opened is no link that was lost
         return Outcome(Ending.REFUSED, str(error))
-    scribe = Scribe(spec)
-    loop = SessionLoop(engine, port, scribe, view, orders)
+    if no_priority:
+        engine.note("note", "no priority", f"what draws can delay decisions: {no_priority}")
+    recorder = Recorder(spec)
+    loop = SessionLoop(engine, port, recorder, view, commands)
     try:
         outcome = loop.run()
-        scribe.close(outcome)
+        recorder.close(outcome)
         return outcome
     except Exception as error:
         with contextlib.suppress(Exception):
@@ -76,7 +60,7 @@ def _run_guarded(spec: SessionSpec, view: SharedView, orders: Connection) -> Out
         traceback.print_exc()
         outcome = Outcome(Ending.FAILED, f"{type(error).__name__}: {error}")
         with contextlib.suppress(Exception):
-            scribe.close(outcome)
+            recorder.close(outcome)
         return outcome
     finally:
         port.close()
@@ -85,9 +69,9 @@ def _run_guarded(spec: SessionSpec, view: SharedView, orders: Connection) -> Out
 class SessionLoop:
     """The single loop: read, decide, answer, then record and show."""
 
-    def __init__(self, engine: Engine, port: Port, scribe: Scribe, view: SharedView, orders: Connection) -> None:
-        self._engine, self._port, self._scribe = engine, port, scribe
-        self._view, self._orders = view, orders
+    def __init__(self, engine: Engine, port: Port, recorder: Recorder, view: SharedView, commands: Connection) -> None:
+        self._engine, self._port, self._recorder = engine, port, recorder
+        self._view, self._commands = view, commands
         self._orphaned = self._terminated = False
         self._surface_count = view.surface_count
         self._surface_at_s = float("-inf")
@@ -117,7 +101,7 @@ class SessionLoop:
         try:
             data = self._port.read()
             now_s = time.monotonic()
-            actions = engine.step(now_s, data, self._take_orders(), self._surface_age_s(now_s))
+            actions = engine.step(now_s, data, self._take_commands(), self._surface_age_s(now_s))
             if actions.to_device:
                 self._port.write(actions.to_device)
         except LinkError as error:
@@ -130,15 +114,15 @@ class SessionLoop:
         self._tidy(now_s)
         return actions
 
-    def _take_orders(self) -> list[Order]:
-        taken: list[Order] = []
+    def _take_commands(self) -> list[Command]:
+        taken: list[Command] = []
         if self._terminated:
             self._terminated = False
             self._engine.finish_wanted = True
-            taken.append(Order(OrderKind.ABORT))
+            taken.append(Command(CommandKind.ABORT))
         try:
-            while not self._orphaned and self._orders.poll():
-                taken.append(self._orders.recv())
+            while not self._orphaned and self._commands.poll():
+                taken.append(self._commands.recv())
         except (EOFError, OSError):
             self._orphaned = True  # no more heartbeats from now on; the device does the rest
             self._engine.finish_wanted = True
@@ -154,7 +138,7 @@ class SessionLoop:
         if not any_records:
             return
         try:
-            self._scribe.keep(actions.records)
+            self._recorder.keep(actions.records)
         except RecordingError as error:
             self._engine.lose_recording(str(error))
 

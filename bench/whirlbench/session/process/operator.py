@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-from whirlbench.session.engine.actions import Progress
-from whirlbench.session.engine.commands import Order, OrderKind
-from whirlbench.session.engine.phases import Phase
+from whirlbench.session.engine import Command, CommandKind, Phase, Progress
 
 
 class WillingOperator:
-    """Gives each order once when its turn has come; never more than the plan asks for."""
+    """Gives each command once when its turn has come; never more than the plan asks for."""
 
     def __init__(self) -> None:
         self._armed = self._started = self._in_word = False
 
-    def orders(self, progress: Progress) -> tuple[Order, ...]:
-        """What to order in the situation that ``progress`` tells."""
+    def commands(self, progress: Progress) -> tuple[Command, ...]:
+        """What to command in the situation that ``progress`` tells."""
         if progress.phase == Phase.READY and not self._armed:
             self._armed = True
-            return (Order(OrderKind.ARM),)
+            return (Command(CommandKind.ARM),)
         if progress.phase == Phase.RUNNING and not self._started:
             self._started = True
-            return (Order(OrderKind.START),)
+            return (Command(CommandKind.START),)
         word, self._in_word = self._in_word, progress.waits
-        return (Order(OrderKind.CONTINUE),) if progress.waits and not word else ()
+        return (Command(CommandKind.CONTINUE),) if progress.waits and not word else ()

@@ -8,26 +8,24 @@ recording process closes what it has.
 from __future__ import annotations
 
 import multiprocessing
-import os
 import queue
 import sys
 import threading
 import time
 from collections.abc import Iterable
 from multiprocessing.connection import Connection
-from typing import TYPE_CHECKING
 
 from whirlbench.errors import RecordingError
-from whirlbench.session.engine.actions import Ending, Outcome, Record
-
-if TYPE_CHECKING:
-    from whirlbench.session.process.handle import SessionSpec
+from whirlbench.session.engine import Ending, Outcome, Record
+from whirlbench.session.process.operating_system import give_priority_back, ignore_terminal_signals
+from whirlbench.session.process.record_writing import RunRecording
+from whirlbench.session.process.spec import SessionSpec
 
 BATCH_S = 0.05  # records travel in portions: waking for each would cost the loop more than it saves
 SWITCH_S = 0.0005  # the interpreter's switch interval: the loop gets its turn back within half a millisecond
 
 
-class Scribe:
+class Recorder:
     """Takes records from the loop and never makes it wait; an error is raised by the next ``keep``, once."""
 
     def __init__(self, spec: SessionSpec) -> None:
@@ -37,11 +35,11 @@ class Scribe:
         if self._wanted:
             context = multiprocessing.get_context("spawn")
             self._pipe, inner = context.Pipe()
-            self._process = context.Process(target=keep_logbook, args=(spec, inner), name="whirlbench recording")
+            self._process = context.Process(target=write_recording, args=(spec, inner), name="whirlbench recording")
             self._process.start()
             inner.close()
             sys.setswitchinterval(SWITCH_S)
-            self._thread = threading.Thread(target=self._carry, name="scribe", daemon=True)
+            self._thread = threading.Thread(target=self._carry, name="recorder", daemon=True)
             self._thread.start()
 
     def keep(self, records: Iterable[Record]) -> None:
@@ -88,15 +86,11 @@ class Scribe:
             records += portion
 
 
-def keep_logbook(spec: SessionSpec, pipe: Connection) -> None:
+def write_recording(spec: SessionSpec, pipe: Connection) -> None:
     """Entry of the recording process: writes until the outcome comes, or the session's end of the pipe is gone."""
-    from whirlbench.session.process.loop import PRIORITY, ignore_terminal_signals
-    from whirlbench.session.process.recording_process import Logbook
-
     ignore_terminal_signals()
-    if hasattr(os, "nice"):
-        os.nice(-PRIORITY if os.nice(0) < 0 else 0)  # the disk is in no hurry
-    logbook = Logbook(spec)
+    give_priority_back()  # the disk is in no hurry
+    recording = RunRecording(spec)
     while True:
         try:
             portion = pipe.recv()
@@ -104,11 +98,11 @@ def keep_logbook(spec: SessionSpec, pipe: Connection) -> None:
             portion = Outcome(Ending.FAILED, "the session's process died")
         try:
             if isinstance(portion, Outcome):
-                logbook.close(portion)
+                recording.close(portion)
                 return
-            logbook.keep(portion)
+            recording.keep(portion)
         except RecordingError as error:
             if isinstance(portion, Outcome):
                 return
-            logbook.give_up()
+            recording.give_up()
             pipe.send(str(error))

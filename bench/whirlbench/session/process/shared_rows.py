@@ -1,4 +1,4 @@
-"""Rings in shared memory: one process writes rows, others copy tails out, nobody waits.
+"""Rows in shared memory: one process writes them, others copy tails out, nobody waits.
 
 The writer first claims the rows it is going to overwrite, then writes them, then counts them as written; a reader that
 finds its copy claimed meanwhile copies again. Counts are single aligned 64-bit words.
@@ -21,8 +21,8 @@ class Rows(NamedTuple):
     rows: np.ndarray
 
 
-class Ring:
-    """A ring over ``array`` (capacity, ...); ``counts`` (2,) int64 holds rows written and rows claimed."""
+class SharedRows:
+    """The latest rows, in ``array`` (capacity, ...) by turns; ``counts`` (2,) int64: rows written, rows claimed."""
 
     def __init__(self, array: np.ndarray, counts: np.ndarray) -> None:
         self._array, self._counts = array, counts

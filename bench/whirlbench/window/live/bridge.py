@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from PyQt5 import QtCore
 
-from whirlbench.session.engine.commands import OrderKind
-from whirlbench.session.process.handle import SessionHandle
+from whirlbench.session.engine import CommandKind
+from whirlbench.session.process import SessionHandle
 from whirlbench.window.live.live_state import LiveState
 from whirlbench.window.live.spin_panel import SpinPanel
 
@@ -40,11 +40,11 @@ class Bridge(QtCore.QObject):
 
     def abort(self) -> None:
         """The operator's power cut."""
-        self.session.order(OrderKind.ABORT)
+        self.session.command(CommandKind.ABORT)
 
     def finish(self) -> None:
         """Asks the session to end through rest; ``ended`` tells when it has."""
-        self.session.order(OrderKind.FINISH)
+        self.session.command(CommandKind.FINISH)
 
     def close(self) -> None:
         """Stops drawing and gives the session's resources back; one that still runs sees its surface die."""

@@ -1,4 +1,4 @@
-"""A number box whose value is an order to the stand."""
+"""A number box whose value is a command to the stand."""
 
 from __future__ import annotations
 

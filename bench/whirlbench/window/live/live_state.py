@@ -11,9 +11,8 @@ import numpy as np
 from whirlbench.rig.description import Rig
 from whirlbench.safety.margins import Margin, margins
 from whirlbench.samples import SLOW_CHANNELS
-from whirlbench.session.engine.actions import Outcome, Progress
-from whirlbench.session.engine.commands import OrderKind
-from whirlbench.session.process.live_view import SharedView
+from whirlbench.session.engine import PERMITTED, CommandKind, Outcome, Progress
+from whirlbench.session.process import SharedView
 
 SHOWN_S = 60.0
 CHANNEL_NAMES = tuple(channel.name for channel in SLOW_CHANNELS)
@@ -66,17 +65,9 @@ def _kept(rows: np.ndarray) -> np.ndarray:
     return rows[:, np.searchsorted(rows[0], rows[0, -1] - SHOWN_S) :]
 
 
-# phase of the session -> orders that make sense in it
-PERMITTED: dict[str, tuple[OrderKind, ...]] = {
-    "ready": (OrderKind.ARM,),
-    "running": (OrderKind.START, OrderKind.DISARM, OrderKind.THROTTLE, OrderKind.PITCH, OrderKind.REQUEST),
-    "tripped": (OrderKind.RESET,),
-}
-
-
 @dataclass(frozen=True)
 class LiveState:
-    """One glance at the session: state, remark, margins, and which orders the controls offer."""
+    """One glance at the session: state, remark, margins, and which commands the controls offer."""
 
     progress: Progress
     outcome: Outcome | None
@@ -106,15 +97,15 @@ class LiveState:
         """Latest values by channel name, NaN where there are none."""
         return {name: float(value) for name, value in self.progress.values.items()} or {"rpm": math.nan}
 
-    def may(self, kind: OrderKind) -> bool:
-        """Whether the control for an order is offered now; the power cut always is, while a session lives."""
+    def may(self, kind: CommandKind) -> bool:
+        """Whether the control for a command is offered now; the power cut always is, while a session lives."""
         if self.outcome is not None:
             return False
-        if kind is OrderKind.ABORT:
+        if kind is CommandKind.ABORT:
             return True
-        if kind is OrderKind.CONTINUE:
+        if kind is CommandKind.CONTINUE:
             return self.progress.waits
-        if kind is OrderKind.START and (self.progress.step or not self.progress.steps):
+        if kind is CommandKind.START and (self.progress.step or not self.progress.steps):
             return False
         return kind in PERMITTED.get(self.progress.phase, ())
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.rig.description import Rig
-from whirlbench.session.engine.check_list import check_list
-from whirlbench.session.engine.commands import OrderKind
-from whirlbench.session.process.handle import SessionHandle
+from whirlbench.session.engine import CommandKind, check_list
+from whirlbench.session.process import SessionHandle
 from whirlbench.window.drawing.margin_panel import MarginPanel
 from whirlbench.window.drawing.strip_charts import StripStack
 from whirlbench.window.drawing.strips import STRIPS, describe, limit_lines
@@ -17,11 +16,11 @@ from whirlbench.window.live.live_state import SHOWN_S, LiveState, LiveTrail
 from whirlbench.window.live.state_chain import StateChain
 
 BUTTONS = (
-    (OrderKind.ARM, "arm"),
-    (OrderKind.START, "start the plan"),
-    (OrderKind.CONTINUE, "inspected, continue"),
-    (OrderKind.DISARM, "throttle down and lock"),
-    (OrderKind.RESET, "reset after the trip"),
+    (CommandKind.ARM, "arm"),
+    (CommandKind.START, "start the plan"),
+    (CommandKind.CONTINUE, "inspected, continue"),
+    (CommandKind.DISARM, "throttle down and lock"),
+    (CommandKind.RESET, "reset after the trip"),
 )
 
 
@@ -41,9 +40,9 @@ class SpinPanel(QtWidgets.QWidget):
         self.events.setWordWrap(True)
         self.events.setResizeMode(QtWidgets.QListView.Adjust)
         self.losses = QtWidgets.QLabel()
-        self.buttons: dict[OrderKind, QtWidgets.QPushButton] = {}
-        self.throttle = self._dial("throttle (us)", rig.throttle.safe_us, rig.throttle.max_us, OrderKind.THROTTLE)
-        self.pitch = self._dial("pitch (deg)", *self._pitch_span(), OrderKind.PITCH)
+        self.buttons: dict[CommandKind, QtWidgets.QPushButton] = {}
+        self.throttle = self._dial("throttle (us)", rig.throttle.safe_us, rig.throttle.max_us, CommandKind.THROTTLE)
+        self.pitch = self._dial("pitch (deg)", *self._pitch_span(), CommandKind.PITCH)
         self._shown_events = 0
         self._arrange()
         self.strips.show_span(-SHOWN_S, 0.0)
@@ -55,9 +54,9 @@ class SpinPanel(QtWidgets.QWidget):
         angles = [row[1] for row in self.rig.pitch.table or ((0.0, 0.0), (0.0, 0.0))]
         return min(angles), max(angles)
 
-    def _dial(self, label: str, low: float, high: float, kind: OrderKind) -> Dial:
-        box = Dial(label, low, high, decimals=1 if kind is OrderKind.PITCH else 0)
-        box.valueChanged.connect(lambda value: self.session.order(kind, value))
+    def _dial(self, label: str, low: float, high: float, kind: CommandKind) -> Dial:
+        box = Dial(label, low, high, decimals=1 if kind is CommandKind.PITCH else 0)
+        box.valueChanged.connect(lambda value: self.session.command(kind, value))
         return box
 
     def _arrange(self) -> None:
@@ -81,7 +80,7 @@ class SpinPanel(QtWidgets.QWidget):
         for kind, label in BUTTONS:
             button = QtWidgets.QPushButton(label)
             button.setFocusPolicy(QtCore.Qt.NoFocus)  # the space bar cuts the power and must press nothing else
-            button.clicked.connect(lambda _checked, kind=kind: self.session.order(kind))
+            button.clicked.connect(lambda _checked, kind=kind: self.session.command(kind))
             self.buttons[kind] = button
             row.addWidget(button)
         row.addStretch(1)
@@ -107,9 +106,9 @@ class SpinPanel(QtWidgets.QWidget):
         self.losses.setText(state.losses())
         self._ask_check_list(state)
         for kind, button in self.buttons.items():
-            button.setEnabled(state.may(kind) and (kind is not OrderKind.ARM or self._may_arm()))
-        self._follow(self.throttle, state.may(OrderKind.THROTTLE), state.readings().get("throttle_us"))
-        may_pitch = state.may(OrderKind.PITCH) and bool(self.rig.pitch.table)
+            button.setEnabled(state.may(kind) and (kind is not CommandKind.ARM or self._may_arm()))
+        self._follow(self.throttle, state.may(CommandKind.THROTTLE), state.readings().get("throttle_us"))
+        may_pitch = state.may(CommandKind.PITCH) and bool(self.rig.pitch.table)
         self._follow(self.pitch, may_pitch, state.readings().get("pitch_deg"))
         self._list_events()
 
@@ -122,7 +121,7 @@ class SpinPanel(QtWidgets.QWidget):
         return self._was_armed or self.check_list.complete()
 
     def _follow(self, box: Dial, enabled: bool, value: float | None) -> None:
-        """A box that nobody is typing in shows what the stand does; showing it is no order."""
+        """A box that nobody is typing in shows what the stand does; showing it is no command."""
         box.setEnabled(enabled)
         if value is not None and value == value and not box.hasFocus():
             blocked = box.blockSignals(True)

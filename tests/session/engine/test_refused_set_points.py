@@ -8,10 +8,8 @@ import pytest
 from whirlbench.errors import PlanError
 from whirlbench.link.messages import LimitId
 from whirlbench.rig.toml import parse_rig
-from whirlbench.session.engine.actions import Ending
-from whirlbench.session.engine.commands import Order, OrderKind
+from whirlbench.session.engine import Command, CommandKind, Ending, Phase
 from whirlbench.session.engine.limit_table import servo_ends
-from whirlbench.session.engine.phases import Phase
 
 PLAN = """
 [[step]]
@@ -53,10 +51,10 @@ def test_a_refused_set_point_by_hand_is_told(make_bench):
     bench = make_bench("", keep_open=True)
     bench.operator = lambda progress: ()
     bench.run(20, lambda bench: bench.engine.phase is Phase.READY)
-    bench.step([Order(OrderKind.ARM)])
+    bench.step([Command(CommandKind.ARM)])
     bench.run(20, lambda bench: bench.engine.phase is Phase.RUNNING)
     with_a_device_of_narrower_ends(bench)
-    bench.step([Order(OrderKind.PITCH, 14.0)])
+    bench.step([Command(CommandKind.PITCH, 14.0)])
     bench.run(bench.now_s + 0.3)
     assert bench.engine.phase is Phase.RUNNING
     assert bench.engine.message == "Pitch: the device answered bad value"

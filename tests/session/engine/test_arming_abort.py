@@ -1,26 +1,24 @@
-"""An abort while the session arms: nothing is armed until the operator orders it anew."""
+"""An abort while the session arms: nothing is armed until the operator commands it anew."""
 
 import pytest
 
 from whirlbench.link.framing import Unframer
 from whirlbench.link.messages import Arm, Disarm
-from whirlbench.session.engine.actions import Ending
-from whirlbench.session.engine.commands import Order, OrderKind
-from whirlbench.session.engine.phases import Phase
+from whirlbench.session.engine import Command, CommandKind, Ending, Phase
 
 
 @pytest.fixture
 def arming(make_bench):
-    """Open session, ready, ordered to arm after ``steps`` of 2 ms, then aborted; and the commands sent since."""
+    """Open session, ready, commanded to arm after ``steps`` of 2 ms, then aborted; and the commands sent since."""
 
     def build(steps):
         bench = make_bench("", keep_open=True)
         bench.operator = lambda progress: ()
         bench.run(20, lambda bench: bench.engine.phase is Phase.READY)
-        bench.step([Order(OrderKind.ARM)])
+        bench.step([Command(CommandKind.ARM)])
         for _ in range(steps):
             bench.step()
-        bench.step([Order(OrderKind.ABORT)])
+        bench.step([Command(CommandKind.ABORT)])
         wire, sent = Unframer(), []
         bench.to_device = lambda now_s, data: sent.extend(wire.feed(data)) or data
         return bench, sent
@@ -44,7 +42,7 @@ def test_a_disarm_follows_the_abort_and_a_new_order_arms(arming):
     bench.run(bench.now_s + 0.5)
     assert [message for message in sent if isinstance(message, Disarm)]
     assert bench.engine.phase is Phase.READY
-    bench.step([Order(OrderKind.ARM)])
+    bench.step([Command(CommandKind.ARM)])
     bench.run(bench.now_s + 3.0, lambda bench: bench.engine.phase is Phase.RUNNING)
     assert bench.device.machine.state.name == "ARMED"
 
@@ -61,8 +59,8 @@ def test_an_arm_that_arrives_late_is_cut(arming):
 def test_without_an_open_session_the_abort_ends_it(bench):
     bench.operator = lambda progress: ()
     bench.run(20, lambda bench: bench.engine.phase is Phase.READY)
-    bench.step([Order(OrderKind.ARM)])
-    assert bench.step([Order(OrderKind.ABORT)]).ending == Ending.ABORTED
+    bench.step([Command(CommandKind.ARM)])
+    assert bench.step([Command(CommandKind.ABORT)]).ending == Ending.ABORTED
 
 
 def test_a_disarm_while_arming_does_not_trip(make_bench):
@@ -71,9 +69,9 @@ def test_a_disarm_while_arming_does_not_trip(make_bench):
         bench.operator = lambda progress: ()
         bench.run(20, lambda bench: bench.engine.phase is Phase.READY)
         bench.run(bench.now_s + 0.4)
-        bench.step([Order(OrderKind.ARM)])
+        bench.step([Command(CommandKind.ARM)])
         for _ in range(steps):
             bench.step()
-        bench.step([Order(OrderKind.DISARM)])
+        bench.step([Command(CommandKind.DISARM)])
         bench.run(bench.now_s + 0.5)
         assert (bench.engine.phase, bench.device.machine.state.name) == (Phase.READY, "LOCKED")

@@ -1,5 +1,5 @@
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.session.engine.check_list import check_list
+from whirlbench.session.engine import check_list
 
 
 def test_the_rig_s_own_words_and_words_for_what_it_does_not_say():

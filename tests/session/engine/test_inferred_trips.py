@@ -5,7 +5,7 @@ import pytest
 
 from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.messages import Heartbeat, Slow, State
-from whirlbench.session.engine.actions import Ending
+from whirlbench.session.engine import Ending
 
 
 def heartbeats_from_now(bench):

@@ -8,7 +8,7 @@ import pytest
 from whirlbench.link.conversation import Restarted
 from whirlbench.link.messages import Counters, Slow, Tach, Vibration
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.session.engine.actions import CountersRecord, SlowRecord, TachRecord, VibrationRecord
+from whirlbench.session.engine import CountersRecord, SlowRecord, TachRecord, VibrationRecord
 from whirlbench.session.engine.telemetry import Telemetry
 
 WRAP_US = 1 << 32

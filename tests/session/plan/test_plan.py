@@ -4,8 +4,7 @@ import pytest
 
 from whirlbench.errors import PlanError
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.session.plan.rules import check_plan
-from whirlbench.session.plan.steps import Hold, Sweep, example_plan_text, parse_plan, read_plan
+from whirlbench.session.plan import Hold, Sweep, check_plan, parse_plan, read_plan, shipped_plan_text
 
 RIG = parse_rig(example_rig_text())
 GOVERNED = parse_rig(example_rig_text().replace("governs = false", "governs = true"))
@@ -18,7 +17,7 @@ def step(kind, keys=""):
 
 
 def test_the_example_plan_fits_the_example_rig():
-    plan = parse_plan(example_plan_text())
+    plan = parse_plan(shipped_plan_text())
     check_plan(plan, RIG)
     assert isinstance(plan.steps[0], Hold) and plan.steps[0].pitch_deg == 8
     assert isinstance(plan.steps[4], Sweep) and plan.steps[4].pitch_deg == (8, 12)

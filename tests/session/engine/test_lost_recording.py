@@ -2,9 +2,7 @@
 
 import pytest
 
-from whirlbench.session.engine.actions import Ending
-from whirlbench.session.engine.commands import Order, OrderKind
-from whirlbench.session.engine.phases import Phase
+from whirlbench.session.engine import Command, CommandKind, Ending, Phase
 
 
 def test_before_arming_the_session_is_refused(bench):
@@ -27,7 +25,7 @@ def test_after_a_trip_the_ending_is_that_of_the_stand(long_bench, aborted):
     bench = long_bench
     bench.run(30, lambda bench: bench.turning())
     if aborted:
-        bench.step([Order(OrderKind.ABORT)])
+        bench.step([Command(CommandKind.ABORT)])
     else:
         bench.surface_age_s = lambda now_s: 9.0
     bench.run(60, lambda bench: bench.engine.phase is Phase.COASTING)

@@ -8,19 +8,18 @@ import pytest
 from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.messages import Counters
 from whirlbench.safety.host_rules import Trip
-from whirlbench.session.engine.commands import Order, OrderKind
-from whirlbench.session.engine.phases import Phase
+from whirlbench.session.engine import Command, CommandKind, Phase
 
 FIRED = Trip("thrust_n", 1.0, 999.0, 1.0)
 
 
 @pytest.fixture
 def running(make_bench):
-    """An open session, armed, nobody else at the desk."""
+    """An open session, armed, no other operator."""
     bench = make_bench("", keep_open=True)
     bench.operator = lambda progress: ()
     bench.run(20, lambda bench: bench.engine.phase is Phase.READY)
-    bench.step([Order(OrderKind.ARM)])
+    bench.step([Command(CommandKind.ARM)])
     bench.run(20, lambda bench: bench.engine.phase is Phase.RUNNING)
     return bench
 
@@ -34,13 +33,13 @@ def test_a_rule_fires_again_in_the_next_run(running):
             return FIRED
         return judge(batch, live)
 
-    running.step([Order(OrderKind.DISARM)])
+    running.step([Command(CommandKind.DISARM)])
     running.engine.ring.judge = once  # in the step before the device shows itself locked
     running.run(running.now_s + 0.6)
     assert fired and running.device.machine.state.name in ("LOCKED", "TRIPPED")
     running.engine.ring.judge = judge
     assert running.engine.phase is Phase.READY
-    running.step([Order(OrderKind.ARM)])
+    running.step([Command(CommandKind.ARM)])
     running.run(running.now_s + 3, lambda bench: bench.engine.phase is Phase.RUNNING)
     running.engine.ring.judge = lambda batch, live: FIRED if live else None
     running.run(running.now_s + 0.2)
@@ -83,6 +82,6 @@ def test_a_silent_load_cell_is_no_matter_without_a_limit_on_thrust(make_bench, r
     bench.operator = lambda progress: ()
     without_conversions(bench)
     bench.run(20, lambda bench: bench.engine.phase is Phase.READY)
-    bench.step([Order(OrderKind.ARM)])
+    bench.step([Command(CommandKind.ARM)])
     bench.run(bench.now_s + 2.5)
     assert bench.engine.phase is Phase.RUNNING

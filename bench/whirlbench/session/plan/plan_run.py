@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from enum import Enum, auto
 
 from whirlbench.session.plan.controls import REQUEST, SERVO, THROTTLE, Controls, SetPoints, multisine_control
-from whirlbench.session.plan.profiles import Course, SumOfSines, tone_frequencies_hz
+from whirlbench.session.plan.profiles import Profile, SumOfSines, tone_frequencies_hz
 from whirlbench.session.plan.steps import AnyStep, CoastDown, Hold, Inspect, Jump, Multisine, Plan, Sweep
 
 
@@ -60,8 +60,8 @@ class PlanRun:
         self._stage = Stage.STAY
         self._since_s = 0.0  # when the stage began
         self._length_s = 0.0
-        self._courses: dict[str, Course] = {}
-        self._sweeps: dict[str, Course] = {}
+        self._approach: dict[str, Profile] = {}
+        self._sweeps: dict[str, Profile] = {}
         self._sines: tuple[str, float, float, SumOfSines] | None = None
         self._told = False
 
@@ -97,7 +97,7 @@ class PlanRun:
         """One look at the present stage: its wish, and whether it has just ended."""
         elapsed_s = now_s - self._since_s
         if self._stage is Stage.APPROACH:
-            self._move(self._courses, elapsed_s)
+            self._move(self._approach, elapsed_s)
             return Wish.NONE, self._over(elapsed_s >= self._length_s, Stage.STAY, now_s)
         if self._stage is Stage.STAY:
             self._stay(elapsed_s)
@@ -141,7 +141,7 @@ class PlanRun:
     def _begin(self, now_s: float) -> None:
         """Opens the next step."""
         self.number += 1
-        self._courses, self._sweeps, self._sines, self._told = {}, {}, None, False
+        self._approach, self._sweeps, self._sines, self._told = {}, {}, None, False
         self._since_s = now_s
         step = self.step
         if step is None:
@@ -171,24 +171,24 @@ class PlanRun:
             self.set_points.request_rpm = 0.0
         if isinstance(step, Jump):
             self._stage = Stage.STAY
-            self._move({name: Course(span[0], span[1]) for name, span in spans.items()}, 0.0)
+            self._move({name: Profile(span[0], span[1]) for name, span in spans.items()}, 0.0)
             return
         self._stage = Stage.APPROACH
-        self._courses = {name: self._ramp(name, span[0], step) for name, span in spans.items()}
-        self._length_s = max((course.duration_s for course in self._courses.values()), default=0.0)
+        self._approach = {name: self._ramp(name, span[0], step) for name, span in spans.items()}
+        self._length_s = max((profile.duration_s for profile in self._approach.values()), default=0.0)
         if isinstance(step, Sweep):
-            self._sweeps = {name: Course(*span, step.duration_s) for name, span in spans.items()}
+            self._sweeps = {name: Profile(*span, step.duration_s) for name, span in spans.items()}
 
-    def _ramp(self, control: str, target: float, step: Hold | Sweep) -> Course:
+    def _ramp(self, control: str, target: float, step: Hold | Sweep) -> Profile:
         start = self.set_points.get(control)
         if control == THROTTLE:
             # Below min_us the motor does not turn: the ramp starts where it does, unless the target lies there, too.
             start = max(start, min(self.controls.rig.throttle.min_us, target))
-            return Course.ramp(start, target, step.ramp_us_per_s or self.plan.ramp_us_per_s)
+            return Profile.ramp(start, target, step.ramp_us_per_s or self.plan.ramp_us_per_s)
         if control == REQUEST:
-            return Course.ramp(start, target, step.ramp_rpm_per_s or self.plan.ramp_rpm_per_s)
+            return Profile.ramp(start, target, step.ramp_rpm_per_s or self.plan.ramp_rpm_per_s)
         degrees = abs(self.controls.pitch_deg(target) - self.controls.pitch_deg(start))
-        return Course(start, target, degrees / (step.ramp_deg_per_s or self.plan.ramp_deg_per_s))
+        return Profile(start, target, degrees / (step.ramp_deg_per_s or self.plan.ramp_deg_per_s))
 
     def _open_multisine(self, step: Multisine) -> None:
         control, amplitude = multisine_control(step)
@@ -199,9 +199,9 @@ class PlanRun:
         frequencies_hz = tone_frequencies_hz(step.low_hz, step.high_hz, step.tones, step.duration_s)
         self._sines = (control, middle, amplitude, SumOfSines(frequencies_hz, step.duration_s))
 
-    def _move(self, courses: Mapping[str, Course], elapsed_s: float) -> None:
-        for control, course in courses.items():
-            setattr(self.set_points, control, course.value(elapsed_s))
+    def _move(self, profiles: Mapping[str, Profile], elapsed_s: float) -> None:
+        for control, profile in profiles.items():
+            setattr(self.set_points, control, profile.value(elapsed_s))
 
     def _note(self, word: str, detail: str) -> None:
         step = self.step

@@ -11,12 +11,8 @@ import pytest
 from whirlbench.errors import RigError
 from whirlbench.link.port import SerialPort
 from whirlbench.recording.files import open_recording
-from whirlbench.session.engine.actions import Ending
-from whirlbench.session.engine.commands import Order, OrderKind
-from whirlbench.session.engine.phases import Phase
-from whirlbench.session.process import handle
-from whirlbench.session.process.handle import SessionSpec, start
-from whirlbench.session.process.live_view import SharedView
+from whirlbench.session.engine import Command, CommandKind, Ending, Phase
+from whirlbench.session.process import SessionSpec, SharedView, handle, start
 from whirlbench.simulator.device.simulated_port import open_simulated
 
 SHARED = Path("/dev/shm")
@@ -55,12 +51,12 @@ def test_orders_view_and_end(rig_text, tmp_path):
     with start(spec_of(rig_text, keep_open=True, recording=str(recording))) as session:
         until(session, lambda progress: progress.phase == Phase.READY)
         assert session.alive() and session.pid != os.getpid()
-        session.order(OrderKind.NOTE, text="propeller turns freely by hand")
-        session.order(Order(OrderKind.ARM))
+        session.command(CommandKind.NOTE, text="propeller turns freely by hand")
+        session.command(Command(CommandKind.ARM))
         until(session, lambda progress: progress.state == "armed")
         assert session.view.tail(1.0).slow.has("voltage_v")
         assert session.view.tail(1.0).vibration.rate_hz == pytest.approx(1600, rel=0.01)
-        session.order(OrderKind.FINISH)
+        session.command(CommandKind.FINISH)
         until(session, lambda progress: False)
         outcome = session.join(10)
     assert outcome.ending == Ending.DONE, outcome

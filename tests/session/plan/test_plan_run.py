@@ -8,10 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.session.plan.controls import Controls, SetPoints
-from whirlbench.session.plan.profiles import Course, SumOfSines, tone_frequencies_hz
-from whirlbench.session.plan.steps import parse_plan
-from whirlbench.session.plan.supervision import PlanRun, Situation, Wish
+from whirlbench.session.plan import Controls, PlanRun, SetPoints, Situation, Wish, parse_plan
+from whirlbench.session.plan.profiles import Profile, SumOfSines, tone_frequencies_hz
 
 TURNING = Situation(at_rest=False, locked=False, armed=True)
 AT_REST = Situation(at_rest=True, locked=False, armed=True)
@@ -152,5 +150,5 @@ def test_sum_of_sines_has_a_lower_crest_than_cosines_in_step():
 
 @given(st.floats(-1e3, 1e3), st.floats(-1e3, 1e3), st.floats(0.1, 1e3), st.floats(0, 1e4))
 def test_a_course_never_leaves_its_ends(start, end, rate_per_s, at_s):
-    value = Course.ramp(start, end, rate_per_s).value(at_s)
+    value = Profile.ramp(start, end, rate_per_s).value(at_s)
     assert min(start, end) - 1e-9 <= value <= max(start, end) + 1e-9

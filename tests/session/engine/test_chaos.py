@@ -1,4 +1,4 @@
-"""Anything at any time: random orders, a surface that comes and goes, a line that loses and damages bytes.
+"""Anything at any time: random commands, a surface that comes and goes, a line that loses and damages bytes.
 
 Whatever happens, the engine never fails, and never says what it must not say.
 """
@@ -7,9 +7,8 @@ import numpy as np
 
 from whirlbench.link.framing import Unframer
 from whirlbench.link.messages import Abort, Arm, Heartbeat, Pitch, Reset, Throttle
-from whirlbench.session.engine.commands import Order, OrderKind
-from whirlbench.session.plan.rules import check_plan
-from whirlbench.session.plan.steps import parse_plan
+from whirlbench.session.engine import Command, CommandKind
+from whirlbench.session.plan import check_plan, parse_plan
 
 SURFACE_S = 0.3
 PLAN = """
@@ -35,36 +34,41 @@ kind = "sweep"
 pitch_deg = [2, 10]
 duration_s = 1
 """
-VALUES = {OrderKind.THROTTLE: (900, 2000), OrderKind.SERVO: (900, 2100), OrderKind.PITCH: (-10, 30),
-          OrderKind.REQUEST: (0, 7000), OrderKind.GOVERNOR: (-5, 5)}  # fmt: skip
+VALUES = {CommandKind.THROTTLE: (900, 2000), CommandKind.SERVO: (900, 2100), CommandKind.PITCH: (-10, 30),
+          CommandKind.REQUEST: (0, 7000), CommandKind.GOVERNOR: (-5, 5)}  # fmt: skip
 
 
-def random_orders(rng):
-    """Now and then one order of any kind; arming and starting often enough that something runs."""
+def random_commands(rng):
+    """Now and then one command of any kind; arming and starting often enough that something runs."""
     if rng.random() < 0.04:
-        return [Order(OrderKind.ARM), Order(OrderKind.START), Order(OrderKind.CONTINUE), Order(OrderKind.RESET)]
+        return [
+            Command(CommandKind.ARM),
+            Command(CommandKind.START),
+            Command(CommandKind.CONTINUE),
+            Command(CommandKind.RESET),
+        ]
     if rng.random() < 0.002:
-        return [Order(OrderKind.ABORT)]
+        return [Command(CommandKind.ABORT)]
     if rng.random() > 0.01:
         return []
-    kind = rng.choice([kind for kind in OrderKind if kind is not OrderKind.FINISH])
+    kind = rng.choice([kind for kind in CommandKind if kind is not CommandKind.FINISH])
     low, high = VALUES.get(kind, (0, 0))
-    return [Order(OrderKind(kind), float(rng.uniform(low, high)), "kp_us_per_rpm")]
+    return [Command(CommandKind(kind), float(rng.uniform(low, high)), "kp_us_per_rpm")]
 
 
 class ArmingWord:
-    """Whether an order to arm is in force: an abort takes it back, a new order or a continued plan gives it."""
+    """Whether a command to arm is in force: an abort takes it back, a new command or a continued plan gives it."""
 
     valid = False
 
-    def given(self, orders, engine):
-        """The same ``orders``, noted."""
-        kinds = [order.kind for order in orders]
-        if OrderKind.ABORT in kinds:
+    def given(self, commands, engine):
+        """The same ``commands``, noted."""
+        kinds = [command.kind for command in commands]
+        if CommandKind.ABORT in kinds:
             self.valid = False
-        if OrderKind.ARM in kinds or (OrderKind.CONTINUE in kinds and engine.plan_run is not None):
+        if CommandKind.ARM in kinds or (CommandKind.CONTINUE in kinds and engine.plan_run is not None):
             self.valid = True
-        return orders
+        return commands
 
 
 def damaged(rng, data, rate):
@@ -88,7 +92,7 @@ def chaos(bench, rng, seconds):
         return surface["age_s"]
 
     word = ArmingWord()
-    bench.operator = lambda progress: word.given(random_orders(rng), bench.engine)
+    bench.operator = lambda progress: word.given(random_commands(rng), bench.engine)
     bench.surface_age_s = surface_age_s
     bench.to_host = lambda now_s, data: damaged(rng, data, rate)
     spoken, kinds = Unframer(), set()
@@ -96,7 +100,7 @@ def chaos(bench, rng, seconds):
         for message in spoken.feed(bench._pending):
             kinds.add(type(message))
             check(message, bench.engine, surface["age_s"])
-            assert not isinstance(message, Arm) or word.valid, "armed after an abort without a new order"
+            assert not isinstance(message, Arm) or word.valid, "armed after an abort without a new command"
     return kinds
 
 

@@ -6,58 +6,58 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from whirlbench.samples import SLOW_CHANNELS, Event
-from whirlbench.session.engine.actions import Ending, Outcome, Progress, SlowRecord, VibrationRecord
-from whirlbench.session.process.live_view import SharedView
-from whirlbench.session.process.shared_rows import Ring
+from whirlbench.session.engine import Ending, Outcome, Progress, SlowRecord, VibrationRecord
+from whirlbench.session.process import SharedView
+from whirlbench.session.process.shared_rows import SharedRows
 
 
-def ring_of(capacity):
-    return Ring(np.zeros(capacity, dtype=np.int64), np.zeros(2, dtype=np.int64))
+def shared_rows(capacity):
+    return SharedRows(np.zeros(capacity, dtype=np.int64), np.zeros(2, dtype=np.int64))
 
 
 @given(st.lists(st.integers(0, 25), max_size=20), st.integers(1, 10))
 def test_a_ring_gives_every_row_once_or_counts_it(sizes, capacity):
-    ring, total, seen, lost, asked = ring_of(capacity), 0, [], 0, 0
+    shared, total, seen, lost, asked = shared_rows(capacity), 0, [], 0, 0
     for size in sizes:
-        ring.write(np.arange(total, total + size))
+        shared.write(np.arange(total, total + size))
         total += size
-        asked, missed, rows = ring.since(asked)
+        asked, missed, rows = shared.since(asked)
         seen += rows.tolist()
         lost += missed
-    assert len(seen) + lost == total == asked == ring.count
+    assert len(seen) + lost == total == asked == shared.count
     assert seen == sorted(set(seen))
-    assert ring.tail(3).tolist() == list(range(max(0, total - min(3, capacity)), total))
+    assert shared.tail(3).tolist() == list(range(max(0, total - min(3, capacity)), total))
 
 
 def test_a_reader_that_is_overtaken_never_gets_mixed_rows():
     """The writer runs on while the reader copies: a row must not be returned as what it no longer is."""
-    ring = ring_of(8)
-    ring.write(np.arange(8))
-    copy, bursts = ring._copy, iter([5, 3])
+    shared = shared_rows(8)
+    shared.write(np.arange(8))
+    copy, bursts = shared._copy, iter([5, 3])
 
     def interrupted(start, end):
         rows = copy(start, end)
-        ring.write(np.arange(ring.count, ring.count + next(bursts, 0)))
+        shared.write(np.arange(shared.count, shared.count + next(bursts, 0)))
         return rows
 
-    ring._copy = interrupted
-    rows = ring.since(0)
+    shared._copy = interrupted
+    rows = shared.since(0)
     first = rows.total - len(rows.rows)
     assert rows.rows.tolist() == list(range(first, rows.total))
     assert rows.lost == first
 
 
 def test_a_reader_in_the_middle_of_a_write_gets_only_whole_rows():
-    ring = ring_of(8)
-    ring.write(np.arange(8))
-    put, seen = ring._put, []
+    shared = shared_rows(8)
+    shared.write(np.arange(8))
+    put, seen = shared._put, []
 
     def slowly(place, rows):
         put(place, rows)
-        seen.append(ring.since(0))  # written, but not yet counted: rows 0 to 2 are gone, 8 to 10 not there
+        seen.append(shared.since(0))  # written, but not yet counted: rows 0 to 2 are gone, 8 to 10 not there
 
-    ring._put = slowly
-    ring.write(np.arange(8, 11))
+    shared._put = slowly
+    shared.write(np.arange(8, 11))
     assert seen[0].rows.tolist() == [3, 4, 5, 6, 7]
     assert (seen[0].total, seen[0].lost) == (8, 3)
 

@@ -5,9 +5,7 @@ import pytest
 
 from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.messages import Ack, DeviceEvent, Reset, Result, Slow
-from whirlbench.session.engine.actions import Ending
-from whirlbench.session.engine.commands import Order, OrderKind
-from whirlbench.session.engine.phases import Phase
+from whirlbench.session.engine import Command, CommandKind, Ending, Phase
 from whirlbench.simulator.stand.faults import Runaway
 
 HOLD = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 90'
@@ -31,9 +29,9 @@ def drive(bench):
     """Armed by hand and turning."""
     bench.operator = lambda progress: ()
     bench.run(20, lambda bench: bench.engine.phase is Phase.READY)
-    bench.step([Order(OrderKind.ARM)])
+    bench.step([Command(CommandKind.ARM)])
     bench.run(20, lambda bench: bench.engine.phase is Phase.RUNNING)
-    bench.step([Order(OrderKind.THROTTLE, 1160), Order(OrderKind.PITCH, 8.0)])
+    bench.step([Command(CommandKind.THROTTLE, 1160), Command(CommandKind.PITCH, 8.0)])
     bench.run(20, lambda bench: bench.turning())
 
 
@@ -44,7 +42,7 @@ def test_a_session_resets_a_trip_of_the_device(make_bench, rig_text, trip, reaso
     assert bench.device.machine.reason.name == reason
     assert bench.device.machine.throttle_command_us > 1000
     bench.surface_age_s = lambda now_s: 0.0
-    bench.step([Order(OrderKind.RESET)])
+    bench.step([Command(CommandKind.RESET)])
     bench.run(bench.now_s + 3.0, lambda bench: bench.engine.phase is Phase.READY)
     assert (bench.engine.phase, bench.device.machine.state.name) == (Phase.READY, "LOCKED")
 
@@ -76,7 +74,7 @@ def test_a_refused_reset_says_why(make_bench, rig_text):
         return b"".join(frame(message, number) for number, message in enumerate(kept))
 
     bench.to_host = refused
-    bench.step([Order(OrderKind.RESET)])
+    bench.step([Command(CommandKind.RESET)])
     bench.run(bench.now_s + 0.2)
     assert "not at rest" in bench.engine.message
     assert bench.events("note")[-1].name == "reset refused"

@@ -9,9 +9,7 @@ import pytest
 from whirlbench.errors import PlanError, RigError
 from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.messages import Abort, Hello, Limits, State
-from whirlbench.session.engine.actions import Ending, NoteRecord, Outcome
-from whirlbench.session.engine.commands import Order, OrderKind
-from whirlbench.session.engine.phases import Phase
+from whirlbench.session.engine import Command, CommandKind, Ending, NoteRecord, Outcome, Phase
 from whirlbench.simulator.stand.faults import LostTach, Runaway, SupplyDip
 
 LONG_HOLD = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 90'
@@ -84,7 +82,7 @@ def test_device_trip_on_overspeed(make_bench, rig_text):
 
 def test_operator_abort_is_recorded_to_rest(long_bench):
     long_bench.run(stop=lambda bench: bench.turning())
-    long_bench.step([Order(OrderKind.ABORT)])
+    long_bench.step([Command(CommandKind.ABORT)])
     outcome = long_bench.run()
     assert (outcome.ending, outcome.exit_status) == (Ending.ABORTED, 3)
     assert_coast_down_recorded(long_bench, trip_of(long_bench))
@@ -92,7 +90,7 @@ def test_operator_abort_is_recorded_to_rest(long_bench):
 
 def test_abort_overtakes_orders_that_came_with_it(long_bench):
     long_bench.run(stop=lambda bench: bench.turning())
-    long_bench.step([Order(OrderKind.NOTE, text="smell of hot paint"), Order(OrderKind.ABORT)])
+    long_bench.step([Command(CommandKind.NOTE, text="smell of hot paint"), Command(CommandKind.ABORT)])
     assert long_bench.run().ending == Ending.ABORTED
     assert any(isinstance(item, NoteRecord) for item in long_bench.records)
 
@@ -105,12 +103,12 @@ def test_an_abort_that_is_lost_on_its_way_still_cuts_the_power(long_bench):
         return b"".join(frame(message, 0) for message in deaf.feed(data) if not isinstance(message, Abort))
 
     long_bench.to_device = without_abort
-    ordered_s = long_bench.now_s
-    long_bench.step([Order(OrderKind.ABORT)])
+    commanded_s = long_bench.now_s
+    long_bench.step([Command(CommandKind.ABORT)])
     outcome = long_bench.run()
     assert outcome.ending == Ending.TRIPPED
     assert trip_of(long_bench).name == "heartbeat lost"
-    assert trip_of(long_bench).time_s - ordered_s <= HEARTBEAT_S + 0.01
+    assert trip_of(long_bench).time_s - commanded_s <= HEARTBEAT_S + 0.01
 
 
 def test_an_abort_during_an_inspection_ends_the_session(make_bench):
@@ -118,13 +116,13 @@ def test_an_abort_during_an_inspection_ends_the_session(make_bench):
     willing = bench.operator
     bench.operator = lambda progress: () if progress.waits else willing(progress)
     bench.run(stop=lambda bench: bench.engine.progress().waits)
-    assert bench.step([Order(OrderKind.ABORT)]).ending == Ending.ABORTED
+    assert bench.step([Command(CommandKind.ABORT)]).ending == Ending.ABORTED
 
 
 def test_an_abort_before_arming_ends_the_session(bench):
     bench.operator = lambda progress: ()
     bench.run(stop=lambda bench: bench.engine.phase is Phase.READY)
-    outcome = bench.step([Order(OrderKind.ABORT)])
+    outcome = bench.step([Command(CommandKind.ABORT)])
     assert (outcome.ending, outcome.exit_status) == (Ending.ABORTED, 3)
 
 
@@ -153,7 +151,7 @@ def test_lost_telemetry_stops_the_heartbeat(long_bench):
     long_bench.run(stop=lambda bench: bench.device.machine.state == State.TRIPPED)
     assert long_bench.now_s - cut_s <= HEARTBEAT_S * 1.25 + 0.01  # one heartbeat may still have been due
     outcome = long_bench.run()
-    assert (outcome.ending, outcome.exit_status) == (Ending.LINK_LOST, 2)
+    assert (outcome.ending, outcome.exit_status) == (Ending.LINK_LOST, 3)
     assert "nothing heard from the device" in outcome.reason
     assert "\n" not in outcome.reason
 
@@ -255,7 +253,7 @@ def test_a_device_that_holds_other_limits_is_refused(bench):
 def test_a_device_tripped_earlier_is_refused_unless_reset(make_bench):
     first = make_bench(LONG_HOLD)
     first.run(stop=lambda bench: bench.turning())
-    first.step([Order(OrderKind.ABORT)])
+    first.step([Command(CommandKind.ABORT)])
     first.run()
     second = make_bench()
     second.device, second.now_s = first.device, first.now_s
@@ -270,14 +268,14 @@ def test_a_device_tripped_earlier_is_refused_unless_reset(make_bench):
 def test_an_open_session_trips_resets_and_runs_again(make_bench):
     bench = make_bench(LONG_HOLD, keep_open=True)
     bench.run(stop=lambda bench: bench.turning())
-    bench.step([Order(OrderKind.ABORT)])
+    bench.step([Command(CommandKind.ABORT)])
     bench.run(stop=lambda bench: bench.engine.phase is Phase.TRIPPED)
-    bench.step([Order(OrderKind.RESET)])
+    bench.step([Command(CommandKind.RESET)])
     bench.run(stop=lambda bench: bench.engine.phase is Phase.READY)
-    bench.step([Order(OrderKind.ARM)])
+    bench.step([Command(CommandKind.ARM)])
     bench.run(stop=lambda bench: bench.engine.phase is Phase.RUNNING)
     assert bench.engine.progress().reason == ""
-    bench.step([Order(OrderKind.FINISH)])
+    bench.step([Command(CommandKind.FINISH)])
     assert bench.run().ending == Ending.DONE
 
 
@@ -290,7 +288,7 @@ def test_an_inspection_locks_the_stand_until_the_word(make_bench):
     assert bench.device.machine.state == State.LOCKED
     bench.run(until_s=bench.now_s + 1.0)
     assert bench.device.machine.state == State.LOCKED
-    bench.step([Order(OrderKind.CONTINUE)])
+    bench.step([Command(CommandKind.CONTINUE)])
     assert bench.run().ending == Ending.DONE
     states = [event.name for event in bench.events("state")]
     assert states == ["locked", "armed", "turning", "armed", "locked", "armed", "turning", "locked"]
@@ -301,19 +299,19 @@ def test_levers_by_hand(make_bench):
     bench = make_bench("", keep_open=True)
     bench.operator = lambda progress: ()
     bench.run(stop=lambda bench: bench.engine.phase is Phase.READY)
-    bench.step([Order(OrderKind.THROTTLE, 1200)])
+    bench.step([Command(CommandKind.THROTTLE, 1200)])
     assert "only while armed" in bench.engine.message
-    bench.step([Order(OrderKind.ARM)])
+    bench.step([Command(CommandKind.ARM)])
     bench.run(stop=lambda bench: bench.engine.phase is Phase.RUNNING)
-    bench.step([Order(OrderKind.THROTTLE, 1160), Order(OrderKind.PITCH, 8.0)])
+    bench.step([Command(CommandKind.THROTTLE, 1160), Command(CommandKind.PITCH, 8.0)])
     bench.run(stop=lambda bench: bench.turning())
-    bench.step([Order(OrderKind.THROTTLE, 9000)])
+    bench.step([Command(CommandKind.THROTTLE, 9000)])
     assert "outside 1000 to 1900" in bench.engine.message
-    bench.step([Order(OrderKind.DISARM)])
+    bench.step([Command(CommandKind.DISARM)])
     bench.run(stop=lambda bench: bench.engine.phase is Phase.READY)
     assert bench.channel("throttle_us").max() == 1160
     assert bench.channel("servo_us")[-1] == 1400  # 8 degrees in the example's pitch table
-    bench.step([Order(OrderKind.FINISH)])
+    bench.step([Command(CommandKind.FINISH)])
     assert bench.run().ending == Ending.DONE
 
 
@@ -321,10 +319,10 @@ def test_orders_out_of_place_are_refused_with_a_reason(make_bench):
     bench = make_bench("", keep_open=True)
     bench.operator = lambda progress: ()
     bench.run(stop=lambda bench: bench.engine.phase is Phase.READY)
-    for kind in (OrderKind.START, OrderKind.CONTINUE, OrderKind.DISARM, OrderKind.RESET):
-        bench.step([Order(kind)])
+    for kind in (CommandKind.START, CommandKind.CONTINUE, CommandKind.DISARM, CommandKind.RESET):
+        bench.step([Command(kind)])
         assert bench.engine.message.startswith(f"{kind}: ")
-    bench.step([Order(OrderKind.GOVERNOR, 1.0, "no_such_key")])
+    bench.step([Command(CommandKind.GOVERNOR, 1.0, "no_such_key")])
     assert "no_such_key" in bench.engine.message
 
 
@@ -348,7 +346,7 @@ def test_chunk_size_of_the_port_changes_no_event(make_bench, size):
     assert np.array_equal(bench.times_s(), reference.times_s())
     assert [event[1:] for event in bench.events()] == [event[1:] for event in reference.events()]
     times_s = [[event.time_s for event in each.events()] for each in (bench, reference)]
-    assert times_s[0] == pytest.approx(times_s[1], abs=0.025)  # an order may fall into the next set-point turn
+    assert times_s[0] == pytest.approx(times_s[1], abs=0.025)  # a command may fall into the next set-point turn
 
 
 def test_noise_alone_ends_in_one_clear_line(make_bench):
@@ -368,7 +366,7 @@ def test_a_minute_of_noise_in_mid_run_loses_nothing_recorded_before(long_bench):
     began_s = long_bench.now_s
     long_bench.to_host = lambda now_s, data: rng.bytes(100) if now_s < began_s + 60 else data
     outcome = long_bench.run(until_s=began_s + 60)
-    assert outcome.exit_status == 2
+    assert outcome.exit_status == 3
     assert long_bench.device.machine.state == State.TRIPPED
     assert long_bench.times_s()[-1] == pytest.approx(began_s, abs=0.02)
     assert long_bench.engine.counters()["noise_bytes"] > 0
@@ -401,6 +399,44 @@ def test_a_vanished_port_ends_the_session_with_its_own_line(long_bench):
     assert long_bench.engine.step(long_bench.now_s + 1, b"").outcome == actions.outcome
 
 
+def test_a_port_that_vanishes_before_the_device_said_who_it_is_is_no_lost_link(bench):
+    outcome = bench.engine.lose_link(0.1, "/dev/ttyACM0: the port vanished").outcome
+    assert (outcome.ending, outcome.exit_status) == (Ending.REFUSED, 2)
+
+
+def test_a_port_where_nobody_answers_is_no_lost_link(bench):
+    bench.to_host = lambda now_s, data: b""
+    outcome = bench.run()
+    assert (outcome.ending, outcome.exit_status) == (Ending.REFUSED, 2)
+    assert "no device identified itself" in outcome.reason
+
+
+def test_a_link_is_lost_also_while_the_stand_is_locked(bench):
+    bench.operator = lambda progress: ()
+    bench.run(stop=lambda bench: bench.engine.phase is Phase.READY)
+    bench.to_host = lambda now_s, data: b""
+    outcome = bench.run()
+    assert (outcome.ending, outcome.exit_status) == (Ending.LINK_LOST, 3)
+
+
+def test_a_trip_stays_one_when_the_link_is_lost_after_it(make_bench):
+    bench = make_bench(keep_open=True)
+    bench.run(stop=lambda bench: bench.turning())
+    bench.surface_age_s = lambda now_s: 9.0
+    bench.run(stop=lambda bench: bench.engine.phase is Phase.TRIPPED)
+    bench.to_device = lambda now_s, data: b""  # telemetry still comes
+    bench.step([Command(CommandKind.RESET)])
+    outcome = bench.run()
+    assert (outcome.ending, outcome.exit_status) == (Ending.TRIPPED, 3)
+    assert outcome.reason.startswith("heartbeat lost; ") and "Throttle" in outcome.reason
+
+
+def test_what_is_noted_between_steps_is_recorded_with_the_next(bench):
+    bench.engine.note("note", "no priority", "why")
+    bench.step()
+    assert [(event.name, event.detail) for event in bench.events("note")] == [("no priority", "why")]
+
+
 def test_a_rig_that_cannot_be_armed_is_refused_at_once(make_bench, rig_text):
     with pytest.raises(RigError, match=r"limits\.overspeed_rpm"):
         make_bench(rig_text=rig_text.replace("overspeed_rpm = 6200", ""))
@@ -426,5 +462,5 @@ def test_governor_parameters_are_loaded_before_arming(make_bench, rig_text):
 
 def test_every_ending_has_its_exit_status():
     assert {ending: Outcome(ending).exit_status for ending in Ending} == {
-        Ending.DONE: 0, Ending.FAILED: 1, Ending.REFUSED: 2, Ending.LINK_LOST: 2, Ending.TRIPPED: 3, Ending.ABORTED: 3,
+        Ending.DONE: 0, Ending.FAILED: 1, Ending.REFUSED: 2, Ending.LINK_LOST: 3, Ending.TRIPPED: 3, Ending.ABORTED: 3,
     }  # fmt: skip

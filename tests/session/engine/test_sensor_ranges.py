@@ -6,7 +6,7 @@ import pytest
 
 from whirlbench.errors import RigError
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.session.engine.engine import Engine
+from whirlbench.session.engine import Engine
 from whirlbench.session.engine.sensor_ranges import MOST_VIBRATION_G_RMS, check_ranges
 
 

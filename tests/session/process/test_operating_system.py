@@ -1,0 +1,135 @@
+"""Systems differ: what one does not have or does not grant is told or left alone, and never ends a session."""
+
+import multiprocessing
+import os
+import pickle
+import signal
+import threading
+from functools import partial
+from types import SimpleNamespace
+
+import pytest
+
+from whirlbench.link.port import SerialPort
+from whirlbench.rig.toml import example_rig_text
+from whirlbench.samples import Event
+from whirlbench.session.engine import Ending, Outcome
+from whirlbench.session.process import SessionSpec, SharedView, handle, loop, operating_system
+from whirlbench.session.process.operating_system import ask_for_priority, give_priority_back, ignore_terminal_signals
+from whirlbench.session.process.recorder import write_recording
+from whirlbench.simulator.device.simulated_port import open_simulated
+
+
+def not_permitted(step):
+    raise PermissionError(1, "Operation not permitted")
+
+
+def test_a_priority_that_is_not_granted_is_told(monkeypatch):
+    monkeypatch.setattr(os, "nice", not_permitted)
+    assert ask_for_priority() == "the system says: operation not permitted"
+
+
+def test_a_system_without_priorities_is_told(monkeypatch):
+    monkeypatch.delattr(os, "nice")
+    assert ask_for_priority() == "this system has no such priorities"
+    give_priority_back()
+
+
+def test_a_granted_priority_is_asked_for_and_given_back(monkeypatch):
+    rank = [0]
+
+    def nice(step):
+        rank[0] += step
+        return rank[0]
+
+    monkeypatch.setattr(os, "nice", nice)
+    assert ask_for_priority() == "" and rank == [-10]
+    give_priority_back()
+    give_priority_back()
+    assert rank == [0]
+
+
+@pytest.mark.parametrize("missing", [(), ("SIGHUP",), ("SIGHUP", "SIGINT")])
+def test_signals_that_a_system_lacks_are_passed_over(monkeypatch, missing):
+    given = {}
+    names = {"SIGINT": 2, "SIGHUP": 1}
+    fake = SimpleNamespace(SIG_IGN=signal.SIG_IGN, signal=given.__setitem__)
+    for name in set(names) - set(missing):
+        setattr(fake, name, names[name])
+    monkeypatch.setattr(operating_system, "signal", fake)
+    ignore_terminal_signals()
+    assert given == {names[name]: signal.SIG_IGN for name in set(names) - set(missing)}
+
+
+@pytest.fixture
+def view():
+    """Shared memory of a session that runs in this process."""
+    made = SharedView()
+    yield made
+    made.close()
+    made.unlink()
+
+
+class FirstStep(loop.SessionLoop):
+    """A loop that is finished after its first step."""
+
+    kept = ()
+
+    def run(self):
+        actions = self.turn()
+        type(self).kept = actions.records
+        return Outcome(Ending.DONE)
+
+
+@pytest.mark.parametrize("granted", [True, False])
+def test_a_session_records_and_shows_that_it_has_no_priority(monkeypatch, view, granted):
+    monkeypatch.setattr(os, "nice", (lambda step: step) if granted else not_permitted)
+    monkeypatch.setattr(loop, "ignore_terminal_signals", lambda: None)
+    monkeypatch.setattr(loop, "SessionLoop", FirstStep)
+    receiving, sending = multiprocessing.Pipe(duplex=False)
+    text = example_rig_text()
+    loop.run_session(SessionSpec(text, partial(open_simulated, text, 1)), view.name, receiving)
+    sending.close()
+    receiving.close()
+    expected = Event(
+        0.0, "note", "no priority", "what draws can delay decisions: the system says: operation not permitted"
+    )
+    assert FirstStep.kept == (() if granted else (expected,))
+    assert view.events() == FirstStep.kept
+    assert view.outcome() == Outcome(Ending.DONE)
+
+
+def test_a_port_that_cannot_be_opened_is_no_link_that_was_lost(monkeypatch, view):
+    monkeypatch.setattr(os, "nice", lambda step: step)
+    monkeypatch.setattr(loop, "ignore_terminal_signals", lambda: None)
+    receiving, sending = multiprocessing.Pipe(duplex=False)
+    loop.run_session(SessionSpec(example_rig_text(), partial(SerialPort, "/dev/absent")), view.name, receiving)
+    sending.close()
+    receiving.close()
+    assert view.outcome().ending == Ending.REFUSED and view.outcome().exit_status == 2
+
+
+def test_what_a_new_process_is_given_can_be_sent_to_it():
+    """Processes are spawned: what they run is found by its name, and nothing is inherited."""
+    text = example_rig_text()
+    spec = SessionSpec(text, partial(open_simulated, text, 1), recording="run.h5")
+    for target in (loop.run_session, write_recording):
+        assert pickle.loads(pickle.dumps(target)) is target
+    assert pickle.loads(pickle.dumps(spec)).rig_text == text
+
+
+def test_a_session_may_be_started_from_a_thread(monkeypatch):
+    """Only the main thread may set signals; elsewhere they are left as they are."""
+    before, seen = signal.getsignal(signal.SIGINT), []
+
+    def start():
+        with handle._interrupts_ignored():
+            seen.append(signal.getsignal(signal.SIGINT))
+
+    thread = threading.Thread(target=start)
+    thread.start()
+    thread.join()
+    assert seen == [before]
+    with handle._interrupts_ignored():
+        assert signal.getsignal(signal.SIGINT) == signal.SIG_IGN
+    assert signal.getsignal(signal.SIGINT) == before
