@@ -22,7 +22,7 @@ from whirlbench.session.engine.actions import Ending, Outcome
 from whirlbench.session.engine.engine import Engine
 from whirlbench.session.plan.steps import parse_plan
 from whirlbench.session.process import lockstep
-from whirlbench.simulator.stand.faults import Fault, Runaway
+from whirlbench.simulator.stand import Fault, Runaway
 
 RIG_TEXT = example_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
 PLAN_TEXT = """

@@ -12,9 +12,8 @@ permitted maximum in a propeller maker's owner's manual 61-00-39 p. 6-24, rev. 1
 import numpy as np
 import pytest
 
-from whirlbench.analysis.balance.grade import grade_mm_s, permitted_g_mm
-from whirlbench.analysis.balance.single_plane import Vectors1P, balance_vectors, correction_for
-from whirlbench.analysis.orders.velocity import sine_vibration
+from whirlbench.analysis.balance import correction_for, grade_mm_s, permitted_g_mm, sine_vibration
+from whirlbench.analysis.balance.single_plane import Vectors1P, balance_vectors
 
 
 def polar(size, degrees):

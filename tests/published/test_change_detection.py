@@ -8,15 +8,15 @@ values as five and more copies agree. CUS-3, CUS-4: the library `ruptures`, run 
 
 import numpy as np
 import pytest
-
-from whirlbench.analysis.onset.beginning import best_split
-from whirlbench.analysis.onset.cusum import (
+from cumulative_sums import (
+    best_split,
     first_signal,
     run_length,
     siegmund_run_length,
     threshold_for,
     two_sided_run_length,
 )
+
 from whirlbench.errors import AnalysisError
 
 EXAMPLE_9_1 = np.array(

@@ -12,7 +12,7 @@ from whirlbench.link.messages import Abort, Hello, Limits, State
 from whirlbench.session.engine.actions import Ending, NoteRecord, Outcome
 from whirlbench.session.engine.commands import Order, OrderKind
 from whirlbench.session.engine.phases import Phase
-from whirlbench.simulator.stand.faults import LostTach, Runaway, SupplyDip
+from whirlbench.simulator.stand import LostTach, Runaway, SupplyDip
 
 LONG_HOLD = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 90'
 PLAN_SLOW = LONG_HOLD.replace("90", "1")

@@ -8,7 +8,7 @@ from whirlbench.link.messages import Ack, DeviceEvent, Reset, Result, Slow
 from whirlbench.session.engine.actions import Ending
 from whirlbench.session.engine.commands import Order, OrderKind
 from whirlbench.session.engine.phases import Phase
-from whirlbench.simulator.stand.faults import Runaway
+from whirlbench.simulator.stand import Runaway
 
 HOLD = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 90'
 

@@ -11,8 +11,7 @@ import page_runs
 import pytest
 from msgspec.structs import replace
 
-from whirlbench.analysis.pitch_limits import end_points
-from whirlbench.analysis.pitch_limits.next_hold import NextHold
+from whirlbench.analysis.pitch_limits import NextHold, end_points
 from whirlbench.errors import AnalysisError, RigError
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig

@@ -6,10 +6,10 @@ import sys
 
 import numpy as np
 import pytest
+from linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
-from whirlbench.analysis.governor.study import study
+from whirlbench.analysis.governor import study
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 from whirlbench.window.pages.tune_state import TuneState, tune_state
 
 

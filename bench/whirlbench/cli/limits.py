@@ -15,9 +15,8 @@ from whirlbench.errors import AnalysisError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from whirlbench.analysis.pitch_limits.end_points import ModeEndPoints
-    from whirlbench.analysis.pitch_limits.limits import PitchLimits
-    from whirlbench.analysis.propeller.holds import Hold, HoldSurvey
+    from whirlbench.analysis.pitch_limits import ModeEndPoints, PitchLimits
+    from whirlbench.analysis.propeller import Hold, HoldSurvey
     from whirlbench.rig.description import Rig
 
 PURPOSE = "pitch limits"
@@ -77,7 +76,7 @@ def _speeds(text: str | None) -> list[float] | None:
 
 
 def _survey(paths: Sequence[Path]) -> HoldSurvey:
-    from whirlbench.analysis.propeller.holds import HoldSurvey, find_holds
+    from whirlbench.analysis.propeller import HoldSurvey, find_holds
     from whirlbench.recording.files import read_run
 
     surveys = [find_holds(read_run(path)) for path in paths]
@@ -89,7 +88,7 @@ def _survey(paths: Sequence[Path]) -> HoldSurvey:
 
 def _limits(holds: Sequence[Hold], survey: HoldSurvey, rig: Rig, speeds: list[float] | None) -> PitchLimits:
     from whirlbench.analysis.conditions import air_density_kg_m3
-    from whirlbench.analysis.pitch_limits.limits import pitch_limits
+    from whirlbench.analysis.pitch_limits import pitch_limits
 
     if not holds:
         reasons = (
@@ -100,13 +99,13 @@ def _limits(holds: Sequence[Hold], survey: HoldSurvey, rig: Rig, speeds: list[fl
 
 
 def _modes(limits: PitchLimits, rig: Rig) -> tuple[ModeEndPoints, ...]:
-    from whirlbench.analysis.pitch_limits.end_points import mode_end_points
+    from whirlbench.analysis.pitch_limits import mode_end_points
 
     return mode_end_points(limits, rig) if rig.modes and rig.pitch.table else ()
 
 
 def _compare(limits: PitchLimits, paths: Sequence[Path], rig: Rig, speeds: list[float] | None) -> Any:
-    from whirlbench.analysis.pitch_limits.set_comparison import compare_sets
+    from whirlbench.analysis.pitch_limits import compare_sets
 
     if not paths:
         return None
@@ -116,7 +115,7 @@ def _compare(limits: PitchLimits, paths: Sequence[Path], rig: Rig, speeds: list[
 
 
 def _result(survey: HoldSurvey, limits: PitchLimits, modes: Sequence[ModeEndPoints], others: Any) -> dict[str, Any]:
-    from whirlbench.analysis.pitch_limits.next_hold import propose_hold
+    from whirlbench.analysis.pitch_limits import propose_hold
 
     result = {
         "limits": limits.limits,
@@ -171,7 +170,7 @@ def _write_page(limits: PitchLimits, modes: Sequence[ModeEndPoints], rig: Rig, p
 
 def _write_rig(rig_text: str, modes: Sequence[ModeEndPoints], mode: str | None, path: Path | None) -> None:
     """The rig with one mode's end points as the servo's travel, which the device then enforces."""
-    from whirlbench.analysis.pitch_limits.end_points import servo_travel
+    from whirlbench.analysis.pitch_limits import servo_travel
     from whirlbench.rig.toml import with_values
 
     if mode is None or path is None:
@@ -181,7 +180,7 @@ def _write_rig(rig_text: str, modes: Sequence[ModeEndPoints], mode: str | None, 
 
 
 def _write_plan(limits: PitchLimits, rig: Rig, holds: Sequence[Hold], path: Path) -> None:
-    from whirlbench.analysis.pitch_limits.next_hold import next_hold_plan, propose_hold, speed_keys
+    from whirlbench.analysis.pitch_limits import next_hold_plan, propose_hold, speed_keys
 
     proposal = propose_hold(limits)
     if proposal is None:

@@ -14,10 +14,8 @@ from whirlbench.errors import AnalysisError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from whirlbench.analysis.governor.comparison import Comparison
-    from whirlbench.analysis.governor.proof import Forecast, Verdict
-    from whirlbench.analysis.governor.study import Study
-    from whirlbench.analysis.speed_loop.lever_steps import Kind
+    from whirlbench.analysis.governor import Comparison, Forecast, Study, Verdict
+    from whirlbench.analysis.speed_loop import Kind
     from whirlbench.rig.description import Rig
     from whirlbench.samples import Run
     from whirlbench.window.pages.tune_state import TuneState
@@ -38,7 +36,7 @@ def command(
     predicted: Path | None, against: tuple[Path, ...], chart: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Models of every step of throttle, request and pitch, gains for the bench's governor with their margins."""
-    from whirlbench.analysis.governor.study import study
+    from whirlbench.analysis.governor import study
     from whirlbench.cli.tune_document import document
     from whirlbench.recording.files import read_run
     from whirlbench.window.pages.tune_state import forecast_lines, tune_state
@@ -72,7 +70,7 @@ def _rig(run: Run, path: Path | None) -> Rig | None:
 def _verdicts(run: Run, rig: Rig | None, predicted: Path) -> Sequence[Verdict]:
     import numpy as np
 
-    from whirlbench.analysis.governor.proof import prove
+    from whirlbench.analysis.governor import prove
     from whirlbench.cli.tune_document import read_advice
 
     advice, loads = read_advice(predicted)
@@ -84,14 +82,14 @@ def _forecasts(found: Study, rig: Rig | None) -> dict[Kind, Forecast]:
     """What the re-test of the advice will show; empty without advice."""
     import numpy as np
 
-    from whirlbench.analysis.governor.retest_plan import expected
+    from whirlbench.analysis.governor import expected
 
     return expected(found.advice, found.loads, np.random.default_rng(0), rig) if found.advice else {}
 
 
 def _comparison(recording: Path, found: Study, rig_path: Path | None, against: Sequence[Path]) -> Comparison:
-    from whirlbench.analysis.governor.comparison import compare
-    from whirlbench.analysis.speed_loop.identification import identify
+    from whirlbench.analysis.governor import compare
+    from whirlbench.analysis.speed_loop import identify
     from whirlbench.recording.files import read_run
 
     loops = [(recording.stem, found.loop)]
@@ -104,7 +102,7 @@ def _comparison(recording: Path, found: Study, rig_path: Path | None, against: S
 def _write_plan(found: Study, run: Run, rig: Rig | None, path: Path) -> None:
     import numpy as np
 
-    from whirlbench.analysis.governor.retest_plan import plan_text
+    from whirlbench.analysis.governor import plan_text
 
     if found.advice is None:
         raise AnalysisError(f"{run.source}: no gains were advised, so there is no re-test to plan")

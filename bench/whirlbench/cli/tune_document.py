@@ -12,14 +12,8 @@ from whirlbench.errors import AnalysisError
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from whirlbench.analysis.governor.advice import Advice
-    from whirlbench.analysis.governor.comparison import Comparison
-    from whirlbench.analysis.governor.proof import Forecast, Verdict
-    from whirlbench.analysis.governor.study import Spectrum, Study
-    from whirlbench.analysis.speed_loop.lever_steps import Kind
-    from whirlbench.analysis.speed_loop.models import LoopModel
-    from whirlbench.analysis.speed_loop.pool import Pooled
-    from whirlbench.analysis.speed_loop.step import StepResult
+    from whirlbench.analysis.governor import Advice, Comparison, Forecast, Spectrum, Study, Verdict
+    from whirlbench.analysis.speed_loop import Kind, LoopModel, Pooled, StepResult
 
 RESPONSE_KEYS = (
     "rise_time_s", "overshoot_pct", "peak_time_s", "settling_time_s", "steady_error_rpm", "deviation_rpm", "recovery_s",
@@ -167,13 +161,11 @@ def read_advice(path: Path) -> tuple[Advice, dict[Kind, tuple[LoopModel, ...]]]:
 
 
 def _advice_in(found: dict[str, Any]) -> tuple[Advice, dict[Kind, tuple[LoopModel, ...]]]:
-    from whirlbench.analysis.governor.advice import Advice
-    from whirlbench.analysis.governor.prediction import LawSettings
-    from whirlbench.analysis.governor.stability import Margins
+    from whirlbench.analysis.governor import Advice, LawSettings, StabilityMargins
 
-    worst = Margins(**_numbers(found["worst_case"]))
+    worst = StabilityMargins(**_numbers(found["worst_case"]))
     names = ("gain_margin", "phase_margin_deg", "max_sensitivity", "delay_margin_s")
-    nominal = Margins(
+    nominal = StabilityMargins(
         max_complementary=math.nan, crossover_rad_s=math.nan, **_numbers({name: found[name] for name in names})
     )
     advice = Advice(
@@ -191,6 +183,6 @@ def _numbers(found: dict[str, Any]) -> dict[str, float]:
 
 
 def _models_in(found: list[dict[str, Any]]) -> tuple[LoopModel, ...]:
-    from whirlbench.analysis.speed_loop.models import LoopModel
+    from whirlbench.analysis.speed_loop import LoopModel
 
     return tuple(LoopModel(**model) for model in found)

@@ -49,11 +49,6 @@ def torque_constant(kv_rpm_per_v: float) -> float:
     return 60.0 / (2.0 * math.pi * kv_rpm_per_v)
 
 
-def electrical_rpm(shaft_rpm: float, gear_ratio: float, pole_pairs: int) -> float:
-    """Electrical revolutions per minute of the motor: shaft rpm times gear times pole pairs (not poles)."""
-    return shaft_rpm * gear_ratio * pole_pairs
-
-
 def drive_torque_n_m(drive: Drive, motor_current_a: np.ndarray) -> np.ndarray:
     """Torque at the propeller shaft for a motor current in A (any shape); no-load current already taken off."""
     return drive.volt_s_per_rad * drive.gear_efficiency * (motor_current_a - drive.no_load_current_a)

@@ -122,16 +122,6 @@ def neck_pa(
     return pull_n / neck.area_m2 + bending
 
 
-def grip_n(clamp_force_n: Values, friction: Values) -> Values:
-    """Pull in N that two jaws hold by friction on both faces: 2 mu N."""
-    return 2.0 * friction * clamp_force_n
-
-
-def jaw_pressure_pa(clamp_force_n: Values, chord_m: Values, length_m: Values) -> Values:
-    """Mean pressure of a jaw on the root it clamps."""
-    return clamp_force_n / (chord_m * length_m)
-
-
 def bond_shear_pa(pull_n: Values, chord_m: Values, thickness_m: Values, length_m: Values) -> Values:
     """Mean shear of a glue line all round a rectangular root; the true shear peaks at its ends and is higher."""
     return pull_n / (2.0 * (chord_m + thickness_m) * length_m)

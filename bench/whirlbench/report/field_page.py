@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from whirlbench.analysis.pitch_limits.end_points import ModeEndPoints
-from whirlbench.analysis.pitch_limits.limits import PitchLimits
+from whirlbench.analysis.pitch_limits import ModeEndPoints, PitchLimits
 from whirlbench.report.html import render
 from whirlbench.rig.description import Rig
 

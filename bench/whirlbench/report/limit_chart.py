@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from whirlbench.analysis.pitch_limits.limits import PitchLimits, limits_at_speeds
+from whirlbench.analysis.pitch_limits import PitchLimits, limits_at_speeds
 from whirlbench.report.html import new_figure
 from whirlbench.rig.description import Rig
 

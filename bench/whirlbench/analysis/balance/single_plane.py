@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.orders.tracking import OrderTracks, track_orders
+from whirlbench.analysis.orders import OrderTracks, track_orders
 from whirlbench.errors import AnalysisError
 from whirlbench.samples import Run
 

@@ -16,14 +16,6 @@ COVERAGE = 0.95
 
 
 @dataclass(frozen=True)
-class Split:
-    """Best split of a series into two levels: the second begins at ``index``; ``gain`` is the squared error saved."""
-
-    index: int
-    gain: float
-
-
-@dataclass(frozen=True)
 class Beginning:
     """When something began: most likely, and the ends of its 95 % interval, in s."""
 
@@ -44,20 +36,6 @@ class Likelihood:
         """Whether the first tenth of the beginnings cannot be ruled out (within ten nats of the best)."""
         early = self.nats[: max(1, len(self.begin_s) // 10)]
         return bool(early.max() > self.nats.max() - 10.0)
-
-
-def best_split(values: np.ndarray) -> Split:
-    """Least-squares split of ``values`` ``(n, columns)`` into two constant levels, by running sums; needs n >= 2,
-    no NaN.
-
-    Twice the gain over the noise variance is the likelihood ratio of a step (Hinkley, Biometrika 57 (1970) 1).
-    """
-    count = np.arange(1, len(values))[:, None]
-    total = values.sum(axis=0)
-    before = np.cumsum(values, axis=0)[:-1]
-    gain = (before**2 / count + (total - before) ** 2 / (len(values) - count) - total**2 / len(values)).sum(axis=1)
-    best = int(np.argmax(gain))
-    return Split(best + 1, float(gain[best]))
 
 
 def beginning_likelihood(

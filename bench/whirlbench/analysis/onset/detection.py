@@ -9,8 +9,8 @@ import numpy as np
 from whirlbench.analysis.onset.beginning import Beginning, Likelihood, beginning, beginning_likelihood
 from whirlbench.analysis.onset.failure import Failure, find_failure
 from whirlbench.analysis.onset.features import LOAD, SPEED, VIBRATION, Features, Signal, run_features
-from whirlbench.analysis.onset.healthy import Expectation, Scatter, expectation, scatter
 from whirlbench.analysis.onset.healthy_load import expected_load
+from whirlbench.analysis.onset.healthy_scatter import Expectation, Scatter, expectation, scatter
 from whirlbench.analysis.onset.likelihood_ratio import BLOCK, Evidence, alarm_level, sequential_evidence
 from whirlbench.analysis.onset.operating_points import Points, operating_points
 from whirlbench.analysis.onset.whitening import HABITS, HealthyFilter, make_design, standardised

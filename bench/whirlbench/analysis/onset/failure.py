@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.orders.tracking import centred
+from whirlbench.analysis.orders import centred
 from whirlbench.samples import Run, speed_from_pulses
 
 # Our choices, all: no published figure was found. They are far from what growth, ramps or a coast-down do.

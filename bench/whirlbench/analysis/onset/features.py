@@ -6,14 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.orders.tracking import (
-    FrameGrid,
-    OrderTracks,
-    centred,
-    sample_rate_hz,
-    shaft_angle,
-    track_vibration,
-)
+from whirlbench.analysis.orders import FrameGrid, OrderTracks, centred, sample_rate_hz, shaft_angle, track_vibration
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
 from whirlbench.samples import Run, speed_from_pulses

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from whirlbench.analysis.onset.features import LOAD, SPEED, VIBRATION, Features
-from whirlbench.analysis.onset.healthy import Expectation, Scatter, first_levels
+from whirlbench.analysis.onset.healthy_scatter import Expectation, Scatter, first_levels
 from whirlbench.analysis.onset.operating_points import Points
 
 UNKNOWN_LEVEL = 1e3

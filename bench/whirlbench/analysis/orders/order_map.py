@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.orders.shaft_angle import ShaftAngle
+from whirlbench.analysis.orders.rotation import ShaftAngle
 from whirlbench.analysis.orders.tracking import HIGHEST_SHARE_OF_RATE, sample_rate_hz, shaft_angle
 from whirlbench.errors import AnalysisError
 from whirlbench.samples import Run

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.orders.shaft_angle import ShaftAngle, angle_from_pulses, angle_from_speed
+from whirlbench.analysis.orders.rotation import ShaftAngle, angle_from_pulses, angle_from_speed
 from whirlbench.errors import AnalysisError
 from whirlbench.samples import Run, VibrationSamples
 

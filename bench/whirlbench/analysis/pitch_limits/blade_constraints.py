@@ -8,10 +8,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from whirlbench.analysis.pitch_limits.constraint import Constraint
-from whirlbench.analysis.propeller.propeller_map import CoefficientFit, PropellerMap
-from whirlbench.analysis.strength.blade_build import BuiltBlade, build_blade
-from whirlbench.analysis.strength.blade_stress import AirLoads, BladeUnderLoad, Yaw
-from whirlbench.analysis.strength.set_check import reserve_use, servo_hold
+from whirlbench.analysis.propeller import CoefficientFit, PropellerMap
+from whirlbench.analysis.strength import AirLoads, BladeUnderLoad, BuiltBlade, Yaw, build_blade, reserve_use, servo_hold
 from whirlbench.errors import RigError
 from whirlbench.physics.coefficients import thrust_n
 from whirlbench.rig.description import Rig

@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from whirlbench.analysis.propeller.propeller_map import CoefficientFit, Estimate
+from whirlbench.analysis.propeller import CoefficientFit, Estimate
 
 CONFIDENCE = 0.95
 NORMAL_95 = 1.645

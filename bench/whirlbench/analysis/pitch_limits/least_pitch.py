@@ -10,7 +10,7 @@ import numpy as np
 
 from whirlbench.analysis.pitch_limits.constraint import CONFIDENCE
 from whirlbench.analysis.pitch_limits.pack_line import PackLine
-from whirlbench.analysis.propeller.propeller_map import CoefficientFit, PropellerMap
+from whirlbench.analysis.propeller import CoefficientFit, PropellerMap
 from whirlbench.analysis.shaft_power import drive_of
 from whirlbench.physics import coefficients, drive
 from whirlbench.rig.description import Rig

@@ -14,7 +14,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from whirlbench.analysis.pitch_limits.constraint import Constraint
-from whirlbench.analysis.pitch_limits.constraints import constraints_of
 from whirlbench.analysis.pitch_limits.least_pitch import (
     LeastPitch,
     between,
@@ -23,8 +22,8 @@ from whirlbench.analysis.pitch_limits.least_pitch import (
     least_pitch,
 )
 from whirlbench.analysis.pitch_limits.pack_line import PackLine, fit_pack
-from whirlbench.analysis.propeller.holds import Hold
-from whirlbench.analysis.propeller.propeller_map import CoefficientFit, PropellerMap, fit_map
+from whirlbench.analysis.pitch_limits.rig_constraints import constraints_of
+from whirlbench.analysis.propeller import CoefficientFit, Hold, PropellerMap, fit_map
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
 

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.pitch_limits.constraints import throttle_need
 from whirlbench.analysis.pitch_limits.limits import PITCH_STEP_DEG, PitchLimits
-from whirlbench.analysis.propeller.holds import Hold
-from whirlbench.analysis.propeller.propeller_map import CoefficientFit
+from whirlbench.analysis.pitch_limits.rig_constraints import throttle_need
+from whirlbench.analysis.propeller import CoefficientFit, Hold
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.propeller.holds import Hold
+from whirlbench.analysis.propeller import Hold
 from whirlbench.analysis.shaft_power import motor_current_from_power_a
 from whirlbench.physics.drive import Drive
 from whirlbench.rig.description import Rig

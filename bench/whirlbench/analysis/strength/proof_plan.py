@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.strength.planning import CoefficientCurve, PlannedPoint, plan_points
+from whirlbench.analysis.strength.planned_points import CoefficientCurve, PlannedPoint, plan_points
 from whirlbench.errors import RigError
 from whirlbench.rig.description import Rig
 

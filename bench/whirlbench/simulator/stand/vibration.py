@@ -120,9 +120,3 @@ class Mount:
             out.append(value)
         self._first, self._second = first, second
         return np.array(out)
-
-
-def response_m_s2_per_n(stand: StandSettings, axis: int, frequency_hz: np.ndarray) -> np.ndarray:
-    """Complex force-to-acceleration response of an axis at frequencies in Hz: the closed form behind the filter."""
-    ratio = np.asarray(frequency_hz) / stand.resonance_hz[axis]
-    return -(ratio**2) / (stand.moving_mass_kg[axis] * (1.0 - ratio**2 + 2j * stand.damping_ratio[axis] * ratio))

@@ -78,8 +78,7 @@ def tune_work(subject: Subject) -> Answers:
     yield Doing("reading the recording")
     run = subject.run()
     yield Doing("finding steps and fitting models to them")
-    from whirlbench.analysis.governor.advice import advise
-    from whirlbench.analysis.governor.study import study
+    from whirlbench.analysis.governor import advise, study
     from whirlbench.window.pages.forecast_state import forecast_charts
     from whirlbench.window.pages.tune_state import tune_state
 
@@ -88,8 +87,8 @@ def tune_work(subject: Subject) -> Answers:
     comparison = None
     if other is not None:
         yield Doing("comparing with the second recording")
-        from whirlbench.analysis.governor.comparison import compare
-        from whirlbench.analysis.speed_loop.identification import identify
+        from whirlbench.analysis.governor import compare
+        from whirlbench.analysis.speed_loop import identify
 
         loops = [(Path(one.source).stem, loop) for one, loop in ((run, found.loop), (other, identify(other, rig)))]
         comparison = compare(loops)

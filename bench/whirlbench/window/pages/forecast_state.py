@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from whirlbench.analysis.governor.advice import Advice
-from whirlbench.analysis.governor.proof import Forecast, Reading, forecast
-from whirlbench.analysis.governor.study import Study
-from whirlbench.analysis.speed_loop.lever_steps import Kind, Step
+from whirlbench.analysis.governor import Advice, Forecast, Reading, Study, forecast
+from whirlbench.analysis.speed_loop import Kind, Step
 from whirlbench.window.pages.tune_state import Chart, Line
 
 REQUEST_RPM = 100.0

@@ -8,12 +8,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from whirlbench.analysis.conditions import air_density_kg_m3
-from whirlbench.analysis.pitch_limits.end_points import EndPoint, ModeEndPoints, mode_end_points
-from whirlbench.analysis.pitch_limits.limits import PitchLimits, SpeedLimits, limits_at_speeds, pitch_limits
-from whirlbench.analysis.pitch_limits.next_hold import NextHold, next_hold_plan, propose_hold, speed_keys
-from whirlbench.analysis.pitch_limits.set_comparison import compare_sets
-from whirlbench.analysis.propeller.holds import Hold, HoldSurvey, Measured, find_holds
-from whirlbench.analysis.propeller.propeller_map import CoefficientFit
+from whirlbench.analysis.pitch_limits import (
+    EndPoint,
+    ModeEndPoints,
+    NextHold,
+    PitchLimits,
+    SpeedLimits,
+    compare_sets,
+    limits_at_speeds,
+    mode_end_points,
+    next_hold_plan,
+    pitch_limits,
+    propose_hold,
+    speed_keys,
+)
+from whirlbench.analysis.propeller import CoefficientFit, Hold, HoldSurvey, Measured, find_holds
 from whirlbench.errors import AnalysisError
 from whirlbench.results.chart import Chart
 from whirlbench.rig.description import Rig

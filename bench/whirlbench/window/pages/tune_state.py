@@ -11,15 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.governor.advice import Advice
-from whirlbench.analysis.governor.comparison import Comparison
-from whirlbench.analysis.governor.proof import WORDS, Forecast, Verdict
-from whirlbench.analysis.governor.retest_plan import rig_lines
-from whirlbench.analysis.governor.study import Spectrum, Study
-from whirlbench.analysis.speed_loop.lever_steps import Kind
-from whirlbench.analysis.speed_loop.models import sampled_answer
-from whirlbench.analysis.speed_loop.response import Curve
-from whirlbench.analysis.speed_loop.step import StepResult
+from whirlbench.analysis.governor import WORDS, Advice, Comparison, Forecast, Spectrum, Study, Verdict, rig_lines
+from whirlbench.analysis.speed_loop import Curve, Kind, StepResult, sampled_answer
 from whirlbench.window.pages.tune_tables import GAIN_UNITS, Table, form_words, number, tune_tables
 
 CAUTION = (

@@ -6,13 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from whirlbench.analysis.governor.advice import Advice
-from whirlbench.analysis.governor.comparison import BETTER, Comparison
-from whirlbench.analysis.governor.interaction import Interaction
-from whirlbench.analysis.governor.study import Study
-from whirlbench.analysis.speed_loop.models import LoopModel
-from whirlbench.analysis.speed_loop.pool import Pooled
-from whirlbench.analysis.speed_loop.step import StepResult
+from whirlbench.analysis.governor import BETTER, Advice, Comparison, Interaction, Study
+from whirlbench.analysis.speed_loop import LoopModel, Pooled, StepResult
 
 NONE = "–"
 GAIN_UNITS = {"throttle": "rpm/us", "request": "rpm/rpm", "pitch": "rpm/deg"}
