@@ -1,6 +1,7 @@
 """Onset on made-up runs whose beginning is known, and on a few random spins of the simulated stand."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -8,11 +9,13 @@ from random_spins import random_spin
 
 from whirlbench.analysis.onset import find_onset
 from whirlbench.errors import AnalysisError
+from whirlbench.recording.files import read_run
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Event, Run, SlowSamples, TachPulses, VibrationSamples
 
 RIG = parse_rig(example_rig_text())
 BEGIN_S = 45.0
+RECORDINGS = Path(__file__).resolve().parents[3] / "recordings"
 
 
 def hold(time_s):
@@ -179,3 +182,43 @@ def test_random_spins_of_the_simulated_stand():
         covered.append(onset.from_s <= spin.fault.start_s <= onset.to_s)
     assert np.median(errors) < 1.5
     assert sum(covered) >= 2
+
+
+def test_the_resonance_of_a_run_up_is_told_with_the_onset(make_run):
+    """A mount at 62 Hz and 3 % of critical damping, passed by 1P in the run-up; the hold after it is judged as ever."""
+
+    def rpm(time_s):
+        return np.interp(time_s, [0.0, 40.0, 80.0], [2400.0, 5000.0, 5000.0])
+
+    def mount(time_s):
+        ratio = rpm(time_s) / 60.0 / 62.0
+        return 0.1 * ratio**4 / (1.0 - ratio**2 + 0.06j * ratio)
+
+    report = find_onset(make_run(rpm, 80.0, {1: mount}, noise_g=0.02))
+    (found,) = [one for one in report.resonances if one.order == 1]
+    assert report.resonances_refused == ""
+    assert found.certainty == "likely"
+    assert found.natural_hz == pytest.approx(62.0, rel=0.01)
+    assert found.rpm == pytest.approx(62.0 * 60.0, rel=0.01)
+    assert found.damping_ratio == pytest.approx(0.03, rel=0.15)
+
+
+def test_resonances_that_cannot_be_told_are_refused_with_a_reason(make_run):
+    held = make_run(hold, 20.0, {1: 0.3}, noise_g=0.1)
+    assert find_onset(held).resonances == ()
+    assert "no run-up or coast-down" in find_onset(held).resonances_refused
+    blind = find_onset(replace(held, vibration=VibrationSamples()))
+    assert blind.resonances == () and "no vibration was recorded" in blind.resonances_refused
+
+
+@pytest.mark.parametrize("path", sorted(RECORDINGS.glob("*.h5")), ids=lambda path: path.stem)
+def test_the_demo_recordings_give_resonances_of_their_stand_or_say_why_not(path):
+    """Their stand is the simulator's, 47 and 66 Hz across the shaft; a rotor that failed shows nothing afterwards."""
+    report = find_onset(read_run(path))
+    assert bool(report.resonances) != bool(report.resonances_refused)
+    for one in report.resonances:
+        truth_hz = {"ax_g": 36.0, "ay_g": 47.0, "az_g": 66.0}[one.axis]
+        if one.certainty != "doubtful":
+            assert one.natural_hz == pytest.approx(truth_hz, rel=0.06)
+        if report.failure is not None:
+            assert all(each.ramp.from_s < report.failure.at_s for each in one.passes)

@@ -1,7 +1,7 @@
 """Orders of the shaft in vibration: shaft angle, tracked amplitude and phase, order maps and resonances."""
 
 from whirlbench.analysis.orders.order_map import OrderMap, map_orders
-from whirlbench.analysis.orders.resonance import Resonance, find_resonances
+from whirlbench.analysis.orders.resonance import Certainty, Resonance, find_resonances
 from whirlbench.analysis.orders.tracking import (
     FrameGrid,
     OrderTracks,
@@ -13,6 +13,7 @@ from whirlbench.analysis.orders.tracking import (
 )
 
 __all__ = [
+    "Certainty",
     "FrameGrid",
     "OrderMap",
     "OrderTracks",
