@@ -5,8 +5,8 @@ not read itself. BAL-2 and BAL-3 are examples of the same note, read second-hand
 least-squares method for computing balance corrections", J. Engineering for Industry 86 (1964) 273 (title and page from
 memory), its figures read second-hand. These three are two-plane or many-sensor examples: this project balances in one
 plane, so they are checked here as plain least squares of the same kind, to show that the arithmetic convention is the
-same. BAL-5: U = 9549 G m / n, worked in a tooling catalogue (12 g mm), read. BAL-6: recomputed. BAL-7: 0.2 ips, 1P peak,
-the permitted maximum in a propeller maker's owner's manual 61-00-39 p. 6-24, rev. 17 Apr 2020, read.
+same. BAL-5: U = 9549 G m / n, worked in a tooling catalogue (12 g mm), read. BAL-6: recomputed. BAL-7: 0.2 ips, 1P
+peak, the permitted maximum in a propeller maker's owner's manual 61-00-39 p. 6-24, rev. 17 Apr 2020, read.
 """
 
 import numpy as np

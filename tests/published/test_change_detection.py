@@ -1,9 +1,8 @@
 """Change detection against published tables, a textbook example and an independent library.
 
 CUS-1: run lengths of the two-sided tabular CUSUM, Montgomery, Introduction to Statistical Quality Control, ch. 9; 8.38,
-10.4 and 465 read in quotations, the rest from memory, all recomputed by integral equation. CUS-2: Montgomery
-Example 9.1,
-values as five and more copies agree. CUS-3, CUS-4: the library `ruptures`, run here.
+10.4 and 465 read in quotations, the rest from memory, all recomputed by integral equation. CUS-2: Montgomery Example
+9.1, values as five and more copies agree. CUS-3, CUS-4: the library `ruptures`, run here.
 """
 
 import numpy as np

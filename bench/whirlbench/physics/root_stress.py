@@ -119,7 +119,8 @@ def neck_pa(
     """Direct plus bending stress at the corner of a rectangular neck: F / A + M_flap / Z_flap + M_edge / Z_edge."""
     neck = section_properties("rectangle", np.asarray(chord_m), np.asarray(thickness_m))
     bending = np.abs(flap_moment_n_m) / neck.flap_modulus_m3 + np.abs(edge_moment_n_m) / neck.edge_modulus_m3
-    return pull_n / neck.area_m2 + bending
+    result: Values = pull_n / neck.area_m2 + bending
+    return result
 
 
 def bond_shear_pa(pull_n: Values, chord_m: Values, thickness_m: Values, length_m: Values) -> Values:

@@ -85,13 +85,15 @@ def _inflow(radius: np.ndarray, solidity: np.ndarray, angle: np.ndarray, count: 
         momentum = 4.0 * middle * np.abs(middle) * radius * _tip_loss(middle, radius, count)
         short = thrust > momentum
         low, high = np.where(short, middle, low), np.where(short, high, middle)
-    return (low + high) / 2.0
+    result: np.ndarray = (low + high) / 2.0
+    return result
 
 
 def _tip_loss(inflow: np.ndarray, radius: np.ndarray, count: int) -> np.ndarray:
     """Prandtl's tip-loss factor."""
     exponent = count / 2.0 * (1.0 - radius) / np.maximum(np.abs(inflow), 1e-3)
-    return 2.0 / math.pi * np.arccos(np.exp(-exponent))
+    result: np.ndarray = 2.0 / math.pi * np.arccos(np.exp(-exponent))
+    return result
 
 
 def _ring_forces(

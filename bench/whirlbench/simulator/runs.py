@@ -99,7 +99,8 @@ def _slow(
     held = np.floor(time * LOAD_CELL_HZ) / LOAD_CELL_HZ
 
     def true(column: int, times: np.ndarray = time) -> np.ndarray:
-        return np.interp(times, history[:, StateHistory.TIME], history[:, column])
+        result: np.ndarray = np.interp(times, history[:, StateHistory.TIME], history[:, column])
+        return result
 
     row = np.minimum((time / COMMAND_STEP_S + 1e-6).astype(int), len(asked.time_s) - 1)
     return SlowSamples(
@@ -127,7 +128,8 @@ def _pitch_seen(
     """Blade angle as recorded: from the servo's potentiometer where fitted, else from the table and the command."""
     if settings.rig.pitch.feedback:
         return transducers.seen("pitch_deg", np.interp(position_us, *settings.pitch_table()))
-    return np.interp(commanded_us, *settings.pitch_table())
+    result: np.ndarray = np.interp(commanded_us, *settings.pitch_table())
+    return result
 
 
 def speed_seen_rpm(tach: TachPulses, time_s: np.ndarray, rest_s: float) -> np.ndarray:

@@ -47,8 +47,7 @@ def grade_mm_s(unbalance_g_mm: float, rotor_kg: float, rpm: float) -> float:
 
 
 def permitted_g_mm(grade: float, rotor_kg: float, rpm: float) -> float:
-    """Residual unbalance in g mm that ``grade`` (mm/s) permits for ``rotor_kg`` at ``rpm``; the inverse of
-    ``grade_mm_s``."""
+    """Residual unbalance in g mm that ``grade`` (mm/s) permits for ``rotor_kg`` at ``rpm``: ``grade_mm_s`` inverted."""
     _must_turn(rotor_kg, rpm)
     return grade * rotor_kg * 1000.0 * 60.0 / (2 * np.pi * rpm)
 

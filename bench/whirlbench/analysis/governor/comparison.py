@@ -1,4 +1,4 @@
-"""Which setting of a governor is better, A, B or C, and is the difference more than noise?
+"""Which setting of a governor is better, A, B or C, and whether the difference is more than noise.
 
 For a speed controller that governs with gains of its own: it is judged from its recordings, not from a model of it.
 """

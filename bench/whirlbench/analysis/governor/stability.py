@@ -17,11 +17,12 @@ NAN = math.nan
 
 @dataclass(frozen=True)
 class StabilityMargins:
-    """Of one loop: ``gain_margin`` a factor, ``phase_margin_deg``, ``max_sensitivity`` the largest |1 / (1 + L)|,
-    ``max_complementary`` the largest |L / (1 + L)|, ``delay_margin_s`` the dead time it could still bear.
+    """How far a loop is from swinging by itself.
 
-    ``gain_margin`` is infinite where the phase never reaches half a turn. ``stable`` follows from both margins being
-    positive, which is enough for the loops here (open-loop stable, one crossing that matters).
+    ``gain_margin`` is a factor, ``max_sensitivity`` the largest |1 / (1 + L)|, ``max_complementary`` the largest |L /
+    (1 + L)|, ``delay_margin_s`` the dead time it could still bear. ``gain_margin`` is infinite where the phase never
+    reaches half a turn. ``stable`` follows from both margins being positive, which is enough for the loops here
+    (open-loop stable, one crossing that matters).
     """
 
     gain_margin: float

@@ -67,10 +67,11 @@ def simc(drive: SimpleDrive, closed_loop_time_s: float) -> Gains:
 def half_rule(
     lags_s: Sequence[float], dead_time_s: float = 0.0, gain: float = 1.0, keep: int = 1, inverse_s: Sequence[float] = ()
 ) -> SimpleDrive:
-    """One lag (``keep`` 1) or two out of many ``lags_s``: half the largest neglected lag is added to the last kept one,
-    the rest of the neglected, and the inverse responses ``inverse_s`` (-T s + 1), count as dead time.
+    """One lag (``keep`` 1) or two in place of many ``lags_s`` (in s).
 
-    Two kept lags come back with the larger first. Source: Skogestad 2003, as above.
+    Half the largest neglected lag is added to the last kept one; the rest of the neglected, and the inverse responses
+    ``inverse_s`` (-T s + 1), count as dead time. Two kept lags come back with the larger first. Source: Skogestad 2003,
+    as above.
     """
     lags = sorted(lags_s, reverse=True)
     kept, neglected = lags[:keep], lags[keep:]

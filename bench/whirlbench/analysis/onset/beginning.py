@@ -26,8 +26,7 @@ class Beginning:
 
 @dataclass(frozen=True)
 class Likelihood:
-    """Log likelihood ``nats`` ``(beginnings, powers)`` of one or more signals; they add where signals began
-    together."""
+    """Log likelihood ``nats`` ``(beginnings, powers)`` of one or more signals; joint beginnings add."""
 
     begin_s: np.ndarray
     nats: np.ndarray
@@ -65,11 +64,11 @@ def beginning_likelihood(
 
 
 def beginning(likelihood: Likelihood, sharpness: float = 1.0, widen_s: float = 0.0) -> Beginning:
-    """Most likely beginning, and the central 95 % under a flat prior; ``sharpness`` below 1 tempers the likelihood
-    there.
+    """Most likely beginning, and the central 95 % under a flat prior.
 
-    Tempering allows for shapes of growth that are none of the powers. ``widen_s`` is added at both ends (a frame blurs
-    what it sees), and the interval always holds the most likely beginning.
+    ``sharpness`` below 1 tempers the likelihood for the interval. Tempering allows for shapes of growth that are none
+    of the powers. ``widen_s`` is added at both ends (a frame blurs what it sees), and the interval always holds the
+    most likely beginning.
     """
     nats = likelihood.nats - likelihood.nats.max()
     best = float(likelihood.begin_s[int(np.argmax(np.exp(nats).sum(axis=1)))])

@@ -33,8 +33,10 @@ SEARCHED_S = 50.0  # before the data used; further back only where the beginning
 
 @dataclass(frozen=True)
 class Onset:
-    """The beginning: ``at_s`` with its 95 % interval, the signal that moved first, "growth" or "step", and first
-    caution."""
+    """The beginning with its 95 % interval, and the first caution, in s; the signal that moved first.
+
+    ``kind`` is "growth" or "step".
+    """
 
     at_s: float
     from_s: float

@@ -29,8 +29,10 @@ class Scatter:
 
 @dataclass(frozen=True)
 class Expectation:
-    """What earlier healthy runs expect at each point of this run: ``mean`` and ``spread`` ``(points, columns)``,
-    NaN unknown."""
+    """What earlier healthy runs expect at each point of this run.
+
+    ``mean`` and ``spread`` are ``(points, columns)``, NaN where unknown.
+    """
 
     mean: np.ndarray
     spread: np.ndarray
@@ -107,7 +109,8 @@ def _gusting(far_over_near: np.ndarray) -> np.ndarray:
         gust = np.maximum(far_over_near**2 - 1.0 / own, 0.0) / (far_share - (1.0 - keep) / own)
         white = np.maximum(1.0 - (1.0 - keep) * gust, 0.0) / own
         total = white * (1 + LEAST_KEEP) / (1 - LEAST_KEEP) + gust * (1 + keep) / (1 - keep)
-        return GUST_MARGIN * np.minimum(np.sqrt(total), np.sqrt((1 + keep) / (1 - keep) / (1 - keep)))
+        result: np.ndarray = GUST_MARGIN * np.minimum(np.sqrt(total), np.sqrt((1 + keep) / (1 - keep) / (1 - keep)))
+        return result
 
 
 def _spread(magnitudes: np.ndarray, points: Points, lag: int) -> np.ndarray:
@@ -126,7 +129,10 @@ def _robust(magnitudes: np.ndarray) -> np.ndarray:
     median = np.nanmedian(np.where(np.isfinite(magnitudes).any(axis=0), magnitudes, 0.0), axis=0) / 0.6745
     inside = magnitudes <= 3 * median
     square = np.where(inside, magnitudes, 0.0) ** 2
-    return np.sqrt(square.sum(axis=0) / np.maximum(inside.sum(axis=0), 1)) * 1.014  # what the cut takes away
+    result: np.ndarray = (
+        np.sqrt(square.sum(axis=0) / np.maximum(inside.sum(axis=0), 1)) * 1.014
+    )  # what the cut takes away
+    return result
 
 
 def _counts(points: Points) -> np.ndarray:
@@ -137,7 +143,8 @@ def _pooled(spread: np.ndarray, points: Points) -> np.ndarray:
     """Rms over points, weighted by frames."""
     weight = _counts(points)[:, None] * np.isfinite(spread)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.sqrt(np.nansum(weight * spread**2, axis=0) / weight.sum(axis=0))
+        result: np.ndarray = np.sqrt(np.nansum(weight * spread**2, axis=0) / weight.sum(axis=0))
+        return result
 
 
 def _leaning(spread: np.ndarray, points: Points, leaning_frames: float = 12.0) -> np.ndarray:
@@ -146,7 +153,8 @@ def _leaning(spread: np.ndarray, points: Points, leaning_frames: float = 12.0) -
     pooled = _pooled(spread, points)
     own = np.where(np.isfinite(spread), spread, pooled)
     variance = (count * own**2 + leaning_frames * pooled**2) / (count + leaning_frames)
-    return np.sqrt(variance * (1.0 + 4.0 / np.maximum(count, 4.0)))
+    result: np.ndarray = np.sqrt(variance * (1.0 + 4.0 / np.maximum(count, 4.0)))
+    return result
 
 
 def first_levels(values: np.ndarray, points: Points) -> np.ndarray:

@@ -18,11 +18,11 @@ LONGEST_PERIOD_S = 0.5  # slower than 2 pulses a second the shaft is at rest, or
 
 @dataclass(frozen=True)
 class ShaftAngle:
-    """Angle of the shaft in revolutions, smooth between knots; ``marked`` when whole numbers are tach pulses of the
-    mark.
+    """Angle of the shaft in revolutions, smooth between knots.
 
-    ``time_s`` and ``revolutions`` are the knots ``(n,)``, ``slope_hz`` the speed there; ``open_after`` is True for each
-    knot whose following interval holds no angle (a gap). ``repaired`` counts pulses put in or taken out.
+    ``marked`` when whole numbers are tach pulses of the mark. ``time_s`` and ``revolutions`` are the knots ``(n,)``,
+    ``slope_hz`` the speed there; ``open_after`` is True for each knot whose following interval holds no angle (a gap).
+    ``repaired`` counts pulses put in or taken out.
     """
 
     time_s: np.ndarray
@@ -48,9 +48,8 @@ class ShaftAngle:
         return self._only_inside(speed, time_s, knot)
 
     def time_at(self, revolutions: np.ndarray) -> np.ndarray:
-        """Time in s at which the shaft passes ``revolutions``; NaN outside and inside gaps (one Newton step on
-        ``at``)."""
-        guess = np.interp(revolutions, self.revolutions, self.time_s, left=np.nan, right=np.nan)
+        """Time in s at which the shaft passes ``revolutions``; NaN outside and in gaps (two Newton steps on ``at``)."""
+        guess: np.ndarray = np.interp(revolutions, self.revolutions, self.time_s, left=np.nan, right=np.nan)
         for _ in range(2):
             guess = guess - (self.at(guess) - revolutions) / self.speed_hz(guess)
         return guess
@@ -68,11 +67,10 @@ class ShaftAngle:
 def angle_from_pulses(pulses: TachPulses) -> ShaftAngle:
     """Shaft angle through the tach pulses, with lone missed and spurious pulses mended.
 
-    ``pulses``: times in s, strictly increasing. Angle zero is the first pulse: with one pulse per revolution that
-    is the
-    mark; with several, which of them is first is not known, and phase is good within the run only. Raises AnalysisError
-    with fewer than four pulses. Intervals longer than 0.5 s become gaps. A cubic through neighbouring pulses keeps
-    ramps exact to third order (piecewise Hermite, any text on interpolation).
+    ``pulses``: times in s, strictly increasing. Angle zero is the first pulse: with one pulse per revolution that is
+    the mark; with several, which of them is first is not known, and phase is good within the run only. Raises
+    AnalysisError with fewer than four pulses. Intervals longer than 0.5 s become gaps. A cubic through neighbouring
+    pulses keeps ramps exact to third order (piecewise Hermite, any text on interpolation).
     """
     if len(pulses.time_s) < 4:
         raise AnalysisError(f"{len(pulses.time_s)} tach pulses: at least 4 are needed to follow the shaft angle")
@@ -136,7 +134,8 @@ def _steps_between(time_s: np.ndarray) -> np.ndarray:
 def _is_gap(period_s: np.ndarray) -> np.ndarray:
     """Intervals that hold no angle: too long for a turning shaft, or much longer than both neighbours."""
     around = np.maximum(np.append(period_s[1:], period_s[-1:]), np.concatenate([period_s[:1], period_s[:-1]]))
-    return (period_s > LONGEST_PERIOD_S) | (period_s > GAP_RATIO * around)
+    result: np.ndarray = (period_s > LONGEST_PERIOD_S) | (period_s > GAP_RATIO * around)
+    return result
 
 
 def _slopes(time_s: np.ndarray, turns: np.ndarray, open_after: np.ndarray) -> np.ndarray:

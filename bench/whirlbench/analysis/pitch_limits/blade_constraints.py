@@ -104,6 +104,7 @@ def _servo(rig: Rig, propeller: PropellerMap, blade: BuiltBlade, count: int) -> 
         for pitch in sampled.tolist():
             hold = servo_hold(rig, _loaded(rig, blade, count, pitch, 0.0, propeller).loads(rpm), pitch)
             needed.append(hold.servo_torque_n_m if hold else math.nan)
-        return np.interp(pitch_deg, sampled, needed)
+        result: np.ndarray = np.interp(pitch_deg, sampled, needed)
+        return result
 
     yield Constraint("servo_torque_n_m", "N m", probe.available_n_m, torque)

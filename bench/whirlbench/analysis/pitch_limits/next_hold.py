@@ -83,7 +83,8 @@ class _Place:
             return np.zeros(len(candidates))
         shared = self.fit.covariance(self.point, candidates)[0]
         gain = shared**2 / (self.fit.variance(candidates) + self.fit.point_stderr**2)
-        return np.maximum(self.variance_deg2 - gain / self.slope_per_deg**2, 0.0)
+        result: np.ndarray = np.maximum(self.variance_deg2 - gain / self.slope_per_deg**2, 0.0)
+        return result
 
 
 def _binding_places(limits: PitchLimits) -> list[_Place]:

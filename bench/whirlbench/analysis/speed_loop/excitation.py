@@ -52,7 +52,8 @@ class FrequencyResponse:
     @property
     def size(self) -> np.ndarray:
         """Size of the response, ``(n,)``, rpm per unit of the lever."""
-        return np.abs(self.response)
+        result: np.ndarray = np.abs(self.response)
+        return result
 
     @property
     def phase_deg(self) -> np.ndarray:

@@ -193,10 +193,10 @@ def _before_s(step: Step, first: LoopModel) -> float:
 
 
 def _choice(window: Window, first: LoopModel, noise: Noise) -> tuple[Choice, float]:
-    """The fit with the noise of the holds, or with plain noise where that does not explain what is left; and how many
-    times that noise is left.
+    """The fit with the noise of the holds, or with plain noise where that does not explain what is left.
 
-    What a model leaves unexplained is a misfit then, and weights made for tach noise would chase it.
+    Comes with how many times that noise is left. What a model leaves unexplained is a misfit then, and weights made for
+    tach noise would chase it.
     """
     choice = choose_form(window, first, noise)
     unexplained = choice.fit.unexplained
