@@ -56,8 +56,8 @@ def _of_mode(name: str, mode: Mode, limits: PitchLimits, rig: Rig, table: Sequen
     coarse_deg, coarse_by = _coarse_end(mode, rows, limits)
     remark = _remark(rows, limits, mode)
     if fine_deg >= coarse_deg:
-        finest = f"finest {fine_deg:.1f} deg" if math.isfinite(fine_deg) else "no measured pitch is coarse enough"
-        why = f"no safe range: {finest} ({fine_by}), coarsest {coarse_deg:.1f} deg ({coarse_by})"
+        least = f"least {fine_deg:.1f} deg" if math.isfinite(fine_deg) else "no measured pitch is coarse enough"
+        why = f"no safe range: {least} ({fine_by}), greatest {coarse_deg:.1f} deg ({coarse_by})"
         return ModeEndPoints(name, mode.rpm, None, None, why)
     fine = _end_point(fine_deg, fine_by, table, coarser_is_safe=True)
     coarse = _end_point(coarse_deg, coarse_by, table, coarser_is_safe=False)

@@ -34,8 +34,8 @@ PITCH_STEP_DEG = 0.1
 class SpeedLimits:
     """The pitch range at one speed; None where nothing binds within the measured pitches.
 
-    ``over_everywhere`` says that the binding constraint is exceeded already at the finest measured pitch: then
-    ``max_pitch_deg`` is that pitch and this speed must not be held at all. ``too_fine_everywhere``: even the coarsest
+    ``over_everywhere`` says that the binding constraint is exceeded already at the least measured pitch: then
+    ``max_pitch_deg`` is that pitch and this speed must not be held at all. ``too_fine_everywhere``: even the greatest
     measured pitch would not hold an open throttle below overspeed; ``min_pitch_deg`` is then None.
     ``nothing_permitted``: no pitch lies between least and greatest, 95 % safe. ``extrapolated``: no hold was made
     near this speed.
@@ -120,7 +120,7 @@ def pitch_grid(propeller: PropellerMap) -> np.ndarray:
 
 
 def floors_of(limits: PitchLimits, rig: Rig, throttle_pct: float = 100.0) -> LeastPitch:
-    """Finest pitch by each rule, from the same data; ``throttle_pct``: how far the throttle opens in a failure."""
+    """Least pitch by each rule, from the same data; ``throttle_pct``: how far the throttle opens in a failure."""
     return least_pitch(limits.propeller, limits.pack, rig, pitch_grid(limits.propeller), throttle_pct)
 
 

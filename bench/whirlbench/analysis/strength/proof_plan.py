@@ -118,7 +118,7 @@ def _quoted(text: str) -> str:
 
 
 def _fine_pitch_deg(rig: Rig) -> float | None:
-    """Finest blade angle of the fastest mode, else None: the pitch then stays where it is."""
+    """Least blade angle of the fastest mode, else None: the pitch then stays where it is."""
     if not rig.modes or rig.pitch.table is None:
         return None
     return max(rig.modes.values(), key=lambda mode: mode.rpm[1]).min_pitch_deg
