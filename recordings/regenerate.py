@@ -14,15 +14,14 @@ from pathlib import Path
 
 import numpy as np
 
-from whirlbench.analysis.balance.single_plane import balance, correction_for
+from whirlbench.analysis.balance import balance, correction_for
 from whirlbench.recording import files
 from whirlbench.recording.attributes import RunAttributes
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import SLOW_CHANNELS, Event, Run
 from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
-from whirlbench.simulator.stand.faults import Fault, GovernorHunting, LoosePitchLink, LostTach, RootCrack
-from whirlbench.simulator.stand.settings import PlantSettings
+from whirlbench.simulator.stand import Fault, GovernorHunting, LoosePitchLink, LostTach, PlantSettings, RootCrack
 
 SLOW_RATE_HZ = 100.0
 AXES = ("ay_g", "az_g")

@@ -17,13 +17,12 @@ from dataclasses import dataclass, replace
 import msgspec
 import numpy as np
 
-from whirlbench.analysis.governor.advice import Advice, advise, plausible_models
-from whirlbench.analysis.governor.proof import Verdict, prove
-from whirlbench.analysis.speed_loop.identification import SpeedLoop, identify
+from whirlbench.analysis.governor import Advice, Verdict, advise, prove
+from whirlbench.analysis.governor.advice import plausible_models
+from whirlbench.analysis.speed_loop import SpeedLoop, identify
 from whirlbench.samples import Run
 from whirlbench.simulator.runs import simulate_run
-from whirlbench.simulator.stand.schedule import Schedule, SetPoint
-from whirlbench.simulator.stand.settings import PlantSettings
+from whirlbench.simulator.stand import PlantSettings, Schedule, SetPoint
 
 STEP_US, PITCH_STEP_DEG, HOLD_S = 40.0, 4.0, 4.0
 

@@ -18,12 +18,16 @@ from __future__ import annotations
 
 import sys
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
-from whirlbench.analysis.onset.detection import find_onset
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "simulator"))
+
+from random_spins import random_spin
+
+from whirlbench.analysis.onset import find_onset
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.simulator.random_spins import random_spin
 
 RIG = parse_rig(example_rig_text())
 

@@ -16,10 +16,14 @@ from __future__ import annotations
 
 import sys
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
-from whirlbench.analysis.onset.cusum import least_mean_delay, run_length, threshold_for
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "published" / "formulas"))
+
+from cumulative_sums import least_mean_delay, run_length, threshold_for
+
 from whirlbench.analysis.onset.features import STEP_S, VIBRATION
 from whirlbench.analysis.onset.likelihood_ratio import BLOCK, alarm_level, sequential_evidence
 from whirlbench.analysis.onset.whitening import HABITS, UNKNOWN_LEVEL, WARM_UP_S, Design, HealthyFilter

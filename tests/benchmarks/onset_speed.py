@@ -21,19 +21,17 @@ from pathlib import Path
 
 import numpy as np
 
+from whirlbench.analysis.onset import find_failure, operating_points
 from whirlbench.analysis.onset.detection import judge_features
-from whirlbench.analysis.onset.failure import find_failure
 from whirlbench.analysis.onset.features import VIBRATION, run_features
-from whirlbench.analysis.onset.healthy import scatter
-from whirlbench.analysis.onset.operating_points import operating_points
+from whirlbench.analysis.onset.healthy_scatter import scatter
 from whirlbench.analysis.onset.whitening import standardised
 from whirlbench.recording import files
 from whirlbench.recording.attributes import RunAttributes
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import SLOW_CHANNELS, Run
 from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
-from whirlbench.simulator.stand.faults import RootCrack
-from whirlbench.simulator.stand.settings import PlantSettings
+from whirlbench.simulator.stand import PlantSettings, RootCrack
 
 RIG = parse_rig(example_rig_text())
 AXES = ("ay_g", "az_g")

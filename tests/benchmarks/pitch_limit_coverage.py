@@ -10,17 +10,21 @@ from __future__ import annotations
 
 import sys
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "simulator" / "stand"))
+
+import steady_truth as truth
+
 from whirlbench.analysis.conditions import air_density_kg_m3
-from whirlbench.analysis.pitch_limits.limits import PitchLimits, pitch_limits
-from whirlbench.analysis.propeller.holds import find_holds
+from whirlbench.analysis.pitch_limits import PitchLimits, pitch_limits
+from whirlbench.analysis.propeller import find_holds
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
-from whirlbench.simulator.stand import truth
-from whirlbench.simulator.stand.settings import PlantSettings
+from whirlbench.simulator.stand import PlantSettings
 
 SPEEDS_RPM = (4800.0, 5100.0, 5400.0)
 THROTTLES_US = (1550.0, 1780.0)

@@ -13,10 +13,7 @@ import numpy as np
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.simulator.device.simulated_port import simulated_device
 from whirlbench.simulator.runs import simulate_run
-from whirlbench.simulator.stand.faults import RootCrack
-from whirlbench.simulator.stand.plant import Plant
-from whirlbench.simulator.stand.schedule import Schedule, SetPoint
-from whirlbench.simulator.stand.settings import PlantSettings
+from whirlbench.simulator.stand import Plant, PlantSettings, RootCrack, Schedule, SetPoint
 
 SECONDS = 20.0
 SETTINGS = PlantSettings.from_rig(parse_rig(example_rig_text()))

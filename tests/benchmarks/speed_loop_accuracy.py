@@ -23,14 +23,17 @@ import math
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from scipy.linalg import solveh_banded
 
-from whirlbench.analysis.speed_loop.identification import identify
-from whirlbench.analysis.speed_loop.step import StepResult
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "simulator"))
+
+from linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
+
+from whirlbench.analysis.speed_loop import StepResult, identify
 from whirlbench.samples import Run, SlowSamples, TachPulses
-from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 NAMES = ("gain", "time_constant_s", "dead_time_s")
 AT_S, DURATION_S, CHANGE_US = 4.0, 12.0, 50.0

@@ -15,7 +15,7 @@ from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
 from whirlbench.samples import SLOW_CHANNELS, Run
 from whirlbench.session.plan import read_plan
 from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
-from whirlbench.simulator.stand.settings import PlantSettings
+from whirlbench.simulator.stand import PlantSettings
 
 POINTS = [SetPoint(0.0, throttle_us=us, pitch_deg=deg) for us in (1550, 1780) for deg in (5, 9, 13, 17, 15, 11, 7)]
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 from whirlbench.cli.main import run as whirlbench
 from whirlbench.recording import files
@@ -14,7 +15,6 @@ from whirlbench.recording.attributes import RunAttributes
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.samples import SLOW_CHANNELS, Run
 from whirlbench.session.plan import read_plan
-from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 DRIVES = {
     "throttle_us": LinearDrive(6.0, 0.06, time_constant_s=0.3),

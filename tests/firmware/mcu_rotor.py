@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from whirlbench.simulator.stand.plant import PlantState
+from whirlbench.simulator.stand import PlantState
 
 AT_REST = PlantState(
     time_s=0.0, rpm=0.0, shaft_angle_rad=0.0, pitch_deg=0.0, servo_position_us=0.0, current_a=0.0, motor_current_a=0.0,

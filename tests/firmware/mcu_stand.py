@@ -30,9 +30,7 @@ from mcu_terminal import Terminal
 from whirlbench.link.messages import Restart
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
-from whirlbench.simulator.stand.faults import Fault
-from whirlbench.simulator.stand.plant import Plant, PlantSettings, PlantState
-from whirlbench.simulator.stand.transducers import Transducers
+from whirlbench.simulator.stand import Fault, Plant, PlantSettings, PlantState, Transducers
 
 SLICE_S = 0.002  # the pulses of one slice act on the plant in the next: less than one frame of the speed controller
 START_CYCLES = CLOCK_HZ // 4000

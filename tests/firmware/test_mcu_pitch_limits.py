@@ -9,9 +9,8 @@ from mcu_stand import McuStand
 from pitch_stands import rig_with
 
 from whirlbench.analysis.conditions import air_density_kg_m3
-from whirlbench.analysis.pitch_limits.end_points import mode_end_points, servo_travel
-from whirlbench.analysis.pitch_limits.limits import pitch_limits
-from whirlbench.analysis.propeller.holds import find_holds
+from whirlbench.analysis.pitch_limits import mode_end_points, pitch_limits, servo_travel
+from whirlbench.analysis.propeller import find_holds
 from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.files import create, read_run
 from whirlbench.rig.description import Rig

@@ -21,7 +21,7 @@ from whirlbench.samples import Run
 from whirlbench.session.engine import Ending, Engine, Outcome
 from whirlbench.session.plan import parse_plan
 from whirlbench.session.process import run_in_lockstep
-from whirlbench.simulator.stand.faults import Fault, Runaway
+from whirlbench.simulator.stand import Fault, Runaway
 
 RIG_TEXT = example_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
 PLAN_TEXT = """

@@ -8,10 +8,9 @@ import pytest
 from mcu_stand import McuStand
 from mcu_talk import Talk
 
-from whirlbench.analysis.governor.advice import Advice, advise
-from whirlbench.analysis.governor.proof import Verdict, prove
-from whirlbench.analysis.governor.study import plausible_loads
-from whirlbench.analysis.speed_loop.identification import SpeedLoop, identify
+from whirlbench.analysis.governor import Advice, Verdict, advise, prove
+from whirlbench.analysis.governor.loop_study import plausible_loads
+from whirlbench.analysis.speed_loop import SpeedLoop, identify
 from whirlbench.link.messages import Pitch, Request, Slow, State, Tach, Throttle
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig

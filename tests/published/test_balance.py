@@ -1,20 +1,19 @@
 """Balancing against published worked examples.
 
-BAL-1: Bruel & Kjaer Application Note 17-227, example 2, as the README of pyPRB 1.0.0 quotes it, and recomputed; the
-note
-itself was not read. BAL-2, BAL-3 and BAL-4 are two-plane or many-sensor examples: this project balances in one
-plane, so
-they are checked here as plain least squares of the same kind, to show that the arithmetic convention is the same.
-BAL-5: U = 9549 G m / n, worked in a tooling catalogue (12 g mm), read. BAL-6: recomputed. BAL-7: 0.2 ips, 1P peak, the
-permitted maximum in a propeller maker's owner's manual 61-00-39 p. 6-24, rev. 17 Apr 2020, read.
+BAL-1: Bruel & Kjaer Application Note 17-227, example 2, read second-hand in a quotation, and recomputed; the note was
+not read itself. BAL-2 and BAL-3 are examples of the same note, read second-hand as well. BAL-4 is of T. P. Goodman, "A
+least-squares method for computing balance corrections", J. Engineering for Industry 86 (1964) 273 (title and page from
+memory), its figures read second-hand. These three are two-plane or many-sensor examples: this project balances in one
+plane, so they are checked here as plain least squares of the same kind, to show that the arithmetic convention is the
+same. BAL-5: U = 9549 G m / n, worked in a tooling catalogue (12 g mm), read. BAL-6: recomputed. BAL-7: 0.2 ips, 1P
+peak, the permitted maximum in a propeller maker's owner's manual 61-00-39 p. 6-24, rev. 17 Apr 2020, read.
 """
 
 import numpy as np
 import pytest
 
-from whirlbench.analysis.balance.grade import grade_mm_s, permitted_g_mm
-from whirlbench.analysis.balance.single_plane import Vectors1P, balance_vectors, correction_for
-from whirlbench.analysis.orders.velocity import sine_vibration
+from whirlbench.analysis.balance import correction_for, grade_mm_s, permitted_g_mm, sine_vibration
+from whirlbench.analysis.balance.single_plane import Vectors1P, balance_vectors
 
 
 def polar(size, degrees):
@@ -79,7 +78,7 @@ def test_bal_2_and_3_two_plane_examples(initial, first, second, trial, expected,
 
 
 def test_bal_4_least_squares_over_three_sensors():
-    """Goodman 1964 via the tests of hsbalance: alpha W = -A in least squares gives .81 and 1.48."""
+    """Goodman 1964, read second-hand: alpha W = -A in least squares gives .81 and 1.48."""
     alpha, found = np.array([[3, -2], [5, -2], [5, -3]]), np.array([1, -1, 0])
     masses = np.linalg.lstsq(alpha, -found, rcond=None)[0]
     assert masses == pytest.approx([0.80952, 1.47619], abs=1e-4)

@@ -1,22 +1,21 @@
 """Change detection against published tables, a textbook example and an independent library.
 
 CUS-1: run lengths of the two-sided tabular CUSUM, Montgomery, Introduction to Statistical Quality Control, ch. 9; 8.38,
-10.4 and 465 read in quotations, the rest from memory, all recomputed by integral equation. CUS-2: Montgomery
-Example 9.1,
-values as five and more copies agree. CUS-3, CUS-4: the library `ruptures`, run here.
+10.4 and 465 read in quotations, the rest from memory, all recomputed by integral equation. CUS-2: Montgomery Example
+9.1, values as five and more copies agree. CUS-3, CUS-4: the library `ruptures`, run here.
 """
 
 import numpy as np
 import pytest
-
-from whirlbench.analysis.onset.beginning import best_split
-from whirlbench.analysis.onset.cusum import (
+from cumulative_sums import (
+    best_split,
     first_signal,
     run_length,
     siegmund_run_length,
     threshold_for,
     two_sided_run_length,
 )
+
 from whirlbench.errors import AnalysisError
 
 EXAMPLE_9_1 = np.array(

@@ -9,9 +9,10 @@ import math
 
 import numpy as np
 import pytest
+from textbook_formulas import electrical_rpm
 
 from whirlbench.physics.coefficients import power_w, torque_n_m
-from whirlbench.physics.drive import cell_voltage_v, electrical_rpm, torque_constant
+from whirlbench.physics.drive import cell_voltage_v, torque_constant
 from whirlbench.units import rad_s_from_rpm
 
 

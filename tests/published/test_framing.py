@@ -1,7 +1,7 @@
 """Framing against published examples, on the Python side and on the sketch's C++.
 
 COBS rows: Cheshire and Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM Transactions on Networking 7 (1999), as
-tabulated in Wikipedia's article; read in quotation, not in the paper, and reproduced with the independent library
+tabulated in an encyclopaedia; read in quotation, not in the paper, and reproduced with the independent library
 ``cobs``. CRC check values: the catalogue of parametrised CRC algorithms, check word "123456789"; read in quotation and
 recomputed bitwise here.
 """

@@ -9,11 +9,11 @@ import math
 
 import numpy as np
 import pytest
+from textbook_formulas import ideal_thrust_n
 
 from whirlbench.physics.coefficients import (
     PLAUSIBLE_MERIT,
     figure_of_merit,
-    ideal_thrust_n,
     power_coefficient,
     power_w,
     thrust_coefficient,

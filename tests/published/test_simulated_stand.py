@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from textbook_formulas import electrical_rpm
 
 from whirlbench.physics.coefficients import figure_of_merit
-from whirlbench.physics.drive import cell_voltage_v, electrical_rpm, torque_constant
+from whirlbench.physics.drive import cell_voltage_v, torque_constant
 from whirlbench.simulator.stand.propeller import Blades
 
 # NACA Report 640 (Hartman and Biermann, 1938): Clark Y, four blades, at rest, blade angle at 0.75 radius. Read from a

@@ -13,23 +13,15 @@ import math
 import control
 import numpy as np
 import pytest
+from other_tuning_rules import amigo_pi, amigo_pid, cancelled_zero, lambda_rule, relay_swing, ultimate
 
-from whirlbench.analysis.governor.prediction import LawSettings, Trial, predict
-from whirlbench.analysis.governor.rules import (
-    Gains,
-    SimpleDrive,
-    amigo_pi,
-    amigo_pid,
-    cancelled_zero,
-    half_rule,
-    lambda_rule,
-    relay_swing,
-    simc,
-    ultimate,
-)
-from whirlbench.analysis.governor.stability import loop_margins
+from whirlbench.analysis.governor import LawSettings
+from whirlbench.analysis.governor.prediction import Trial, predict
+from whirlbench.analysis.governor.stability import stability_margins
+from whirlbench.analysis.governor.tuning_rules import Gains, SimpleDrive, half_rule, simc
+from whirlbench.analysis.speed_loop import LoopModel, unit_answer
 from whirlbench.analysis.speed_loop.graphical import crossing_s, smith, sundaresan_krishnaswamy
-from whirlbench.analysis.speed_loop.models import LoopModel, damping_from_overshoot, second_order_figures, unit_answer
+from whirlbench.analysis.speed_loop.models import damping_from_overshoot, second_order_figures
 
 NAN = math.nan
 
@@ -73,7 +65,7 @@ def test_damping_from_overshoot(overshoot, damping):
 def test_simc_margins_first_order():
     """LOOP-3, Skogestad's table: first order plus dead time, closed-loop time equal to the dead time."""
     model = first_order(2.0, 5.0, 1.0)
-    margins = loop_margins(model, simc(SimpleDrive(2.0, 5.0, 1.0), 1.0))
+    margins = stability_margins(model, simc(SimpleDrive(2.0, 5.0, 1.0), 1.0))
     assert margins.gain_margin == pytest.approx(math.pi, abs=0.01)
     assert margins.phase_margin_deg == pytest.approx(61.35, abs=0.02)
     assert margins.max_sensitivity == pytest.approx(1.5905, abs=0.005)
@@ -87,7 +79,7 @@ def test_simc_margins_first_order():
 def test_simc_margins_for_other_closed_loop_times(ratio, gain_margin, phase_margin):
     """LOOP-3b, derived: GM = pi/2 (r + 1), PM = 90 - 57.2958 / (r + 1); lag long enough not to be cut to 4 reaches."""
     drive = SimpleDrive(-0.5, 3.0, 1.0)
-    margins = loop_margins(first_order(-0.5, 3.0, 1.0), simc(drive, ratio * 1.0))
+    margins = stability_margins(first_order(-0.5, 3.0, 1.0), simc(drive, ratio * 1.0))
     assert margins.gain_margin == pytest.approx(gain_margin, abs=2e-3)
     assert margins.phase_margin_deg == pytest.approx(phase_margin, abs=1e-2)
 
@@ -96,7 +88,7 @@ def test_simc_margins_integrating():
     """LOOP-4, Skogestad's table: integrating drive, integral time eight dead times."""
     gains = simc(SimpleDrive(1.0, math.inf, 1.0), 1.0)
     assert gains.integral_time_s == pytest.approx(8.0)
-    margins = loop_margins(LoopModel("integrating", 1.0, 1.0), gains)
+    margins = stability_margins(LoopModel("integrating", 1.0, 1.0), gains)
     assert margins.gain_margin == pytest.approx(2.9634, abs=0.01)
     assert margins.phase_margin_deg == pytest.approx(46.86, abs=0.01)
     assert margins.max_sensitivity == pytest.approx(1.7035, abs=0.01)
@@ -225,7 +217,7 @@ def test_margins_against_python_control(model, gains):
         [gains.proportional * gains.integral_time_s, gains.proportional], [gains.integral_time_s, 0]
     )
     gain_margin, phase_margin, sensitivity, _, crossover, _ = control.stability_margins(controller * with_delay(model))
-    ours = loop_margins(model, gains)
+    ours = stability_margins(model, gains)
     assert ours.gain_margin == pytest.approx(gain_margin, rel=2e-3)
     assert ours.phase_margin_deg == pytest.approx(phase_margin, abs=0.1)
     assert ours.crossover_rad_s == pytest.approx(crossover, rel=2e-3)

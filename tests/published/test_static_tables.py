@@ -9,10 +9,11 @@ import math
 
 import numpy as np
 import pytest
+from textbook_formulas import ideal_thrust_n
 
-from whirlbench.analysis.propeller.holds import Hold, Measured
-from whirlbench.analysis.propeller.propeller_map import Estimate, coefficient_points, fit_coefficient, fit_map
-from whirlbench.physics.coefficients import ideal_thrust_n, power_w, thrust_n
+from whirlbench.analysis.propeller import Estimate, Hold, Measured, fit_map
+from whirlbench.analysis.propeller.propeller_map import coefficient_points, fit_coefficient
+from whirlbench.physics.coefficients import power_w, thrust_n
 from whirlbench.rig.description import Air, Propeller, Rig
 
 DENSITY = 1.225

@@ -7,9 +7,10 @@ that the yardsticks are rms over 10 to 1000 Hz while ips figures are peak at 1P,
 
 import numpy as np
 import pytest
+from band_vibration import band_vibration, crest_factor
 
-from whirlbench.analysis.orders.tracking import track_orders
-from whirlbench.analysis.orders.velocity import band_vibration, crest_factor, sine_vibration
+from whirlbench.analysis.balance import sine_vibration
+from whirlbench.analysis.orders import track_orders
 from whirlbench.errors import AnalysisError
 from whirlbench.samples import Run, TachPulses, VibrationSamples
 from whirlbench.units import ips_from_mm_s, velocity_mm_s_from_g

@@ -8,8 +8,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from whirlbench.analysis.strength.check import StrengthCheck, check_strength
-from whirlbench.analysis.strength.working import worked_sets
+from whirlbench.analysis.strength import StrengthCheck, check_strength, worked_sets
 from whirlbench.report.strength_page import strength_page
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig

@@ -10,17 +10,16 @@ import page_runs
 import pytest
 from msgspec.structs import replace
 
-from whirlbench.analysis.pitch_limits import end_points
+from whirlbench.analysis.pitch_limits import NextHold, end_points
 from whirlbench.analysis.pitch_limits import study as study_module
-from whirlbench.analysis.pitch_limits.next_hold import NextHold
 from whirlbench.errors import AnalysisError, RigError
 from whirlbench.results import limits_charts
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
-from whirlbench.results.limits import LimitsStudy, at_speeds, limits_answer, limits_study, next_hold
+from whirlbench.results.limits import LimitsStudy, at_speeds, limits_answer, limits_study, propose
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Run, SlowSamples
-from whirlbench.session.plan.steps import parse_plan
+from whirlbench.session.plan import parse_plan
 
 
 def rig(**limits: float) -> Rig:
@@ -121,7 +120,7 @@ def test_what_could_not_be_evaluated_leaves_the_verdict_in_part(study: LimitsStu
 def test_the_next_hold_is_a_plan_that_can_be_run(study: LimitsStudy, monkeypatch: pytest.MonkeyPatch) -> None:
     """How it is found has its own tests; it is slow."""
     monkeypatch.setattr(study_module, "propose_hold", lambda limits: NextHold(4000.0, 9.0, 0.4, 0.2))
-    shown = limits_answer(study, next_hold(study))
+    shown = limits_answer(study, propose(study))
     assert shown.plan is not None and shown.plan.remark.startswith("4000 rpm at 9.0 deg")
     assert len(parse_plan(shown.plan.text).steps) == 3
     assert any(curve.label == "measure next" for curve in shown.chart("limits").curves)
@@ -134,7 +133,7 @@ def test_while_the_next_hold_is_sought_that_is_said(answer: Answer) -> None:
 
 def test_without_a_next_hold_the_reason_is_given(study: LimitsStudy, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(study_module, "propose_hold", lambda limits: None)
-    shown = limits_answer(study, next_hold(study))
+    shown = limits_answer(study, propose(study))
     assert shown.plan is not None and "no further hold can be proposed" in shown.plan.remark
 
 

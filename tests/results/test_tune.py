@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
 from whirlbench.results.tune import study, tune_answer
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 
 @pytest.fixture(scope="module")

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.simulator.stand.settings import AirSettings, PlantSettings
-
-sys.path.insert(0, str(Path(__file__).parent))  # for device_host: test folders are not packages
+from whirlbench.simulator.stand import PlantSettings
+from whirlbench.simulator.stand.settings import AirSettings
 
 
 @pytest.fixture(scope="session")

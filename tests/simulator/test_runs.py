@@ -6,15 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import steady_truth as truth
+from mount_response import response_m_s2_per_n
 
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import TachPulses, speed_from_pulses
 from whirlbench.simulator.runs import simulate_run, speed_seen_rpm
-from whirlbench.simulator.stand import truth
-from whirlbench.simulator.stand.schedule import Schedule, SetPoint, commands
-from whirlbench.simulator.stand.settings import PlantSettings
-from whirlbench.simulator.stand.transducers import TACH_JITTER_S, TICK_S
-from whirlbench.simulator.stand.vibration import response_m_s2_per_n
+from whirlbench.simulator.stand import TICK_S, PlantSettings, Schedule, SetPoint, commands
+from whirlbench.simulator.stand.transducers import TACH_JITTER_S
 from whirlbench.units import STANDARD_GRAVITY_M_S2
 
 HOLD = Schedule((SetPoint(0.5, throttle_us=1500, pitch_deg=12.0, ramp_s=1.0),), 6.0)

@@ -15,6 +15,7 @@ import click
 import h5py
 import numpy as np
 import pytest
+from linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 from whirlbench.cli.main import run, whirlbench
 from whirlbench.recording.attributes import RunAttributes
@@ -26,9 +27,8 @@ from whirlbench.samples import SLOW_CHANNELS, Run
 from whirlbench.session.engine import Ending
 from whirlbench.session.engine.actions import EXIT_STATUS
 from whirlbench.session.plan import parse_plan
-from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
-from whirlbench.simulator.stand.settings import PlantSettings
+from whirlbench.simulator.stand import PlantSettings
 
 DEMOS = Path(__file__).parents[2] / "recordings"
 WEIGHT = ["--trial-mass-g", "1.5", "--trial-angle-deg", "90", "--radius-mm", "32"]

@@ -6,8 +6,7 @@ import re
 
 import pytest
 
-from whirlbench.analysis.strength.check import check_strength
-from whirlbench.analysis.strength.proof_plan import plan_text
+from whirlbench.analysis.strength import check_strength, plan_text
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.engine import Ending, Engine, Progress
 from whirlbench.session.plan import parse_plan

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Run, VibrationSamples
-from whirlbench.simulator.linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
-from whirlbench.simulator.stand.settings import PlantSettings
+from whirlbench.simulator.stand import PlantSettings
 from whirlbench.window.pages.analyses import Subject
 from whirlbench.window.pages.worker import Doing
 

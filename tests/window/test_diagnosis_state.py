@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from whirlbench.analysis.onset.detection import find_onset
+from whirlbench.analysis.onset import find_onset
 from whirlbench.errors import AnalysisError
 from whirlbench.samples import Event, Run, SlowSamples, TachPulses, VibrationSamples
 from whirlbench.window.pages.diagnosis_state import (

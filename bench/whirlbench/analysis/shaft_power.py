@@ -28,21 +28,24 @@ def motor_current_from_power_a(drive: Drive, power_w: np.ndarray, rpm: np.ndarra
     Solves R I^2 + k w I = P for I: the controller passes power on without loss, as in ``whirlbench.physics.drive``.
     """
     emf_v = drive.volt_s_per_rad * rad_s_from_rpm(np.asarray(rpm, dtype=float))
-    return 2.0 * power_w / (emf_v + np.sqrt(emf_v**2 + 4.0 * drive.motor_ohm * np.maximum(power_w, 0.0)))
+    result: np.ndarray = 2.0 * power_w / (emf_v + np.sqrt(emf_v**2 + 4.0 * drive.motor_ohm * np.maximum(power_w, 0.0)))
+    return result
 
 
 def shaft_power_w(drive: Drive, power_w: np.ndarray, rpm: np.ndarray) -> np.ndarray:
     """Power in W at the propeller shaft for an electrical power in W; copper and no-load losses taken off."""
     current = motor_current_from_power_a(drive, power_w, rpm)
     torque = drive.volt_s_per_rad * drive.gear_efficiency * (current - drive.no_load_current_a)
-    return torque * rad_s_from_rpm(np.asarray(rpm, dtype=float))
+    result: np.ndarray = torque * rad_s_from_rpm(np.asarray(rpm, dtype=float))
+    return result
 
 
 def shaft_power_slope(drive: Drive, power_w: np.ndarray, rpm: np.ndarray) -> np.ndarray:
     """d(shaft power) / d(electrical power) at constant speed, for carrying a measurement error across."""
     step = 0.001 * np.maximum(power_w, 1.0)
     rise = shaft_power_w(drive, power_w + step, rpm) - shaft_power_w(drive, power_w - step, rpm)
-    return rise / (2.0 * step)
+    result: np.ndarray = rise / (2.0 * step)
+    return result
 
 
 def electrical_power_w(drive: Drive, torque_n_m: np.ndarray, rpm: np.ndarray) -> np.ndarray:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from whirlbench.analysis.onset.detection import OnsetReport
+    from whirlbench.analysis.onset import OnsetReport
     from whirlbench.safety.study import Trade
 
 STRONGEST = 5  # signals that are drawn

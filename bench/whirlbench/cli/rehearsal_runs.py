@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from whirlbench.session.engine import Outcome, Progress
 
 if TYPE_CHECKING:
-    from whirlbench.simulator.stand.faults import Fault
+    from whirlbench.simulator.stand import Fault
 
 TURN_S = 0.01  # the device trips by itself, in its own time; only the host's ring is this slow in a rehearsal
 
@@ -32,7 +32,7 @@ class Spin:
 
     def faults(self) -> tuple[Fault, ...]:
         """What goes wrong in this run."""
-        from whirlbench.simulator.stand.faults import Runaway
+        from whirlbench.simulator.stand import Runaway
 
         return (Runaway(start_s=25.0, growth_s=4.0),) if self.fails else ()
 
@@ -49,7 +49,7 @@ SPINS = (
 
 def check_rehearsal(rig_text: str) -> None:
     """RigError or PlanError when the rig lacks what the check, a plan or the simulated stand needs."""
-    from whirlbench.analysis.strength.check import check_strength
+    from whirlbench.analysis.strength import check_strength
     from whirlbench.rig.toml import parse_rig
     from whirlbench.session.engine import Engine
     from whirlbench.session.plan import parse_plan

@@ -22,7 +22,6 @@ TROPOPAUSE_M = 11000.0
 # CIPM-2007, Picard et al., Metrologia 45 (2008) 149; coefficients from memory
 GAS_CONSTANT_J_MOL_K = 8.314472
 WATER_KG_MOL = 18.01528e-3
-CARBON_DIOXIDE_REFERENCE = 400e-6
 
 
 @dataclass(frozen=True)

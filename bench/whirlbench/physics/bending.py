@@ -43,7 +43,8 @@ def moment_n_m(force_n: float, power: int, inner_m: float, tip_m: float, at_radi
 
     def integral(extra: int) -> np.ndarray:
         exponent = power + extra + 1
-        return (tip_m**exponent - low**exponent) / exponent
+        result: np.ndarray = (tip_m**exponent - low**exponent) / exponent
+        return result
 
     total = (tip_m ** (power + 1) - inner_m ** (power + 1)) / (power + 1)
     return force_n * np.where(at < tip_m, integral(1) - at * integral(0), 0.0) / total

@@ -54,15 +54,6 @@ def figure_of_merit(ct: Values, cp: Values) -> Values:
     return merit if merit.ndim else float(merit)
 
 
-def ideal_thrust_n(power_w: Values, diameter_m: float, density_kg_m3: float) -> Values:
-    """Thrust in N of an actuator disk at rest that absorbs ``power_w``: the most any propeller could give.
-
-    Source: T = (2 rho A P^2)^(1/3), momentum theory.
-    """
-    area_m2 = math.pi * diameter_m**2 / 4.0
-    return (2.0 * density_kg_m3 * area_m2 * power_w**2) ** (1.0 / 3.0)
-
-
 def tip_speed_m_s(rpm: Values, diameter_m: float) -> Values:
     """Speed of the blade tip in m/s at a shaft speed in rpm, the stand at rest."""
     return math.pi * diameter_m * rpm / 60.0

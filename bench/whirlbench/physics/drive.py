@@ -49,11 +49,6 @@ def torque_constant(kv_rpm_per_v: float) -> float:
     return 60.0 / (2.0 * math.pi * kv_rpm_per_v)
 
 
-def electrical_rpm(shaft_rpm: float, gear_ratio: float, pole_pairs: int) -> float:
-    """Electrical revolutions per minute of the motor: shaft rpm times gear times pole pairs (not poles)."""
-    return shaft_rpm * gear_ratio * pole_pairs
-
-
 def drive_torque_n_m(drive: Drive, motor_current_a: np.ndarray) -> np.ndarray:
     """Torque at the propeller shaft for a motor current in A (any shape); no-load current already taken off."""
     return drive.volt_s_per_rad * drive.gear_efficiency * (motor_current_a - drive.no_load_current_a)
@@ -66,7 +61,8 @@ def motor_current_a(drive: Drive, duty: np.ndarray, open_voltage_v: float, speed
     hence I = (duty E - k w) / (R_motor + duty^2 R_pack). Source: averaged converter model, any power-electronics text.
     """
     drop = drive.motor_ohm + duty * duty * drive.pack_ohm
-    return np.maximum(0.0, (duty * open_voltage_v - drive.volt_s_per_rad * speed_rad_s) / drop)
+    result: np.ndarray = np.maximum(0.0, (duty * open_voltage_v - drive.volt_s_per_rad * speed_rad_s) / drop)
+    return result
 
 
 def state_for_torque(
@@ -92,4 +88,7 @@ def cell_voltage_v(charge: np.ndarray) -> np.ndarray:
 
     Common practice, no source: 4.20 V full, 3.7 V nominal, a flat middle and a steep end below 15 %.
     """
-    return np.interp(charge, (0.0, 0.05, 0.15, 0.35, 0.60, 0.85, 1.0), (3.20, 3.50, 3.66, 3.75, 3.87, 4.03, 4.20))
+    result: np.ndarray = np.interp(
+        charge, (0.0, 0.05, 0.15, 0.35, 0.60, 0.85, 1.0), (3.20, 3.50, 3.66, 3.75, 3.87, 4.03, 4.20)
+    )
+    return result

@@ -106,4 +106,5 @@ def steel_equivalent_m(energy_j: float, diameter_m: float) -> float:
     """
     energy_ft_lb = energy_j / 1.3558179483
     diameter_in = diameter_m / 0.0254
-    return (energy_ft_lb / (17400.0 * diameter_in**1.5)) ** (2.0 / 3.0) * 0.0254
+    result: float = (energy_ft_lb / (17400.0 * diameter_in**1.5)) ** (2.0 / 3.0) * 0.0254
+    return result

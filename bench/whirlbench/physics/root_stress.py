@@ -119,17 +119,8 @@ def neck_pa(
     """Direct plus bending stress at the corner of a rectangular neck: F / A + M_flap / Z_flap + M_edge / Z_edge."""
     neck = section_properties("rectangle", np.asarray(chord_m), np.asarray(thickness_m))
     bending = np.abs(flap_moment_n_m) / neck.flap_modulus_m3 + np.abs(edge_moment_n_m) / neck.edge_modulus_m3
-    return pull_n / neck.area_m2 + bending
-
-
-def grip_n(clamp_force_n: Values, friction: Values) -> Values:
-    """Pull in N that two jaws hold by friction on both faces: 2 mu N."""
-    return 2.0 * friction * clamp_force_n
-
-
-def jaw_pressure_pa(clamp_force_n: Values, chord_m: Values, length_m: Values) -> Values:
-    """Mean pressure of a jaw on the root it clamps."""
-    return clamp_force_n / (chord_m * length_m)
+    result: Values = pull_n / neck.area_m2 + bending
+    return result
 
 
 def bond_shear_pa(pull_n: Values, chord_m: Values, thickness_m: Values, length_m: Values) -> Values:

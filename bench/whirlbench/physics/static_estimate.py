@@ -1,7 +1,7 @@
 """A stated estimate of CT and CP at rest from blade shape and angle, for planning before anything was measured.
 
-Blade-element and momentum theory, ring by ring. It knows nothing of the real section, the twist as built, the hub or
-the stand: its own uncertainty is part of the answer. Measured coefficients replace it as soon as there are some.
+Blade-element and momentum theory, annulus by annulus. It knows nothing of the real section, the twist as built, the hub
+or the stand: its own uncertainty is part of the answer. Measured coefficients replace it as soon as there are some.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ def constant_pitch_twist(radius: np.ndarray, pitch_rad: float) -> np.ndarray:
 def static_estimate(shape: BladeShape, pitch_deg: np.ndarray, polar: SectionPolar | None = None) -> StaticEstimate:
     """CT and CP of ``shape`` at blade angles (0.75 radius) in degrees, ``(n,)``, roughly -10 to 45.
 
-    Each ring balances lift against momentum, 4 l |l| x, with Prandtl's tip loss; swirl is left out. Beyond stall the
+    Each annulus balances lift against momentum, 4 l |l| x, with Prandtl's tip loss; swirl is left out. Beyond stall the
     polar is crude and so is the answer. Source: blade-element and momentum theory of any rotorcraft text, from memory.
     """
     polar = polar or SectionPolar()
@@ -77,7 +77,7 @@ def static_estimate(shape: BladeShape, pitch_deg: np.ndarray, polar: SectionPola
 
 
 def _inflow(radius: np.ndarray, solidity: np.ndarray, angle: np.ndarray, count: int, polar: SectionPolar) -> np.ndarray:
-    """Induced velocity over tip speed that balances each ring, by bisection; shape of ``angle``."""
+    """Induced velocity over tip speed that balances each annulus, by bisection; shape of ``angle``."""
     low, high = np.full_like(angle, -LARGEST_INFLOW), np.full_like(angle, LARGEST_INFLOW)
     for _ in range(BISECTIONS):
         middle = (low + high) / 2.0
@@ -85,19 +85,21 @@ def _inflow(radius: np.ndarray, solidity: np.ndarray, angle: np.ndarray, count: 
         momentum = 4.0 * middle * np.abs(middle) * radius * _tip_loss(middle, radius, count)
         short = thrust > momentum
         low, high = np.where(short, middle, low), np.where(short, high, middle)
-    return (low + high) / 2.0
+    result: np.ndarray = (low + high) / 2.0
+    return result
 
 
 def _tip_loss(inflow: np.ndarray, radius: np.ndarray, count: int) -> np.ndarray:
     """Prandtl's tip-loss factor."""
     exponent = count / 2.0 * (1.0 - radius) / np.maximum(np.abs(inflow), 1e-3)
-    return 2.0 / math.pi * np.arccos(np.exp(-exponent))
+    result: np.ndarray = 2.0 / math.pi * np.arccos(np.exp(-exponent))
+    return result
 
 
 def _ring_forces(
     inflow: np.ndarray, radius: np.ndarray, solidity: np.ndarray, angle: np.ndarray, polar: SectionPolar
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Thrust and in-plane force of a ring per radius, in units of rho A (w R)^2."""
+    """Thrust and in-plane force of an annulus per radius, in units of rho A (w R)^2."""
     flow = np.arctan2(inflow, radius)
     lift, drag = _polar(angle - flow, polar)
     scale = solidity / 2.0 * (radius**2 + inflow**2)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 BAND_ALPHA, STRETCH_ALPHA = 0.18, 0.10
 COLUMNS = 3  # of charts in one image
 EACH_IN = (5.0, 3.4)
-CHART_STYLE: dict[str, Any] = {
+CHART_STYLE: Any = {  # keys of matplotlib
     "svg.fonttype": "none",  # text stays text: it can be searched and copied
     "svg.hashsalt": "whirlbench",  # the same figure gives the same bytes
     "font.size": 9.0,

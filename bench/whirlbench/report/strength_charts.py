@@ -7,8 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from whirlbench.analysis.strength.check import StrengthCheck
-from whirlbench.analysis.strength.planning import PlannedPoint
+from whirlbench.analysis.strength import PlannedPoint, StrengthCheck
 from whirlbench.report.chart_drawing import new_figure, svg_of
 from whirlbench.rig.description import Rig
 

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from whirlbench import __version__
-from whirlbench.analysis.strength.check import StrengthCheck
-from whirlbench.analysis.strength.working import worked_sets
+from whirlbench.analysis.strength import StrengthCheck, worked_sets
 from whirlbench.report.html import render
 from whirlbench.report.strength_charts import keep_out_chart, permitted_chart, planning_chart, section_chart, use_chart
 from whirlbench.rig.description import Rig

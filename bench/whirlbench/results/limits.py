@@ -7,12 +7,20 @@ from typing import Any
 
 import numpy as np
 
-from whirlbench.analysis.pitch_limits.end_points import EndPoint, ModeEndPoints
-from whirlbench.analysis.pitch_limits.limits import PitchLimits, SpeedLimits
-from whirlbench.analysis.pitch_limits.next_hold import NextHold
-from whirlbench.analysis.pitch_limits.set_comparison import compare_sets
-from whirlbench.analysis.pitch_limits.study import LimitsStudy, Proposal, at_speeds, limits_study, next_hold
-from whirlbench.analysis.propeller.holds import Hold, Measured
+from whirlbench.analysis.pitch_limits import (
+    EndPoint,
+    LimitsStudy,
+    ModeEndPoints,
+    NextHold,
+    PitchLimits,
+    Proposal,
+    SpeedLimits,
+    at_speeds,
+    compare_sets,
+    limits_study,
+    propose,
+)
+from whirlbench.analysis.propeller import Hold, Measured
 from whirlbench.results.answer import (
     NONE,
     Answer,
@@ -30,7 +38,7 @@ from whirlbench.results.answer import (
 from whirlbench.results.labels import label, spoken
 from whirlbench.results.limits_charts import coefficient_charts, limits_chart
 
-__all__ = ["LimitsStudy", "at_speeds", "limits_answer", "limits_study", "next_hold"]
+__all__ = ["LimitsStudy", "at_speeds", "limits_answer", "limits_study", "propose"]
 
 SUBJECT = "pitch limits"
 WIDE_OPEN = "if the governor fails wide open"

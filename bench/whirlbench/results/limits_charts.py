@@ -6,12 +6,16 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from whirlbench.analysis.pitch_limits.least_pitch import finite_or_none
-from whirlbench.analysis.pitch_limits.limits import PitchLimits, SpeedLimits, floors_of, limits_at_speeds
-from whirlbench.analysis.pitch_limits.next_hold import NextHold
-from whirlbench.analysis.pitch_limits.study import LimitsStudy
-from whirlbench.analysis.propeller.holds import Hold
-from whirlbench.analysis.propeller.propeller_map import CoefficientFit
+from whirlbench.analysis.pitch_limits import (
+    LimitsStudy,
+    NextHold,
+    PitchLimits,
+    SpeedLimits,
+    finite_or_none,
+    floors_of,
+    limits_at_speeds,
+)
+from whirlbench.analysis.propeller import CoefficientFit, Hold
 from whirlbench.results.chart import Band, Box, Caption, Chart, Curve, MarkLine, Stretch
 from whirlbench.results.labels import label
 from whirlbench.rig.description import Rig

@@ -8,13 +8,22 @@ from pathlib import Path
 
 import numpy as np
 
-from whirlbench.analysis.governor.advice import Advice, advise
-from whirlbench.analysis.governor.comparison import Comparison, compare
-from whirlbench.analysis.governor.proof import WORDS, Forecast, Verdict
-from whirlbench.analysis.governor.retest_plan import expected, plan_text, rig_lines
-from whirlbench.analysis.governor.study import Spectrum, Study, study
-from whirlbench.analysis.speed_loop.identification import identify
-from whirlbench.analysis.speed_loop.lever_steps import Kind
+from whirlbench.analysis.governor import (
+    WORDS,
+    Advice,
+    Comparison,
+    Forecast,
+    Spectrum,
+    Study,
+    Verdict,
+    advise,
+    compare,
+    expected,
+    plan_text,
+    rig_lines,
+    study,
+)
+from whirlbench.analysis.speed_loop import Kind, identify
 from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remark, figure
 from whirlbench.results.labels import spoken
 from whirlbench.results.tune_charts import forecast_charts, study_charts

@@ -7,13 +7,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from whirlbench.analysis.governor.advice import Advice
-from whirlbench.analysis.governor.proof import Forecast, Reading, Verdict, forecast
-from whirlbench.analysis.governor.study import Spectrum, Study
-from whirlbench.analysis.speed_loop.lever_steps import Kind, Step
-from whirlbench.analysis.speed_loop.models import sampled_answer
-from whirlbench.analysis.speed_loop.response import Curve as SpeedCurve
-from whirlbench.analysis.speed_loop.step import StepResult
+from whirlbench.analysis.governor import Advice, Forecast, Reading, Spectrum, Study, Verdict, forecast
+from whirlbench.analysis.speed_loop import Curve as SpeedCurve
+from whirlbench.analysis.speed_loop import Kind, Step, StepResult, sampled_answer
 from whirlbench.results.chart import Band, Chart, Curve
 from whirlbench.results.tune_tables import GAIN_UNITS, form_words
 

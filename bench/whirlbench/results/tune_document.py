@@ -8,16 +8,17 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from whirlbench.analysis.governor.advice import Advice
-from whirlbench.analysis.governor.comparison import Comparison
-from whirlbench.analysis.governor.prediction import LawSettings
-from whirlbench.analysis.governor.proof import Forecast, Verdict
-from whirlbench.analysis.governor.stability import Margins
-from whirlbench.analysis.governor.study import Spectrum, Study
-from whirlbench.analysis.speed_loop.lever_steps import Kind
-from whirlbench.analysis.speed_loop.models import LoopModel
-from whirlbench.analysis.speed_loop.pool import Pooled
-from whirlbench.analysis.speed_loop.step import StepResult
+from whirlbench.analysis.governor import (
+    Advice,
+    Comparison,
+    Forecast,
+    LawSettings,
+    Spectrum,
+    StabilityMargins,
+    Study,
+    Verdict,
+)
+from whirlbench.analysis.speed_loop import Kind, LoopModel, Pooled, StepResult
 from whirlbench.errors import AnalysisError
 
 RESPONSE_KEYS = (
@@ -165,9 +166,9 @@ def read_advice(path: Path) -> tuple[Advice, dict[Kind, tuple[LoopModel, ...]]]:
 
 
 def _advice_in(found: dict[str, Any]) -> tuple[Advice, dict[Kind, tuple[LoopModel, ...]]]:
-    worst = Margins(**_numbers(found["worst_case"]))
+    worst = StabilityMargins(**_numbers(found["worst_case"]))
     names = ("gain_margin", "phase_margin_deg", "max_sensitivity", "delay_margin_s")
-    nominal = Margins(
+    nominal = StabilityMargins(
         max_complementary=math.nan, crossover_rad_s=math.nan, **_numbers({name: found[name] for name in names})
     )
     advice = Advice(

@@ -5,13 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from whirlbench.analysis.governor.advice import Advice
-from whirlbench.analysis.governor.comparison import BETTER, Comparison
-from whirlbench.analysis.governor.interaction import Estimate, Interaction
-from whirlbench.analysis.governor.study import Study
-from whirlbench.analysis.speed_loop.models import LoopModel
-from whirlbench.analysis.speed_loop.pool import Pooled
-from whirlbench.analysis.speed_loop.step import StepResult
+from whirlbench.analysis.governor import BETTER, Advice, Comparison, Interaction, Study
+from whirlbench.analysis.governor.interaction import Estimate
+from whirlbench.analysis.speed_loop import LoopModel, Pooled, StepResult
 from whirlbench.results.answer import NONE, Column, Table, figure, with_error
 
 GAIN_UNITS = {"throttle": "rpm/µs", "request": "rpm/rpm", "pitch": "rpm/deg"}

@@ -8,9 +8,7 @@ from whirlbench.link.limit_table import start_values
 from whirlbench.link.messages import GovernorId, GovernorMode, LimitId
 from whirlbench.rig.description import Rig
 from whirlbench.simulator.device.governor import DeviceGovernor
-from whirlbench.simulator.stand.plant import Plant
-from whirlbench.simulator.stand.schedule import Commands
-from whirlbench.simulator.stand.transducers import TICK_S, Transducers
+from whirlbench.simulator.stand import TICK_S, Commands, Plant, Transducers
 
 ONE_Q16 = 1 << 16
 MODES = {"throttle": GovernorMode.THROTTLE, "pitch": GovernorMode.PITCH}

@@ -12,12 +12,20 @@ import numpy as np
 
 from whirlbench.samples import VIBRATION_AXES, Run, SlowSamples, TachPulses, VibrationSamples
 from whirlbench.simulator.governed import GovernedDrive
-from whirlbench.simulator.stand.faults import Effects, Fault
-from whirlbench.simulator.stand.plant import Plant, Trail
-from whirlbench.simulator.stand.schedule import Commands, Schedule, SetPoint, commands
-from whirlbench.simulator.stand.settings import PlantSettings
-from whirlbench.simulator.stand.transducers import CalibrationErrors, Transducers
-from whirlbench.simulator.stand.vibration import StandVibration
+from whirlbench.simulator.stand import (
+    CalibrationErrors,
+    Commands,
+    Effects,
+    Fault,
+    Plant,
+    PlantSettings,
+    Schedule,
+    SetPoint,
+    StandVibration,
+    StateHistory,
+    Transducers,
+    commands,
+)
 
 __all__ = ["Schedule", "SetPoint", "simulate_run"]
 
@@ -87,21 +95,22 @@ def _slow(
     plant: Plant, asked: Commands, tach: TachPulses, transducers: Transducers, duration_s: float, rate_hz: float
 ) -> SlowSamples:
     time = np.arange(int(duration_s * rate_hz + 1e-9)) / rate_hz
-    trail = plant.trail.rows()
+    history = plant.history.rows()
     held = np.floor(time * LOAD_CELL_HZ) / LOAD_CELL_HZ
 
     def true(column: int, times: np.ndarray = time) -> np.ndarray:
-        return np.interp(times, trail[:, Trail.TIME], trail[:, column])
+        result: np.ndarray = np.interp(times, history[:, StateHistory.TIME], history[:, column])
+        return result
 
     row = np.minimum((time / COMMAND_STEP_S + 1e-6).astype(int), len(asked.time_s) - 1)
     return SlowSamples(
         time_s=time,
         rpm=speed_seen_rpm(tach, time, plant.settings.rig.tach.rest_ms / 1000.0),
-        current_a=transducers.seen("current_a", true(Trail.CURRENT)),
-        voltage_v=transducers.seen("voltage_v", true(Trail.VOLTAGE)),
-        thrust_n=_held_thrust(transducers, true(Trail.THRUST, held), held),
+        current_a=transducers.seen("current_a", true(StateHistory.CURRENT)),
+        voltage_v=transducers.seen("voltage_v", true(StateHistory.VOLTAGE)),
+        thrust_n=_held_thrust(transducers, true(StateHistory.THRUST, held), held),
         servo_us=np.rint(asked.servo_us[row]),
-        pitch_deg=_pitch_seen(plant.settings, transducers, true(Trail.SERVO), asked.servo_us[row]),
+        pitch_deg=_pitch_seen(plant.settings, transducers, true(StateHistory.SERVO), asked.servo_us[row]),
         throttle_us=np.rint(asked.throttle_us[row]),
         speed_request_rpm=np.rint(asked.request_rpm[row]),
     )
@@ -119,7 +128,8 @@ def _pitch_seen(
     """Blade angle as recorded: from the servo's potentiometer where fitted, else from the table and the command."""
     if settings.rig.pitch.feedback:
         return transducers.seen("pitch_deg", np.interp(position_us, *settings.pitch_table()))
-    return np.interp(commanded_us, *settings.pitch_table())
+    result: np.ndarray = np.interp(commanded_us, *settings.pitch_table())
+    return result
 
 
 def speed_seen_rpm(tach: TachPulses, time_s: np.ndarray, rest_s: float) -> np.ndarray:

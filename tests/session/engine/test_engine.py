@@ -10,7 +10,7 @@ from whirlbench.errors import PlanError, RigError
 from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.messages import Abort, Hello, Limits, State
 from whirlbench.session.engine import Command, CommandKind, Ending, NoteRecord, Outcome, Phase
-from whirlbench.simulator.stand.faults import LostTach, Runaway, SupplyDip
+from whirlbench.simulator.stand import LostTach, Runaway, SupplyDip
 
 LONG_HOLD = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 90'
 PLAN_SLOW = LONG_HOLD.replace("90", "1")

@@ -6,7 +6,7 @@ import pytest
 from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.messages import Ack, DeviceEvent, Reset, Result, Slow
 from whirlbench.session.engine import Command, CommandKind, Ending, Phase
-from whirlbench.simulator.stand.faults import Runaway
+from whirlbench.simulator.stand import Runaway
 
 HOLD = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 90'
 

@@ -1,0 +1,27 @@
+"""Single-plane balancing: unbalance and correction from 1P vectors, holes to split it over, and balance grades."""
+
+from whirlbench.analysis.balance.grade import grade_mm_s, permitted_g_mm, sine_vibration, velocities
+from whirlbench.analysis.balance.holes import even_holes, split_over_holes
+from whirlbench.analysis.balance.single_plane import (
+    Balance,
+    Influence,
+    balance,
+    balance_with_influence,
+    correction_for,
+    vectors_1p,
+)
+
+__all__ = [
+    "Balance",
+    "Influence",
+    "balance",
+    "balance_with_influence",
+    "correction_for",
+    "even_holes",
+    "grade_mm_s",
+    "permitted_g_mm",
+    "sine_vibration",
+    "split_over_holes",
+    "vectors_1p",
+    "velocities",
+]

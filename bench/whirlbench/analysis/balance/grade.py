@@ -1,8 +1,8 @@
 """Balance quality grade, and how it differs from the 1P velocity that is felt at the stand.
 
 The grade is e w: how fast the centre of mass runs round the axis, a property of the rotor alone. The 1P velocity is
-what
-the accelerometer's place does about it: rotor, stand, speed and resonance together. Neither can be read from the other.
+what the accelerometer's place does about it: rotor, stand, speed and resonance together. Neither can be read from the
+other.
 """
 
 from __future__ import annotations
@@ -12,10 +12,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from whirlbench.analysis.balance.single_plane import Vectors1P
-from whirlbench.analysis.orders.velocity import SineVibration, sine_vibration
 from whirlbench.errors import AnalysisError
+from whirlbench.units import ips_from_mm_s, velocity_mm_s_from_g
 
-GRADES_MM_S = (0.4, 1.0, 2.5, 6.3, 16.0, 40.0, 100.0)  # ISO 21940-11 series, steps of 2.5; primary table not read
+
+@dataclass(frozen=True)
+class SineVibration:
+    """One sinusoid at ``frequency_hz`` in the units people quote it in."""
+
+    frequency_hz: float
+    acceleration_g_peak: float
+    velocity_mm_s_peak: float
+    velocity_mm_s_rms: float
+    velocity_ips_peak: float
+    displacement_um_peak_to_peak: float
 
 
 @dataclass(frozen=True)
@@ -37,16 +47,26 @@ def grade_mm_s(unbalance_g_mm: float, rotor_kg: float, rpm: float) -> float:
 
 
 def permitted_g_mm(grade: float, rotor_kg: float, rpm: float) -> float:
-    """Residual unbalance in g mm that ``grade`` (mm/s) permits for ``rotor_kg`` at ``rpm``; the inverse of
-    ``grade_mm_s``."""
+    """Residual unbalance in g mm that ``grade`` (mm/s) permits for ``rotor_kg`` at ``rpm``: ``grade_mm_s`` inverted."""
     _must_turn(rotor_kg, rpm)
     return grade * rotor_kg * 1000.0 * 60.0 / (2 * np.pi * rpm)
 
 
-def grade_name(value_mm_s: float) -> str:
-    """The standard's step that ``value_mm_s`` falls within, "G6.3", or "above G100"."""
-    within = [grade for grade in GRADES_MM_S if value_mm_s <= grade]
-    return f"G{within[0]:g}" if within else f"above G{GRADES_MM_S[-1]:g}"
+def sine_vibration(acceleration_g_peak: float, frequency_hz: float) -> SineVibration:
+    """The figures of a sinusoidal acceleration: peak g in, peak and rms velocity and peak-to-peak displacement out.
+
+    ``frequency_hz`` must be above zero. v = a / w, d = v / w (any vibration handbook).
+    """
+    velocity = velocity_mm_s_from_g(acceleration_g_peak, frequency_hz)
+    displacement_um = velocity / (2 * np.pi * frequency_hz) * 1000.0
+    return SineVibration(
+        frequency_hz=frequency_hz,
+        acceleration_g_peak=acceleration_g_peak,
+        velocity_mm_s_peak=velocity,
+        velocity_mm_s_rms=velocity / float(np.sqrt(2.0)),
+        velocity_ips_peak=ips_from_mm_s(velocity),
+        displacement_um_peak_to_peak=2 * displacement_um,
+    )
 
 
 def velocities(vectors: Vectors1P) -> tuple[Velocity1P, ...]:

@@ -41,9 +41,8 @@ def split_over_holes(
 
     ``holes_deg``: angles on the rotor from the mark, at least two that differ. ``step_g`` above zero rounds to masses
     that can be had, choosing the rounding that leaves least. Two vectors of different direction span the plane and
-    masses
-    are never negative, so the best pair embraces the correction; when no pair does, the nearest single hole is used and
-    what is left is said.
+    masses are never negative, so the best pair embraces the correction; when no pair does, the nearest single hole is
+    used and what is left is said.
     """
     angles = sorted({angle % 360.0 for angle in holes_deg})
     if len(angles) < 2 or radius_mm <= 0 or step_g < 0:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.orders.tracking import OrderTracks, track_orders
+from whirlbench.analysis.orders import OrderTracks, track_orders
 from whirlbench.errors import AnalysisError
 from whirlbench.samples import Run
 
@@ -175,10 +175,12 @@ def _steady(tracks: OrderTracks) -> np.ndarray:
     """Frames in which the speed holds and every axis has its 1P."""
     good = np.isfinite(tracks.rpm) & np.isfinite(tracks.phasor_g).all(axis=(0, 2))
     if good.sum() < LEAST_FRAMES:
-        return good & False
+        result: np.ndarray = good & False
+        return result
     step_s = float(tracks.time_s[1] - tracks.time_s[0])
     change = np.abs(np.gradient(tracks.rpm)) / step_s
-    return good & (np.nan_to_num(change, nan=np.inf) < STEADY_RPM_PER_S * tracks.rpm)
+    result = good & (np.nan_to_num(change, nan=np.inf) < STEADY_RPM_PER_S * tracks.rpm)
+    return result
 
 
 def _averaged(tracks: OrderTracks, steady: np.ndarray) -> Vectors1P:

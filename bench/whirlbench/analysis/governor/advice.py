@@ -11,12 +11,9 @@ from typing import Literal
 import numpy as np
 
 from whirlbench.analysis.governor.prediction import TICK_S, LawSettings
-from whirlbench.analysis.governor.rules import Gains, SimpleDrive, half_rule, simc
-from whirlbench.analysis.governor.stability import Margins, loop_margins, worst_margins
-from whirlbench.analysis.speed_loop.identification import SpeedLoop
-from whirlbench.analysis.speed_loop.models import LoopModel
-from whirlbench.analysis.speed_loop.pool import Pooled
-from whirlbench.analysis.speed_loop.step import StepResult
+from whirlbench.analysis.governor.stability import StabilityMargins, stability_margins, worst_stability_margins
+from whirlbench.analysis.governor.tuning_rules import Gains, SimpleDrive, half_rule, simc
+from whirlbench.analysis.speed_loop import LoopModel, Pooled, SpeedLoop, StepResult
 from whirlbench.rig.description import Rig
 
 # the rule itself gives 1.59 to 1.70; 1.3 to 2 is usual: Astrom and Hagglund, Advanced PID Control, from memory
@@ -45,8 +42,8 @@ class Advice:
     ki: float
     closed_loop_time_s: float
     loop_dead_time_s: float
-    nominal: Margins
-    worst: Margins
+    nominal: StabilityMargins
+    worst: StabilityMargins
     models: tuple[LoopModel, ...]
     extra_delay_s: float
     speed_rpm: float
@@ -79,7 +76,7 @@ def advise(
     law = law_settings(rig, lever, gains)
     advice = Advice(
         lever, f"SIMC PI, closed-loop time {time:.3f} s", gains.proportional, gains.integral, time, drive.dead_time_s,
-        loop_margins(models[0], gains, extra), worst_margins(models, gains, extra), models, extra, speed,
+        stability_margins(models[0], gains, extra), worst_stability_margins(models, gains, extra), models, extra, speed,
         _pulse_us(results), law, _derivative(models[0], extra, time),
         KICK_PART * time * law.rise_us_per_s / abs(gains.proportional),
         abs(gains.proportional) * _period_noise_rpm(loop, speed),
@@ -159,9 +156,9 @@ def _closed_loop_time(
 
 
 def _bearable(gains: Gains, models: Sequence[LoopModel], extra: float) -> bool:
-    if loop_margins(models[0], gains, extra).max_sensitivity > NOMINAL_SENSITIVITY:
+    if stability_margins(models[0], gains, extra).max_sensitivity > NOMINAL_SENSITIVITY:
         return False
-    worst = worst_margins(models, gains, extra)
+    worst = worst_stability_margins(models, gains, extra)
     return worst.stable and worst.max_sensitivity <= WORST_SENSITIVITY and worst.gain_margin >= WORST_GAIN_MARGIN
 
 

@@ -1,4 +1,4 @@
-"""Which setting of a governor is better, A, B or C, and is the difference more than noise?
+"""Which setting of a governor is better, A, B or C, and whether the difference is more than noise.
 
 For a speed controller that governs with gains of its own: it is judged from its recordings, not from a model of it.
 """
@@ -11,8 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.speed_loop.identification import SpeedLoop
-from whirlbench.analysis.speed_loop.step import StepResult
+from whirlbench.analysis.speed_loop import SpeedLoop, StepResult
 from whirlbench.errors import AnalysisError
 
 CLEAR = 2.0  # standard errors of the difference that make it one; about 95 %

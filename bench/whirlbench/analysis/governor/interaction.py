@@ -13,8 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.speed_loop.identification import SpeedLoop
-from whirlbench.analysis.speed_loop.step import StepResult
+from whirlbench.analysis.speed_loop import SpeedLoop, StepResult
 from whirlbench.errors import AnalysisError
 from whirlbench.samples import Run
 

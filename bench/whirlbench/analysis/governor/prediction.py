@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.speed_loop.models import LoopModel, exponentials, unit_answer
+from whirlbench.analysis.speed_loop import LoopModel, exponentials, unit_answer
 
 TICK_S = 2e-3
 

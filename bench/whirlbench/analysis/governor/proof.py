@@ -14,10 +14,17 @@ import numpy as np
 
 from whirlbench.analysis.governor.advice import Advice
 from whirlbench.analysis.governor.prediction import TICK_S, Answers, Trial, load_answers, predict
-from whirlbench.analysis.speed_loop.lever_steps import Step, find_steps
-from whirlbench.analysis.speed_loop.models import LoopModel
-from whirlbench.analysis.speed_loop.record import SpeedRecord, speed_record
-from whirlbench.analysis.speed_loop.response import LAST_PART, RECOVERED, Curve, step_curve
+from whirlbench.analysis.speed_loop import (
+    LAST_PART,
+    RECOVERED,
+    Curve,
+    LoopModel,
+    SpeedRecord,
+    Step,
+    find_steps,
+    speed_record,
+    step_curve,
+)
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
 from whirlbench.samples import Run

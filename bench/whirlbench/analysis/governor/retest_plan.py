@@ -9,8 +9,7 @@ import numpy as np
 
 from whirlbench.analysis.governor.advice import Advice
 from whirlbench.analysis.governor.proof import Forecast, Reading, forecast
-from whirlbench.analysis.speed_loop.lever_steps import SMALLEST, Kind, Step
-from whirlbench.analysis.speed_loop.models import LoopModel
+from whirlbench.analysis.speed_loop import SMALLEST, Kind, LoopModel, Step
 from whirlbench.rig.description import Rig
 
 REQUEST_PART = 0.04  # of the speed: the size of the request step, unless slew, head-room or a limit want less

@@ -8,20 +8,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.governor.rules import Gains
-from whirlbench.analysis.speed_loop.models import LoopModel
+from whirlbench.analysis.governor.tuning_rules import Gains
+from whirlbench.analysis.speed_loop import LoopModel
 
 POINTS_PER_DECADE = 800
 NAN = math.nan
 
 
 @dataclass(frozen=True)
-class Margins:
-    """Of one loop: ``gain_margin`` a factor, ``phase_margin_deg``, ``max_sensitivity`` the largest |1 / (1 + L)|,
-    ``max_complementary`` the largest |L / (1 + L)|, ``delay_margin_s`` the dead time it could still bear.
+class StabilityMargins:
+    """How far a loop is from swinging by itself.
 
-    ``gain_margin`` is infinite where the phase never reaches half a turn. ``stable`` follows from both margins being
-    positive, which is enough for the loops here (open-loop stable, one crossing that matters).
+    ``gain_margin`` is a factor, ``max_sensitivity`` the largest |1 / (1 + L)|, ``max_complementary`` the largest |L /
+    (1 + L)|, ``delay_margin_s`` the dead time it could still bear. ``gain_margin`` is infinite where the phase never
+    reaches half a turn. ``stable`` follows from both margins being positive, which is enough for the loops here
+    (open-loop stable, one crossing that matters).
     """
 
     gain_margin: float
@@ -37,18 +38,18 @@ class Margins:
         return self.gain_margin > 1.0 and self.phase_margin_deg > 0.0
 
 
-def loop_margins(model: LoopModel, gains: Gains, extra_delay_s: float = 0.0) -> Margins:
+def stability_margins(model: LoopModel, gains: Gains, extra_delay_s: float = 0.0) -> StabilityMargins:
     """Margins of ``gains`` on ``model`` (same sign of gain) with ``extra_delay_s`` of tach and tick added."""
     omega = _grid(model, extra_delay_s)
     loop = model.frequency_response(omega) * gains.frequency_response(omega)
     phase = _phase(loop, model, gains) - omega * extra_delay_s
-    return margins_of(omega, np.abs(loop), phase)
+    return margins_from_response(omega, np.abs(loop), phase)
 
 
-def worst_margins(models: Sequence[LoopModel], gains: Gains, extra_delay_s: float = 0.0) -> Margins:
+def worst_stability_margins(models: Sequence[LoopModel], gains: Gains, extra_delay_s: float = 0.0) -> StabilityMargins:
     """Each margin at its worst over ``models`` (at least one): not the margins of any one of them."""
-    each = [loop_margins(model, gains, extra_delay_s) for model in models]
-    return Margins(
+    each = [stability_margins(model, gains, extra_delay_s) for model in models]
+    return StabilityMargins(
         min(one.gain_margin for one in each),
         min(one.phase_margin_deg for one in each),
         max(one.max_sensitivity for one in each),
@@ -58,13 +59,13 @@ def worst_margins(models: Sequence[LoopModel], gains: Gains, extra_delay_s: floa
     )
 
 
-def margins_of(omega: np.ndarray, size: np.ndarray, phase: np.ndarray) -> Margins:
+def margins_from_response(omega: np.ndarray, size: np.ndarray, phase: np.ndarray) -> StabilityMargins:
     """Margins of a loop given by ``size`` and *unwrapped* ``phase`` in rad over rising ``omega``, all ``(n,)``."""
     loop = size * np.exp(1j * phase)
     crossover = _falls_through(omega, np.log(size), 0.0)
     phase_there = np.interp(np.log(crossover), np.log(omega), phase) if crossover > 0 else NAN
     margin = math.pi + float(phase_there)
-    return Margins(
+    return StabilityMargins(
         _gain_margin(omega, size, phase),
         math.degrees(margin),
         float(np.max(1.0 / np.abs(1.0 + loop))),

@@ -16,14 +16,6 @@ COVERAGE = 0.95
 
 
 @dataclass(frozen=True)
-class Split:
-    """Best split of a series into two levels: the second begins at ``index``; ``gain`` is the squared error saved."""
-
-    index: int
-    gain: float
-
-
-@dataclass(frozen=True)
 class Beginning:
     """When something began: most likely, and the ends of its 95 % interval, in s."""
 
@@ -34,8 +26,7 @@ class Beginning:
 
 @dataclass(frozen=True)
 class Likelihood:
-    """Log likelihood ``nats`` ``(beginnings, powers)`` of one or more signals; they add where signals began
-    together."""
+    """Log likelihood ``nats`` ``(beginnings, powers)`` of one or more signals; joint beginnings add."""
 
     begin_s: np.ndarray
     nats: np.ndarray
@@ -44,20 +35,6 @@ class Likelihood:
         """Whether the first tenth of the beginnings cannot be ruled out (within ten nats of the best)."""
         early = self.nats[: max(1, len(self.begin_s) // 10)]
         return bool(early.max() > self.nats.max() - 10.0)
-
-
-def best_split(values: np.ndarray) -> Split:
-    """Least-squares split of ``values`` ``(n, columns)`` into two constant levels, by running sums; needs n >= 2,
-    no NaN.
-
-    Twice the gain over the noise variance is the likelihood ratio of a step (Hinkley, Biometrika 57 (1970) 1).
-    """
-    count = np.arange(1, len(values))[:, None]
-    total = values.sum(axis=0)
-    before = np.cumsum(values, axis=0)[:-1]
-    gain = (before**2 / count + (total - before) ** 2 / (len(values) - count) - total**2 / len(values)).sum(axis=1)
-    best = int(np.argmax(gain))
-    return Split(best + 1, float(gain[best]))
 
 
 def beginning_likelihood(
@@ -87,11 +64,11 @@ def beginning_likelihood(
 
 
 def beginning(likelihood: Likelihood, sharpness: float = 1.0, widen_s: float = 0.0) -> Beginning:
-    """Most likely beginning, and the central 95 % under a flat prior; ``sharpness`` below 1 tempers the likelihood
-    there.
+    """Most likely beginning, and the central 95 % under a flat prior.
 
-    Tempering allows for shapes of growth that are none of the powers. ``widen_s`` is added at both ends (a frame blurs
-    what it sees), and the interval always holds the most likely beginning.
+    ``sharpness`` below 1 tempers the likelihood for the interval. Tempering allows for shapes of growth that are none
+    of the powers. ``widen_s`` is added at both ends (a frame blurs what it sees), and the interval always holds the
+    most likely beginning.
     """
     nats = likelihood.nats - likelihood.nats.max()
     best = float(likelihood.begin_s[int(np.argmax(np.exp(nats).sum(axis=1)))])

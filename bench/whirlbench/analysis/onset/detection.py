@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from whirlbench.analysis.onset.beginning import Beginning, Likelihood, beginning, beginning_likelihood
 from whirlbench.analysis.onset.failure import Failure, find_failure
 from whirlbench.analysis.onset.features import LOAD, SPEED, VIBRATION, Features, Signal, run_features
-from whirlbench.analysis.onset.healthy import Expectation, Scatter, expectation, scatter
 from whirlbench.analysis.onset.healthy_load import expected_load
+from whirlbench.analysis.onset.healthy_scatter import Expectation, Scatter, expectation, scatter
 from whirlbench.analysis.onset.likelihood_ratio import BLOCK, Evidence, alarm_level, sequential_evidence
 from whirlbench.analysis.onset.operating_points import Points, operating_points
 from whirlbench.analysis.onset.whitening import HABITS, HealthyFilter, make_design, standardised
+from whirlbench.analysis.orders import Resonance, find_resonances
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
 from whirlbench.samples import Run
@@ -25,13 +26,17 @@ ENOUGH_NATS = 250.0  # beyond the alarm level
 LONGEST_WAIT_S = 8.0  # after the first caution
 SHARPNESS = 0.5  # tempers the interval, for growth that is no power of time
 FRAME_BLUR_S = 0.25
+NOT_LOOKED_FOR = "resonances were not looked for"
+NONE_TOLD = "no order showed a resonance that can be told in the run-ups and coast-downs"
 SEARCHED_S = 50.0  # before the data used; further back only where the beginning may lie there
 
 
 @dataclass(frozen=True)
 class Onset:
-    """The beginning: ``at_s`` with its 95 % interval, the signal that moved first, "growth" or "step", and first
-    caution."""
+    """The beginning with its 95 % interval, and the first caution, in s; the signal that moved first.
+
+    ``kind`` is "growth" or "step".
+    """
 
     at_s: float
     from_s: float
@@ -56,7 +61,8 @@ class SignalOnset:
 class OnsetReport:
     """What was found. ``refused`` says by name what could not be judged; ``judged_s`` is the steady running looked at.
 
-    ``evidence`` per second and signal, and the alarm ``level_nats`` it is held against, are for charts.
+    ``evidence`` per second and signal, and the alarm ``level_nats`` it is held against, are for charts. ``resonances``
+    are those met in run-ups and coast-downs before the failure; where there are none ``resonances_refused`` says why.
     """
 
     onset: Onset | None
@@ -68,6 +74,8 @@ class OnsetReport:
     level_nats: float
     signal_names: tuple[str, ...]
     evidence: Evidence
+    resonances: tuple[Resonance, ...] = ()
+    resonances_refused: str = NOT_LOOKED_FOR
 
     @property
     def lead_s(self) -> float | None:
@@ -106,22 +114,32 @@ class _Watch:
 def find_onset(
     run: Run, rig: Rig | None = None, earlier: tuple[Run, ...] = (), mean_time_s: float = MEAN_TIME_S
 ) -> OnsetReport:
-    """Onset and failure of ``run``, against its own beginning and, where given, ``earlier`` healthy runs of the
-    blade set.
+    """Onset, failure and resonances of ``run``, against its own beginning and ``earlier`` healthy runs of the set.
 
     ``mean_time_s``: mean judged time between false alarms that is accepted (10 h by default). A change of operating
-    point
-    is not compared across; what happens while the stand moves is not judged. Where nothing can be judged (no speed, no
-    steady stretch of six seconds before the failure) the onset is None and ``refused`` says why; ``earlier`` runs with
-    other channels raise AnalysisError.
+    point is not compared across; what happens while the stand moves is not judged. Where nothing can be judged (no
+    speed, no steady stretch of six seconds before the failure) the onset is None and ``refused`` says why; ``earlier``
+    runs with other channels raise AnalysisError.
     """
     failure = find_failure(run)
     try:
         features = run_features(run, rig)
         others = [run_features(one, rig) for one in earlier]
     except AnalysisError as error:
-        return _nothing(failure, (str(error),), mean_time_s)
-    return judge_features(features, failure, others, mean_time_s)
+        report = _nothing(failure, (str(error),), mean_time_s)
+    else:
+        report = judge_features(features, failure, others, mean_time_s)
+    return _with_resonances(report, run)
+
+
+def _with_resonances(report: OnsetReport, run: Run) -> OnsetReport:
+    """``report`` with the resonances of ``run``; a rotor that has failed no longer shows the modes of the whole one."""
+    until_s = report.failure.at_s if report.failure else np.inf
+    try:
+        found, refused = find_resonances(run, until_s=until_s), NONE_TOLD
+    except AnalysisError as error:
+        found, refused = (), str(error)
+    return replace(report, resonances=found, resonances_refused="" if found else refused)
 
 
 def judge_features(

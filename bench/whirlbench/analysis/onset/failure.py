@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.orders.tracking import centred
+from whirlbench.analysis.orders import centred
 from whirlbench.samples import Run, speed_from_pulses
 
 # Our choices, all: no published figure was found. They are far from what growth, ramps or a coast-down do.
@@ -96,7 +96,8 @@ def _burst(run: Run) -> Failure | None:
 def _running_max(values: np.ndarray, width: int) -> np.ndarray:
     """Largest of the ``width`` values before each; infinite where there are not so many."""
     padded = np.concatenate([np.full(width, np.inf), values])
-    return np.lib.stride_tricks.sliding_window_view(padded, width)[: len(values)].max(axis=1)
+    result: np.ndarray = np.lib.stride_tricks.sliding_window_view(padded, width)[: len(values)].max(axis=1)
+    return result
 
 
 def _sharpened(run: Run, square: np.ndarray, block: int) -> float:
@@ -122,7 +123,8 @@ def _at_speed(run: Run, time_s: np.ndarray) -> np.ndarray:
     at_s, rpm = _speed(run)
     if len(at_s) < 2:
         return np.ones(len(time_s), bool)
-    return np.interp(time_s, at_s, rpm, left=0.0) > FAST_SHARE * np.quantile(rpm, 0.98)
+    result: np.ndarray = np.interp(time_s, at_s, rpm, left=0.0) > FAST_SHARE * np.quantile(rpm, 0.98)
+    return result
 
 
 def _stop(run: Run) -> Failure | None:

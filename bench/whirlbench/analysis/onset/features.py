@@ -6,14 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.orders.tracking import (
-    FrameGrid,
-    OrderTracks,
-    centred,
-    sample_rate_hz,
-    shaft_angle,
-    track_vibration,
-)
+from whirlbench.analysis.orders import FrameGrid, OrderTracks, centred, sample_rate_hz, shaft_angle, track_vibration
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
 from whirlbench.samples import Run, speed_from_pulses
@@ -34,8 +27,7 @@ class Signal:
 
     ``floor`` is the least scatter, as a share of the level, that is believed: smaller wandering is not damage. ``kind``
     is what it answers to: speed and stand (VIBRATION), the air's load (LOAD), or the drive (SPEED). A ``gusty`` one
-    wanders
-    with the air.
+    wanders with the air.
     """
 
     name: str
@@ -50,10 +42,8 @@ class Features:
     """Feature ``values`` ``(frames, columns)`` with their ``level`` (same shape), and the operating point per frame.
 
     Orders and thrust are per (rpm/1000)^2, current (as power at a steady voltage) per its cube; broadband, crest
-    factor,
-    higher orders and unsteadiness are natural logarithms; speed is 100 ln(rpm). ``command`` holds what was asked
-    (request
-    or throttle pulse, servo pulse), NaN where not recorded. ``notes`` say what could not be judged.
+    factor, higher orders and unsteadiness are natural logarithms; speed is 100 ln(rpm). ``command`` holds what was
+    asked (request or throttle pulse, servo pulse), NaN where not recorded. ``notes`` say what could not be judged.
     """
 
     time_s: np.ndarray
@@ -187,9 +177,11 @@ def _driven(run: Run, grid: FrameGrid) -> np.ndarray:
     """Frames in which the motor draws current, or where that is not recorded, the throttle is above its lowest."""
     current, throttle = (_mean(run, grid, name) for name in ("current_a", "throttle_us"))
     if np.isfinite(current).any():
-        return ~(current < IDLE_SHARE * np.nanmax(current))
+        result: np.ndarray = ~(current < IDLE_SHARE * np.nanmax(current))
+        return result
     if np.isfinite(throttle).any() and np.nanmax(throttle) - np.nanmin(throttle) > THROTTLE_RANGE_US:
-        return ~(throttle < np.nanmin(throttle) + 0.05 * THROTTLE_RANGE_US)
+        result = ~(throttle < np.nanmin(throttle) + 0.05 * THROTTLE_RANGE_US)
+        return result
     return np.ones(len(grid.time_s), bool)
 
 

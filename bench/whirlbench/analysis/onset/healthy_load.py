@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from whirlbench.analysis.onset.features import Features
-from whirlbench.analysis.onset.healthy import FIRST_FRAMES, Expectation, Scatter, first_levels
+from whirlbench.analysis.onset.healthy_scatter import FIRST_FRAMES, Expectation, Scatter, first_levels
 from whirlbench.analysis.onset.operating_points import SAME_COMMAND, Points
 
 LEAST_ANGLE_DEG = 3.0  # finer blades are treated as these: thrust is not nought where the angle is

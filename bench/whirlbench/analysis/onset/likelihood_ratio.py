@@ -1,5 +1,4 @@
-"""Sequential likelihood ratios: has a step or a growth begun by now, and how surely, for many possible beginnings
-at once."""
+"""Sequential likelihood ratios: whether a step or a growth has begun by now, for many possible beginnings at once."""
 
 from __future__ import annotations
 
@@ -28,8 +27,7 @@ class Evidence:
 
 
 def power_signatures(time_s: np.ndarray, begin_s: np.ndarray, powers: tuple[float, ...]) -> np.ndarray:
-    """Signatures ((t - begin) / longest)^power, zero before ``begin_s``; ``(frames, begins * powers)``, begins
-    slowest."""
+    """Signatures ((t - begin) / longest)^power, zero before ``begin_s``: ``(frames, begins * powers)``."""
     elapsed = np.maximum(time_s[:, None] - begin_s, 0.0)
     scale = max(float(elapsed.max(initial=0.0)), 1e-9)
     began = time_s[:, None] >= begin_s
@@ -43,10 +41,8 @@ def sequential_evidence(
     """Evidence of damage after every block of four frames, largest over beginnings and shapes.
 
     ``white`` ``(frames, columns)``: innovations of the features; ``signals``: columns that move together. Within a
-    signal
-    the squared product sums add to a chi-square of as many degrees as columns; frames not judged say nothing.
-    Beginnings:
-    every block of the last forty seconds, and every twelfth block since the start of the run.
+    signal the squared product sums add to a chi-square of as many degrees as columns; frames not judged say nothing.
+    Beginnings: every block of the last forty seconds, and every twelfth block since the start of the run.
     """
     blocks = len(time_s) // BLOCK
     if blocks < 2:
@@ -63,8 +59,7 @@ def sequential_evidence(
 def _recent(
     healthy: HealthyFilter, white: np.ndarray, time_s: np.ndarray, blocks: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Product sums ``(blocks, beginnings, columns)`` and energies for the last RECENT blocks, in a ring of
-    beginnings."""
+    """Product sums ``(blocks, beginnings, columns)`` and energies of the last RECENT blocks, beginnings in turn."""
     slots = min(RECENT, blocks)
     stream = healthy.stream(slots * len(SHAPES))
     begun = np.zeros(slots, int)  # frame at which each slot's beginning lies

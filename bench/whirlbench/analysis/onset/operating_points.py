@@ -21,8 +21,7 @@ LEAST_VISIT = 4  # frames; shorter visits teach nothing
 
 @dataclass(frozen=True)
 class Points:
-    """Operating points: ``of_frame`` is the point's number per frame, -1 where moving or at rest; ``visit``
-    likewise."""
+    """Operating points: ``of_frame`` is the point's number per frame, -1 where moving or at rest, ``visit`` alike."""
 
     of_frame: np.ndarray
     visit: np.ndarray
@@ -36,9 +35,8 @@ def operating_points(features: Features, by_speed: bool = True) -> Points:
 
     A visit ends when the commands or the speed move, or when the speed has wandered 4 % from its beginning. A change of
     operating point is thereby never compared with what was before it. Without ``by_speed`` (possible only where
-    commands
-    were recorded) the commands alone make an operating point: speed that wanders by itself is then a finding, not a
-    move.
+    commands were recorded) the commands alone make an operating point: speed that wanders by itself is then a finding,
+    not a move.
     """
     by_speed = by_speed or not np.isfinite(features.command[:, 0]).any()
     steady = _steady(features, by_speed)
@@ -79,19 +77,22 @@ def _steady(features: Features, by_speed: bool) -> np.ndarray:
         wide[:-shift] |= moving[shift:]
     for shift in range(1, (SETTLE_FRAMES if by_speed else ANSWER_FRAMES) + 1):
         wide[shift:] |= moving[:-shift]
-    return turning & ~wide & features.driven
+    result: np.ndarray = turning & ~wide & features.driven
+    return result
 
 
 def _reach(values: np.ndarray, frames: int) -> np.ndarray:
     """How far a command moves from ``frames`` before to ``frames`` after; zero where unknown."""
     padded = np.concatenate([np.repeat(values[:1], frames), values, np.repeat(values[-1:], frames)])
-    return np.nan_to_num(np.abs(padded[2 * frames :] - padded[: -2 * frames]))
+    result: np.ndarray = np.nan_to_num(np.abs(padded[2 * frames :] - padded[: -2 * frames]))
+    return result
 
 
 def _central(values: np.ndarray) -> np.ndarray:
     """Change per frame by central differences; zero where a neighbour is unknown, half-step at the ends."""
     padded = np.concatenate([values[:1], values, values[-1:]])
-    return np.nan_to_num((padded[2:] - padded[:-2]) / 2)
+    result: np.ndarray = np.nan_to_num((padded[2:] - padded[:-2]) / 2)
+    return result
 
 
 def _visits(features: Features, steady: np.ndarray, by_speed: bool) -> list[np.ndarray]:

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from whirlbench.analysis.onset.features import LOAD, SPEED, VIBRATION, Features
-from whirlbench.analysis.onset.healthy import Expectation, Scatter, first_levels
+from whirlbench.analysis.onset.healthy_scatter import Expectation, Scatter, first_levels
 from whirlbench.analysis.onset.operating_points import Points
 
 UNKNOWN_LEVEL = 1e3
@@ -139,8 +139,7 @@ def _without_lone_frames(standard: np.ndarray, points: Points) -> np.ndarray:
 
 
 class Gain(NamedTuple):
-    """One frame's filter: states seen ``at`` with weights ``row``, gain ``slope`` over ``root``, the deviation
-    expected."""
+    """One frame's filter: states seen ``at`` with weights ``row``, gain ``slope`` over deviation expected ``root``."""
 
     at: np.ndarray
     row: np.ndarray
@@ -156,14 +155,13 @@ class FilterStream:
         self._last_visit = -1
 
     def feed(self, frame: int, values: np.ndarray, gaps: bool = False) -> np.ndarray:
-        """Standardised innovations of the first ``len(values)`` columns; with ``gaps`` NaN is allowed and gives
-        zero."""
+        """Standardised innovations of the first ``len(values)`` columns; NaN gives zero, allowed with ``gaps``."""
         state = self._state[:, : len(values)]
         if self._visit[frame] != self._last_visit:
             self._last_visit = int(self._visit[frame])
             self._state[self._settling] = 0.0
         gain = self._gains[frame]
-        error = (values - gain.row @ state[gain.at]) / gain.root
+        error: np.ndarray = (values - gain.row @ state[gain.at]) / gain.root
         if gaps:
             error = np.where(np.isnan(error), 0.0, error)
         state += gain.slope[:, None] * error
@@ -222,8 +220,7 @@ class HealthyFilter:
         return np.diag(deviation**2)
 
     def _covariances(self) -> dict[int, Gain]:
-        """Per judged frame: indices of the states seen, gain over root variance, root of the variance, their
-        weights."""
+        """Per judged frame: indices of the states seen, gain over root variance, root of the variance, weights."""
         design, spread = self.design, self._prior()
         levels = np.arange(design.points)
         gains: dict[int, Gain] = {}

@@ -1,0 +1,28 @@
+"""Orders of the shaft in vibration: shaft angle, tracked amplitude and phase, order maps and resonances."""
+
+from whirlbench.analysis.orders.order_map import OrderMap, map_orders
+from whirlbench.analysis.orders.resonance import Certainty, Resonance, find_resonances
+from whirlbench.analysis.orders.tracking import (
+    FrameGrid,
+    OrderTracks,
+    centred,
+    sample_rate_hz,
+    shaft_angle,
+    track_orders,
+    track_vibration,
+)
+
+__all__ = [
+    "Certainty",
+    "FrameGrid",
+    "OrderMap",
+    "OrderTracks",
+    "Resonance",
+    "centred",
+    "find_resonances",
+    "map_orders",
+    "sample_rate_hz",
+    "shaft_angle",
+    "track_orders",
+    "track_vibration",
+]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.orders.shaft_angle import ShaftAngle
+from whirlbench.analysis.orders.rotation import ShaftAngle
 from whirlbench.analysis.orders.tracking import HIGHEST_SHARE_OF_RATE, sample_rate_hz, shaft_angle
 from whirlbench.errors import AnalysisError
 from whirlbench.samples import Run
@@ -17,8 +17,7 @@ LONGEST_KERNEL = 96  # samples each side, at the slowest speeds
 
 @dataclass(frozen=True)
 class AngleSamples:
-    """Acceleration ``value_g`` at ``turn`` (revolutions, ``per_rev`` equal steps a turn), and the time of each;
-    gaps NaN."""
+    """Acceleration ``value_g`` at ``turn`` (revolutions, ``per_rev`` equal steps a turn), and its time; gaps NaN."""
 
     turn: np.ndarray
     time_s: np.ndarray
@@ -31,8 +30,7 @@ class OrderMap:
     """Amplitude in g peak against frame and order.
 
     ``amplitude_g[frame, order]``; ``order`` in steps of 1/turns; ``time_s`` and ``rpm`` of each frame's middle. NaN
-    above
-    0.45 of the sample rate and in gaps.
+    above 0.45 of the sample rate and in gaps.
     """
 
     time_s: np.ndarray
@@ -42,8 +40,7 @@ class OrderMap:
     axis: str
 
     def against_rpm(self, width_rpm: float = 50.0) -> tuple[np.ndarray, np.ndarray]:
-        """(middles of rpm bins ``(b,)``, rms amplitude per bin and order ``(b, orders)``); bins never visited are
-        left out."""
+        """(middles of rpm bins ``(b,)``, rms amplitude per bin and order ``(b, orders)``), of bins visited."""
         bins = np.floor(self.rpm / width_rpm)
         known = np.unique(bins[np.isfinite(bins)])
         rows = [np.sqrt(_mean_or_nan(self.amplitude_g[bins == one] ** 2)) for one in known]
@@ -56,11 +53,9 @@ def resample_to_angle(
     """Acceleration on ``per_rev`` equal steps of each turn, band-limited so that nothing folds.
 
     ``time_s``, ``value_g`` ``(n,)`` sampled at ``rate_hz``, gaps allowed. Interpolation is by a Hann-windowed sinc
-    whose
-    cut-off is half the lower of the two rates: where the shaft turns slowly, and the steps of angle are further apart
-    than the samples, what they could not carry is filtered out first. Points within a kernel of a gap or an end are
-    NaN.
-    Source: computed order tracking, Fyfe and Munck, Mech. Syst. Signal Process. 11 (1997) 187 (from memory);
+    whose cut-off is half the lower of the two rates: where the shaft turns slowly, and the steps of angle are further
+    apart than the samples, what they could not carry is filtered out first. Points within a kernel of a gap or an end
+    are NaN. Source: computed order tracking, Fyfe and Munck, Mech. Syst. Signal Process. 11 (1997) 187 (from memory);
     kernel: any DSP text.
     """
     first, last = np.ceil(angle.revolutions[0] * per_rev), np.floor(angle.revolutions[-1] * per_rev)
@@ -112,8 +107,7 @@ def _on_uniform_grid(time_s: np.ndarray, value_g: np.ndarray, rate_hz: float) ->
 
 
 def _sinc_at(grid: np.ndarray, position: np.ndarray, ratio: np.ndarray) -> np.ndarray:
-    """Windowed-sinc interpolation of ``grid`` at fractional ``position`` with cut-off ``ratio`` of half the sample
-    rate."""
+    """Windowed-sinc interpolation of ``grid`` at fractional ``position``, cut off at ``ratio`` of half its rate."""
     half = np.minimum(LONGEST_KERNEL, np.ceil(LOBES / np.nan_to_num(ratio, nan=1.0)))
     reach = int(half.max(initial=LOBES))
     inside = np.isfinite(position) & (position >= half) & (position <= len(grid) - 1 - half)

@@ -1,23 +1,29 @@
-"""Resonances that orders pass through in a run-up or coast-down: speed, natural frequency, damping."""
+"""Resonances that orders pass through in a run-up or coast-down: speed, natural frequency, damping, how sure."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 
-from whirlbench.analysis.orders.tracking import OrderTracks, track_orders
+from whirlbench.analysis.orders.rotation import ShaftAngle
+from whirlbench.analysis.orders.tracking import OrderTracks, shaft_angle, track_vibration
 from whirlbench.errors import AnalysisError
-from whirlbench.samples import Run
+from whirlbench.samples import Run, VibrationSamples
 
 LEAST_RANGE = 1.25  # a ramp must cover at least this ratio of speeds to show both flanks; our choice
 LEAST_FRAMES = 12
-FAST_SWEEP = (
-    3.6  # Hz/s per (f * damping ratio)^2: linear sweeps slower than this keep a peak in place (ISO 7626-2, from memory)
-)
+# Hz/s per (f * damping ratio)^2: linear sweeps slower than this keep a peak in place (ISO 7626-2, from memory)
+FAST_SWEEP = 3.6
 HIGHEST_DAMPING = 0.5  # a broader hump than this is not called a resonance
 BEST_MISFIT = 0.35  # rms misfit over rms response above which the model is refused
+LARGEST_ERROR_HZ = 0.03  # standard error, as a share of the natural frequency, above which a fit tells nothing
+LARGEST_ERROR_DAMPING = 0.4  # the same of the damping ratio; both our choice, from the demo recordings
+SAME_MODE = 0.1  # passes whose frequencies differ by less than this share met one mode: sweeps displace peaks by 5 %
+
+Certainty = Literal["sure", "likely", "doubtful"]
 
 
 @dataclass(frozen=True)
@@ -30,17 +36,16 @@ class Ramp:
 
 
 @dataclass(frozen=True)
-class Resonance:
-    """One resonance met by ``order`` on ``axis``.
+class ResonancePass:
+    """One resonance met by ``order`` on ``axis`` in one ramp.
 
-    ``rpm`` is the shaft speed at which the order meets ``natural_hz``; ``stderr_hz`` and ``stderr_damping`` come from
-    the fit's scatter; ``swept_too_fast`` warns that the peak is blunted and displaced.
+    ``stderr_damping`` comes from the fit's scatter, ``stderr_hz`` from that and from how far the sweep moved on while
+    the mode answered; ``swept_too_fast`` warns that the peak is blunted and displaced.
     """
 
     axis: str
     order: int
     ramp: Ramp
-    rpm: float
     natural_hz: float
     damping_ratio: float
     stderr_hz: float
@@ -48,53 +53,127 @@ class Resonance:
     swept_too_fast: bool
 
 
+@dataclass(frozen=True)
+class Resonance:
+    """A mode of ``natural_hz`` that ``order`` meets at ``rpm``, as ``axis`` shows it, over all its ``passes``.
+
+    ``stderr_hz`` and ``stderr_damping`` are at least half of what the passes differ by. ``certainty``: *sure* where two
+    passes agree and one was slow enough, *likely* after one slow pass, *doubtful* where every pass was swept too fast.
+    """
+
+    axis: str
+    order: int
+    rpm: float
+    natural_hz: float
+    damping_ratio: float
+    stderr_hz: float
+    stderr_damping: float
+    certainty: Certainty
+    passes: tuple[ResonancePass, ...]
+
+
 def find_ramps(time_s: np.ndarray, rpm: np.ndarray) -> tuple[Ramp, ...]:
     """Stretches in which ``rpm`` rises or falls throughout by a ratio of 1.25 or more; NaN ends a stretch."""
     good = np.isfinite(rpm)
     trend = np.where(good[1:] & good[:-1], np.sign(np.diff(rpm)), 0.0)
-    still = np.abs(np.diff(rpm)) < 1e-4 * np.nan_to_num(rpm[1:], nan=1.0)
+    still = ~(np.abs(np.diff(rpm)) >= 1e-4 * np.nan_to_num(rpm[1:], nan=1.0))
     trend[still] = 0.0
     edges = np.concatenate([[0], np.flatnonzero(np.diff(trend)) + 1, [len(trend)]])
     ramps = []
     for first, last in pairwise(edges):
-        if trend[first] != 0 and last - first + 1 >= LEAST_FRAMES:
+        if last - first + 1 >= LEAST_FRAMES and trend[first] != 0:
             ends = rpm[[first, last]]
             if ends.max() >= LEAST_RANGE * ends.min():
                 ramps.append(Ramp(float(time_s[first]), float(time_s[last]), bool(trend[first] > 0)))
     return tuple(ramps)
 
 
-def find_resonances(run: Run, orders: tuple[int, ...] = (1, 2, 3, 4), step_s: float = 0.1) -> tuple[Resonance, ...]:
-    """Every resonance that an order passes in a ramp of ``run``, per axis.
+def find_resonances(
+    run: Run, orders: tuple[int, ...] = (1, 2, 3, 4), step_s: float = 0.1, until_s: float = np.inf
+) -> tuple[Resonance, ...]:
+    """Every resonance that an order passes in the ramps of ``run`` that begin before ``until_s``, by axis and order.
 
-    Raises AnalysisError without vibration or speed, and when the run holds no ramp that covers a ratio of 1.25 in
-    speed.
-    An order whose response does not look like one resonance gives nothing. Frames are 2 * ``step_s`` long.
+    Only the ramps' vibration is looked at, in frames of 2 * ``step_s``. An order whose response does not look like one
+    resonance, or tells its frequency or damping too poorly, gives nothing. Raises AnalysisError without vibration or
+    speed, and when no ramp covers a ratio of 1.25 in speed.
     """
-    tracks = track_orders(run, orders, step_s)
-    ramps = find_ramps(tracks.time_s, tracks.rpm)
+    if not run.vibration.axes() or len(run.vibration.time_s) < LEAST_FRAMES:
+        raise AnalysisError("no vibration was recorded: resonances cannot be found")
+    angle = shaft_angle(run)
+    grid_s = np.arange(run.vibration.time_s[0], run.vibration.time_s[-1], step_s)
+    ramps = [ramp for ramp in find_ramps(grid_s, 60.0 * angle.speed_hz(grid_s)) if ramp.from_s < until_s]
     if not ramps:
         raise AnalysisError("no run-up or coast-down covers a speed ratio of 1.25: resonances cannot be found")
-    found = [fit_ramp(tracks, ramp, axis, order) for ramp in ramps for axis in tracks.axes for order in orders]
-    return tuple(one for one in found if one is not None)
+    found = [one for ramp in ramps for one in _passes(run.vibration, angle, ramp, orders, step_s)]
+    groups = _same_modes(found)
+    return tuple(_joined(group) for group in sorted(groups, key=lambda group: (group[0].axis, group[0].order)))
 
 
-def fit_ramp(tracks: OrderTracks, ramp: Ramp, axis: str, order: int) -> Resonance | None:
+def _passes(
+    vibration: VibrationSamples, angle: ShaftAngle, ramp: Ramp, orders: tuple[int, ...], step_s: float
+) -> list[ResonancePass]:
+    """What the orders met on every axis in one ramp."""
+    first, last = np.searchsorted(vibration.time_s, [ramp.from_s - step_s, ramp.to_s + step_s])
+    axes = {axis: getattr(vibration, axis)[first:last] for axis in vibration.axes()}
+    part = VibrationSamples(vibration.time_s[first:last], rate_hz=vibration.rate_hz, **axes)
+    tracks = track_vibration(part, angle, orders, step_s)
+    fits = [fit_ramp(tracks, ramp, axis, order) for axis in tracks.axes for order in orders]
+    return [one for one in fits if one is not None]
+
+
+def _same_modes(found: list[ResonancePass]) -> list[list[ResonancePass]]:
+    """Passes of one axis and order grouped by frequency."""
+    groups: list[list[ResonancePass]] = []
+    for one in sorted(found, key=lambda one: (one.axis, one.order, one.natural_hz)):
+        last = groups[-1][0] if groups else None
+        same = last is not None and (last.axis, last.order) == (one.axis, one.order)
+        if last is not None and same and one.natural_hz <= (1.0 + SAME_MODE) * last.natural_hz:
+            groups[-1].append(one)
+        else:
+            groups.append([one])
+    return groups
+
+
+def _joined(passes: list[ResonancePass]) -> Resonance:
+    """Slow passes count where there are any; run-ups and coast-downs alike, since each displaces the peak its way."""
+    slow = [one for one in passes if not one.swept_too_fast]
+    used = slow or passes
+    frequency, error_hz = _mean([one.natural_hz for one in used], [one.stderr_hz for one in used])
+    damping, error_damping = _mean([one.damping_ratio for one in used], [one.stderr_damping for one in used])
+    certainty: Certainty = "doubtful" if not slow else "sure" if len(passes) > 1 else "likely"
+    first = passes[0]
+    rpm = frequency * 60.0 / first.order
+    return Resonance(
+        first.axis, first.order, rpm, frequency, damping, error_hz, error_damping, certainty, tuple(passes)
+    )
+
+
+def _mean(values: list[float], errors: list[float]) -> tuple[float, float]:
+    """Plain mean, and the larger of its own standard error and half the spread of the values."""
+    own = float(np.sqrt(np.sum(np.square(errors)))) / len(values)
+    return float(np.mean(values)), max(own, float(np.ptp(values)) / 2.0)
+
+
+def fit_ramp(tracks: OrderTracks, ramp: Ramp, axis: str, order: int) -> ResonancePass | None:
     """The resonance of one order on one axis in one ramp, or None where the data do not show one."""
     inside = (tracks.time_s >= ramp.from_s) & (tracks.time_s <= ramp.to_s)
     phasor, rpm = tracks.phasor(axis, order)[inside], tracks.rpm[inside]
     good = np.isfinite(phasor) & np.isfinite(rpm)
-    if good.sum() < LEAST_FRAMES:
+    if good.sum() < LEAST_FRAMES or not np.any(phasor[good]):
         return None
     frequency_hz = order * rpm[good] / 60.0
     fit = fit_resonance(frequency_hz, phasor[good])
     if fit is None:
         return None
     natural_hz, damping, stderr_hz, stderr_damping = fit
-    rate = abs(np.ptp(frequency_hz)) / (ramp.to_s - ramp.from_s)
-    fast = rate > FAST_SWEEP * (natural_hz * damping) ** 2
-    rpm_there = natural_hz * 60.0 / order
-    return Resonance(axis, order, ramp, rpm_there, natural_hz, damping, stderr_hz, stderr_damping, bool(fast))
+    if not (stderr_hz <= LARGEST_ERROR_HZ * natural_hz and stderr_damping <= LARGEST_ERROR_DAMPING * damping):
+        return None
+    rate = np.abs(np.gradient(frequency_hz, tracks.time_s[inside][good]))
+    there = float(rate[np.argmin(np.abs(frequency_hz - natural_hz))])
+    fast = there > FAST_SWEEP * (natural_hz * damping) ** 2
+    moved_hz = there / (2 * np.pi * natural_hz * damping)  # at its peak a mode answers 1 / (damping ratio * w0) late
+    error_hz = float(np.hypot(stderr_hz, moved_hz))
+    return ResonancePass(axis, order, ramp, natural_hz, damping, error_hz, stderr_damping, fast)
 
 
 def fit_resonance(frequency_hz: np.ndarray, phasor: np.ndarray) -> tuple[float, float, float, float] | None:
@@ -112,14 +191,14 @@ def fit_resonance(frequency_hz: np.ndarray, phasor: np.ndarray) -> tuple[float, 
     for _ in range(8):
         solution, covariance = _levy(s, response, weight)
         a0, a1 = solution[:2]
-        if a0 <= 0:
+        if not a0 > 0:
             return None
         weight = 1.0 / np.maximum(np.abs(s**2 + a1 * s + a0), 1e-3)
     modelled = (_complex(solution[2:]) @ s ** np.arange(3)[:, None]) / (s**2 + a1 * s + a0)
     misfit = np.sqrt(np.mean(np.abs(response - modelled) ** 2) / np.mean(np.abs(response) ** 2))
     natural, damping = np.sqrt(a0), a1 / (2 * np.sqrt(a0))
     inside = frequency_hz.min() < natural * scale / (2 * np.pi) < frequency_hz.max()
-    if not inside or not 0 < damping < HIGHEST_DAMPING or misfit > BEST_MISFIT:
+    if not inside or not 0 < damping < HIGHEST_DAMPING or not misfit <= BEST_MISFIT:
         return None
     gradient = np.array([[1 / (2 * natural), 0.0], [-damping / (2 * a0), 1 / (2 * natural)]])
     spread = np.sqrt(np.diag(gradient @ covariance[:2, :2] @ gradient.T))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.orders.shaft_angle import ShaftAngle, angle_from_pulses, angle_from_speed
+from whirlbench.analysis.orders.rotation import ShaftAngle, angle_from_pulses, angle_from_speed
 from whirlbench.errors import AnalysisError
 from whirlbench.samples import Run, VibrationSamples
 
@@ -38,11 +38,11 @@ class OrderTracks:
         return self.phasor_g[self.axes.index(axis), :, self.orders.index(order)]
 
     def residual_rms_g(self, axis: str) -> np.ndarray:
-        """Rms in g of what the orders do not explain, ``(frames,)``: broadband and everything not locked to the
-        shaft."""
+        """Rms in g of what the orders do not explain, ``(frames,)``: broadband, and all not locked to the shaft."""
         index = self.axes.index(axis)
         explained = np.nansum(np.abs(self.phasor_g[index]) ** 2, axis=1) / 2
-        return np.sqrt(np.maximum(self.mean_square_g2[index] - explained, 0.0))
+        result: np.ndarray = np.sqrt(np.maximum(self.mean_square_g2[index] - explained, 0.0))
+        return result
 
 
 class FrameGrid:
@@ -70,7 +70,8 @@ class FrameGrid:
         if self.blocks < 2 or not len(values):
             return np.zeros(len(self.time_s))
         rising = values * self.rise
-        return self._block_sums(rising)[:-1] + self._block_sums(values - rising)[1:]
+        result: np.ndarray = self._block_sums(rising)[:-1] + self._block_sums(values - rising)[1:]
+        return result
 
     def means(self, values: np.ndarray) -> np.ndarray:
         """Weighted mean of ``values`` per frame; NaN for a frame without samples."""
@@ -184,4 +185,5 @@ def _in_reach(speed_hz: np.ndarray, orders: tuple[int, ...], rate_hz: float, ste
     """Which orders can be told in which frames, ``(frames, orders)``."""
     enough_turns = speed_hz * 2 * step_s >= TURNS_IN_WINDOW
     below = speed_hz[:, None] * np.asarray(orders) <= HIGHEST_SHARE_OF_RATE * rate_hz
-    return enough_turns[:, None] & below
+    result: np.ndarray = enough_turns[:, None] & below
+    return result

@@ -1,0 +1,31 @@
+"""Least and greatest pitch against rpm from limits, drive and strength, and the servo end points that keep to them."""
+
+from whirlbench.analysis.pitch_limits.end_points import EndPoint, ModeEndPoints, mode_end_points, servo_travel
+from whirlbench.analysis.pitch_limits.least_pitch import finite_or_none
+from whirlbench.analysis.pitch_limits.limits import PitchLimits, SpeedLimits, floors_of, limits_at_speeds, pitch_limits
+from whirlbench.analysis.pitch_limits.next_hold import NextHold, next_hold_plan, propose_hold, speed_keys
+from whirlbench.analysis.pitch_limits.set_comparison import compare_sets
+from whirlbench.analysis.pitch_limits.study import LimitsStudy, Proposal, at_speeds, limits_study, propose
+
+__all__ = [
+    "EndPoint",
+    "LimitsStudy",
+    "ModeEndPoints",
+    "NextHold",
+    "PitchLimits",
+    "Proposal",
+    "SpeedLimits",
+    "at_speeds",
+    "compare_sets",
+    "finite_or_none",
+    "floors_of",
+    "limits_at_speeds",
+    "limits_study",
+    "mode_end_points",
+    "next_hold_plan",
+    "pitch_limits",
+    "propose",
+    "propose_hold",
+    "servo_travel",
+    "speed_keys",
+]

@@ -8,10 +8,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from whirlbench.analysis.pitch_limits.constraint import Constraint
-from whirlbench.analysis.propeller.propeller_map import CoefficientFit, PropellerMap
-from whirlbench.analysis.strength.blade_build import BuiltBlade, build_blade
-from whirlbench.analysis.strength.blade_stress import AirLoads, BladeUnderLoad, Yaw
-from whirlbench.analysis.strength.set_check import reserve_use, servo_hold
+from whirlbench.analysis.propeller import CoefficientFit, PropellerMap
+from whirlbench.analysis.strength import AirLoads, BladeUnderLoad, BuiltBlade, Yaw, build_blade, reserve_use, servo_hold
 from whirlbench.errors import RigError
 from whirlbench.physics.coefficients import thrust_n
 from whirlbench.rig.description import Rig
@@ -106,6 +104,7 @@ def _servo(rig: Rig, propeller: PropellerMap, blade: BuiltBlade, count: int) -> 
         for pitch in sampled.tolist():
             hold = servo_hold(rig, _loaded(rig, blade, count, pitch, 0.0, propeller).loads(rpm), pitch)
             needed.append(hold.servo_torque_n_m if hold else math.nan)
-        return np.interp(pitch_deg, sampled, needed)
+        result: np.ndarray = np.interp(pitch_deg, sampled, needed)
+        return result
 
     yield Constraint("servo_torque_n_m", "N m", probe.available_n_m, torque)

@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from whirlbench.analysis.propeller.propeller_map import CoefficientFit, Estimate
+from whirlbench.analysis.propeller import CoefficientFit, Estimate
 
 CONFIDENCE = 0.95
 NORMAL_95 = 1.645
@@ -43,7 +43,8 @@ class Constraint:
 
     def _with_pitch_error(self, best: np.ndarray, pitch_deg: np.ndarray, error: np.ndarray) -> np.ndarray:
         slope = np.gradient(best, pitch_deg)
-        return np.sqrt(error**2 + self.scatter**2 + (slope * self.pitch_stderr_deg) ** 2)
+        result: np.ndarray = np.sqrt(error**2 + self.scatter**2 + (slope * self.pitch_stderr_deg) ** 2)
+        return result
 
 
 @lru_cache(maxsize=128)

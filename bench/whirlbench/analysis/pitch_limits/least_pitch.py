@@ -10,7 +10,7 @@ import numpy as np
 
 from whirlbench.analysis.pitch_limits.constraint import CONFIDENCE
 from whirlbench.analysis.pitch_limits.pack_line import PackLine
-from whirlbench.analysis.propeller.propeller_map import CoefficientFit, PropellerMap
+from whirlbench.analysis.propeller import CoefficientFit, PropellerMap
 from whirlbench.analysis.shaft_power import drive_of
 from whirlbench.physics import coefficients, drive
 from whirlbench.rig.description import Rig
@@ -23,7 +23,7 @@ Floor = tuple[float | None, float | None]  # best, 95 % safe; None: not bound; i
 
 @dataclass(frozen=True)
 class LeastPitch:
-    """Finest pitch in degrees by either rule, best and 95 % safe.
+    """Least pitch in degrees by either rule, best and 95 % safe.
 
     None where the rule does not bind in the measured range, infinite where no measured pitch satisfies it.
     """
@@ -40,7 +40,7 @@ class LeastPitch:
 def least_pitch(
     propeller: PropellerMap, pack: PackLine | None, rig: Rig, pitches: np.ndarray, throttle_pct: float = 100.0
 ) -> LeastPitch:
-    """Finest permitted pitch within ``pitches`` ``(n,)`` in degrees, rule by rule: a mode may waive one or the other.
+    """Least permitted pitch within ``pitches`` ``(n,)`` in degrees, rule by rule: a mode may waive one or the other.
 
     ``throttle_pct``: how far the throttle can open when the governor fails. ``floor_complaints`` tells when the
     overspeed rule cannot be evaluated.

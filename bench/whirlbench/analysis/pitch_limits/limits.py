@@ -14,7 +14,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from whirlbench.analysis.pitch_limits.constraint import Constraint
-from whirlbench.analysis.pitch_limits.constraints import constraints_of
 from whirlbench.analysis.pitch_limits.least_pitch import (
     LeastPitch,
     between,
@@ -23,8 +22,8 @@ from whirlbench.analysis.pitch_limits.least_pitch import (
     least_pitch,
 )
 from whirlbench.analysis.pitch_limits.pack_line import PackLine, fit_pack
-from whirlbench.analysis.propeller.holds import Hold
-from whirlbench.analysis.propeller.propeller_map import CoefficientFit, PropellerMap, fit_map
+from whirlbench.analysis.pitch_limits.rig_constraints import constraints_of
+from whirlbench.analysis.propeller import CoefficientFit, Hold, PropellerMap, fit_map
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
 
@@ -35,8 +34,8 @@ PITCH_STEP_DEG = 0.1
 class SpeedLimits:
     """The pitch range at one speed; None where nothing binds within the measured pitches.
 
-    ``over_everywhere`` says that the binding constraint is exceeded already at the finest measured pitch: then
-    ``max_pitch_deg`` is that pitch and this speed must not be held at all. ``too_fine_everywhere``: even the coarsest
+    ``over_everywhere`` says that the binding constraint is exceeded already at the least measured pitch: then
+    ``max_pitch_deg`` is that pitch and this speed must not be held at all. ``too_fine_everywhere``: even the greatest
     measured pitch would not hold an open throttle below overspeed; ``min_pitch_deg`` is then None.
     ``nothing_permitted``: no pitch lies between least and greatest, 95 % safe. ``extrapolated``: no hold was made
     near this speed.
@@ -126,7 +125,7 @@ def pitch_grid(propeller: PropellerMap) -> np.ndarray:
 
 
 def floors_of(limits: PitchLimits, rig: Rig, throttle_pct: float = 100.0) -> LeastPitch:
-    """Finest pitch by each rule, from the same data; ``throttle_pct``: how far the throttle opens in a failure."""
+    """Least pitch by each rule, from the same data; ``throttle_pct``: how far the throttle opens in a failure."""
     return least_pitch(limits.propeller, limits.pack, rig, pitch_grid(limits.propeller), throttle_pct)
 
 

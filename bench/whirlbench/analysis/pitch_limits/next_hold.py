@@ -7,10 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.pitch_limits.constraints import throttle_need
 from whirlbench.analysis.pitch_limits.limits import PITCH_STEP_DEG, PitchLimits
-from whirlbench.analysis.propeller.holds import Hold
-from whirlbench.analysis.propeller.propeller_map import CoefficientFit
+from whirlbench.analysis.pitch_limits.rig_constraints import throttle_need
+from whirlbench.analysis.propeller import CoefficientFit, Hold
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
 
@@ -84,7 +83,8 @@ class _Place:
             return np.zeros(len(candidates))
         shared = self.fit.covariance(self.point, candidates)[0]
         gain = shared**2 / (self.fit.variance(candidates) + self.fit.point_stderr**2)
-        return np.maximum(self.variance_deg2 - gain / self.slope_per_deg**2, 0.0)
+        result: np.ndarray = np.maximum(self.variance_deg2 - gain / self.slope_per_deg**2, 0.0)
+        return result
 
 
 def _binding_places(limits: PitchLimits) -> list[_Place]:

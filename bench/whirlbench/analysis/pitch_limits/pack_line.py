@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.propeller.holds import Hold
+from whirlbench.analysis.propeller import Hold
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from whirlbench.analysis.pitch_limits.limits import PitchLimits
-from whirlbench.analysis.propeller.propeller_map import CoefficientFit
+from whirlbench.analysis.propeller import CoefficientFit
 from whirlbench.errors import AnalysisError
 
 

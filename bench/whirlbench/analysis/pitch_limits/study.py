@@ -11,7 +11,7 @@ from whirlbench.analysis.conditions import air_density_kg_m3
 from whirlbench.analysis.pitch_limits.end_points import ModeEndPoints, mode_end_points
 from whirlbench.analysis.pitch_limits.limits import PitchLimits, limits_at_speeds, pitch_limits
 from whirlbench.analysis.pitch_limits.next_hold import NextHold, next_hold_plan, propose_hold, speed_keys
-from whirlbench.analysis.propeller.holds import HoldSurvey, find_holds
+from whirlbench.analysis.propeller import HoldSurvey, find_holds
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
 from whirlbench.samples import Run
@@ -66,7 +66,7 @@ def at_speeds(study: LimitsStudy, speeds_rpm: Sequence[float] | None) -> LimitsS
     return replace(study, limits=replace(study.limits, limits=rows))
 
 
-def next_hold(study: LimitsStudy) -> Proposal:
+def propose(study: LimitsStudy) -> Proposal:
     """What to measure next, with its plan; slow, where the coefficients rest on many holds."""
     hold = propose_hold(study.limits)
     if hold is None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.propeller.holds import Hold
+from whirlbench.analysis.propeller import Hold
 from whirlbench.analysis.shaft_power import motor_current_from_power_a
 from whirlbench.physics.drive import Drive
 from whirlbench.rig.description import Rig
@@ -71,4 +71,5 @@ def _duty_pct(holds: Sequence[Hold], drive: Drive) -> np.ndarray:
     power = np.array([hold.power_w.mean for hold in holds])
     current = motor_current_from_power_a(drive, power, rpm)
     motor_v = drive.volt_s_per_rad * rad_s_from_rpm(rpm) + current * drive.motor_ohm
-    return 100.0 * motor_v / np.array([hold.voltage_v.mean for hold in holds])
+    result: np.ndarray = 100.0 * motor_v / np.array([hold.voltage_v.mean for hold in holds])
+    return result

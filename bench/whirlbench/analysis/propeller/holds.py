@@ -152,7 +152,8 @@ def _stands_still(values: np.ndarray, half: int, tolerance: np.ndarray) -> np.nd
     noise = np.minimum(spread[before], spread[after]) * math.sqrt(math.pi / half)  # of a difference of two medians
     gap = np.abs(median[after] - median[before])
     known = finite[before] & finite[after]  # false at the run's ends, where only half a window exists
-    return known & (gap <= tolerance + 2.0 * noise) & np.isfinite(values)
+    result: np.ndarray = known & (gap <= tolerance + 2.0 * noise) & np.isfinite(values)
+    return result
 
 
 def _cut_at_jumps(blocks: _Blocks, first: int, last: int, half: int, rules: HoldRules) -> Iterator[tuple[int, int]]:

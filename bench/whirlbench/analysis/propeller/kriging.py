@@ -55,7 +55,8 @@ class Kriging:
     @property
     def variance(self) -> np.ndarray:
         """Variance of each point, repeatability included, ``(n,)``."""
-        return np.einsum("c,cn->n", self.weights, [component.variance for component in self.components])
+        result: np.ndarray = np.einsum("c,cn->n", self.weights, [component.variance for component in self.components])
+        return result
 
 
 @dataclass(frozen=True)
@@ -114,22 +115,25 @@ class Component:
         right_mean = others - right @ self.inverse @ self.columns
         if diagonal:
             known = np.einsum("ij,jk,ik->i", left, self.inverse, right)
-            return (
+            result: np.ndarray = (
                 self.prior.variance(place)
                 - known
                 + np.einsum("ij,jk,ik->i", left_mean, self.mean_covariance, right_mean)
             )
-        return (
+            return result
+        result = (
             self.prior.covariance(place, other)
             - left @ self.inverse @ right.T
             + left_mean @ self.mean_covariance @ right_mean.T
         )
+        return result
 
 
 def matern(place: np.ndarray, other: np.ndarray, amplitude: float, length: float) -> np.ndarray:
     """Matern 3/2 covariance between places ``(n,)`` and ``(m,)``: ``(n, m)``."""
     distance = math.sqrt(3.0) * np.abs(place[:, None] - other[None, :]) / length
-    return amplitude**2 * (1.0 + distance) * np.exp(-distance)
+    result: np.ndarray = amplitude**2 * (1.0 + distance) * np.exp(-distance)
+    return result
 
 
 def fit_kriging(place: np.ndarray, columns: np.ndarray, values: np.ndarray, stderr: np.ndarray) -> Kriging:

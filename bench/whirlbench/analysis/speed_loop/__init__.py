@@ -1,0 +1,43 @@
+"""How the speed answers throttle, speed request and pitch: steps and sweeps of a run, and the models fitted to them."""
+
+from whirlbench.analysis.speed_loop.excitation import (
+    Agreement,
+    FrequencyResponse,
+    compare_with_model,
+    find_excitation,
+    frequency_response,
+)
+from whirlbench.analysis.speed_loop.identification import SpeedLoop, identify
+from whirlbench.analysis.speed_loop.lever_steps import KINDS, SMALLEST, Kind, Step, find_steps
+from whirlbench.analysis.speed_loop.models import LoopModel, exponentials, sampled_answer, unit_answer
+from whirlbench.analysis.speed_loop.pool import Pooled
+from whirlbench.analysis.speed_loop.record import SpeedRecord, speed_record
+from whirlbench.analysis.speed_loop.response import LAST_PART, RECOVERED, Curve, step_curve
+from whirlbench.analysis.speed_loop.step_result import StepResult
+
+__all__ = [
+    "Agreement",
+    "Curve",
+    "FrequencyResponse",
+    "KINDS",
+    "Kind",
+    "LAST_PART",
+    "LoopModel",
+    "Pooled",
+    "RECOVERED",
+    "SMALLEST",
+    "SpeedLoop",
+    "SpeedRecord",
+    "Step",
+    "StepResult",
+    "compare_with_model",
+    "exponentials",
+    "find_excitation",
+    "find_steps",
+    "frequency_response",
+    "identify",
+    "sampled_answer",
+    "speed_record",
+    "step_curve",
+    "unit_answer",
+]

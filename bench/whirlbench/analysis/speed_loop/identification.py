@@ -16,7 +16,7 @@ from whirlbench.analysis.speed_loop.model_choice import Choice
 from whirlbench.analysis.speed_loop.noise import Noise, noise_of_holds
 from whirlbench.analysis.speed_loop.pool import Pooled, pool
 from whirlbench.analysis.speed_loop.record import Origin, SpeedRecord, speed_record
-from whirlbench.analysis.speed_loop.step import StepResult, checked, first_model, holds_of, step_result
+from whirlbench.analysis.speed_loop.step_result import StepResult, checked, first_model, holds_of, step_result
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
 from whirlbench.samples import Run

@@ -118,7 +118,8 @@ def pitch_lever(run: Run, rig: Rig | None = None) -> np.ndarray | None:
     servo_us = slow.channel("servo_us")
     if rig is not None and rig.pitch.table:
         pulses, angles = np.array(rig.pitch.table).T
-        return np.interp(servo_us, pulses, angles)
+        result: np.ndarray | None = np.interp(servo_us, pulses, angles)
+        return result
     return _angle_of_pulse(servo_us, slow.channel("pitch_deg")) if slow.has("pitch_deg") else None
 
 

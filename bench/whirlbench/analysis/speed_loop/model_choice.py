@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.speed_loop.fit import Fit, Window, fit_model
+from whirlbench.analysis.speed_loop.model_fit import Fit, Window, fit_model
 from whirlbench.analysis.speed_loop.models import Form, LoopModel, damping_from_overshoot
 from whirlbench.analysis.speed_loop.noise import Noise
 

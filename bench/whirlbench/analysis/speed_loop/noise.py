@@ -49,7 +49,7 @@ class Noise:
 
 
 def edge_sensitivity(record: SpeedRecord) -> np.ndarray:
-    """rpm that one second of edge error makes of each value of ``record``, ``(n,)``; NaN where the value is."""
+    """Rpm that one second of edge error makes of each value of ``record``, ``(n,)``; NaN where the value is."""
     if record.averaged:
         sensitivity: np.ndarray = record.speed_rpm / np.diff(record.edge_s)
         return sensitivity
@@ -93,7 +93,8 @@ class Whitener:
     def apply(self, columns: np.ndarray) -> np.ndarray:
         """``columns`` with unit, independent errors, same shape."""
         if self.band is None:
-            return columns * (self.scale if columns.ndim == 1 else self.scale[:, None])
+            answer: np.ndarray = columns * (self.scale if columns.ndim == 1 else self.scale[:, None])
+            return answer
         from scipy.linalg.lapack import dtbtrs
 
         solved, _ = dtbtrs(self.band, columns, uplo="L")

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.speed_loop.fit import Fit, Window, fit_model
 from whirlbench.analysis.speed_loop.lever_steps import Kind
 from whirlbench.analysis.speed_loop.model_choice import Choice, choose_among
+from whirlbench.analysis.speed_loop.model_fit import Fit, Window, fit_model
 from whirlbench.analysis.speed_loop.models import LoopModel
 from whirlbench.analysis.speed_loop.noise import Noise
 

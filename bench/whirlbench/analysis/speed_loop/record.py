@@ -135,7 +135,8 @@ def _usual(values: np.ndarray, beside: int) -> np.ndarray:
     """Median of each value and ``beside`` neighbours on both sides; the ends are mirrored."""
     beside = min(beside, max(len(values) - 1, 0))
     padded = np.pad(values, beside, mode="reflect") if beside else values
-    return np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * beside + 1), axis=1)
+    result: np.ndarray = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * beside + 1), axis=1)
+    return result
 
 
 def _edges_of_held(slow: SlowSamples) -> SpeedRecord | None:
@@ -188,7 +189,8 @@ def _steady_offset(offset: np.ndarray, broken: np.ndarray) -> np.ndarray:
     piece = np.concatenate([[0], np.cumsum(broken)]).astype(int)
     starts = np.flatnonzero(np.diff(piece, prepend=-1))
     middle = (np.maximum.reduceat(offset, starts) + np.minimum.reduceat(offset, starts)) / 2.0
-    return middle[piece - piece[0]]
+    result: np.ndarray = middle[piece - piece[0]]
+    return result
 
 
 def _from_samples(slow: SlowSamples) -> SpeedRecord:
@@ -216,7 +218,8 @@ def _spikes(rpm: np.ndarray, resolution_rpm: float) -> np.ndarray:
         return np.zeros(len(rpm), dtype=bool)
     off = np.abs(rpm - _usual(rpm, 2))
     scatter = max(1.4826 * float(np.median(off[off > 0])) if (off > 0).any() else 0.0, resolution_rpm)
-    return off > np.maximum(SPIKE * scatter, 0.02 * np.abs(rpm))
+    result: np.ndarray = off > np.maximum(SPIKE * scatter, 0.02 * np.abs(rpm))
+    return result
 
 
 def _resolution(rpm: np.ndarray) -> float:

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from whirlbench.analysis.speed_loop.fit import Fit
 from whirlbench.analysis.speed_loop.lever_steps import Step
+from whirlbench.analysis.speed_loop.model_fit import Fit
 from whirlbench.analysis.speed_loop.models import sampled_answer
 from whirlbench.analysis.speed_loop.record import SpeedRecord
 from whirlbench.analysis.speed_loop.response import GRID_S, Curve, Hunting, Response, find_hunting, read_response

@@ -1,0 +1,32 @@
+"""Strength of a blade set before it spins: loads, stresses in the root, permitted speed, fragments, proof-spin plan."""
+
+from whirlbench.analysis.strength.blade_build import BuiltBlade, build_blade
+from whirlbench.analysis.strength.blade_stress import AirLoads, BladeUnderLoad, Yaw
+from whirlbench.analysis.strength.design_check import DesignCheck, ModeResult, reserve_use, servo_hold
+from whirlbench.analysis.strength.hand_calculation import worked_sets
+from whirlbench.analysis.strength.planned_points import PlannedPoint
+from whirlbench.analysis.strength.proof_plan import Stage, plan_text
+from whirlbench.analysis.strength.strength_check import StrengthCheck, check_strength
+from whirlbench.analysis.strength.summary import summary
+from whirlbench.analysis.strength.tolerances import DEFAULT_SEED, MonteCarlo
+
+__all__ = [
+    "AirLoads",
+    "BladeUnderLoad",
+    "BuiltBlade",
+    "DEFAULT_SEED",
+    "DesignCheck",
+    "ModeResult",
+    "MonteCarlo",
+    "PlannedPoint",
+    "Stage",
+    "StrengthCheck",
+    "Yaw",
+    "build_blade",
+    "check_strength",
+    "plan_text",
+    "reserve_use",
+    "servo_hold",
+    "summary",
+    "worked_sets",
+]

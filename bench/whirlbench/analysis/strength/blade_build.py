@@ -63,7 +63,8 @@ class BuiltBlade:
         if self.distribution is None:
             return np.full_like(radius_m, math.radians(pitch_deg))
         shift = math.radians(pitch_deg) - self.distribution.reference_pitch_rad
-        return np.interp(radius_m, self.distribution.radius_m, self.distribution.pitch_rad) + shift
+        result: np.ndarray = np.interp(radius_m, self.distribution.radius_m, self.distribution.pitch_rad) + shift
+        return result
 
     def beam(self, speed_rad_s: float) -> Beam | None:
         """The blade outside its grip as a beam, or None when sections or modulus are missing."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.strength.planning import CoefficientCurve, PlannedPoint, plan_points
+from whirlbench.analysis.strength.planned_points import CoefficientCurve, PlannedPoint, plan_points
 from whirlbench.errors import RigError
 from whirlbench.rig.description import Rig
 
@@ -118,7 +118,7 @@ def _quoted(text: str) -> str:
 
 
 def _fine_pitch_deg(rig: Rig) -> float | None:
-    """Finest blade angle of the fastest mode, else None: the pitch then stays where it is."""
+    """Least blade angle of the fastest mode, else None: the pitch then stays where it is."""
     if not rig.modes or rig.pitch.table is None:
         return None
     return max(rig.modes.values(), key=lambda mode: mode.rpm[1]).min_pitch_deg

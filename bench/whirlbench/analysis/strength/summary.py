@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from whirlbench.analysis.strength.check import StrengthCheck
+from whirlbench.analysis.strength.design_check import DesignCheck, ModeResult
 from whirlbench.analysis.strength.proof_plan import Stage
-from whirlbench.analysis.strength.set_check import DesignCheck, ModeResult
+from whirlbench.analysis.strength.strength_check import StrengthCheck
 from whirlbench.physics.fragments import Fragment
 
 ROOT_STRESSES = ("net_section", "shear_out", "bearing", "hole_peak", "bolt", "neck", "slip", "bond", "blade")

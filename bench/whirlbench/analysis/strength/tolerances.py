@@ -180,4 +180,5 @@ def _relative_strength(
         spread = tolerances.strength_pct / 100.0 / TWO_SIDED
         return np.maximum(1.0 + spread * rng.standard_normal(samples), 0.0)
     predictive = bound.deviation_mpa * np.sqrt(1.0 + 1.0 / bound.count) * rng.standard_t(bound.count - 1, samples)
-    return np.maximum(bound.mean_mpa + predictive, 0.0) / bound.value_mpa
+    result: np.ndarray = np.maximum(bound.mean_mpa + predictive, 0.0) / bound.value_mpa
+    return result

@@ -14,7 +14,7 @@ from whirlbench.cli.run_input import open_run, rig_of
 from whirlbench.errors import AnalysisError
 
 if TYPE_CHECKING:
-    from whirlbench.analysis.balance.single_plane import Balance, Influence
+    from whirlbench.analysis.balance import Balance, Influence
     from whirlbench.samples import Run
 
 FILE = click.Path(dir_okay=False, path_type=Path)
@@ -46,8 +46,7 @@ def command(
     Angles are on the rotor, from the mark that fires the tach, in the direction of rotation. The trial mass is removed
     before the correction is fitted. Isolate the pack before you touch the rotor; spin again behind the guard.
     """
-    from whirlbench.analysis.balance.grade import velocities
-    from whirlbench.analysis.balance.single_plane import balance, balance_with_influence, correction_for, vectors_1p
+    from whirlbench.analysis.balance import balance, balance_with_influence, correction_for, vectors_1p, velocities
 
     run = open_run(as_found)
     if influence is not None:
@@ -82,7 +81,7 @@ def _graded(found: Balance, rotor_kg: float | None, grade: float) -> dict[str, A
     """Grade at the fastest speed used, and whether it is within the wished one; unknown without the rotor's mass."""
     if rotor_kg is None:
         return {"grade_mm_s": None, "wanted_grade_mm_s": grade, "permitted_g_mm": None, "within_grade": None}
-    from whirlbench.analysis.balance.grade import grade_mm_s, permitted_g_mm
+    from whirlbench.analysis.balance import grade_mm_s, permitted_g_mm
 
     rpm = float(found.influence.rpm.max())
     permitted = permitted_g_mm(grade, rotor_kg, rpm)
@@ -97,7 +96,7 @@ def _graded(found: Balance, rotor_kg: float | None, grade: float) -> dict[str, A
 def _split(found: Balance, radius_mm: float, holes: int | None, first_deg: float, step_g: float) -> Any:
     if holes is None:
         return None
-    from whirlbench.analysis.balance.holes import even_holes, split_over_holes
+    from whirlbench.analysis.balance import even_holes, split_over_holes
 
     return split_over_holes(found.vector_g_mm, radius_mm, even_holes(holes, first_deg), step_g)
 
@@ -119,7 +118,7 @@ def _write_influence(influence: Influence, path: Path) -> None:
 def _read_influence(path: Path) -> Influence:
     import numpy as np
 
-    from whirlbench.analysis.balance.single_plane import Influence
+    from whirlbench.analysis.balance import Influence
 
     try:
         document = json.loads(path.read_text(encoding="utf-8"))

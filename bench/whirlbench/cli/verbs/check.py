@@ -17,8 +17,7 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
-    from whirlbench.analysis.strength.check import StrengthCheck
-    from whirlbench.analysis.strength.set_check import DesignCheck
+    from whirlbench.analysis.strength import DesignCheck, StrengthCheck
 
 MPA = 1e-6
 PAGE_WIDTH = 120  # columns when the answer goes into a file or another program
@@ -47,10 +46,7 @@ def command(
     Loads, stresses and reserves of root and blade, permitted speed and what governs it, fragment, proof plan.
     An aid, not a licence: people stay out of the plane of rotation, guard and site follow local codes.
     """
-    from whirlbench.analysis.strength.check import check_strength
-    from whirlbench.analysis.strength.proof_plan import plan_text
-    from whirlbench.analysis.strength.summary import summary
-    from whirlbench.analysis.strength.tolerances import DEFAULT_SEED
+    from whirlbench.analysis.strength import DEFAULT_SEED, check_strength, plan_text, summary
 
     rig, _ = read_rig(rig_path)
     seed = DEFAULT_SEED if random_seed is None else random_seed

@@ -15,7 +15,7 @@ from whirlbench.errors import AnalysisError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from whirlbench.analysis.pitch_limits.end_points import ModeEndPoints
+    from whirlbench.analysis.pitch_limits import ModeEndPoints
     from whirlbench.results.answer import Answer
 
 
@@ -36,7 +36,7 @@ def command(
     as_json: bool,
 ) -> int:  # fmt: skip
     """Greatest and least pitch at each speed, what binds, and servo end points for each mode of the rig."""
-    from whirlbench.analysis.pitch_limits.study import limits_study, next_hold
+    from whirlbench.analysis.pitch_limits import limits_study, propose
     from whirlbench.results.answer import not_judged
     from whirlbench.results.limits import SUBJECT, limits_answer
     from whirlbench.rig.toml import read_rig
@@ -49,7 +49,7 @@ def command(
             study = limits_study(runs, rig, speeds, others)
     except AnalysisError as error:
         return give_answer(not_judged(SUBJECT, str(error)), as_json, source)
-    answer = limits_answer(study, next_hold(study))
+    answer = limits_answer(study, propose(study))
     if load_mode or rig_out:
         _write_rig(rig_text, study.modes, load_mode, rig_out)
     if plan_out:
@@ -83,7 +83,7 @@ def _speeds(text: str | None) -> list[float] | None:
 
 def _write_rig(rig_text: str, modes: Sequence[ModeEndPoints], mode: str | None, path: Path | None) -> None:
     """The rig with one mode's end points as the servo's travel, which the device then enforces."""
-    from whirlbench.analysis.pitch_limits.end_points import servo_travel
+    from whirlbench.analysis.pitch_limits import servo_travel
     from whirlbench.rig.toml import with_values
 
     if mode is None or path is None:

@@ -12,7 +12,7 @@ from whirlbench.cli.output import json_option, print_json
 from whirlbench.cli.run_input import open_run, rig_of
 
 if TYPE_CHECKING:
-    from whirlbench.analysis.onset.detection import OnsetReport
+    from whirlbench.analysis.onset import OnsetReport
     from whirlbench.rig.description import Rig
     from whirlbench.samples import Run
 
@@ -41,7 +41,7 @@ def command(
     given.
     A silent result is no proof of health: it says that nothing moved beyond scatter in what was recorded.
     """
-    from whirlbench.analysis.onset.detection import find_onset
+    from whirlbench.analysis.onset import find_onset
 
     run = open_run(recording)
     rig = rig_of(run, rig_path)

@@ -75,7 +75,7 @@ def _cases(paths: Sequence[Path]) -> list[Case]:
 
 
 def _case(path: Path, failed: bool) -> Case:
-    from whirlbench.analysis.onset.failure import find_failure
+    from whirlbench.analysis.onset import find_failure
     from whirlbench.safety.study import Case
 
     run = open_run(path)

@@ -15,9 +15,7 @@ from whirlbench.errors import AnalysisError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from whirlbench.analysis.governor.comparison import Comparison
-    from whirlbench.analysis.governor.proof import Verdict
-    from whirlbench.analysis.governor.study import Study
+    from whirlbench.analysis.governor import Comparison, Study, Verdict
     from whirlbench.rig.description import Rig
     from whirlbench.samples import Run
 
@@ -37,7 +35,7 @@ def command(
     predicted: Path | None, against: tuple[Path, ...], chart: Path | None, as_json: bool,
 ) -> int:  # fmt: skip
     """Models of every step of throttle, request and pitch, gains for the bench's governor with their margins."""
-    from whirlbench.analysis.governor.study import study
+    from whirlbench.analysis.governor import study
     from whirlbench.results.answer import not_judged
     from whirlbench.results.tune import SUBJECT, tune_answer
 
@@ -62,7 +60,7 @@ def command(
 def _verdicts(run: Run, rig: Rig | None, predicted: Path) -> Sequence[Verdict]:
     import numpy as np
 
-    from whirlbench.analysis.governor.proof import prove
+    from whirlbench.analysis.governor import prove
     from whirlbench.results.tune_document import read_advice
 
     advice, loads = read_advice(predicted)
@@ -71,8 +69,8 @@ def _verdicts(run: Run, rig: Rig | None, predicted: Path) -> Sequence[Verdict]:
 
 
 def _comparison(recording: Path, found: Study, rig_path: Path | None, against: Sequence[Path]) -> Comparison:
-    from whirlbench.analysis.governor.comparison import compare
-    from whirlbench.analysis.speed_loop.identification import identify
+    from whirlbench.analysis.governor import compare
+    from whirlbench.analysis.speed_loop import identify
 
     loops = [(recording.stem, found.loop)]
     for path in against:

@@ -17,8 +17,7 @@ from whirlbench.rig.description import Rig
 from whirlbench.simulator.device.commands import obey
 from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings
 from whirlbench.simulator.device.telemetry import U32, VIBRATION_BLOCK, TachBatch, vibration_block
-from whirlbench.simulator.stand.plant import Plant, Trail
-from whirlbench.simulator.stand.transducers import Transducers
+from whirlbench.simulator.stand import Plant, StateHistory, Transducers
 
 LOOP_US = 1_000
 TICK_LOOPS = 2
@@ -134,15 +133,15 @@ class SimulatedDevice:
         self._block += 1
 
     def _read_slow_channels(self) -> None:
-        row, readings, count = self.plant.trail.last, self._readings, self._transducers.count
-        readings.current_counts = count("current_a", row[Trail.CURRENT])
-        readings.voltage_counts = count("voltage_v", row[Trail.VOLTAGE])
+        row, readings, count = self.plant.history.last, self._readings, self._transducers.count
+        readings.current_counts = count("current_a", row[StateHistory.CURRENT])
+        readings.voltage_counts = count("voltage_v", row[StateHistory.VOLTAGE])
         if self._rig.pitch.feedback:
             readings.servo_counts = count("pitch_deg", self.plant.servo.arm_deg)
         conversions = self.now_us * LOAD_CELL_HZ // SECOND_US
         if conversions > self._load_conversions:
             self._load_conversions = conversions
-            readings.load_counts = count("thrust_n", row[Trail.THRUST])
+            readings.load_counts = count("thrust_n", row[StateHistory.THRUST])
 
     def _count(self) -> None:
         """Losses of the last second; nothing is ever lost here but what arrives damaged."""

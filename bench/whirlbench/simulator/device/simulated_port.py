@@ -10,9 +10,7 @@ import numpy as np
 from whirlbench.errors import LinkError
 from whirlbench.rig.toml import parse_rig
 from whirlbench.simulator.device.device import SimulatedDevice
-from whirlbench.simulator.stand.faults import Fault
-from whirlbench.simulator.stand.plant import Plant
-from whirlbench.simulator.stand.settings import PlantSettings
+from whirlbench.simulator.stand import Fault, Plant, PlantSettings
 
 
 class SimulatedPort:

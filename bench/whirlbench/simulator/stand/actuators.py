@@ -88,7 +88,7 @@ class PitchServo:
         low = link - self._half_play - effects.link_play_deg
         high = link + self._half_play
         self._blade = low if blade < low else high if blade > high else blade
-        self.pitch_deg = self._blade + effects.link_jitter_deg * jitter  # type: ignore[assignment]
+        self.pitch_deg = self._blade + effects.link_jitter_deg * jitter
         return self.pitch_deg
 
 

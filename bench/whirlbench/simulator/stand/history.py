@@ -9,7 +9,7 @@ KEPT_STEPS = 4096  # for a caller that asks for vibration seldom or never; about
 Row = tuple[float, float, float, float, float, float, float, float, float]
 
 
-class Trail:
+class StateHistory:
     """One row a step: time, angle, speed, pitch, servo position, pack current and voltage, thrust, torque.
 
     SI units, but degrees of pitch and microseconds of servo. ``keep``: pack old rows into arrays instead of dropping

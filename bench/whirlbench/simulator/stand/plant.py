@@ -14,14 +14,14 @@ import numpy as np
 
 from whirlbench.simulator.stand.actuators import Pack, PitchServo, SpeedController
 from whirlbench.simulator.stand.faults import Fault, FaultList
-from whirlbench.simulator.stand.history import Row, Trail
+from whirlbench.simulator.stand.history import Row, StateHistory
 from whirlbench.simulator.stand.propeller import REFERENCE_RPM
 from whirlbench.simulator.stand.settings import PlantSettings
 from whirlbench.simulator.stand.shaft import Shaft
 from whirlbench.simulator.stand.vibration import Motion, StandVibration
 from whirlbench.simulator.stand.wind import Gusts
 
-__all__ = ["Plant", "PlantSettings", "PlantState", "Trail"]
+__all__ = ["Plant", "PlantSettings", "PlantState", "StateHistory"]
 
 STEP_S = 0.001
 SLOW_EVERY = 10  # steps between updates of what changes slowly: charge, gusts, faults, jitter of a loose link
@@ -53,7 +53,7 @@ class Plant:
     """A simulated stand; deterministic for a seed.
 
     ``settings``: the truth. ``rng``: the only source of chance. ``faults``: what will go wrong, and when.
-    ``keep``: keep the whole trail for the arrays of a run, instead of the last few seconds.
+    ``keep``: keep the whole history for the arrays of a run, instead of the last few seconds.
     """
 
     def __init__(
@@ -72,7 +72,7 @@ class Plant:
         self._shaft = Shaft(settings.rig.tach.pulses_per_rev, tach_rng, STEP_S)
         self._step = 0
         self._motor_current = self._gust = self._jitter = 0.0
-        self.trail = Trail(self._row(0.0, 0.0, 0.0), keep)
+        self.history = StateHistory(self._row(0.0, 0.0, 0.0), keep)
 
     @property
     def time_s(self) -> float:
@@ -82,19 +82,19 @@ class Plant:
     @property
     def state(self) -> PlantState:
         """The true state after the latest step."""
-        row = self.trail.last
+        row = self.history.last
         return PlantState(
             time_s=self.time_s,
             rpm=self._shaft.speed_rad_s * RPM_PER_RAD_S,
             shaft_angle_rad=self._shaft.angle_rad,
-            pitch_deg=row[Trail.PITCH],
-            servo_position_us=row[Trail.SERVO],
-            current_a=row[Trail.CURRENT],
+            pitch_deg=row[StateHistory.PITCH],
+            servo_position_us=row[StateHistory.SERVO],
+            current_a=row[StateHistory.CURRENT],
             motor_current_a=self._motor_current,
-            voltage_v=row[Trail.VOLTAGE],
+            voltage_v=row[StateHistory.VOLTAGE],
             duty=self.controller.duty,
-            thrust_n=row[Trail.THRUST],
-            torque_n_m=row[Trail.TORQUE],
+            thrust_n=row[StateHistory.THRUST],
+            torque_n_m=row[StateHistory.TORQUE],
             charge=self.pack.charge,
             supply_down=self.effects.supply_down,
         )
@@ -120,24 +120,24 @@ class Plant:
         if self._vibration is None:
             rate_hz = (len(times_s) - 1) / (times_s[-1] - times_s[0])
             self._vibration = StandVibration(self.settings.stand, self._vibration_rng, rate_hz)
-        rows = self.trail.between(float(times_s[0]), float(times_s[-1]), STEP_S)
+        rows = self.history.between(float(times_s[0]), float(times_s[-1]), STEP_S)
         return self._vibration.samples_g(self._motion(rows, times_s), self.faults.over(times_s))
 
     def motion(self, times_s: np.ndarray) -> Motion:
-        """Angle and speed of the shaft at any times within the kept trail."""
-        return self._motion(self.trail.rows(), times_s)
+        """Angle and speed of the shaft at any times within the kept history."""
+        return self._motion(self.history.rows(), times_s)
 
     def _motion(self, rows: np.ndarray, times_s: np.ndarray) -> Motion:
-        angle = np.interp(times_s, rows[:, Trail.TIME], rows[:, Trail.ANGLE])
-        return Motion(times_s, angle, np.interp(times_s, rows[:, Trail.TIME], rows[:, Trail.SPEED]))
+        angle = np.interp(times_s, rows[:, StateHistory.TIME], rows[:, StateHistory.ANGLE])
+        return Motion(times_s, angle, np.interp(times_s, rows[:, StateHistory.TIME], rows[:, StateHistory.SPEED]))
 
     def _update_slowly(self) -> None:
         """What changes slowly: faults, gusts, play in the link, the pack."""
-        self.trail.tidy()
+        self.history.tidy()
         self.effects = self.faults.at(self._step * STEP_S)
         self._gust = self.settings.air.gust_share * self._gusts.next()
         self._jitter = self._jitters.next()
-        self.pack.drain(self.trail.last[Trail.CURRENT], STEP_S * SLOW_EVERY)
+        self.pack.drain(self.history.last[StateHistory.CURRENT], STEP_S * SLOW_EVERY)
 
     def _advance_step(self, throttle_us: float, servo_us: float) -> None:
         speed = self._shaft.speed_rad_s
@@ -149,7 +149,7 @@ class Plant:
         gain = (push - torque) * STEP_S / self.settings.inertia_kg_m2 / (1.0 + slope)
         self._shaft.turn(max(0.0, speed + gain), self._step * STEP_S, self.effects)
         self._step += 1
-        self.trail.append(self._row(duty * self._motor_current, thrust, torque))
+        self.history.append(self._row(duty * self._motor_current, thrust, torque))
 
     def _motor(self, duty: float, speed_rad_s: float) -> tuple[float, float]:
         """Torque at the shaft in N m, and how much of it a rad/s more would cost; no braking.
@@ -165,7 +165,7 @@ class Plant:
         return per_amp * (self._motor_current - drive.no_load_current_a), yielding
 
     def _row(self, drive_current_a: float, thrust_n: float, torque_n_m: float) -> Row:
-        """This step for the trail."""
+        """This step for the history."""
         current = drive_current_a + self.settings.controller.idle_current_a
         voltage = self.pack.open_v - self.settings.drive.pack_ohm * current
         shaft, servo = self._shaft, self.servo

@@ -43,14 +43,16 @@ class Blades:
         inside = np.clip(attack_deg, -self.stall_deg, self.stall_deg)
         beyond = np.abs(attack_deg) - np.abs(inside)
         slope = self.lift_after_stall_per_deg * np.sign(attack_deg)
-        return self.lift_slope_per_deg * (inside - self.zero_lift_deg) + slope * beyond
+        result: np.ndarray = self.lift_slope_per_deg * (inside - self.zero_lift_deg) + slope * beyond
+        return result
 
     def drag(self, attack_deg: np.ndarray) -> np.ndarray:
         """Section drag coefficient: parabola in lift, and a steep straight rise beyond stall."""
         inside = np.clip(attack_deg, -self.stall_deg, self.stall_deg)
         lift = self.lift_slope_per_deg * (inside - self.zero_lift_deg)
         beyond = np.abs(attack_deg) - np.abs(inside)
-        return self.drag_min + self.drag_lift2 * lift**2 + self.drag_after_stall_per_deg * beyond
+        result: np.ndarray = self.drag_min + self.drag_lift2 * lift**2 + self.drag_after_stall_per_deg * beyond
+        return result
 
     @cached_property
     def table(self) -> CoefficientTable:
@@ -83,11 +85,17 @@ class CoefficientTable:
 
     def ct(self, pitch_deg: np.ndarray, rpm: np.ndarray = REFERENCE_RPM) -> np.ndarray:  # type: ignore[assignment]
         """Thrust coefficient at blade angles in degrees and speeds in rpm; clamped to the grid's ends."""
-        return np.interp(pitch_deg, self.pitch_deg, self._ct) * (1.0 + self._ct_trend * (rpm - REFERENCE_RPM))
+        result: np.ndarray = np.interp(pitch_deg, self.pitch_deg, self._ct) * (
+            1.0 + self._ct_trend * (rpm - REFERENCE_RPM)
+        )
+        return result
 
     def cp(self, pitch_deg: np.ndarray, rpm: np.ndarray = REFERENCE_RPM) -> np.ndarray:  # type: ignore[assignment]
         """Power coefficient at blade angles in degrees and speeds in rpm; clamped to the grid's ends."""
-        return np.interp(pitch_deg, self.pitch_deg, self._cp) * (1.0 + self._cp_trend * (rpm - REFERENCE_RPM))
+        result: np.ndarray = np.interp(pitch_deg, self.pitch_deg, self._cp) * (
+            1.0 + self._cp_trend * (rpm - REFERENCE_RPM)
+        )
+        return result
 
     def at(self, pitch_deg: float, rpm: float) -> tuple[float, float]:
         """(CT, CP) at one blade angle and speed, without numpy's overhead."""

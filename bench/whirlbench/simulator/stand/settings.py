@@ -156,13 +156,15 @@ class PlantSettings:
     def pitch_from_pulse(self, servo_us: np.ndarray) -> np.ndarray:
         """True blade angle in degrees where the servo arm stands at ``servo_us``; clamped to the table's ends."""
         pulses, angles = self.pitch_table()
-        return np.interp(servo_us, pulses, angles) + self.servo.offset_deg
+        result: np.ndarray = np.interp(servo_us, pulses, angles) + self.servo.offset_deg
+        return result
 
     def pulse_for_pitch(self, pitch_deg: np.ndarray) -> np.ndarray:
         """Servo pulse whose entry in the rig's table is ``pitch_deg`` (what an operator would send)."""
         pulses, angles = self.pitch_table()
         order = np.argsort(angles)
-        return np.interp(pitch_deg, angles[order], pulses[order])
+        result: np.ndarray = np.interp(pitch_deg, angles[order], pulses[order])
+        return result
 
     def pitch_table(self) -> tuple[np.ndarray, np.ndarray]:
         """Pulses and angles of the rig's table; 1000..2000 us for 0..20 degrees when it has none."""

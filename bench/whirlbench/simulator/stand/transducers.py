@@ -66,7 +66,8 @@ class Transducers:
         raw = to_counts(self._calibrations[name], wrong)
         raw = raw + NOISE_COUNTS[name] * self._noise[name].standard_normal(np.shape(raw))
         lowest = -LOAD_TOP - 1 if name == "thrust_n" else 0
-        return np.clip(np.rint(raw), lowest, TOP_COUNTS[name]).astype(np.int64)
+        result: np.ndarray = np.clip(np.rint(raw), lowest, TOP_COUNTS[name]).astype(np.int64)
+        return result
 
     def count(self, name: str, value: float) -> int:
         """Like ``counts`` for one number, quickly: for a device that samples in time."""
@@ -106,7 +107,8 @@ def to_counts(calibration: Calibration, values: np.ndarray) -> np.ndarray:
     if calibration.table is not None:
         counts, units = np.asarray(calibration.table).T
         order = np.argsort(units)
-        return np.interp(values, units[order], counts[order])
+        result: np.ndarray = np.interp(values, units[order], counts[order])
+        return result
     assert calibration.units_per_count is not None  # check_rig refuses a calibration with neither
     return values / calibration.units_per_count + calibration.zero_counts
 
@@ -120,6 +122,7 @@ def _inverse(calibration: Calibration) -> Line:
 def to_units(calibration: Calibration, counts: np.ndarray) -> np.ndarray:
     """Values in units of counts, by the formula the rig file documents."""
     if calibration.table is not None:
-        return np.interp(counts, *np.asarray(calibration.table).T)
+        result: np.ndarray = np.interp(counts, *np.asarray(calibration.table).T)
+        return result
     assert calibration.units_per_count is not None
     return (counts - calibration.zero_counts) * calibration.units_per_count

@@ -77,7 +77,8 @@ class StandVibration:
         warm = 1.0 - np.exp(-time_s / stand.warm_up_s)
         angle = np.radians(stand.unbalance_deg + stand.warm_up_deg * warm)
         own = stand.unbalance_g_mm * (1.0 + stand.warm_up_share * warm) * np.exp(1j * angle)
-        return (own + effects.unbalance_g_mm) * G_MM_TO_KG_M
+        result: np.ndarray = (own + effects.unbalance_g_mm) * G_MM_TO_KG_M
+        return result
 
     def _add_orders(self, force: np.ndarray, turn: np.ndarray, square: np.ndarray, effects: Effects) -> None:
         powers = np.cumprod(np.broadcast_to(turn, (len(self._orders) + 1, len(turn))), axis=0)[1:]
@@ -120,9 +121,3 @@ class Mount:
             out.append(value)
         self._first, self._second = first, second
         return np.array(out)
-
-
-def response_m_s2_per_n(stand: StandSettings, axis: int, frequency_hz: np.ndarray) -> np.ndarray:
-    """Complex force-to-acceleration response of an axis at frequencies in Hz: the closed form behind the filter."""
-    ratio = np.asarray(frequency_hz) / stand.resonance_hz[axis]
-    return -(ratio**2) / (stand.moving_mass_kg[axis] * (1.0 - ratio**2 + 2j * stand.damping_ratio[axis] * ratio))

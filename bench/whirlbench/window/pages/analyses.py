@@ -98,11 +98,11 @@ def limits_work(subject: Subject) -> Answers:
     rig = subject.needed_rig(run, "pitch limits")
     other = subject.other_run()
     yield Doing("finding settled holds, fitting thrust and power")
-    from whirlbench.results.limits import at_speeds, limits_answer, limits_study, next_hold
+    from whirlbench.results.limits import at_speeds, limits_answer, limits_study, propose
 
     study = limits_study([run], rig, beside=[other] if other is not None else [])
     yield Early(limits_answer(study))
-    proposal = next_hold(study)
+    proposal = propose(study)
     speeds = None
     while True:
         speeds = yield limits_answer(at_speeds(study, speeds), proposal)

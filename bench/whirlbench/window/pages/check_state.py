@@ -9,10 +9,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from whirlbench.analysis.strength.check import StrengthCheck, check_strength
-from whirlbench.analysis.strength.proof_plan import Stage, plan_text
-from whirlbench.analysis.strength.set_check import DesignCheck, ModeResult
-from whirlbench.analysis.strength.tolerances import MonteCarlo
+from whirlbench.analysis.strength import (
+    DesignCheck,
+    ModeResult,
+    MonteCarlo,
+    Stage,
+    StrengthCheck,
+    check_strength,
+    plan_text,
+)
 from whirlbench.errors import BenchError
 from whirlbench.rig.description import Rig
 from whirlbench.safety.margins import Margin

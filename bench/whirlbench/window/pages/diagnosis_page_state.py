@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.onset.detection import OnsetReport, find_onset
-from whirlbench.analysis.orders.tracking import track_orders
+from whirlbench.analysis.onset import OnsetReport, find_onset
+from whirlbench.analysis.orders import track_orders
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
 from whirlbench.safety.back_test import back_test, rules_for

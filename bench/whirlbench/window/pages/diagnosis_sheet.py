@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from whirlbench.analysis.onset.detection import OnsetReport
+from whirlbench.analysis.onset import OnsetReport
 from whirlbench.results.chart import Chart, Curve, Heatmap, MarkLine, Span, Stretch
 from whirlbench.window.pages.diagnosis_page_state import DiagnosisPage, RunView
 from whirlbench.window.pages.diagnosis_state import MapPicture, OrderComparison

@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.onset.detection import OnsetReport
-from whirlbench.analysis.orders.order_map import OrderMap, map_orders
-from whirlbench.analysis.orders.tracking import track_orders
+from whirlbench.analysis.onset import OnsetReport
+from whirlbench.analysis.orders import OrderMap, map_orders, track_orders
 from whirlbench.errors import AnalysisError
 from whirlbench.samples import Run
 

@@ -1,0 +1,116 @@
+"""The proof plan: stages of load, throttle openings on the safe side, a file that the session's own reader accepts."""
+
+from __future__ import annotations
+
+import msgspec
+import numpy as np
+import pytest
+
+from whirlbench.analysis.strength import check_strength, plan_text
+from whirlbench.analysis.strength.planned_points import coefficient_curve
+from whirlbench.errors import RigError
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.session.plan import Hold, Inspect, check_plan, parse_plan
+
+
+@pytest.fixture(scope="module")
+def rig() -> Rig:
+    return parse_rig(example_rig_text())
+
+
+def governing(rig: Rig) -> Rig:
+    return msgspec.structs.replace(rig, governor=msgspec.structs.replace(rig.governor, mode="throttle"))
+
+
+def test_stages_rise_in_load_to_the_proof_speed(rig: Rig) -> None:
+    plan = check_strength(rig).plan
+    speeds = np.array([stage.rpm for stage in plan.stages])
+    loads = np.array([stage.load_pct for stage in plan.stages])
+    assert np.all(np.diff(speeds) > 0.0) and speeds[-1] == plan.proof_rpm
+    assert (speeds / plan.proof_rpm) ** 2 == pytest.approx(loads / 100.0, abs=0.01)
+    assert plan.stages[-1].inspect and sum(stage.inspect for stage in plan.stages) >= 3
+
+
+def test_the_proof_stays_below_trip_and_permitted_speed(rig: Rig) -> None:
+    check = check_strength(rig)
+    assert rig.limits.overspeed_rpm is not None
+    assert check.speed_rpm < check.plan.proof_rpm < rig.limits.overspeed_rpm
+    assert check.plan.proof_rpm <= check.fitted.permitted_rpm
+
+
+def test_a_failing_set_is_proved_only_to_what_it_permits(rig: Rig) -> None:
+    fitted = msgspec.structs.replace(rig, propeller=msgspec.structs.replace(rig.propeller, blade_set="printed"))
+    check = check_strength(fitted)
+    assert check.plan.proof_rpm <= check.fitted.permitted_rpm < check.speed_rpm
+    assert "shear-out across layers" in check.plan.source
+
+
+@pytest.mark.parametrize("with_governor", [False, True], ids=["throttle openings", "requests"])
+def test_the_exported_file_is_a_plan_this_rig_can_run(rig: Rig, with_governor: bool) -> None:
+    """Independent reader: the session's own parser and rules."""
+    rig = governing(rig) if with_governor else rig
+    check = check_strength(rig)
+    plan = parse_plan(plan_text(check.plan, rig, check.fitted.name))
+    check_plan(plan, rig)
+    holds = [step for step in plan.steps if isinstance(step, Hold)]
+    assert len(holds) == len(check.plan.stages)
+    assert sum(isinstance(step, Inspect) for step in plan.steps) == sum(stage.inspect for stage in check.plan.stages)
+    assert all((step.request_rpm is not None) == with_governor for step in holds)
+    assert all((step.throttle_pct is None) == with_governor for step in holds)
+
+
+def test_throttle_openings_do_not_overshoot_even_with_a_light_propeller_and_a_full_pack(rig: Rig) -> None:
+    """Independent reference: the drive's own steady state, solved for speed by bisection at the exported opening."""
+    from whirlbench.analysis.shaft_power import drive_of
+    from whirlbench.physics.coefficients import torque_n_m
+    from whirlbench.physics.drive import drive_torque_n_m, motor_current_a
+    from whirlbench.units import rad_s_from_rpm
+
+    check, drive = check_strength(rig), drive_of(rig)
+    curve = coefficient_curve(rig, rig.blade_sets["moulded"])
+    assert drive is not None and curve is not None and rig.pack.cells is not None
+    for stage in check.plan.stages:
+        assert stage.throttle_pct is not None and stage.pitch_deg is not None
+        cp = float(curve.at(stage.pitch_deg)[1]) * (1.0 - curve.cp_uncertainty)
+        low, high = 100.0, 12000.0
+        for _ in range(60):
+            rpm = (low + high) / 2.0
+            current = motor_current_a(
+                drive, np.array(stage.throttle_pct / 100.0), 4.2 * rig.pack.cells, np.array(rad_s_from_rpm(rpm))
+            )
+            spare = float(drive_torque_n_m(drive, current)) - torque_n_m(cp, rpm, 0.56, check.air.density_kg_m3)
+            low, high = (rpm, high) if spare > 0.0 else (low, rpm)
+        assert low == pytest.approx(stage.rpm, rel=0.01)
+
+
+def test_a_set_with_quotes_in_its_name_still_gives_a_plan(rig: Rig) -> None:
+    name = 'say "fast"\\'
+    check = check_strength(rig)
+    assert name in parse_plan(plan_text(check.plan, rig, name)).name
+
+
+@pytest.mark.parametrize(
+    ("proof_rpm", "why"), [(6150.0, "limits.overspeed_rpm"), (9000.0, "limits.overspeed_rpm")], ids=["near", "above"]
+)
+def test_a_proof_that_would_trip_is_refused(rig: Rig, proof_rpm: float, why: str) -> None:
+    with pytest.raises(RigError, match=why):
+        check_strength(rig, proof_rpm=proof_rpm)
+
+
+def test_a_proof_that_eats_the_reserve_is_refused_and_the_mode_named(rig: Rig) -> None:
+    fitted = msgspec.structs.replace(rig, propeller=msgspec.structs.replace(rig.propeller, blade_set="printed"))
+    with pytest.raises(RigError, match=r"printed.*shear-out across layers.*1\.25"):
+        check_strength(fitted, proof_rpm=5000.0)
+
+
+def test_a_proof_as_asked_for_is_planned(rig: Rig) -> None:
+    plan = check_strength(rig, proof_rpm=5800.0).plan
+    assert plan.proof_rpm == 5800.0 and plan.source == "as asked for"
+
+
+def test_without_motor_or_governor_no_file_is_written(rig: Rig) -> None:
+    bare = msgspec.structs.replace(rig, motor=msgspec.structs.replace(rig.motor, kv_rpm_per_v=None))
+    check = check_strength(bare)
+    with pytest.raises(RigError, match=r"motor\.kv_rpm_per_v"):
+        plan_text(check.plan, bare, check.fitted.name)
