@@ -14,7 +14,7 @@ from typing import Any
 import build
 from cffi import FFI
 
-from whirlbench.link.codegen.cpp_header import fields_of
+from whirlbench.link.codegen.cpp_declarations import fields_of
 from whirlbench.link.messages import FROM_DEVICE, FROM_HOST, Message
 
 ROOM = 1 << 16

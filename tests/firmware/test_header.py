@@ -6,8 +6,9 @@ from itertools import pairwise
 
 import build
 
-from whirlbench.link.codegen.cpp_header import COMMAND, fields_of, header_text
-from whirlbench.link.messages import FROM_DEVICE, FROM_HOST, LimitId, Slow
+from whirlbench.link.codegen.cpp_declarations import COMMAND, fields_of, header_text
+from whirlbench.link.limit_table import LimitId
+from whirlbench.link.messages import FROM_DEVICE, FROM_HOST, Slow
 
 HEADER = build.SKETCH / "wire_messages.h"
 

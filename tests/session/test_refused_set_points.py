@@ -6,7 +6,7 @@ import msgspec
 import pytest
 
 from whirlbench.errors import PlanError
-from whirlbench.link.messages import LimitId
+from whirlbench.link.limit_table import LimitId
 from whirlbench.rig.toml import parse_rig
 from whirlbench.session.engine.actions import Ending
 from whirlbench.session.engine.commands import Order, OrderKind

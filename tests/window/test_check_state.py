@@ -50,7 +50,7 @@ def test_margins_are_shares_of_what_is_permitted(state: CheckState) -> None:
     assert shares == sorted(shares, reverse=True)
     governing = state.design.mode("blade")
     assert governing is not None
-    shown = next(margin for margin in state.margins() if margin.name == governing.name)
+    shown = next(margin for margin in state.margins() if margin.label == governing.name)
     assert shown.share == pytest.approx(governing.required / governing.reserve_factor)
 
 

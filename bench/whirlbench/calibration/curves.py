@@ -28,7 +28,8 @@ class _Pieces:
         """Values at ``x`` of any shape."""
         if self._straight is not None:
             x_0, y_0, slope = self._straight
-            return y_0 + (x - x_0) * slope
+            straight: np.ndarray = y_0 + (x - x_0) * slope
+            return straight
         piece = np.searchsorted(self._x[1:-1], x, side="right")
         return self._y[piece] + (x - self._x[piece]) * self._slopes[piece]
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from whirlbench.link.limit_table import start_values
-from whirlbench.link.messages import GovernorId, GovernorMode, LimitId
+from whirlbench.link.limit_table import LimitId, start_values
+from whirlbench.link.messages import GovernorId, GovernorMode
 from whirlbench.rig.description import Rig
 from whirlbench.simulator.device.governor import DeviceGovernor
 from whirlbench.simulator.stand.plant import Plant

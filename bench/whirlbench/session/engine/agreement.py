@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from whirlbench.link.conversation import Conversation
-from whirlbench.link.limit_table import checksum
-from whirlbench.link.messages import LimitId, Message, ReadLimits, SetLimit
+from whirlbench.link.limit_table import LimitId, checksum
+from whirlbench.link.messages import Message, ReadLimits, SetLimit
 from whirlbench.link.outbox import Exchange
 
 

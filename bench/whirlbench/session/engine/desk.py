@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 from whirlbench.errors import BenchError, PlanError
 from whirlbench.link.messages import Reason
 from whirlbench.link.outbox import Exchange
+from whirlbench.rig.description import servo_ends
 from whirlbench.safety.state_table import Stand
 from whirlbench.session.engine.actions import Ending, NoteRecord
 from whirlbench.session.engine.commands import Order, OrderKind
 from whirlbench.session.engine.governor_parameters import governor_parameter
-from whirlbench.session.engine.limit_table import servo_ends
 from whirlbench.session.engine.phases import Phase
 from whirlbench.session.plan.supervision import Wish
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from whirlbench.calibration.sensor_ranges import check_ranges, check_watched
 from whirlbench.errors import LinkError
 from whirlbench.link.conversation import Conversation
 from whirlbench.link.messages import Abort, Disarm, Heartbeat, Reason, Reset, Throttle
@@ -17,7 +18,6 @@ from whirlbench.link.outbox import Exchange
 from whirlbench.rig.description import Rig
 from whirlbench.safety.host_rules import Trip
 from whirlbench.safety.state_table import Happening, Stand
-from whirlbench.safety.trip_limits import check_watched
 from whirlbench.samples import Event
 from whirlbench.session.engine.actions import Actions, CountersRecord, Ending, IdentityRecord, Outcome, Progress, Record
 from whirlbench.session.engine.agreement import Agreement
@@ -30,7 +30,6 @@ from whirlbench.session.engine.identity import firmware_identity
 from whirlbench.session.engine.lateness_check import LatenessCheck
 from whirlbench.session.engine.limit_table import limit_table
 from whirlbench.session.engine.phases import Phase
-from whirlbench.session.engine.sensor_ranges import check_ranges
 from whirlbench.session.engine.set_point_sender import SetPointSender
 from whirlbench.session.engine.stand_watch import StandWatch, reason_name
 from whirlbench.session.engine.status import progress_of

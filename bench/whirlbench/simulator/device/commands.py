@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
-from whirlbench.link.limit_table import admits, missing_for_arming
+from whirlbench.link.limit_table import LimitId, admits, missing_for_arming
 from whirlbench.link.messages import (
     PROTOCOL_VERSION,
     Abort,
@@ -17,7 +17,6 @@ from whirlbench.link.messages import (
     GovernorId,
     Heartbeat,
     Identify,
-    LimitId,
     Limits,
     Message,
     Pitch,

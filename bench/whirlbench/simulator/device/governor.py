@@ -5,7 +5,8 @@ Twin of the sketch's ``machine_governor``.
 
 from __future__ import annotations
 
-from whirlbench.link.messages import GovernorId, GovernorMode, LimitId
+from whirlbench.link.limit_table import LimitId
+from whirlbench.link.messages import GovernorId, GovernorMode
 from whirlbench.physics.governor_law import GAIN_LIMIT, Law, Settings, push_q32, slew_q32
 
 GAINS = (GovernorId.THROTTLE_KP, GovernorId.THROTTLE_KI, GovernorId.PITCH_KP, GovernorId.PITCH_KI)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from whirlbench.link.channel_table import CHANNEL_TABLE
-from whirlbench.link.limit_table import checksum, start_values
+from whirlbench.link.limit_table import LimitId, checksum, start_values
 from whirlbench.link.messages import (
     PROTOCOL_VERSION,
     Ack,
@@ -20,7 +20,6 @@ from whirlbench.link.messages import (
     EventKind,
     Hello,
     Identify,
-    LimitId,
     Message,
     Reason,
     Result,
