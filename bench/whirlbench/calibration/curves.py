@@ -31,7 +31,8 @@ class _Pieces:
             straight: np.ndarray = y_0 + (x - x_0) * slope
             return straight
         piece = np.searchsorted(self._x[1:-1], x, side="right")
-        return self._y[piece] + (x - self._x[piece]) * self._slopes[piece]
+        bent: np.ndarray = self._y[piece] + (x - self._x[piece]) * self._slopes[piece]
+        return bent
 
 
 @dataclass(frozen=True)

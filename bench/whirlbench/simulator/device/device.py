@@ -116,7 +116,7 @@ class SimulatedDevice:
             if half < 0 or (self._last_half is not None and half <= self._last_half):
                 continue  # before this start of the device
             known = self._last_half is not None and not self.machine.at_rest
-            self.machine.saw_edge(half >> 1, half - self._last_half if known else 0)  # type: ignore[operator]
+            self.machine.saw_edge(half >> 1, half - self._last_half if known else 0)
             self._last_half = half
             self._batch.add(self.machine.sender, half, self.now_us)
 

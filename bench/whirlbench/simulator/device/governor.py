@@ -51,10 +51,10 @@ class DeviceGovernor:
         return True
 
     def engage(self, present_us: int) -> bool:
-        """Starts from the pulse going out now, if not running; false when no pulse lies within all ranges, or when none
-        goes out yet (0).
+        """Starts, if not running, from the pulse going out now; false when it cannot.
 
-        With the mode pass-through there is nothing to start.
+        It cannot when no pulse lies within all ranges, or when none goes out yet (0). With the mode pass-through
+        there is nothing to start.
         """
         if self.parameters[GovernorId.MODE] == GovernorMode.PASS_THROUGH:
             return True
