@@ -27,7 +27,7 @@ def test_choosing_the_printed_set_shows_its_failure(state: CheckState) -> None:
     printed = state.chosen("printed")
     assert "NOT FIT" in printed.heading() and "shear-out across layers" in printed.heading()
     fullest = printed.margins()[0]
-    assert fullest.name == "shear-out across layers" and fullest.share > 1.0
+    assert fullest.label == "shear-out across layers" and fullest.share > 1.0
     assert [curve.chosen for curve in printed.curves()] == [True, False, False]
 
 

@@ -109,7 +109,7 @@ class Tolerances(Section, frozen=True):
 
 
 class BladeSet(Section, frozen=True):
-    """`[blade_sets.NAME]`."""
+    """`[blade_sets.NAME]`: one make of blade, as it was built."""
 
     title: Annotated[str, key("Name for people.")] = ""
     material: Annotated[str | None, key("A name of the published table in whirlbench.physics.materials.")] = None
