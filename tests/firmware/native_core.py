@@ -81,6 +81,11 @@ def crc32(data: bytes) -> int:
     return int(library()[1].core_crc32(data, len(data)))
 
 
+def state_after(state: int, event: int) -> int:
+    """State after an event by the sketch's table; 255 when it is refused."""
+    return int(library()[1].core_state_after(state, event))
+
+
 def encode(data: bytes) -> bytes:
     """COBS as the sketch writes it, delimiter included."""
     ffi, lib = library()

@@ -7,10 +7,10 @@ import pytest
 
 from whirlbench.errors import PlanError
 from whirlbench.link.limit_table import LimitId
+from whirlbench.rig.description import servo_ends
 from whirlbench.rig.toml import parse_rig
 from whirlbench.session.engine.actions import Ending
 from whirlbench.session.engine.commands import Order, OrderKind
-from whirlbench.rig.description import servo_ends
 from whirlbench.session.engine.phases import Phase
 
 PLAN = """

@@ -1,6 +1,6 @@
 """Every message of the wire, declared once.
 
-The C++ header of the sketch, the tables of PROTOCOL.md and the golden frames are generated from these classes.
+The sketch's C++ declarations, the tables of PROTOCOL.md and the golden frames are generated from these classes.
 A payload is ``type u8, sequence u8, fields, tail``, little-endian; ``framing`` adds the CRC and the COBS envelope.
 """
 

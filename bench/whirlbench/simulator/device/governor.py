@@ -1,6 +1,6 @@
 """The simulated device's governor: parameters as they come over the wire, and the law they feed.
 
-Twin of the sketch's ``machine_governor``.
+Twin of the governor's part of the sketch's ``machine.cpp``.
 """
 
 from __future__ import annotations

@@ -32,8 +32,7 @@ from whirlbench.link.messages import (
     Throttle,
     encode,
 )
-from whirlbench.simulator.device.commands import obey
-from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings
+from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings, obey
 
 RATE_HZ = 1600
 LIMITS = {
