@@ -82,8 +82,7 @@ def test_quantity_peaks_where_the_live_rule_trips(rule):
 
 
 def test_suggested_limit_is_as_quiet_as_asked():
-    """Asked for 20 an hour from 4 runs of 4 min; 30 other runs of the same kind must hold that within a factor of
-    two."""
+    """Asked for 20 an hour from 4 runs of 4 min, other runs of the same kind hold that within a factor of two."""
     found = suggest([healthy(seed) for seed in range(4)], LIMITS, "vibration_g_rms", 20.0)
     limits = with_limits(Rig(), vibration_g_rms=found.limit)
     events = hours = 0.0

@@ -86,10 +86,10 @@ class Curve:
 
     @functools.cached_property
     def _backward(self) -> _Pieces:
-        order = 1 if self.values[-1] > self.values[0] else -1
-        if np.any(np.diff(self.values) * order <= 0):
+        step = 1 if self.values[-1] > self.values[0] else -1
+        if np.any(np.diff(self.values) * step <= 0):
             raise CalibrationError(f"the curve in {self.unit} turns back: one value belongs to several counts")
-        return _Pieces(self.values[::order], self.counts[::order])
+        return _Pieces(self.values[::step], self.counts[::step])
 
 
 def curve_through(points: Sequence[tuple[float, float]], unit: str) -> Curve:
