@@ -1,6 +1,6 @@
 // The device's state machine: commands in, answers, pulses and trips out. Portable: no Arduino.h.
 //
-// locked -> armed -> turning -> tripped. `watch` runs in every turn of the loop, `tick` every 2 ms. The overspeed rule
+// locked -> armed -> turning -> tripped, by the table in state_table.h. `watch` runs in every turn of the loop, `tick` every 2 ms. The overspeed rule
 // is fed by the tach interrupt through `overspeed_trips`, so that it does not wait for the loop.
 #pragma once
 
@@ -10,6 +10,7 @@
 #include "hooks.h"
 #include "limit_table.h"
 #include "messages.h"
+#include "state_table.h"
 #include "trips.h"
 #include "wire_messages.h"
 
@@ -94,7 +95,8 @@ class Machine {
   void trip(uint8_t reason, int32_t detail, uint32_t now_us);
   void notice_trip();
   void enter_tripped();
-  void change_state(uint8_t next, uint32_t now_us);
+  void happen(states::Happening event, uint32_t now_us);
+  bool refuses(states::Happening event) const { return states::after(state_, event) == states::REFUSED; }
   void announce(uint8_t kind, int32_t detail, uint32_t now_us);
   bool driving() const { return state_ == wire::STATE_ARMED || state_ == wire::STATE_TURNING; }
   bool throttle_is_safe() const { return throttle_command_us_ <= limits_.small(wire::LIMIT_THROTTLE_SAFE_US); }
@@ -123,7 +125,7 @@ class Machine {
 
   uint8_t state_;
   bool at_rest_;
-  bool disarming_;  // disarm was ordered while turning: locked follows at rest
+  bool disarming_;  // disarm was commanded while turning: locked follows at rest
   bool governing_;
   bool greeting_;   // Hello is due
   bool identify_pending_;

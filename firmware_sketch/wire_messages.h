@@ -1,5 +1,5 @@
-// Generated from bench/whirlbench/link/messages.py by: python -m whirlbench.link.codegen.cpp_header firmware_sketch/wire_messages.h
-// Do not edit: tests/firmware/test_header.py fails when this file and the Python classes differ.
+// Generated from bench/whirlbench/link/messages.py by: python -m whirlbench.link.codegen.cpp_declarations firmware_sketch/wire_messages.h
+// Do not edit: tests/firmware/native/test_declarations.py fails when this file and the Python classes differ.
 #pragma once
 
 #include <stdint.h>

@@ -22,7 +22,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "firmware"))
 from mcu import BOARDS
 from mcu_trials import Cut, Trials, trials
 
-from whirlbench.link.messages import Counters, LimitId
+from whirlbench.link.limit_table import LimitId
+from whirlbench.link.messages import Counters
 
 CAUSES: dict[str, Callable[[Trials, float], Cut]] = {
     "overspeed": lambda stand, offset_s: stand.overspeed(offset_s, 1800),

@@ -99,7 +99,7 @@ def sketch_sources() -> list[Path]:
 
 def portable_sources() -> list[Path]:
     """The C++ files that know no board: they include neither Arduino's nor the microcontroller's headers."""
-    names = "framing trips limit_table governor messages machine machine_commands machine_governor sample_clock"
+    names = "framing trips limit_table governor messages machine sample_clock"
     return [SKETCH / f"{name}.cpp" for name in names.split()]
 
 

@@ -8,13 +8,13 @@ from mcu import CLOCK_HZ
 from mcu_stand import McuStand
 
 from whirlbench.link.conversation import Conversation
+from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import (
     Ack,
     Arm,
     DeviceEvent,
     EventKind,
     Heartbeat,
-    LimitId,
     Limits,
     Message,
     ReadLimits,

@@ -13,7 +13,8 @@ from mcu_stand import McuStand
 from mcu_talk import Talk
 
 from whirlbench.link.framing import frame
-from whirlbench.link.messages import Abort, Arm, LimitId, Reason, Reset, State, Throttle
+from whirlbench.link.limit_table import LimitId
+from whirlbench.link.messages import Abort, Arm, Reason, Reset, State, Throttle
 from whirlbench.session.engine import limit_table
 
 SAFE_US = 1000.0

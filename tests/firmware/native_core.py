@@ -14,7 +14,7 @@ from typing import Any
 import build
 from cffi import FFI
 
-from whirlbench.link.codegen.cpp_header import fields_of
+from whirlbench.link.codegen.cpp_declarations import fields_of
 from whirlbench.link.messages import FROM_DEVICE, FROM_HOST, Message
 
 ROOM = 1 << 16
@@ -79,6 +79,11 @@ def fields(payload: bytes) -> tuple[list[int], bytes]:
 def crc32(data: bytes) -> int:
     """CRC-32 as the sketch computes it."""
     return int(library()[1].core_crc32(data, len(data)))
+
+
+def state_after(state: int, event: int) -> int:
+    """State after an event by the sketch's table; 255 when it is refused."""
+    return int(library()[1].core_state_after(state, event))
 
 
 def encode(data: bytes) -> bytes:

@@ -1,4 +1,4 @@
-"""The golden frames, read by the Python side: see tests/firmware/test_native_vectors.py for the C++ side."""
+"""The golden frames, read by the Python side: see tests/firmware/native/test_vectors.py for the C++ side."""
 
 from __future__ import annotations
 

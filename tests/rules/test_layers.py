@@ -200,7 +200,7 @@ def test_arrows_between_packages(importer: str, module: str, is_kept: bool) -> N
         ("window.main_window", "~.window.live.dial", True),
         ("simulator.stand.a", "~.simulator.device.machine", False),
         ("simulator.device.a", "~.simulator.stand.plant", True),
-        ("link.messages", "~.link.codegen.cpp_header", False),
+        ("link.messages", "~.link.codegen.cpp_declarations", False),
         ("link.codegen.a", "~.link.messages", True),
     ],
 )

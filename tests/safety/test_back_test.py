@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from whirlbench.rig.description import Propeller, Rig, with_limits
 from whirlbench.safety.back_test import back_test, rules_for
-from whirlbench.safety.trip_limits import TripLimits
 from whirlbench.samples import Run, SlowSamples, TachPulses, VibrationSamples
 
 
@@ -23,7 +23,8 @@ def run_up(with_tach=True, vibration=True):
     )
 
 
-LIMITS = TripLimits(overspeed_rpm=6000, vibration_g_rms=5.0, current_a=40.0)
+RIG = Rig(propeller=Propeller(diameter_m=0.5))
+LIMITS = with_limits(RIG, overspeed_rpm=6000, vibration_g_rms=5.0, current_a=40.0)
 
 
 def test_trips_come_in_order_of_time():
@@ -41,9 +42,10 @@ def test_without_tach_the_speed_channel_is_judged():
 
 def test_what_was_not_recorded_does_not_fire():
     run = Run(slow=SlowSamples(np.arange(10.0)))
-    limits = TripLimits(
+    limits = with_limits(
+        RIG,
         overspeed_rpm=1, vibration_g_rms=0.1, current_a=1, thrust_n=1, power_w=1, minimum_voltage_v=99,
-        tip_mach=0.1, tip_mach_rpm=1, lost_tach_s=0.1,
+        tip_mach=0.1, lost_tach_ms=100,
     )  # fmt: skip
     assert back_test(run, rules_for(run, limits)) == ()
     assert back_test(Run(), rules_for(Run(), limits)) == ()
@@ -61,5 +63,5 @@ def test_a_gap_in_vibration_is_not_bridged():
     keep = (shake.time_s < 4.0) | (shake.time_s > 4.02)
     cut = VibrationSamples(shake.time_s[keep], ax_g=shake.ax_g[keep], rate_hz=1600.0)
     run = Run(vibration=cut)
-    trips = back_test(run, rules_for(run, TripLimits(vibration_g_rms=5.0)))
+    trips = back_test(run, rules_for(run, with_limits(RIG, vibration_g_rms=5.0)))
     assert trips[0].at_s == pytest.approx(5.03, abs=0.03)

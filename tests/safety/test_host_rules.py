@@ -7,12 +7,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from whirlbench.errors import RigError
+from whirlbench.rig.description import Propeller, Rig, with_limits
+from whirlbench.rig.limits import tip_mach_per_rpm
 from whirlbench.safety.host_rules import Batch, LevelRule, LoadCellRule, VibrationBlock, host_rules
-from whirlbench.safety.trip_limits import TripLimits
 
-LIMITS = TripLimits(
-    overspeed_rpm=6000, vibration_g_rms=1.0, vibration_window=8, current_a=50, thrust_n=80, power_w=1500,
-    minimum_voltage_v=30, tip_mach=0.5, tip_mach_rpm=6100, lost_tach_s=0.1, start_tach_s=0.4, confirm_s=0.01,
+# the tip reaches Mach 0.5 at 6100 rpm
+RIG = Rig(propeller=Propeller(diameter_m=0.5 / (6100 * tip_mach_per_rpm(None, 1.0, None))))
+LIMITS = with_limits(
+    RIG,
+    overspeed_rpm=6000, vibration_g_rms=1.0, vibration_window_samples=8, current_a=50, thrust_n=80, power_w=1500,
+    minimum_voltage_v=30, tip_mach=0.5, lost_tach_ms=100, start_tach_ms=400, confirm_ms=10,
 )  # fmt: skip
 
 
@@ -148,12 +153,17 @@ def test_cutting_the_stream_changes_nothing(seed, cuts):
     ],
 )
 def test_a_limit_watches_the_size_whichever_the_sign(key, slow):
-    (rule,) = host_rules(TripLimits(**{key: 100.0}))
+    (rule,) = host_rules(with_limits(RIG, **{key: 100.0}))
     time_s = np.arange(3) * 0.002
     trip = rule.feed(Batch(time_s, {name: np.full(3, value) for name, value in slow.items()}))
     assert trip is not None and trip.value < -100.0
     rule.reset()
     assert rule.feed(Batch(time_s, {name: np.full(3, value / 100) for name, value in slow.items()})) is None
+
+
+def test_the_tip_mach_rule_needs_the_diameter_by_name():
+    with pytest.raises(RigError, match=r"propeller\.diameter_m.*tip_mach"):
+        host_rules(with_limits(Rig(), tip_mach=0.6))
 
 
 def test_a_load_cell_without_conversions_is_a_trip_whatever_it_read_last():

@@ -4,22 +4,23 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.safety.host_rules import Batch, host_rules
 from whirlbench.safety.margins import margins
-from whirlbench.safety.trip_limits import TripLimits
 
 RIG = parse_rig(example_rig_text())
 
 
 def shares(**values: float) -> dict[str, float]:
-    return {margin.name: margin.share for margin in margins(RIG, values)}
+    return {margin.label: margin.share for margin in margins(RIG, values)}
 
 
 def test_upper_limits_are_value_over_limit_and_the_least_voltage_the_other_way() -> None:
     found = shares(rpm=3100.0, current_a=55.0, voltage_v=40.0, thrust_n=-13.5, vibration_g_rms=1.0)
-    assert found["overspeed_rpm"] == pytest.approx(0.5)
+    assert found["overspeed"] == pytest.approx(0.5)
     assert found["current"] == pytest.approx(0.5)
     assert found["power"] == pytest.approx(2200.0 / 3600.0)
     assert found["thrust"] == pytest.approx(0.1)  # pushing the wrong way uses the limit, too
@@ -27,9 +28,11 @@ def test_upper_limits_are_value_over_limit_and_the_least_voltage_the_other_way()
 
 
 def test_the_tip_mach_margin_is_full_where_the_tip_mach_rule_trips() -> None:
-    limit_rpm = TripLimits.from_rig(RIG).tip_mach_rpm
-    assert limit_rpm is not None
-    assert shares(rpm=limit_rpm)["tip mach"] == pytest.approx(1.0)
+    (rule,) = (rule for rule in host_rules(RIG) if rule.name == "tip_mach")
+    rpm = np.linspace(6500.0, 7500.0, 100_001)
+    trip = rule.feed(Batch(np.arange(len(rpm)) * 0.002, {"rpm": rpm}))
+    assert trip is not None
+    assert shares(rpm=rpm[round(trip.at_s / 0.002)])["tip mach"] == pytest.approx(1.0, abs=1e-5)
 
 
 def test_without_a_reading_the_share_is_unknown_not_zero() -> None:

@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 
 from whirlbench.errors import AnalysisError
+from whirlbench.rig.description import Rig, with_limits
 from whirlbench.safety.back_test import back_test, rules_for
 from whirlbench.safety.study import Case, judge, quantity, suggest, trade_off
-from whirlbench.safety.trip_limits import TripLimits
 from whirlbench.samples import Run, SlowSamples, TachPulses, VibrationSamples
 
-LIMITS = TripLimits(overspeed_rpm=6000.0, vibration_g_rms=4.0, current_a=100.0, minimum_voltage_v=30.0)
+LIMITS = with_limits(Rig(), overspeed_rpm=6000.0, vibration_g_rms=4.0, current_a=100.0, minimum_voltage_v=30.0)
 
 
 def healthy(seed=0, duration_s=240.0, level_g=1.0):
@@ -76,7 +76,7 @@ def test_quantity_peaks_where_the_live_rule_trips(rule):
     sign = -1.0 if rule == "minimum_voltage_v" else 1.0
     extreme = int(np.argmax(sign * values))
     for factor, fires in ((0.99, True), (1.01, False)):
-        limits = TripLimits(**{rule: float(values[extreme]) * factor**sign})
+        limits = with_limits(Rig(), **{rule: float(values[extreme]) * factor**sign})
         trips = back_test(run, rules_for(run, limits))
         assert bool(trips) == fires
 
@@ -84,7 +84,7 @@ def test_quantity_peaks_where_the_live_rule_trips(rule):
 def test_suggested_limit_is_as_quiet_as_asked():
     """Asked for 20 an hour from 4 runs of 4 min; other runs of the kind must hold that within a factor of two."""
     found = suggest([healthy(seed) for seed in range(4)], LIMITS, "vibration_g_rms", 20.0)
-    limits = TripLimits(vibration_g_rms=found.limit)
+    limits = with_limits(Rig(), vibration_g_rms=found.limit)
     events = hours = 0.0
     for seed in range(10, 25):
         time_s, values = quantity(healthy(seed), limits, "vibration_g_rms")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,10 +9,10 @@ import pytest
 
 from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.files import open_recording, read_run, write_run
+from whirlbench.rig.description import Rig, with_limits
 from whirlbench.rig.toml import parse_rig
 from whirlbench.safety.back_test import back_test, rules_for
 from whirlbench.safety.study import quantity
-from whirlbench.safety.trip_limits import TripLimits
 from whirlbench.samples import Run, VibrationSamples
 
 CRACK = Path(__file__).resolve().parents[2] / "recordings" / "root_crack.h5"
@@ -32,7 +31,7 @@ def cut(run: Run, samples: int) -> Run:
 @pytest.mark.parametrize("limit_g", [2.0, 3.0, 4.0, 6.0, 10.0])
 @pytest.mark.parametrize("samples", [16, 32, 48, 64])
 def test_a_recording_cut_later_trips_at_the_same_window(crack: Run, samples: int, limit_g: float) -> None:
-    limits = replace(TripLimits.from_rig(parse_rig(crack.rig_text)), vibration_g_rms=limit_g)
+    limits = with_limits(parse_rig(crack.rig_text), vibration_g_rms=limit_g)
     whole, part = (
         [trip for trip in back_test(run, rules_for(run, limits)) if trip.rule == "vibration_g_rms"]
         for run in (crack, cut(crack, samples))
@@ -42,7 +41,7 @@ def test_a_recording_cut_later_trips_at_the_same_window(crack: Run, samples: int
 
 @pytest.mark.parametrize("samples", [16, 32, 48])
 def test_the_level_that_a_limit_is_chosen_by_has_the_same_windows(crack: Run, samples: int) -> None:
-    limits = TripLimits.from_rig(parse_rig(crack.rig_text))
+    limits = parse_rig(crack.rig_text)
     whole_s, whole = quantity(crack, limits, "vibration_g_rms")
     part_s, part = quantity(cut(crack, samples), limits, "vibration_g_rms")
     assert np.array_equal(part_s, whole_s[1:])
@@ -61,7 +60,9 @@ def pulse(first_index: int, lost: slice = slice(0, 0)) -> Run:
 @pytest.mark.parametrize("lost", [slice(0, 0), slice(100, 107)])
 def test_the_running_number_decides_what_falls_into_a_window(first_index: int, level_g: float, lost: slice) -> None:
     """Shaking that straddles a border is shared by two windows; samples lost before do not move the borders."""
-    values = quantity(pulse(first_index, lost), TripLimits(vibration_window=WINDOW), "vibration_g_rms")[1]
+    values = quantity(pulse(first_index, lost), with_limits(Rig(), vibration_window_samples=WINDOW), "vibration_g_rms")[
+        1
+    ]
     assert max(values) == pytest.approx(level_g)
 
 

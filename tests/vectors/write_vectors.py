@@ -16,8 +16,8 @@ from typing import Any
 from cobs import cobs
 
 from whirlbench.link.channel_table import CHANNEL_TABLE
-from whirlbench.link.limit_table import start_values
-from whirlbench.link.messages import CODECS, FROM_DEVICE, FROM_HOST, PROTOCOL_VERSION, LimitId, Message
+from whirlbench.link.limit_table import LimitId, start_values
+from whirlbench.link.messages import CODECS, FROM_DEVICE, FROM_HOST, PROTOCOL_VERSION, Message
 
 HERE = Path(__file__).resolve().parent
 TYPICAL: dict[str, dict[str, Any]] = {

@@ -27,7 +27,7 @@ def test_choosing_the_printed_set_shows_its_failure(state: CheckState) -> None:
     printed = state.chosen("printed")
     assert "NOT FIT" in printed.heading() and "shear-out across layers" in printed.heading()
     fullest = printed.margins()[0]
-    assert fullest.name == "shear-out across layers" and fullest.share > 1.0
+    assert fullest.label == "shear-out across layers" and fullest.share > 1.0
     assert [curve.chosen for curve in printed.curves()] == [True, False, False]
 
 
@@ -50,7 +50,7 @@ def test_margins_are_shares_of_what_is_permitted(state: CheckState) -> None:
     assert shares == sorted(shares, reverse=True)
     governing = state.design.mode("blade")
     assert governing is not None
-    shown = next(margin for margin in state.margins() if margin.name == governing.name)
+    shown = next(margin for margin in state.margins() if margin.label == governing.name)
     assert shown.share == pytest.approx(governing.required / governing.reserve_factor)
 
 

@@ -40,8 +40,8 @@ def test_vibration_is_the_windowed_rms_with_the_mean_removed() -> None:
 
 
 def test_margins_are_shares_of_the_limits_that_are_set() -> None:
-    shares = {margin.name: margin.share for margin in replay(3.1).margins()}
-    assert shares["overspeed_rpm"] == pytest.approx(3100 / 6200)
+    shares = {margin.label: margin.share for margin in replay(3.1).margins()}
+    assert shares["overspeed"] == pytest.approx(3100 / 6200)
     assert shares["power"] == pytest.approx(800 / 3600)
     assert shares["least voltage"] == pytest.approx(32 / 40)
     assert math.isnan(shares["thrust"])

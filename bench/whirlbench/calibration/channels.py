@@ -8,8 +8,8 @@ import numpy as np
 
 from whirlbench.calibration.curves import Curve, curve_through
 from whirlbench.rig.description import Rig
+from whirlbench.rig.limits import TICKS_PER_MINUTE
 
-TICKS_PER_MINUTE = 60 * 2_000_000  # tach periods are counted at 2 MHz
 NOT_FITTED = 0xFFFF  # what the device sends for a missing feedback potentiometer
 CALIBRATED = ("current_a", "voltage_v", "thrust_n")
 

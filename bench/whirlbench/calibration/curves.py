@@ -28,9 +28,11 @@ class _Pieces:
         """Values at ``x`` of any shape."""
         if self._straight is not None:
             x_0, y_0, slope = self._straight
-            return y_0 + (x - x_0) * slope
+            straight: np.ndarray = y_0 + (x - x_0) * slope
+            return straight
         piece = np.searchsorted(self._x[1:-1], x, side="right")
-        return self._y[piece] + (x - self._x[piece]) * self._slopes[piece]
+        bent: np.ndarray = self._y[piece] + (x - self._x[piece]) * self._slopes[piece]
+        return bent
 
 
 @dataclass(frozen=True)
@@ -84,10 +86,10 @@ class Curve:
 
     @functools.cached_property
     def _backward(self) -> _Pieces:
-        order = 1 if self.values[-1] > self.values[0] else -1
-        if np.any(np.diff(self.values) * order <= 0):
+        step = 1 if self.values[-1] > self.values[0] else -1
+        if np.any(np.diff(self.values) * step <= 0):
             raise CalibrationError(f"the curve in {self.unit} turns back: one value belongs to several counts")
-        return _Pieces(self.values[::order], self.counts[::order])
+        return _Pieces(self.values[::step], self.counts[::step])
 
 
 def curve_through(points: Sequence[tuple[float, float]], unit: str) -> Curve:

@@ -63,4 +63,5 @@ class DeviceClock:
         """Times in s of the edges in a Tach message, ``(n,)``, with their half microseconds; empty for none."""
         edges_us = np.array([self.unwrap(edge_us) for edge_us in message.edges_us], dtype=float)
         halves = message.half_us >> np.arange(len(edges_us)) & 1
-        return (edges_us + 0.5 * halves) / US_PER_S
+        edges_s: np.ndarray = (edges_us + 0.5 * halves) / US_PER_S
+        return edges_s

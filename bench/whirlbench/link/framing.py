@@ -56,7 +56,8 @@ def frame(message: Message, sequence: int) -> bytes:
     True
     """
     payload = encode(message, sequence)
-    return stuff(payload + struct.pack("<I", crc32(payload))) + DELIMITER
+    stuffed: bytes = stuff(payload + struct.pack("<I", crc32(payload)))
+    return stuffed + DELIMITER
 
 
 class Unframer:

@@ -1,6 +1,7 @@
-"""The device's limit table: what each slot holds at start, what it admits, and its checksum.
+"""The device's limit table, one row a slot: number, start value, admitted range, meaning; and its checksum.
 
-Sketch, simulated device and host agree on it: the sketch's copy is generated from here.
+Sketch, simulated device and host agree on it: the sketch's copy and the protocol's table are generated from here.
+Which key of a rig fills a slot is declared with that key.
 """
 
 from __future__ import annotations
@@ -8,57 +9,77 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Sequence
-from typing import NamedTuple
+from enum import IntEnum
 
 from whirlbench.errors import LinkError
-from whirlbench.link.messages import LIMIT_SLOTS, LimitId
 
 
-class LimitRange(NamedTuple):
-    """Start value of a slot and the values it admits; ``zero`` says that 0 is admitted as well: rule off."""
+class LimitId(IntEnum):
+    """Slots of the device's limit table; where ``zero`` is admitted besides the range, it switches the rule off.
+
+    The table's checksum is CRC-32 over all values in slot order, each as little-endian u32. A slot whose rule the
+    firmware does not have admits only zero, so that nobody trusts a limit that is not watched.
+    """
 
     start: int
     lowest: int
     highest: int
-    zero: bool = False
+    zero: bool
+    meaning: str
+
+    def __new__(cls, number: int, start: int, lowest: int, highest: int, zero: bool, meaning: str) -> LimitId:
+        """Slot ``number``, with what it holds at start and what it admits."""
+        slot = int.__new__(cls, number)
+        slot._value_ = number
+        slot.start, slot.lowest, slot.highest, slot.zero, slot.meaning = start, lowest, highest, zero, meaning
+        return slot
+
+    @property
+    def has_rule(self) -> bool:
+        """Whether the firmware acts on it."""
+        return self.highest > 0
+
+    # number, start value, lowest, highest, zero admitted besides, meaning
+    # fmt: off
+    OVERSPEED_TICKS = (0, 0, 100, 20_000_000, True,
+                       "shortest permitted tach period, ticks: 120e6 / (rpm × PULSES_PER_REV), rounded up")
+    OVERSPEED_CONFIRM = (1, 1, 1, 10, False, "consecutive short periods that trip")
+    VIBRATION_COUNTS = (2, 0, 1, 65_535, True,
+                        "highest permitted RMS of a window, counts; admits only 0 without an accelerometer")
+    VIBRATION_WINDOW = (3, 64, 8, 256, False, "samples in a window")
+    HEARTBEAT_MS = (4, 0, 20, 2_000, True, "longest silence of the host")
+    REST_MS = (5, 1_000, 100, 10_000, False, "without an edge for so long, the rotor is at rest")
+    THROTTLE_SAFE_US = (6, 1000, 800, 2200, False, "pulse that stops the motor; goes out at once when set")
+    # starts equal to the safe pulse: nothing turns before limits are sent
+    THROTTLE_MAX_US = (7, 1000, 800, 2200, False, "highest permitted throttle pulse")
+    SERVO_MIN_US = (8, 1500, 500, 2400, False, "shortest permitted servo pulse")
+    SERVO_MAX_US = (9, 1500, 500, 2400, False, "longest permitted servo pulse")
+    THROTTLE_SLEW_US_PER_S = (10, 400, 1, 65_535, True,
+                              "fastest rise of the throttle pulse; falling is never slowed")
+    PULSES_PER_REV = (11, 1, 1, 60, False, "tach pulses a revolution; for the governor")
+    CURRENT_COUNTS = (12, 0, 0, 0, False, "over-current, ADC counts")
+    CURRENT_CONFIRM_MS = (13, 0, 0, 0, False, "for so long")
+    LOST_TACH_MS = (14, 0, 0, 0, False, "driven, yet no edge for so long")
+    STUCK_SERVO_COUNTS = (15, 0, 0, 0, False, "distance of feedback from command")
+    SERVO_SAFE_US = (16, 0, 500, 2400, True,
+                     "where the servo goes after a trip, and at Arm when no pulse went out before; 0: it stays")
+    # fmt: on
 
 
-# A slot whose rule the firmware does not have admits only zero, so that nobody trusts a limit that is not watched.
-NO_RULE = LimitRange(0, 0, 0)
-SAFE_PULSE = LimitRange(1000, 800, 2200)
-
-LIMIT_RANGES: dict[LimitId, LimitRange] = {
-    LimitId.OVERSPEED_TICKS: LimitRange(0, 100, 20_000_000, zero=True),  # 50 us to 10 s
-    LimitId.OVERSPEED_CONFIRM: LimitRange(1, 1, 10),
-    LimitId.VIBRATION_COUNTS: LimitRange(0, 1, 65_535, zero=True),
-    LimitId.VIBRATION_WINDOW: LimitRange(64, 8, 256),
-    LimitId.HEARTBEAT_MS: LimitRange(0, 20, 2_000, zero=True),
-    LimitId.REST_MS: LimitRange(1_000, 100, 10_000),
-    LimitId.THROTTLE_SAFE_US: SAFE_PULSE,
-    LimitId.THROTTLE_MAX_US: SAFE_PULSE,  # starts equal to the safe pulse: nothing turns before limits are sent
-    LimitId.SERVO_MIN_US: LimitRange(1500, 500, 2400),
-    LimitId.SERVO_MAX_US: LimitRange(1500, 500, 2400),
-    LimitId.THROTTLE_SLEW_US_PER_S: LimitRange(400, 1, 65_535, zero=True),
-    LimitId.PULSES_PER_REV: LimitRange(1, 1, 60),
-    LimitId.CURRENT_COUNTS: NO_RULE,
-    LimitId.CURRENT_CONFIRM_MS: NO_RULE,
-    LimitId.LOST_TACH_MS: NO_RULE,
-    LimitId.STUCK_SERVO_COUNTS: NO_RULE,
-    LimitId.SERVO_SAFE_US: LimitRange(0, 500, 2400, zero=True),
-}
+LIMIT_SLOTS = len(LimitId)
 
 
 def start_values() -> tuple[int, ...]:
     """The table as a device holds it after a restart, in slot order."""
-    return tuple(LIMIT_RANGES[slot].start for slot in LimitId)
+    return tuple(slot.start for slot in LimitId)
 
 
 def admits(slot: int, value: int) -> bool:
     """Whether SetLimit with this slot number and value is answered DONE; an unknown slot admits nothing."""
     if not 0 <= slot < LIMIT_SLOTS:
         return False
-    bounds = LIMIT_RANGES[LimitId(slot)]
-    return bounds.lowest <= value <= bounds.highest or (bounds.zero and value == 0)
+    row = tuple(LimitId)[slot]
+    return row.lowest <= value <= row.highest or (row.zero and value == 0)
 
 
 def missing_for_arming(values: Sequence[int]) -> LimitId | None:

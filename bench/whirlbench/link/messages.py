@@ -1,6 +1,6 @@
 """Every message of the wire, declared once.
 
-The C++ header of the sketch, the tables of PROTOCOL.md and the golden frames are generated from these classes.
+The sketch's C++ declarations, the tables of PROTOCOL.md and the golden frames are generated from these classes.
 A payload is ``type u8, sequence u8, fields, tail``, little-endian; ``framing`` adds the CRC and the COBS envelope.
 """
 
@@ -65,34 +65,6 @@ class Restart(IntEnum):
     EXTERNAL = 2
     BROWN_OUT = 4
     WATCHDOG = 8
-
-
-class LimitId(IntEnum):
-    """Slots of the device's limit table; a value of zero switches the rule off.
-
-    The table's checksum is CRC-32 over all values in slot order, each as little-endian u32.
-    """
-
-    OVERSPEED_TICKS = 0  # shortest permitted tach period, in ticks of 0.5 us
-    OVERSPEED_CONFIRM = 1  # consecutive short periods that trip; at least 1
-    VIBRATION_COUNTS = 2  # windowed RMS over all axes, mean removed, in accelerometer counts
-    VIBRATION_WINDOW = 3  # samples in a window, 8 to 256
-    HEARTBEAT_MS = 4  # longest silence of the host
-    REST_MS = 5  # without a tach edge for so long, the rotor is at rest
-    THROTTLE_SAFE_US = 6  # pulse that stops the motor
-    THROTTLE_MAX_US = 7
-    SERVO_MIN_US = 8
-    SERVO_MAX_US = 9
-    THROTTLE_SLEW_US_PER_S = 10  # fastest rise of the throttle pulse; falling is never slowed
-    PULSES_PER_REV = 11
-    CURRENT_COUNTS = 12  # over-current, in ADC counts
-    CURRENT_CONFIRM_MS = 13
-    LOST_TACH_MS = 14  # driven, yet no edge for so long
-    STUCK_SERVO_COUNTS = 15  # distance of feedback from command
-    SERVO_SAFE_US = 16  # where the pitch servo goes after a trip; zero holds the last pulse
-
-
-LIMIT_SLOTS = len(LimitId)
 
 
 class GovernorId(IntEnum):

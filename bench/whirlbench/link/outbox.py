@@ -1,6 +1,6 @@
 """Commands on their way to the device: what may leave now, what is repeated, what is given up. No I/O, no clock.
 
-The rules, all of them consequences of a device with a small receive ring (the sketch's has 128 bytes):
+The rules, all of them consequences of a device with a small receive buffer (the sketch's has 128 bytes):
 
 - At most 3 commands and 54 bytes are unanswered at a time; a command is repeated until it is acknowledged.
 - A newer set-point replaces an older one of its kind, also one under way: an old throttle is never repeated after a
@@ -35,7 +35,7 @@ from whirlbench.link.messages import (
     Throttle,
 )
 
-IN_FLIGHT_BYTES = 54  # longer bursts overran the receive ring of the reference boards when measured
+IN_FLIGHT_BYTES = 54  # longer bursts overran the receive buffer of the reference boards when measured
 IN_FLIGHT_COMMANDS = 3
 RETRY_S = 0.06  # several times the answer's way through a full telemetry stream
 ATTEMPTS = 10
@@ -122,7 +122,7 @@ class Outbox:
         return exchange
 
     def due_abort(self, now_s: float) -> bytes:
-        """The abort, if one was ordered and is not yet acknowledged; may always be written."""
+        """The abort, if one was commanded and is not yet acknowledged; may always be written."""
         if self._abort is None or now_s - self._abort.sent_at_s < self._retry_s:
             return b""
         return self.transmit(self._abort, now_s)

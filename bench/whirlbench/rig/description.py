@@ -7,197 +7,261 @@ is named to the user. Keys unknown to these classes are refused, so that a missp
 from __future__ import annotations
 
 import math
-from typing import Annotated, Literal, Union
+from typing import Annotated, Any, Literal
 
 import msgspec
-from msgspec import Meta
+from msgspec import Meta, field
 
 from whirlbench.errors import RigError
 from whirlbench.rig.blade_sets import BladeSet
+from whirlbench.rig.declaration import FromRig, NotNegative, Positive, Pulse, Section, Slot, key, value_at
+from whirlbench.rig.limits import Limits
 
-Positive = Annotated[float, Meta(gt=0)]
-NotNegative = Annotated[float, Meta(ge=0)]
-Pulse = Annotated[float, Meta(ge=500, le=2500)]
 BladeCount = Annotated[int, Meta(ge=1, le=12)]
+# Without a pitch table nobody may move the servo: both ends stay where the pulse's middle is (common practice).
+SERVO_MIDDLE_US = 1500
 
 
-class Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
-    """Base of every table of the rig file."""
+def whole_us(pulse_us: float | None) -> int:
+    """A pulse in whole microseconds; 0 where the rig gives none."""
+    return 0 if pulse_us is None else round(pulse_us)
+
+
+def least_servo_us(min_us: float | None, table: tuple[tuple[float, float], ...] | None) -> int:
+    """Shortest servo pulse that the device accepts: the table's first, or the rig's own end where that is longer."""
+    return SERVO_MIDDLE_US if table is None else round(max(table[0][0], min_us or table[0][0]))
+
+
+def greatest_servo_us(max_us: float | None, table: tuple[tuple[float, float], ...] | None) -> int:
+    """Longest servo pulse that the device accepts: the table's last, or the rig's own end where that is shorter."""
+    return SERVO_MIDDLE_US if table is None else round(min(table[-1][0], max_us or table[-1][0]))
 
 
 class Propeller(Section, frozen=True):
     """`[propeller]`: the disk."""
 
-    blades: BladeCount | None = None
-    diameter_m: Positive | None = None
-    blade_set: str | None = None  # which of [blade_sets.NAME] is fitted
-    inertia_kg_m2: Positive | None = None  # whole rotor, about the shaft
-    rotor_kg: Positive | None = None  # whole rotor: hub, blades, spinner; for the balance grade
-    coefficients: tuple[tuple[float, float, float], ...] | None = None  # [[pitch_deg, ct, cp], ...] measured at rest
-    coefficients_stderr_pct: NotNegative | None = None
+    blades: Annotated[BladeCount | None, key("Number of blades.")] = None
+    diameter_m: Annotated[Positive | None, key("Diameter of the disk.", "m")] = None
+    blade_set: Annotated[str | None, key("Which of [blade_sets.NAME] is fitted.")] = None
+    inertia_kg_m2: Annotated[Positive | None, key("Inertia of the whole rotor about the shaft.", "kg m2")] = None
+    rotor_kg: Annotated[
+        Positive | None, key("Mass of the whole rotor, hub, blades and spinner; for the balance grade.", "kg")
+    ] = None
+    coefficients: Annotated[
+        tuple[tuple[float, float, float], ...] | None,
+        key("Rows of pitch in degrees, thrust and power coefficient, as measured at rest."),
+    ] = None
+    coefficients_stderr_pct: Annotated[NotNegative | None, key("Standard error of the coefficients.", "%")] = None
 
 
 class Air(Section, frozen=True):
     """`[air]`: density as measured, or the readings it follows from."""
 
-    density_kg_m3: Positive | None = None
-    temperature_c: Annotated[float, Meta(ge=-60, le=60)] | None = None
-    pressure_hpa: Annotated[float, Meta(ge=300, le=1100)] | None = None
-    humidity_pct: Annotated[float, Meta(ge=0, le=100)] | None = None
-
-
-class Limits(Section, frozen=True):
-    """`[limits]`: a key that is absent is a limit that is not applied."""
-
-    overspeed_rpm: Positive | None = None
-    vibration_g_rms: Positive | None = None
-    current_a: Positive | None = None
-    thrust_n: Positive | None = None
-    power_w: Positive | None = None
-    tip_mach: Annotated[float, Meta(gt=0, lt=1)] | None = None
-    minimum_voltage_v: Positive | None = None
-    motor_torque_n_m: Positive | None = None
-    servo_torque_n_m: Positive | None = None
-    root_reserve_factor: Positive | None = None
-    throttle_headroom_pct: Annotated[float, Meta(ge=0, lt=100)] | None = None
-    heartbeat_ms: Annotated[int, Meta(ge=20, le=2000)] = 100
-    surface_ms: Annotated[int, Meta(ge=50, le=2000)] = 300  # longest silence of the operator's window or terminal
-    lost_tach_ms: Annotated[int, Meta(ge=20, le=5000)] | None = None
-    start_tach_ms: Annotated[int, Meta(ge=100, le=10000)] = 2000  # the same, for the first pulse after rest
-    confirm_ms: Annotated[int, Meta(ge=0, le=1000)] = 0  # a slow channel trips when beyond its limit for so long
-    overspeed_confirm: Annotated[int, Meta(ge=1, le=10)] = 1  # consecutive short tach periods
-    vibration_window_samples: Annotated[int, Meta(ge=8, le=256)] = 64
+    density_kg_m3: Annotated[Positive | None, key("Density, when it was measured.", "kg/m3")] = None
+    temperature_c: Annotated[Annotated[float, Meta(ge=-60, le=60)] | None, key("Temperature of the air.", "C")] = None
+    pressure_hpa: Annotated[
+        Annotated[float, Meta(ge=300, le=1100)] | None, key("Pressure at the stand, not reduced to sea level.", "hPa")
+    ] = None
+    humidity_pct: Annotated[Annotated[float, Meta(ge=0, le=100)] | None, key("Relative humidity.", "%")] = None
 
 
 class Tach(Section, frozen=True):
     """`[tach]`: the pulse pick-up."""
 
-    pulses_per_rev: Annotated[int, Meta(ge=1, le=60)] = 1
-    rest_ms: Annotated[int, Meta(ge=100, le=10000)] = 1000  # without a pulse for so long, the rotor is at rest
+    pulses_per_rev: Annotated[
+        int,
+        Meta(ge=1, le=60),
+        key("Pulses in a turn of the propeller.", "", None, Slot("PULSES_PER_REV", FromRig(int))),
+    ] = 1
+    rest_ms: Annotated[
+        int,
+        Meta(ge=100, le=10000),
+        key("Without a pulse for so long, the rotor is at rest.", "ms", None, Slot("REST_MS", FromRig(int))),
+    ] = 1000
 
 
 class Pitch(Section, frozen=True):
     """`[pitch]`: blade angle at 0.75 radius against servo pulse, as measured with a protractor."""
 
-    table: tuple[tuple[Pulse, float], ...] | None = None
-    safe_us: Pulse | None = None  # where the servo goes after a trip; absent: it holds
-    min_us: Pulse | None = None  # end points that the device enforces; absent: the table's ends
-    max_us: Pulse | None = None
-    stderr_deg: NotNegative = 0.1  # of the true blade angle against the reading: protractor, play of the linkage
-    feedback: bool = False  # whether a feedback potentiometer is wired
+    table: Annotated[
+        tuple[tuple[Pulse, float], ...] | None, key("Rows of servo pulse in us and blade angle in degrees, rising.")
+    ] = None
+    safe_us: Annotated[
+        Pulse | None,
+        key(
+            "Where the servo goes after a trip; absent: it holds.", "us", None, Slot("SERVO_SAFE_US", FromRig(whole_us))
+        ),
+    ] = None
+    min_us: Annotated[
+        Pulse | None,
+        key(
+            "Shortest servo pulse that the device accepts; absent: the table's first.",
+            "us",
+            None,
+            Slot("SERVO_MIN_US", FromRig(least_servo_us, ("pitch.table",))),
+        ),
+    ] = None
+    max_us: Annotated[
+        Pulse | None,
+        key(
+            "Longest servo pulse that the device accepts; absent: the table's last.",
+            "us",
+            None,
+            Slot("SERVO_MAX_US", FromRig(greatest_servo_us, ("pitch.table",))),
+        ),
+    ] = None
+    stderr_deg: Annotated[
+        NotNegative,
+        key("Standard error of the true blade angle against the reading: protractor, play of the linkage.", "deg"),
+    ] = 0.1
+    feedback: Annotated[bool, key("Whether a feedback potentiometer is wired.")] = False
 
 
 class Mode(Section, frozen=True):
     """`[modes.NAME]`: one position of the condition lever."""
 
-    min_pitch_deg: float
-    max_pitch_deg: float
-    rpm: tuple[NotNegative, Positive]
-    max_throttle_pct: Annotated[float, Meta(gt=0, le=100)] = 100.0  # how far the lever position lets the throttle open
-    powered: bool = True  # whether the motor may be driven: then a failed governor must not reach the overspeed limit
-    forbid_reverse: bool = False  # whether thrust must stay above zero
+    min_pitch_deg: Annotated[float, key("Least blade angle of the position.", "deg")]
+    max_pitch_deg: Annotated[float, key("Greatest blade angle of the position.", "deg")]
+    rpm: Annotated[tuple[NotNegative, Positive], key("Lowest and highest speed of the position.", "rpm")]
+    max_throttle_pct: Annotated[float, Meta(gt=0, le=100), key("How far the position lets the throttle open.", "%")] = (
+        100.0
+    )
+    powered: Annotated[
+        bool,
+        key("Whether the motor may be driven: then a failed governor must not reach the overspeed limit."),
+    ] = True
+    forbid_reverse: Annotated[bool, key("Whether thrust must stay above zero.")] = False
 
 
 class Calibration(Section, frozen=True):
     """`[calibration.CHANNEL]`: counts to units, ``value = (counts - zero_counts) * units_per_count``, or a table."""
 
-    unit: str
-    zero_counts: float = 0.0
-    units_per_count: float | None = None
-    table: tuple[tuple[float, float], ...] | None = None  # [[counts, value], ...], straight between points
-    stderr_zero: NotNegative = 0.0  # standard errors in units
-    stderr_gain_pct: NotNegative = 0.0
-    residual: NotNegative = 0.0  # scatter of the points about the fit, in units
-    points: tuple[tuple[float, float], ...] | None = None  # what the fit was made from
+    unit: Annotated[str, key("Unit of the channel, as its name says.")]
+    zero_counts: Annotated[float, key("Reading at zero.", "counts")] = 0.0
+    units_per_count: Annotated[float | None, key("Gain; absent: by the table.", "units a count")] = None
+    table: Annotated[
+        tuple[tuple[float, float], ...] | None, key("Rows of counts and value, straight between points.")
+    ] = None
+    stderr_zero: Annotated[NotNegative, key("Standard error of the zero.", "units")] = 0.0
+    stderr_gain_pct: Annotated[NotNegative, key("Standard error of the gain.", "%")] = 0.0
+    residual: Annotated[NotNegative, key("Scatter of the points about the fit.", "units")] = 0.0
+    points: Annotated[
+        tuple[tuple[float, float], ...] | None, key("Rows of counts and value that the fit was made from.")
+    ] = None
 
 
 class Throttle(Section, frozen=True):
     """`[throttle]`: end points that the speed controller was taught."""
 
-    safe_us: Pulse = 1000.0
-    min_us: Pulse = 1100.0
-    max_us: Pulse = 1900.0
-    slew_us_per_s: Positive = 400.0
+    safe_us: Annotated[
+        Pulse,
+        key("Pulse that stops the motor.", "us", None, Slot("THROTTLE_SAFE_US", FromRig(whole_us))),
+    ] = 1000.0
+    min_us: Annotated[Pulse, key("Pulse from which the motor must turn: 0 % throttle.", "us")] = 1100.0
+    max_us: Annotated[
+        Pulse,
+        key("Pulse of the open throttle: 100 %.", "us", None, Slot("THROTTLE_MAX_US", FromRig(whole_us))),
+    ] = 1900.0
+    slew_us_per_s: Annotated[
+        Positive,
+        key(
+            "Fastest rise of the throttle pulse; falling is never slowed.",
+            "us/s",
+            None,
+            Slot("THROTTLE_SLEW_US_PER_S", FromRig(lambda slew: max(1, round(slew)))),  # 0 would be: without limit
+        ),
+    ] = 400.0
 
 
 class SpeedController(Section, frozen=True):
     """`[speed_controller]`: who governs, and what a request pulse means to a governing controller."""
 
-    governs: bool = False
-    request_table: tuple[tuple[Pulse, NotNegative], ...] | None = None  # [[pulse_us, rpm], ...]
-    proportional: NotNegative | None = None  # its own unit-less settings, noted for comparison
-    integral: NotNegative | None = None
-    pole_pairs: Annotated[int, Meta(ge=1)] | None = None
+    governs: Annotated[bool, key("Whether the speed controller governs rpm by itself.")] = False
+    request_table: Annotated[
+        tuple[tuple[Pulse, NotNegative], ...] | None, key("Rows of request pulse in us and speed in rpm, rising.")
+    ] = None
+    proportional: Annotated[NotNegative | None, key("Its own setting, noted for comparison.")] = None
+    integral: Annotated[NotNegative | None, key("Its own setting, noted for comparison.")] = None
+    pole_pairs: Annotated[Annotated[int, Meta(ge=1)] | None, key("Pole pairs of the motor.")] = None
 
 
 class Governor(Section, frozen=True):
     """`[governor]`: the bench's own governor, in the microcontroller."""
 
-    mode: Literal["pass_through", "throttle", "pitch"] = "pass_through"
-    kp_us_per_rpm: float = 0.0
-    ki_us_per_rpm_s: float = 0.0
-    pitch_kp_us_per_rpm: float = 0.0
-    pitch_ki_us_per_rpm_s: float = 0.0
-    idle_us: Pulse | None = None  # lowest throttle pulse it uses; the motor has to start at it. Absent: 5 % throttle
-    throttle_slew_us_per_s: Positive = 2000.0
-    pitch_slew_us_per_s: Positive = 2000.0
+    mode: Annotated[
+        Literal["pass_through", "throttle", "pitch"], key("What the governor moves; pass_through: nothing.")
+    ] = "pass_through"
+    kp_us_per_rpm: Annotated[float, key("Proportional gain to the throttle.", "us/rpm")] = 0.0
+    ki_us_per_rpm_s: Annotated[float, key("Integral gain to the throttle.", "us/(rpm s)")] = 0.0
+    pitch_kp_us_per_rpm: Annotated[
+        float, key("Proportional gain to the servo; negative where a longer pulse means more pitch.", "us/rpm")
+    ] = 0.0
+    pitch_ki_us_per_rpm_s: Annotated[float, key("Integral gain to the servo.", "us/(rpm s)")] = 0.0
+    idle_us: Annotated[
+        Pulse | None,
+        key("Lowest throttle pulse it uses; the motor has to start at it; absent: 5 % throttle.", "us"),
+    ] = None
+    throttle_slew_us_per_s: Annotated[Positive, key("Fastest change of the throttle pulse.", "us/s")] = 2000.0
+    pitch_slew_us_per_s: Annotated[Positive, key("Fastest change of the servo pulse.", "us/s")] = 2000.0
 
 
 class Motor(Section, frozen=True):
     """`[motor]`: the electric machine and its gear."""
 
-    kv_rpm_per_v: Positive | None = None
-    resistance_ohm: Positive | None = None
-    no_load_current_a: NotNegative | None = None
-    gear_ratio: Positive = 1.0  # motor turns per propeller turn
+    kv_rpm_per_v: Annotated[Positive | None, key("Speed constant of the motor.", "rpm/V")] = None
+    resistance_ohm: Annotated[Positive | None, key("Resistance of motor and leads.", "ohm")] = None
+    no_load_current_a: Annotated[NotNegative | None, key("Current with gear, without propeller.", "A")] = None
+    gear_ratio: Annotated[Positive, key("Motor turns in a turn of the propeller.")] = 1.0
 
 
 class Pack(Section, frozen=True):
     """`[pack]`: the battery."""
 
-    cells: Annotated[int, Meta(ge=1, le=24)] | None = None
-    resistance_ohm: NotNegative | None = None
-    capacity_ah: Positive | None = None
+    cells: Annotated[Annotated[int, Meta(ge=1, le=24)] | None, key("Cells in series.")] = None
+    resistance_ohm: Annotated[NotNegative | None, key("Resistance of the whole pack.", "ohm")] = None
+    capacity_ah: Annotated[Positive | None, key("Capacity.", "Ah")] = None
 
 
 class Servo(Section, frozen=True):
     """`[servo]`: what moves the pitch."""
 
-    torque_n_m: Positive | None = None
-    slew_us_per_s: Positive | None = None
-    lever_ratio: Positive | None = None  # servo degrees per blade degree, all blades together
+    torque_n_m: Annotated[Positive | None, key("Torque that the servo can hold.", "N m")] = None
+    slew_us_per_s: Annotated[Positive | None, key("How fast the servo follows its pulse.", "us/s")] = None
+    lever_ratio: Annotated[
+        Positive | None, key("Servo degrees for one degree of blade angle, all blades together.")
+    ] = None
 
 
 class Vibration(Section, frozen=True):
     """`[vibration]`: the accelerometer."""
 
-    rate_hz: Literal[800, 1600, 3200] = 1600
-    g_per_count: Positive = 0.0039
-    band_hz: tuple[NotNegative, Positive] = (10.0, 400.0)
+    rate_hz: Annotated[Literal[800, 1600, 3200], key("Nominal sample rate.", "Hz")] = 1600
+    g_per_count: Annotated[Positive, key("Acceleration of one count.", "g")] = 0.0039
+    band_hz: Annotated[tuple[NotNegative, Positive], key("Band in which levels are given.", "Hz")] = (10.0, 400.0)
 
 
 class Stand(Section, frozen=True):
     """`[stand]`: the structure and its surroundings, for check-list and fragment range."""
 
-    shaft_height_m: Positive | None = None
-    can_yaw: bool = False
-    yaw_rate_deg_s: NotNegative | None = None
-    guard: str | None = None
-    isolator: str | None = None
+    shaft_height_m: Annotated[Positive | None, key("Height of the shaft above ground.", "m")] = None
+    can_yaw: Annotated[bool, key("Whether the stand can turn about the vertical.")] = False
+    yaw_rate_deg_s: Annotated[NotNegative | None, key("How fast it may turn so.", "deg/s")] = None
+    guard: Annotated[str | None, key("The guard in words, for the check-list.")] = None
+    isolator: Annotated[str | None, key("The isolating switch in words, for the check-list.")] = None
 
 
 class Rig(Section, frozen=True):
     """A whole rig file."""
 
-    name: str = ""
+    name: Annotated[str, key("Name of the rig, for titles.")] = ""
     propeller: Propeller = Propeller()
-    blade_sets: dict[str, BladeSet] = {}
+    blade_sets: dict[str, BladeSet] = field(default_factory=dict)
     air: Air = Air()
     limits: Limits = Limits()
     tach: Tach = Tach()
     pitch: Pitch = Pitch()
-    modes: dict[str, Mode] = {}
-    calibration: dict[str, Calibration] = {}
+    modes: dict[str, Mode] = field(default_factory=dict)
+    calibration: dict[str, Calibration] = field(default_factory=dict)
     throttle: Throttle = Throttle()
     speed_controller: SpeedController = SpeedController()
     governor: Governor = Governor()
@@ -208,14 +272,12 @@ class Rig(Section, frozen=True):
     stand: Stand = Stand()
 
 
-def require(rig: Rig, path: str, purpose: str) -> Union[float, int, str, tuple, Section, dict]:  # noqa: UP007
+def require(rig: Rig, path: str, purpose: str) -> Any:
     """The value at ``path`` ("propeller.diameter_m"); a RigError names the key and ``purpose`` when it is absent."""
-    value: object = rig
-    for part in path.split("."):
-        value = value.get(part) if isinstance(value, dict) else getattr(value, part)
+    value = value_at(rig, path)
     if value is None or value == {}:
         raise RigError(f"rig key {path} is missing: {purpose} needs it")
-    return value  # type: ignore[return-value]
+    return value
 
 
 def require_number(rig: Rig, path: str, purpose: str) -> float:
@@ -224,3 +286,13 @@ def require_number(rig: Rig, path: str, purpose: str) -> float:
     if not isinstance(value, (int, float)) or not math.isfinite(value):
         raise RigError(f"rig key {path} is {value!r}: {purpose} needs a finite number")
     return float(value)
+
+
+def servo_ends(rig: Rig) -> tuple[int, int]:
+    """Lowest and highest servo pulse in us that the device accepts: the table's ends, narrowed by the rig's keys."""
+    return least_servo_us(rig.pitch.min_us, rig.pitch.table), greatest_servo_us(rig.pitch.max_us, rig.pitch.table)
+
+
+def with_limits(rig: Rig, **values: float | None) -> Rig:
+    """The same rig with keys of [limits] replaced, unchecked; None: not applied."""
+    return msgspec.structs.replace(rig, limits=msgspec.structs.replace(rig.limits, **values))

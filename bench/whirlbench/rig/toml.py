@@ -57,7 +57,7 @@ def with_values(text: str, values: Mapping[str, float | str]) -> str:
         for part in section.split("."):
             table = table.setdefault(part, tomlkit.table())
         table[key] = value
-    changed = tomlkit.dumps(document)
+    changed: str = tomlkit.dumps(document)
     parse_rig(changed, "changed rig")
     return changed
 

@@ -27,6 +27,8 @@ def _alternatives(types: list[inspect.Type]) -> Iterator[inspect.Type]:
     for item in types:
         if isinstance(item, inspect.UnionType):
             yield from _alternatives(list(item.types))
+        elif isinstance(item, inspect.Metadata):
+            yield from _alternatives([item.type])
         else:
             yield item
 

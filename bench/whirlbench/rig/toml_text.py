@@ -71,7 +71,7 @@ def _unbelievable(value: Any, path: str = "") -> Iterator[tuple[str, str]]:
 
 
 def complaint_and_path(error: msgspec.ValidationError) -> tuple[str, str]:
-    """msgspec's complaint in plain words, and the path of the key at fault ("" at the top)."""
+    """The library's complaint in plain words, and the path of the key at fault ("" at the top)."""
     found = re.fullmatch(r"(.*?)(?: - at `(?:key in )?\$\.?(.*)`)?", str(error), re.DOTALL)
     text, path = (found.group(1), found.group(2) or "") if found else (str(error), "")
     text = text.replace(" | null`", "`")  # an absent key is left out, not written as null

@@ -6,14 +6,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from whirlbench.rig.description import Rig
 from whirlbench.safety.host_rules import Batch, Rule, Trip, VibrationBlock, host_rules
-from whirlbench.safety.trip_limits import TripLimits
 from whirlbench.samples import SLOW_CHANNELS, Run, VibrationSamples
 
 
-def rules_for(run: Run, limits: TripLimits) -> tuple[Rule, ...]:
-    """The rules that ``limits`` asks for, overspeed from tach pulses where ``run`` has them, else from ``rpm``."""
-    return host_rules(limits, speed_from_tach=len(run.tach.time_s) > 1)
+def rules_for(run: Run, rig: Rig) -> tuple[Rule, ...]:
+    """The rules that ``rig`` asks for, overspeed from tach pulses where ``run`` has them, else from ``rpm``."""
+    return host_rules(rig, speed_from_tach=len(run.tach.time_s) > 1)
 
 
 def back_test(run: Run, rules: Sequence[Rule]) -> tuple[Trip, ...]:

@@ -1,8 +1,9 @@
 """The host's ring: trip rules on engineering values, slower and broader than the microcontroller's.
 
-A rule is fed batches of samples in order and answers with the first trip. How the stream is cut into batches changes
-nothing, so that live decisions, replays and back-tests agree. NaN is never beyond a limit; what a live run must
-watch is ensured before arming (``limits.check_watched``).
+Which rule watches which limit stands in the rows of ``rig.limits``; here are the rules those rows name. A rule is fed
+batches of samples in order and answers with the first trip. How the stream is cut into batches changes nothing, so
+that live decisions, replays and back-tests agree. NaN is never beyond a limit; what a live run must watch is ensured
+before arming (``calibration.sensor_ranges``).
 """
 
 from __future__ import annotations
@@ -13,10 +14,14 @@ from typing import Protocol
 
 import numpy as np
 
+from whirlbench.rig.declaration import Side
+from whirlbench.rig.description import Rig, require_number
+from whirlbench.rig.device_slots import slot_values
+from whirlbench.rig.limits import TICKS_PER_MINUTE, WITH_RULE, Limit
 from whirlbench.safety.device_rules import OverspeedRule, VibrationRule
-from whirlbench.safety.trip_limits import TripLimits
+from whirlbench.safety.quantities import judged
 
-TICKS_PER_S = 2_000_000.0
+TICKS_PER_S = TICKS_PER_MINUTE / 60
 
 
 def _none() -> np.ndarray:
@@ -75,9 +80,9 @@ class Rule(Protocol):
 class LevelRule:
     """Trips when a slow quantity stays beyond ``limit`` for ``confirm_s``; zero trips on the first sample.
 
-    ``quantity`` gives the values ``(n,)`` of a batch, or None when its channels are absent. ``sign`` is 1 for an
-    upper limit, -1 for a lower one, 0 for the size of a quantity that may come with either sign: a reversed current
-    clamp, or blades that push backwards, load the stand no less.
+    ``quantity`` gives the values ``(n,)`` of a batch, or None when its channels are absent. The size of a quantity
+    is watched where it may come with either sign: a reversed current clamp, or blades that push backwards, load the
+    stand no less.
     """
 
     def __init__(
@@ -86,9 +91,9 @@ class LevelRule:
         limit: float,
         quantity: Callable[[Mapping[str, np.ndarray]], np.ndarray | None],
         confirm_s: float = 0.0,
-        sign: int = 1,
+        side: Side = Side.UPPER,
     ) -> None:
-        self.name, self.limit, self.confirm_s, self.sign = name, limit, confirm_s, sign
+        self.name, self.limit, self.confirm_s, self.side = name, limit, confirm_s, side
         self._quantity = quantity
         self._since_s: float | None = None
 
@@ -108,9 +113,9 @@ class LevelRule:
         return Trip(self.name, float(batch.time_s[first]), float(values[first]), self.limit)
 
     def _beyond(self, values: np.ndarray) -> np.ndarray:
-        if self.sign == 0:
-            return np.abs(values) > self.limit
-        return values * self.sign > self.limit * self.sign
+        if self.side == Side.LOWER:
+            return values < self.limit
+        return (np.abs(values) if self.side == Side.SIZE else values) > self.limit
 
     def _started_s(self, time_s: np.ndarray, beyond: np.ndarray) -> np.ndarray:
         """For each sample, since when the quantity has been beyond the limit (meaningless where it is not)."""
@@ -125,15 +130,15 @@ class LevelRule:
         self._since_s = None
 
 
-class SpeedRule:
+class TachSpeedRule:
     """Overspeed from tach edges, by the device's own integer rule."""
 
     name = "overspeed_rpm"
 
-    def __init__(self, limits: TripLimits) -> None:
-        self.limit = float(limits.overspeed_rpm or 0.0)
-        self._per_rev = limits.pulses_per_rev
-        self._rule = OverspeedRule(limits.overspeed_ticks, limits.overspeed_confirm)
+    def __init__(self, rig: Rig) -> None:
+        self.limit = float(rig.limits.overspeed_rpm or 0.0)
+        self._per_rev = rig.tach.pulses_per_rev
+        self._rule = OverspeedRule(slot_values(rig)["OVERSPEED_TICKS"].counts, rig.limits.overspeed_confirm)
         self._last_s = np.empty(0)
 
     def feed(self, batch: Batch) -> Trip | None:
@@ -154,15 +159,15 @@ class SpeedRule:
         self._last_s = np.empty(0)
 
 
-class ShakeRule:
+class VibrationWindowRule:
     """Vibration over windows, by the device's own integer rule on counts."""
 
     name = "vibration_g_rms"
 
-    def __init__(self, limits: TripLimits) -> None:
-        self.limit = float(limits.vibration_g_rms or 0.0)
-        self._g_per_count = limits.g_per_count
-        self._rule = VibrationRule(limits.vibration_counts, limits.vibration_window)
+    def __init__(self, rig: Rig) -> None:
+        self.limit = float(rig.limits.vibration_g_rms or 0.0)
+        self._g_per_count = rig.vibration.g_per_count
+        self._rule = VibrationRule(slot_values(rig)["VIBRATION_COUNTS"].counts, rig.limits.vibration_window_samples)
 
     def feed(self, batch: Batch) -> Trip | None:
         """First trip in ``batch``, or None."""
@@ -180,17 +185,18 @@ class ShakeRule:
 
 
 class LostTachRule:
-    """Trips when the motor is driven and no tach edge came for ``lost_tach_s``.
+    """Trips when the motor is driven and no tach edge came for ``lost_tach_ms``.
 
-    Driven means a throttle pulse of at least ``driven_us``. The first edge after rest may take ``start_tach_s``: until
-    it comes nobody knows the speed, so it has a limit as well. The value of the trip is the silence in ms.
+    Driven means a throttle pulse from which the motor must turn. The first edge after rest may take
+    ``start_tach_ms``: until it comes nobody knows the speed, so it has a limit as well. The value of the trip is the
+    silence in ms.
     """
 
     name = "lost_tach_ms"
 
-    def __init__(self, limits: TripLimits) -> None:
-        self.limit_s = float(limits.lost_tach_s or 0.0)
-        self._start_s, self._driven_us = limits.start_tach_s, limits.driven_us
+    def __init__(self, rig: Rig) -> None:
+        self.limit_s = (rig.limits.lost_tach_ms or 0) / 1e3
+        self._start_s, self._driven_us = rig.limits.start_tach_ms / 1e3, rig.throttle.min_us
         self._edge_s, self._since_s, self._was_driven = -np.inf, -np.inf, False
 
     def feed(self, batch: Batch) -> Trip | None:
@@ -240,52 +246,39 @@ class LoadCellRule:
         """Nothing is remembered."""
 
 
-def _channel(name: str) -> Callable[[Mapping[str, np.ndarray]], np.ndarray | None]:
-    return lambda slow: slow.get(name)
+def _overspeed(limit: Limit, rig: Rig, speed_from_tach: bool) -> Rule:
+    if speed_from_tach:
+        return TachSpeedRule(rig)
+    return LevelRule(limit.key, float(limit.value(rig.limits) or 0.0), lambda slow: judged(limit, rig, slow))
 
 
-def _power_w(slow: Mapping[str, np.ndarray]) -> np.ndarray | None:
-    if "current_a" not in slow or "voltage_v" not in slow:
-        return None
-    return slow["current_a"] * slow["voltage_v"]
+def _level(limit: Limit, rig: Rig, _: bool) -> Rule:
+    number, confirm_s = float(limit.value(rig.limits) or 0.0), rig.limits.confirm_ms / 1e3
+    return LevelRule(limit.key, number, lambda slow: judged(limit, rig, slow), confirm_s, limit.watch.side)
 
 
-def _driven_voltage_v(safe_us: float) -> Callable[[Mapping[str, np.ndarray]], np.ndarray | None]:
-    """Pack voltage while the throttle is open; an isolated pack at rest is no fault."""
-
-    def quantity(slow: Mapping[str, np.ndarray]) -> np.ndarray | None:
-        if "voltage_v" not in slow:
-            return None
-        throttle_us = slow.get("throttle_us")
-        return slow["voltage_v"] if throttle_us is None else np.where(throttle_us <= safe_us, np.nan, slow["voltage_v"])
-
-    return quantity
+RULES: dict[str, Callable[[Limit, Rig, bool], Rule]] = {
+    "overspeed": _overspeed,
+    "vibration window": lambda _, rig, __: VibrationWindowRule(rig),
+    "level": _level,
+    "lost tach": lambda _, rig, __: LostTachRule(rig),
+}
+SENSOR_RULES: dict[str, Callable[[], Rule]] = {"load cell": LoadCellRule}
 
 
-def _tip_mach(limits: TripLimits) -> Callable[[Mapping[str, np.ndarray]], np.ndarray | None]:
-    per_rpm = (limits.tip_mach or 0.0) / (limits.tip_mach_rpm or 1.0)
-    return lambda slow: slow["rpm"] * per_rpm if "rpm" in slow else None
+def host_rules(rig: Rig, speed_from_tach: bool = True) -> tuple[Rule, ...]:
+    """The rules for every limit that ``rig`` sets; without tach edges overspeed is judged on the slow ``rpm``.
+
+    RigError names a key that a limit in use needs and the rig lacks.
+    """
+    limits = [limit for limit in WITH_RULE if limit.value(rig.limits) is not None]
+    for limit in limits:
+        for path in limit.watch.needs:
+            require_number(rig, path, f"the limit {limit.key}")
+    return tuple(RULES[limit.watch.rule](limit, rig, speed_from_tach) for limit in limits)
 
 
-def host_rules(limits: TripLimits, speed_from_tach: bool = True) -> tuple[Rule, ...]:
-    """The rules for every limit that is set; without tach edges overspeed is judged on the slow ``rpm``."""
-    rules: list[Rule] = []
-    if limits.overspeed_rpm is not None:
-        on_rpm = LevelRule("overspeed_rpm", limits.overspeed_rpm, _channel("rpm"))
-        rules.append(SpeedRule(limits) if speed_from_tach else on_rpm)
-    if limits.vibration_g_rms is not None:
-        rules.append(ShakeRule(limits))
-    for name in ("current_a", "thrust_n"):
-        limit = getattr(limits, name)
-        if limit is not None:
-            rules.append(LevelRule(name, limit, _channel(name), limits.confirm_s, sign=0))
-    if limits.power_w is not None:
-        rules.append(LevelRule("power_w", limits.power_w, _power_w, limits.confirm_s, sign=0))
-    if limits.minimum_voltage_v is not None:
-        voltage = _driven_voltage_v(limits.safe_us)
-        rules.append(LevelRule("minimum_voltage_v", limits.minimum_voltage_v, voltage, limits.confirm_s, sign=-1))
-    if limits.tip_mach is not None:
-        rules.append(LevelRule("tip_mach", limits.tip_mach, _tip_mach(limits), limits.confirm_s))
-    if limits.lost_tach_s is not None:
-        rules.append(LostTachRule(limits))
-    return tuple(rules)
+def live_rules(rig: Rig) -> tuple[Rule, ...]:
+    """``host_rules``, and those that watch the sensors themselves while the stand is live."""
+    names = [limit.watch.sensor_rule for limit in WITH_RULE if limit.value(rig.limits) is not None]
+    return (*host_rules(rig), *(SENSOR_RULES[name]() for name in names if name))

@@ -1,12 +1,13 @@
 """The stand's states and what may lead from one to another: a table that covers every state and every event.
 
 The device decides; the host keeps this same table to tell a lawful change from an impossible one, and the simulated
-device steps through it. Numbers equal those of the wire (a test holds them together).
+device and the sketch step through it. States are numbered as on the wire, events as in the sketch (tests hold them
+together).
 """
 
 from __future__ import annotations
 
-from enum import Enum, IntEnum, auto
+from enum import IntEnum
 from typing import NamedTuple
 
 
@@ -19,19 +20,19 @@ class Stand(IntEnum):
     TRIPPED = 3
 
 
-class Happening(Enum):
+class Happening(IntEnum):
     """What can happen to the stand. Conditions (at rest, throttle safe, checksum) are checked before it is one."""
 
-    ARM = auto()
-    DISARM = auto()
-    DRIVE = auto()  # throttle pulse above safe, or a tach edge within the rest time
-    REST = auto()  # throttle safe and no tach edge for the rest time
-    REST_DISARMED = auto()  # the same, after a disarm while turning
-    TRIP = auto()  # any limit: overspeed, vibration, heartbeat, ...
-    ABORT = auto()  # operator or host rule
-    RESTART = auto()  # watchdog or brown-out reset
-    POWER_ON = auto()
-    RESET = auto()
+    ARM = 0
+    DISARM = 1
+    DRIVE = 2  # throttle pulse above safe, or a tach edge within the rest time
+    REST = 3  # throttle safe and no tach edge for the rest time
+    REST_DISARMED = 4  # the same, after a disarm while turning
+    TRIP = 5  # any limit: overspeed, vibration, heartbeat, ...
+    ABORT = 6  # operator or host rule
+    RESTART = 7  # watchdog or brown-out reset
+    POWER_ON = 8
+    RESET = 9
 
 
 class Step(NamedTuple):
@@ -41,61 +42,28 @@ class Step(NamedTuple):
     permitted: bool
 
 
-def _row(state: Stand, **moves: Stand) -> dict[tuple[Stand, Happening], Step]:
-    """Table row of ``state``: the given moves; every other event is refused and changes nothing."""
-    found = {Happening[name.upper()]: target for name, target in moves.items()}
-    return {(state, event): Step(found.get(event, state), event in found) for event in Happening}
+LOCKED, ARMED, TURNING, TRIPPED = Stand
+REFUSED = None
 
-
-TABLE: dict[tuple[Stand, Happening], Step] = {
-    # Locked: nothing is watched, because nothing can be driven; a propeller turned by hand is no trip.
-    **_row(
-        Stand.LOCKED,
-        arm=Stand.ARMED,
-        disarm=Stand.LOCKED,
-        drive=Stand.LOCKED,
-        rest=Stand.LOCKED,
-        rest_disarmed=Stand.LOCKED,
-        restart=Stand.TRIPPED,
-        power_on=Stand.LOCKED,
-    ),
-    **_row(
-        Stand.ARMED,
-        disarm=Stand.LOCKED,
-        drive=Stand.TURNING,
-        rest=Stand.ARMED,
-        rest_disarmed=Stand.LOCKED,
-        trip=Stand.TRIPPED,
-        abort=Stand.TRIPPED,
-        restart=Stand.TRIPPED,
-        power_on=Stand.LOCKED,
-    ),
-    # Disarming a turning rotor takes the throttle to safe at once; locked follows at rest.
-    **_row(
-        Stand.TURNING,
-        disarm=Stand.TURNING,
-        drive=Stand.TURNING,
-        rest=Stand.ARMED,
-        rest_disarmed=Stand.LOCKED,
-        trip=Stand.TRIPPED,
-        abort=Stand.TRIPPED,
-        restart=Stand.TRIPPED,
-        power_on=Stand.LOCKED,
-    ),
-    # Tripped is left by a reset alone; later trips are swallowed, so that the first reason is kept.
-    **_row(
-        Stand.TRIPPED,
-        disarm=Stand.TRIPPED,
-        drive=Stand.TRIPPED,
-        rest=Stand.TRIPPED,
-        rest_disarmed=Stand.TRIPPED,
-        trip=Stand.TRIPPED,
-        abort=Stand.TRIPPED,
-        restart=Stand.TRIPPED,
-        power_on=Stand.LOCKED,
-        reset=Stand.LOCKED,
-    ),
+# Where an event leads, by the state it finds; REFUSED changes nothing. The sketch's copy is state_table.h.
+# Locked: nothing is watched, because nothing can be driven; a propeller turned by hand is no trip. Disarming a turning
+# rotor takes the throttle to safe at once; locked follows at rest. Tripped is left by a reset alone; later trips are
+# swallowed, so that the first reason is kept.
+# fmt: off
+GRID: dict[Happening, tuple[Stand | None, Stand | None, Stand | None, Stand | None]] = {
+    #                        LOCKED   ARMED    TURNING  TRIPPED
+    Happening.ARM:           (ARMED,   REFUSED, REFUSED, REFUSED),
+    Happening.DISARM:        (LOCKED,  LOCKED,  TURNING, TRIPPED),
+    Happening.DRIVE:         (LOCKED,  TURNING, TURNING, TRIPPED),
+    Happening.REST:          (LOCKED,  ARMED,   ARMED,   TRIPPED),
+    Happening.REST_DISARMED: (LOCKED,  LOCKED,  LOCKED,  TRIPPED),
+    Happening.TRIP:          (REFUSED, TRIPPED, TRIPPED, TRIPPED),
+    Happening.ABORT:         (REFUSED, TRIPPED, TRIPPED, TRIPPED),
+    Happening.RESTART:       (TRIPPED, TRIPPED, TRIPPED, TRIPPED),
+    Happening.POWER_ON:      (LOCKED,  LOCKED,  LOCKED,  LOCKED),
+    Happening.RESET:         (REFUSED, REFUSED, REFUSED, LOCKED),
 }
+# fmt: on
 
 # What the host never expects: the device started again by itself.
 UNEXPECTED = frozenset({Happening.RESTART, Happening.POWER_ON})
@@ -107,7 +75,8 @@ def advance(state: Stand, event: Happening) -> Step:
     >>> advance(Stand.TRIPPED, Happening.ARM)
     Step(state=<Stand.TRIPPED: 3>, permitted=False)
     """
-    return TABLE[state, event]
+    target = GRID[event][state]
+    return Step(state if target is None else target, target is not None)
 
 
 def reachable(state: Stand, without: frozenset[Happening] = UNEXPECTED) -> frozenset[Stand]:
@@ -118,7 +87,7 @@ def reachable(state: Stand, without: frozenset[Happening] = UNEXPECTED) -> froze
     found, fresh = {state}, [state]
     while fresh:
         before = fresh.pop()
-        steps = (TABLE[before, event] for event in Happening if event not in without)
+        steps = (advance(before, event) for event in Happening if event not in without)
         new = {step.state for step in steps if step.permitted} - found
         found |= new
         fresh.extend(new)

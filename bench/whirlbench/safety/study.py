@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import log
-from typing import Any
 
 import numpy as np
 
 from whirlbench.errors import AnalysisError
+from whirlbench.rig.declaration import Side
+from whirlbench.rig.description import Rig, with_limits
+from whirlbench.rig.limits import WITH_MARGIN, WITH_RULE, Limit
 from whirlbench.safety.back_test import back_test, rules_for
 from whirlbench.safety.host_rules import Trip
-from whirlbench.safety.trip_limits import TripLimits
-from whirlbench.samples import Run, speed_from_pulses
+from whirlbench.safety.quantities import judged
+from whirlbench.samples import SLOW_CHANNELS, Run, speed_from_pulses
 
-SWEPT = ("overspeed_rpm", "vibration_g_rms", "current_a", "thrust_n", "power_w", "minimum_voltage_v")
-LOWER = ("minimum_voltage_v",)
+# Limits with a number that may be moved; one that is speed in another unit is moved as speed.
+_MOVED = {limit.key: limit for limit in WITH_MARGIN if limit.watch.factor is None}
+SWEPT = tuple(_MOVED)
 BLOCK_S = 1.0  # peaks within one second are one event
 TAIL_SHARE = 0.05  # of the seconds, taken as the tail that is extrapolated
 LEAST_SECONDS = 60
@@ -32,8 +35,7 @@ class Case:
 
 @dataclass(frozen=True)
 class Verdict:
-    """What one set of limits would have done to one run; ``lead_s`` from the first trip to the failure, None
-    without."""
+    """What one set of limits would have done to one run; ``lead_s`` from first trip to failure, None without."""
 
     source: str
     trips: tuple[Trip, ...]
@@ -56,8 +58,7 @@ class Trade:
 
 @dataclass(frozen=True)
 class Suggestion:
-    """A limit for a chosen rate of false alarms; ``extrapolated`` when the healthy hours alone cannot show so rare
-    a peak."""
+    """A limit for a chosen rate of false alarms; ``extrapolated`` when no healthy hour can show so rare a peak."""
 
     rule: str
     limit: float
@@ -67,24 +68,23 @@ class Suggestion:
     extrapolated: bool
 
 
-def judge(cases: Sequence[Case], limits: TripLimits) -> tuple[Verdict, ...]:
-    """Back-test of ``limits`` on every case, with the rules that run live."""
-    return tuple(_verdict(case, limits) for case in cases)
+def judge(cases: Sequence[Case], rig: Rig) -> tuple[Verdict, ...]:
+    """Back-test of the limits of ``rig`` on every case, with the rules that run live."""
+    return tuple(_verdict(case, rig) for case in cases)
 
 
-def trade_off(cases: Sequence[Case], limits: TripLimits, rule: str, values: Sequence[float]) -> tuple[Trade, ...]:
+def trade_off(cases: Sequence[Case], rig: Rig, rule: str, values: Sequence[float]) -> tuple[Trade, ...]:
     """Lead time against false alarms as the limit ``rule`` takes ``values``; all other limits are left out.
 
     Raises AnalysisError for a rule that has no number to move.
     """
     if rule not in SWEPT:
         raise AnalysisError(f"limit {rule!r} cannot be moved: choose one of {', '.join(SWEPT)}")
-    none: dict[str, Any] = dict.fromkeys((*SWEPT, "tip_mach", "lost_tach_s"))
-    alone = replace(limits, **none)
-    return tuple(_trade(cases, _with(alone, rule, float(value)), float(value)) for value in values)
+    alone = with_limits(rig, **{limit.key: None for limit in WITH_RULE})
+    return tuple(_trade(cases, with_limits(alone, **{rule: float(value)}), float(value)) for value in values)
 
 
-def suggest(healthy: Sequence[Run], limits: TripLimits, rule: str, false_alarms_per_hour: float) -> Suggestion:
+def suggest(healthy: Sequence[Run], rig: Rig, rule: str, false_alarms_per_hour: float) -> Suggestion:
     """The limit at which healthy running like ``healthy`` would trip ``false_alarms_per_hour`` times.
 
     Peaks over blocks of one second above their 95th percentile are taken to fall off exponentially (peaks over
@@ -93,8 +93,8 @@ def suggest(healthy: Sequence[Run], limits: TripLimits, rule: str, false_alarms_
     """
     if false_alarms_per_hour <= 0:
         raise AnalysisError(f"{false_alarms_per_hour:g} false alarms an hour: the rate must be above zero")
-    sign = -1.0 if rule in LOWER else 1.0
-    peaks = np.concatenate([sign * _block_peaks(run, limits, rule) for run in healthy] or [np.empty(0)])
+    sign = -1.0 if _moved(rule).watch.side == Side.LOWER else 1.0
+    peaks = np.concatenate([sign * _block_peaks(run, rig, rule) for run in healthy] or [np.empty(0)])
     if len(peaks) < LEAST_SECONDS:
         raise AnalysisError(f"{len(peaks)} s of healthy running show {rule}: at least {LEAST_SECONDS} s are needed")
     hours = len(peaks) * BLOCK_S / 3600.0
@@ -107,41 +107,30 @@ def suggest(healthy: Sequence[Run], limits: TripLimits, rule: str, false_alarms_
     )
 
 
-def quantity(run: Run, limits: TripLimits, rule: str) -> tuple[np.ndarray, np.ndarray]:
+def quantity(run: Run, rig: Rig, rule: str) -> tuple[np.ndarray, np.ndarray]:
     """(times in s, values) that the rule compares with its limit; empty where the run lacks the channel."""
-    if rule == "vibration_g_rms":
-        return _window_rms(run, limits)
-    if rule == "overspeed_rpm" and len(run.tach.time_s) > 1:
+    limit = _moved(rule)
+    if limit.watch.rule == "vibration window":
+        return _window_rms(run, rig.limits.vibration_window_samples)
+    if limit.watch.rule == "overspeed" and len(run.tach.time_s) > 1:
         middle_s, speed = speed_from_pulses(run.tach)
         return middle_s, speed
-    values = _slow_quantity(run, rule, limits)
+    values = judged(limit, rig, {item.name: run.slow.channel(item.name) for item in SLOW_CHANNELS})
+    assert values is not None  # a run has every channel, as NaN where it was not recorded
+    values = np.abs(values) if limit.watch.side == Side.SIZE else values
     good = np.isfinite(values)
     return run.slow.time_s[good], values[good]
 
 
-def _with(limits: TripLimits, rule: str, value: float) -> TripLimits:
-    changed: dict[str, Any] = {rule: value}
-    return replace(limits, **changed)
-
-
-def _slow_quantity(run: Run, rule: str, limits: TripLimits) -> np.ndarray:
-    """What the rule compares; current, thrust and power by their size, whichever their sign."""
-    if rule == "power_w":
-        return np.abs(run.slow.channel("current_a") * run.slow.channel("voltage_v"))
-    if rule == "minimum_voltage_v":
-        throttle = run.slow.channel("throttle_us")
-        return np.where(throttle <= limits.safe_us, np.nan, run.slow.channel("voltage_v"))
-    names = {"overspeed_rpm": "rpm", "current_a": "current_a", "thrust_n": "thrust_n"}
-    if rule not in names:
+def _moved(rule: str) -> Limit:
+    if rule not in _MOVED:
         raise AnalysisError(f"limit {rule!r} has no healthy level: choose one of {', '.join(SWEPT)}")
-    values = run.slow.channel(names[rule])
-    return values if rule == "overspeed_rpm" else np.abs(values)
+    return _MOVED[rule]
 
 
-def _window_rms(run: Run, limits: TripLimits) -> tuple[np.ndarray, np.ndarray]:
-    """Root of the summed variances of all axes over the device's windows; gaps spoil their window."""
+def _window_rms(run: Run, length: int) -> tuple[np.ndarray, np.ndarray]:
+    """Root of the summed variances of all axes over the device's windows of ``length``; gaps spoil their window."""
     axes = run.vibration.axes()
-    length = limits.vibration_window
     if not axes or not len(run.vibration.time_s):
         return np.empty(0), np.empty(0)
     rows = _window_rows(run.vibration.running_numbers() // length, length)
@@ -155,19 +144,21 @@ def _window_rows(window: np.ndarray, length: int) -> np.ndarray:
     """Rows of the samples of each whole window, ``(windows, length)``; ``window`` is the number of each sample's."""
     begins = np.flatnonzero(np.diff(window, prepend=window[0] - 1))
     lengths = np.diff(np.append(begins, len(window)))
-    return begins[lengths == length][:, None] + np.arange(length)
+    rows: np.ndarray = begins[lengths == length][:, None] + np.arange(length)
+    return rows
 
 
-def _block_peaks(run: Run, limits: TripLimits, rule: str) -> np.ndarray:
+def _block_peaks(run: Run, rig: Rig, rule: str) -> np.ndarray:
     """Largest value per second of turning (smallest for a lower limit)."""
-    time_s, values = quantity(run, limits, rule)
+    time_s, values = quantity(run, rig, rule)
     if not len(time_s):
         return np.empty(0)
     block = np.floor((time_s - time_s[0]) / BLOCK_S).astype(int)
     starts = np.flatnonzero(np.diff(block, prepend=-1))
-    reduce = np.minimum.reduceat if rule in LOWER else np.maximum.reduceat
-    peaks = reduce(values, starts)
-    return peaks[_turning(run, time_s[starts])]
+    reduce = np.minimum.reduceat if _moved(rule).watch.side == Side.LOWER else np.maximum.reduceat
+    peaks: np.ndarray = reduce(values, starts)
+    turning: np.ndarray = peaks[_turning(run, time_s[starts])]
+    return turning
 
 
 def _turning(run: Run, time_s: np.ndarray) -> np.ndarray:
@@ -175,19 +166,20 @@ def _turning(run: Run, time_s: np.ndarray) -> np.ndarray:
         return np.ones(len(time_s), bool)
     rpm = run.slow.channel("rpm")
     good = np.isfinite(rpm)
-    return np.interp(time_s, run.slow.time_s[good], rpm[good]) > 0.0
+    turning: np.ndarray = np.interp(time_s, run.slow.time_s[good], rpm[good]) > 0.0
+    return turning
 
 
-def _verdict(case: Case, limits: TripLimits) -> Verdict:
-    trips = back_test(case.run, rules_for(case.run, limits))
+def _verdict(case: Case, rig: Rig) -> Verdict:
+    trips = back_test(case.run, rules_for(case.run, rig))
     lead_s = None
     if case.failed_at_s is not None and trips and trips[0].at_s <= case.failed_at_s:
         lead_s = case.failed_at_s - trips[0].at_s
     return Verdict(case.run.source, trips, case.failed_at_s, lead_s)
 
 
-def _trade(cases: Sequence[Case], limits: TripLimits, value: float) -> Trade:
-    verdicts = judge(cases, limits)
+def _trade(cases: Sequence[Case], rig: Rig, value: float) -> Trade:
+    verdicts = judge(cases, rig)
     leads = [one.lead_s for one in verdicts if one.failed_at_s is not None and one.lead_s is not None]
     failed = sum(one.failed_at_s is not None for one in verdicts)
     false = sum(bool(one.trips) for one in verdicts if one.failed_at_s is None)

@@ -4,5 +4,3 @@
 it. ``process`` gives it a port, a clock, an operator, a recording and a process of its own. Each room exports what
 others use.
 """
-
-import whirlbench.session.engine  # noqa: F401  # before plan, which takes the servo's end points from there

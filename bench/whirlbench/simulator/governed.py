@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from whirlbench.link.limit_table import start_values
-from whirlbench.link.messages import GovernorId, GovernorMode, LimitId
-from whirlbench.rig.description import Rig
+from whirlbench.link.limit_table import LimitId
+from whirlbench.link.messages import GovernorId, GovernorMode
+from whirlbench.rig.description import Rig, servo_ends
+from whirlbench.rig.device_slots import slot_values
 from whirlbench.simulator.device.governor import DeviceGovernor
 from whirlbench.simulator.stand import TICK_S, Commands, Plant, Transducers
 
@@ -16,15 +17,9 @@ MODES = {"throttle": GovernorMode.THROTTLE, "pitch": GovernorMode.PITCH}
 
 def bench_governor(rig: Rig) -> DeviceGovernor:
     """The device's governor as this rig would have it set: gains, ranges and slews of ``[governor]``; not running."""
-    limits = list(start_values())
-    limits[LimitId.THROTTLE_SAFE_US], limits[LimitId.THROTTLE_MAX_US] = _whole(
-        rig.throttle.safe_us, rig.throttle.max_us
-    )
-    table = rig.pitch.table or ((1500.0, 0.0), (1500.0, 0.0))
-    servo = _whole(table[0][0], table[-1][0])
-    limits[LimitId.SERVO_MIN_US], limits[LimitId.SERVO_MAX_US] = servo
-    limits[LimitId.THROTTLE_SLEW_US_PER_S] = round(rig.throttle.slew_us_per_s)
-    limits[LimitId.PULSES_PER_REV] = rig.tach.pulses_per_rev
+    filled = slot_values(rig)
+    limits = [filled[slot.name].counts if slot.name in filled else slot.start for slot in LimitId]
+    servo = servo_ends(rig)
     governor, own = DeviceGovernor(limits), rig.governor
     values = {
         GovernorId.MODE: MODES[own.mode],
@@ -82,7 +77,3 @@ class GovernedDrive:
             self._period_ticks = 0
         elif edges:
             self._period_ticks = round((self.edges_s[-1] - self.edges_s[-2]) / TICK_S)
-
-
-def _whole(low: float, high: float) -> tuple[int, int]:
-    return round(low), round(high)

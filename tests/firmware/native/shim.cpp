@@ -9,6 +9,7 @@
 #include "machine.h"
 #include "messages.h"
 #include "sample_clock.h"
+#include "state_table.h"
 #include "trips.h"
 #include "wire_messages.h"
 
@@ -155,6 +156,12 @@ uint16_t governor_step(void *law, int32_t kp, int64_t push, uint16_t min_us, uin
 }
 int64_t governor_output_q32(void *law) { return static_cast<governor::Law *>(law)->output_q32(); }
 int64_t governor_integral_q32(void *law) { return static_cast<governor::Law *>(law)->integral_q32(); }
+
+// --- states ---
+
+uint8_t core_state_after(uint8_t state, uint8_t event) {
+  return states::after(state, static_cast<states::Happening>(event));
+}
 
 // --- limit table ---
 

@@ -6,10 +6,10 @@ import msgspec
 import pytest
 
 from whirlbench.errors import PlanError
-from whirlbench.link.messages import LimitId
+from whirlbench.link.limit_table import LimitId
+from whirlbench.rig.description import servo_ends
 from whirlbench.rig.toml import parse_rig
 from whirlbench.session.engine import Command, CommandKind, Ending, Phase
-from whirlbench.session.engine.limit_table import servo_ends
 
 PLAN = """
 [[step]]

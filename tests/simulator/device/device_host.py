@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from whirlbench.link.framing import Unframer, frame
-from whirlbench.link.limit_table import checksum
+from whirlbench.link.limit_table import LimitId, checksum
 from whirlbench.link.messages import (
     Ack,
     Arm,
     DeviceEvent,
     EventKind,
     Heartbeat,
-    LimitId,
     Pitch,
     Reason,
     Result,

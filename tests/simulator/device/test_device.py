@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from device_host import LIMITS, Host, of
 
-from whirlbench.link.limit_table import checksum
+from whirlbench.link.limit_table import LimitId, checksum
 from whirlbench.link.messages import (
     Abort,
     Ack,
@@ -18,7 +18,6 @@ from whirlbench.link.messages import (
     Disarm,
     Hello,
     Identify,
-    LimitId,
     Limits,
     Pitch,
     ReadLimits,

@@ -8,14 +8,13 @@ import numpy as np
 import pytest
 from device_host import LIMITS, Host, check_cut, of
 
-from whirlbench.link.limit_table import checksum
+from whirlbench.link.limit_table import LimitId, checksum
 from whirlbench.link.messages import (
     Abort,
     Arm,
     DeviceEvent,
     EventKind,
     Hello,
-    LimitId,
     Pitch,
     ReadLimits,
     Reason,

@@ -64,9 +64,8 @@ def _trips(run: Run, rig: Rig | None) -> list[dict[str, Any]]:
     ]
     if rig is not None:
         from whirlbench.safety.back_test import back_test, rules_for
-        from whirlbench.safety.trip_limits import TripLimits
 
-        for trip in back_test(run, rules_for(run, TripLimits.from_rig(rig))):
+        for trip in back_test(run, rules_for(run, rig)):
             trips.append(
                 {"rule": trip.rule, "at_s": trip.at_s, "recorded": False, "value": trip.value, "limit": trip.limit}
             )

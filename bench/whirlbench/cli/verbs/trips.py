@@ -15,8 +15,8 @@ from whirlbench.errors import AnalysisError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from whirlbench.rig.description import Rig
     from whirlbench.safety.study import Case, Trade, Verdict
-    from whirlbench.safety.trip_limits import TripLimits
 
 FILE = click.Path(dir_okay=False, path_type=Path)
 
@@ -44,16 +44,15 @@ def command(
     """
     from whirlbench.rig.toml import read_rig
     from whirlbench.safety.study import judge, suggest, trade_off
-    from whirlbench.safety.trip_limits import TripLimits
 
-    limits = TripLimits.from_rig(read_rig(rig_path)[0])
+    rig = read_rig(rig_path)[0]
     if chart and not move:
         raise AnalysisError("--chart draws what --move finds: give --move LIMIT=FROM:TO")
     cases = [*_cases(recordings), *(_case(path, failed=False) for path in healthy)]
     trades: tuple[Trade, ...] = ()
     rule, values = _move(move) if move else ("", [])
     if move:
-        trades = trade_off(cases, limits, rule, values)
+        trades = trade_off(cases, rig, rule, values)
     if chart:
         from whirlbench.cli.onset_chart import write_trade
 
@@ -61,8 +60,8 @@ def command(
     suggestions = []
     if suggest_per_hour is not None:
         runs = [case.run for case in cases if case.failed_at_s is None]
-        suggestions = [suggest(runs, limits, name, suggest_per_hour) for name in _suggested(runs, limits)]
-    verdicts = judge(cases, limits)
+        suggestions = [suggest(runs, rig, name, suggest_per_hour) for name in _suggested(runs, rig)]
+    verdicts = judge(cases, rig)
     result = _document(verdicts, rule, trades, suggestions)
     if as_json:
         print_json(result)
@@ -101,14 +100,14 @@ def _move(text: str) -> tuple[str, list[float]]:
     return rule, np.linspace(first, last, count).tolist()
 
 
-def _suggested(runs: Sequence[Any], limits: TripLimits) -> list[str]:
+def _suggested(runs: Sequence[Any], rig: Rig) -> list[str]:
     """Limits of the rig whose quantity the healthy runs show."""
     from whirlbench.safety.study import SWEPT, quantity
 
     names = [
         name
         for name in SWEPT
-        if getattr(limits, name) is not None and any(len(quantity(run, limits, name)[0]) for run in runs)
+        if getattr(rig.limits, name) is not None and any(len(quantity(run, rig, name)[0]) for run in runs)
     ]
     if not names:
         raise AnalysisError("no healthy recording shows any quantity that the rig limits: nothing can be suggested")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from whirlbench.link.messages import Board, EventKind, GovernorId, GovernorMode, LimitId, Reason, Restart, Result, State
+from whirlbench.link.messages import Board, EventKind, GovernorId, GovernorMode, Reason, Restart, Result, State
 
 _TIME = "device time, microseconds modulo 2^32"
 _STATE = "a State"
@@ -131,25 +131,6 @@ MEMBER_NOTES: dict[type[IntEnum], dict[str, str]] = {
         "PASS_THROUGH": "pulses go out as commanded; Request is only stored and reported",
         "THROTTLE": "PI from speed error to the throttle pulse",
         "PITCH": "PI from speed error to the pitch servo's pulse; throttle as commanded",
-    },
-    LimitId: {
-        "OVERSPEED_TICKS": "shortest permitted tach period, ticks: 120e6 / (rpm × PULSES_PER_REV), rounded up",
-        "OVERSPEED_CONFIRM": "consecutive short periods that trip",
-        "VIBRATION_COUNTS": "highest permitted RMS of a window, counts; admits only 0 without an accelerometer",
-        "VIBRATION_WINDOW": "samples in a window",
-        "HEARTBEAT_MS": "longest silence of the host",
-        "REST_MS": "without an edge for so long, the rotor is at rest",
-        "THROTTLE_SAFE_US": "pulse that stops the motor; goes out at once when set",
-        "THROTTLE_MAX_US": "highest permitted throttle pulse",
-        "SERVO_MIN_US": "shortest permitted servo pulse",
-        "SERVO_MAX_US": "longest permitted servo pulse",
-        "THROTTLE_SLEW_US_PER_S": "fastest rise of the throttle pulse; falling is never slowed",
-        "PULSES_PER_REV": "tach pulses a revolution; for the governor",
-        "CURRENT_COUNTS": "over-current, ADC counts",
-        "CURRENT_CONFIRM_MS": "for so long",
-        "LOST_TACH_MS": "driven, yet no edge for so long",
-        "STUCK_SERVO_COUNTS": "distance of feedback from command",
-        "SERVO_SAFE_US": "where the servo goes after a trip, and at Arm when no pulse went out before; 0: it stays",
     },
     GovernorId: {
         "MODE": "a GovernorMode; changes only while locked or armed",

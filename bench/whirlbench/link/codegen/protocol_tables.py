@@ -13,10 +13,10 @@ from enum import IntEnum
 from pathlib import Path
 
 from whirlbench.link.channel_table import CHANNEL_TABLE
-from whirlbench.link.codegen.cpp_header import FIELD_TYPES, fields_of
+from whirlbench.link.codegen.cpp_declarations import FIELD_TYPES, fields_of
 from whirlbench.link.codegen.protocol_notes import FIELD_NOTES, MEMBER_NOTES
 from whirlbench.link.framing import frame
-from whirlbench.link.limit_table import LIMIT_RANGES
+from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import (
     CODECS,
     FROM_DEVICE,
@@ -29,7 +29,6 @@ from whirlbench.link.messages import (
     GovernorMode,
     Heartbeat,
     Identify,
-    LimitId,
     Message,
     Reason,
     Restart,
@@ -113,15 +112,14 @@ def _enum(members: type[IntEnum]) -> str:
 def _limits() -> str:
     return _rows(
         ("slot", "name", "at start", "admitted", "meaning"),
-        ((s.value, s.name, r.start, _admitted(s), MEMBER_NOTES[LimitId][s.name]) for s, r in LIMIT_RANGES.items()),
+        ((slot.value, slot.name, slot.start, _admitted(slot), slot.meaning) for slot in LimitId),
     )
 
 
 def _admitted(slot: LimitId) -> str:
-    bounds = LIMIT_RANGES[slot]
-    if bounds.highest == 0:
+    if not slot.has_rule:
         return "0 only: no such rule yet"
-    return f"{bounds.lowest} to {bounds.highest}{', or 0: off' if bounds.zero else ''}"
+    return f"{slot.lowest} to {slot.highest}{', or 0: off' if slot.zero else ''}"
 
 
 def _channels() -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from whirlbench.link.conversation import Conversation
-from whirlbench.link.limit_table import checksum
-from whirlbench.link.messages import LimitId, Message, ReadLimits, SetLimit
+from whirlbench.link.limit_table import LimitId, checksum
+from whirlbench.link.messages import Message, ReadLimits, SetLimit
 from whirlbench.link.outbox import Exchange
 
 
@@ -42,7 +42,7 @@ class Agreement:
         if tuple(echo.values) != self.values:
             pairs = enumerate(zip(echo.values, self.values, strict=True))
             slot = next(slot for slot, (held, sent) in pairs if held != sent)
-            return f"the device holds {echo.values[slot]} for {LimitId(slot).name}, {self.values[slot]} was sent"
+            return f"the device holds {echo.values[slot]} for {tuple(LimitId)[slot].name}, {self.values[slot]} was sent"
         if echo.crc != self.crc:
             return f"the device's limits checksum is {echo.crc:08x}, expected {self.crc:08x}"
         return ""

@@ -13,14 +13,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from whirlbench.calibration.sensor_ranges import check_ranges, check_watched
 from whirlbench.errors import BenchError, LinkError, PlanError
 from whirlbench.link.conversation import Conversation
 from whirlbench.link.messages import Abort, Arm, Disarm, Heartbeat, Reason, Reset, Result, Throttle
 from whirlbench.link.outbox import Exchange
-from whirlbench.rig.description import Rig
+from whirlbench.rig.description import Rig, servo_ends
 from whirlbench.safety.host_rules import Trip
 from whirlbench.safety.state_table import Happening, Stand
-from whirlbench.safety.trip_limits import check_watched
 from whirlbench.samples import Event
 from whirlbench.session.engine.actions import (
     Actions,
@@ -37,9 +37,8 @@ from whirlbench.session.engine.commands import PERMITTED, REFUSALS, Command, Com
 from whirlbench.session.engine.governor_parameters import governor_parameter, governor_parameters
 from whirlbench.session.engine.heartbeat import HeartbeatKeeper, LatenessCheck
 from whirlbench.session.engine.host_ring import HostRing
-from whirlbench.session.engine.limit_table import limit_table, servo_ends
+from whirlbench.session.engine.limit_table import limit_table
 from whirlbench.session.engine.phases import LIVE_PHASES, Phase
-from whirlbench.session.engine.sensor_ranges import check_ranges
 from whirlbench.session.engine.set_point_sender import SetPointSender
 from whirlbench.session.engine.stand_watch import StandWatch, reason_name
 from whirlbench.session.engine.telemetry import Heard, Telemetry

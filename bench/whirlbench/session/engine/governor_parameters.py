@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from whirlbench.errors import RigError
 from whirlbench.link.messages import GovernorId, GovernorMode, SetGovernor
-from whirlbench.rig.description import Governor, Rig
-from whirlbench.session.engine.limit_table import servo_ends
+from whirlbench.rig.description import Governor, Rig, servo_ends
 
 ONE_Q16_16 = 1 << 16
 GAIN_LIMIT = 1000.0  # us per rpm (per second): keeps the device's products within 64 bits

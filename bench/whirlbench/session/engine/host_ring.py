@@ -9,9 +9,8 @@ import numpy as np
 
 from whirlbench.rig.description import Rig
 from whirlbench.safety.device_rules import VibrationRule
-from whirlbench.safety.host_rules import Batch, LoadCellRule, Rule, Trip, host_rules
+from whirlbench.safety.host_rules import Batch, Rule, Trip, live_rules
 from whirlbench.safety.margins import Margin, margins
-from whirlbench.safety.trip_limits import TripLimits
 
 STEADY_TURNS = 5  # set-point turns (0.1 s) that a margin has to stay high before it stops a plan
 
@@ -21,13 +20,10 @@ class HostRing:
 
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
-        limits = TripLimits.from_rig(rig)
-        self._rules: tuple[Rule, ...] = host_rules(limits)
-        if limits.thrust_n is not None:
-            self._rules += (LoadCellRule(),)
+        self._rules: tuple[Rule, ...] = live_rules(rig)
         # Vibration is measured in every state, so that an operator sees it before arming: a rule with the limit off.
-        self._shake = VibrationRule(0, limits.vibration_window)
-        self._g_per_count = limits.g_per_count
+        self._shake = VibrationRule(0, rig.limits.vibration_window_samples)
+        self._g_per_count = rig.vibration.g_per_count
         self._shaken = False
         self._watching = False
         self._high_turns = 0

@@ -8,8 +8,7 @@ import numpy as np
 
 from whirlbench.calibration.curves import Curve, curve_through
 from whirlbench.errors import PlanError
-from whirlbench.rig.description import Rig, require
-from whirlbench.session.engine.limit_table import servo_ends
+from whirlbench.rig.description import Rig, require, servo_ends
 from whirlbench.session.plan.steps import AnyStep, CoastDown, Inspect, Multisine
 
 THROTTLE, REQUEST, SERVO = "throttle_us", "request_rpm", "servo_us"

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from whirlbench.errors import PlanError, RigError
-from whirlbench.rig.description import Rig
-from whirlbench.session.engine.limit_table import servo_ends
+from whirlbench.rig.description import Rig, servo_ends
 from whirlbench.session.plan.controls import REQUEST, SERVO, THROTTLE, Controls, multisine_control
 from whirlbench.session.plan.steps import AnyStep, CoastDown, Inspect, Multisine, Plan
 

@@ -1,7 +1,6 @@
 """A device on a simulated stand that speaks the wire protocol: bytes in, bytes out, time as an argument.
 
-What the microcontroller decides is in ``device_machine`` and ``device_commands``; here it is joined to plant and
-sensors, in steps of a millisecond.
+What the microcontroller decides is in ``machine``; here it is joined to plant and sensors, in steps of a millisecond.
 """
 
 from __future__ import annotations
@@ -14,8 +13,7 @@ import numpy as np
 from whirlbench.link.framing import Unframer
 from whirlbench.link.messages import Counters, EventKind, Restart
 from whirlbench.rig.description import Rig
-from whirlbench.simulator.device.commands import obey
-from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings
+from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings, obey
 from whirlbench.simulator.device.telemetry import U32, VIBRATION_BLOCK, TachBatch, vibration_block
 from whirlbench.simulator.stand import Plant, StateHistory, Transducers
 
@@ -115,7 +113,7 @@ class SimulatedDevice:
             if half < 0 or (self._last_half is not None and half <= self._last_half):
                 continue  # before this start of the device
             known = self._last_half is not None and not self.machine.at_rest
-            self.machine.saw_edge(half >> 1, half - self._last_half if known else 0)  # type: ignore[operator]
+            self.machine.saw_edge(half >> 1, half - self._last_half if known else 0)
             self._last_half = half
             self._batch.add(self.machine.sender, half, self.now_us)
 

@@ -1,11 +1,12 @@
 """The simulated device's governor: parameters as they come over the wire, and the law they feed.
 
-Twin of the sketch's ``machine_governor``.
+Twin of the governor's part of the sketch's ``machine.cpp``.
 """
 
 from __future__ import annotations
 
-from whirlbench.link.messages import GovernorId, GovernorMode, LimitId
+from whirlbench.link.limit_table import LimitId
+from whirlbench.link.messages import GovernorId, GovernorMode
 from whirlbench.physics.governor_law import GAIN_LIMIT, Law, Settings, push_q32, slew_q32
 
 GAINS = (GovernorId.THROTTLE_KP, GovernorId.THROTTLE_KI, GovernorId.PITCH_KP, GovernorId.PITCH_KI)
@@ -50,10 +51,10 @@ class DeviceGovernor:
         return True
 
     def engage(self, present_us: int) -> bool:
-        """Starts from the pulse going out now, if not running; false when no pulse lies within all ranges, or when none
-        goes out yet (0).
+        """Starts, if not running, from the pulse going out now; false when it cannot.
 
-        With the mode pass-through there is nothing to start.
+        It cannot when no pulse lies within all ranges, or when none goes out yet (0). With the mode pass-through
+        there is nothing to start.
         """
         if self.parameters[GovernorId.MODE] == GovernorMode.PASS_THROUGH:
             return True

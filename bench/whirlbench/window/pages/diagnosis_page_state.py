@@ -13,7 +13,6 @@ from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
 from whirlbench.safety.back_test import back_test, rules_for
 from whirlbench.safety.host_rules import Trip
-from whirlbench.safety.trip_limits import TripLimits
 from whirlbench.samples import Run
 from whirlbench.window.pages.diagnosis_state import (
     Alignment,
@@ -117,7 +116,7 @@ def diagnosis_page(run: Run, rig: Rig | None, other: Run | None = None) -> Diagn
     run without speed raises AnalysisError.
     """
     report = find_onset(run, rig)
-    trips = back_test(run, rules_for(run, TripLimits.from_rig(rig))) if rig is not None else ()
+    trips = back_test(run, rules_for(run, rig)) if rig is not None else ()
     notes: list[str] = [*report.refused, *run.problems]
     if report.onset is None:
         notes.append(SILENCE)

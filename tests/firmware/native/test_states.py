@@ -8,6 +8,7 @@ import native_core
 import pytest
 
 from whirlbench.link.framing import Unframer
+from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import (
     Abort,
     Ack,
@@ -20,7 +21,6 @@ from whirlbench.link.messages import (
     GovernorMode,
     Heartbeat,
     Identify,
-    LimitId,
     Message,
     Pitch,
     ReadLimits,

@@ -14,7 +14,8 @@ from mcu import BOARDS, ESC, SERVO
 from mcu_talk import Talk
 from mcu_trials import QUICK, SAFE_US, Cut, Trials, is_safe, trials
 
-from whirlbench.link.messages import DeviceEvent, Disarm, EventKind, Hello, LimitId, Reason, Reset, Restart, Slow, State
+from whirlbench.link.limit_table import LimitId
+from whirlbench.link.messages import DeviceEvent, Disarm, EventKind, Hello, Reason, Reset, Restart, Slow, State
 
 PHASES_S = np.random.default_rng(11).uniform(0.0, 0.0025, 8)
 SAFE_OUT_US = 1560.0  # end of the first safe pulse: shortest gap + safe pulse + reaction

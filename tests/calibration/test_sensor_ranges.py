@@ -4,10 +4,10 @@ import re
 
 import pytest
 
+from whirlbench.calibration.sensor_ranges import MOST_VIBRATION_G_RMS, check_ranges, check_watched
 from whirlbench.errors import RigError
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.engine import Engine
-from whirlbench.session.engine.sensor_ranges import MOST_VIBRATION_G_RMS, check_ranges
 
 
 def rig_with(key, value):
@@ -52,3 +52,9 @@ def test_vibration_up_to_a_square_wave_on_three_axes():
 
 def test_what_is_not_calibrated_is_no_matter_of_ranges():
     check_ranges(parse_rig("[limits]\ncurrent_a = 5000\n"))
+
+
+def test_a_limit_on_an_uncalibrated_channel_is_refused_for_a_live_run():
+    with pytest.raises(RigError, match=r"limits\.current_a .* calibration\.current_a"):
+        check_watched(parse_rig("[limits]\ncurrent_a = 50"))
+    check_watched(parse_rig("[limits]\noverspeed_rpm = 5000"))

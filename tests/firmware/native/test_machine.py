@@ -11,7 +11,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from whirlbench.link.framing import Unframer
-from whirlbench.link.limit_table import LIMIT_RANGES
+from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import (
     Abort,
     Arm,
@@ -21,7 +21,6 @@ from whirlbench.link.messages import (
     GovernorId,
     Heartbeat,
     Identify,
-    LimitId,
     Message,
     Pitch,
     ReadLimits,
@@ -33,8 +32,7 @@ from whirlbench.link.messages import (
     Throttle,
     encode,
 )
-from whirlbench.simulator.device.commands import obey
-from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings
+from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings, obey
 
 RATE_HZ = 1600
 LIMITS = {
@@ -139,8 +137,7 @@ class Pair:
 
 def values_of(slot: LimitId) -> list[int]:
     """Values around the ends of what a slot admits."""
-    bounds = LIMIT_RANGES[slot]
-    return [0, 1, bounds.start, bounds.lowest, bounds.highest, bounds.highest + 1, 2**32 - 1, LIMITS.get(slot, 0)]
+    return [0, 1, slot.start, slot.lowest, slot.highest, slot.highest + 1, 2**32 - 1, LIMITS.get(slot, 0)]
 
 
 LIMIT_COMMANDS = st.sampled_from(LimitId).flatmap(

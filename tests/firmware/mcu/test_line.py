@@ -17,7 +17,7 @@ from mcu_talk import Talk
 from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.messages import FROM_HOST, Ack, Counters, Heartbeat, Message, Pitch, Reason, Slow, State
 
-VECTORS = Path(__file__).resolve().parents[1] / "vectors"
+VECTORS = Path(__file__).resolve().parents[2] / "vectors"
 FRAMES: list[dict[str, Any]] = json.loads((VECTORS / "frames.json").read_text())["frames"]
 STREAMS: list[dict[str, Any]] = json.loads((VECTORS / "streams.json").read_text())["streams"]
 COMMANDS = {message.__name__ for message in FROM_HOST if message is not Heartbeat}

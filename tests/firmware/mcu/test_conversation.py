@@ -13,7 +13,7 @@ from mcu_talk import Talk
 
 from whirlbench.link.channel_table import CHANNEL_TABLE
 from whirlbench.link.framing import Unframer, frame
-from whirlbench.link.limit_table import LIMIT_RANGES, checksum, start_values
+from whirlbench.link.limit_table import LimitId, checksum, start_values
 from whirlbench.link.messages import (
     PROTOCOL_VERSION,
     Abort,
@@ -24,7 +24,6 @@ from whirlbench.link.messages import (
     EventKind,
     Hello,
     Identify,
-    LimitId,
     Message,
     Pitch,
     ReadLimits,
@@ -97,10 +96,10 @@ def test_limits_are_stored_echoed_and_their_checksum_agrees(talk: Talk) -> None:
 
 def test_every_slot_admits_its_range_and_nothing_beyond(talk: Talk) -> None:
     talk.identify()
-    for slot, bounds in LIMIT_RANGES.items():
-        expected = {bounds.lowest: True, bounds.highest: True, bounds.highest + 1: False}
-        if bounds.lowest > 0:
-            expected |= {0: bounds.zero, bounds.lowest - 1: bounds.zero and bounds.lowest == 1}
+    for slot in LimitId:
+        expected = {slot.lowest: True, slot.highest: True, slot.highest + 1: False}
+        if slot.lowest > 0:
+            expected |= {0: slot.zero, slot.lowest - 1: slot.zero and slot.lowest == 1}
         for value, admitted in expected.items():
             answer = talk.ask(SetLimit(slot, value))
             assert (answer.result == Result.DONE) is admitted, f"{slot.name} = {value}: {Result(answer.result).name}"

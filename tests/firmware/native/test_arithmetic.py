@@ -11,7 +11,7 @@ import pytest
 from mcu import BOARDS, Mcu
 
 from whirlbench.link.framing import Unframer, frame
-from whirlbench.link.limit_table import LIMIT_RANGES, checksum
+from whirlbench.link.limit_table import LimitId, checksum
 from whirlbench.link.messages import (
     Ack,
     Arm,
@@ -19,7 +19,6 @@ from whirlbench.link.messages import (
     GovernorId,
     GovernorMode,
     Heartbeat,
-    LimitId,
     Limits,
     Message,
     Pitch,
@@ -87,7 +86,7 @@ class Bench:
         self.run(0.05)  # power-on
         for slot, value in limits.items():
             self.send(SetLimit(slot, value))
-        values = [limits.get(slot, LIMIT_RANGES[slot].start) for slot in LimitId]
+        values = [limits.get(slot, slot.start) for slot in LimitId]
         self.run(0.15)
         self.send(Heartbeat(0), Arm(checksum(values)))
         assert [ack.result for ack in self.all_of(Ack)] == [Result.DONE] * len(self.all_of(Ack))
@@ -178,7 +177,7 @@ def test_pitch_governor_with_negative_gains_equals_its_twin_at_every_tick(bench:
 
 def test_limits_at_the_ends_of_their_ranges_come_back_whole(bench: Bench) -> None:
     bench.run(0.05)
-    values = [LIMIT_RANGES[slot].highest for slot in LimitId]
+    values = [slot.highest for slot in LimitId]
     for slot, value in zip(LimitId, values, strict=True):
         bench.send(SetLimit(slot, value))
     bench.send(ReadLimits())

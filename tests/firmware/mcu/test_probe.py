@@ -127,8 +127,8 @@ def test_a_brown_out_leaves_its_flag(probe: Mcu) -> None:
 
 
 def test_a_file_that_is_no_program_is_refused_by_name() -> None:
-    with pytest.raises(McuStopped, match="test_mcu_probe"):
-        Mcu("atmega2560", mcu_build.HERE / "test_mcu_probe.py")
+    with pytest.raises(McuStopped, match="mcu_build"):
+        Mcu("atmega2560", mcu_build.HERE / "mcu_build.py")
 
 
 def test_a_missing_tool_is_told_with_the_packages_that_bring_it(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,4 +1,4 @@
-"""The generated header is current, and it declares what Python declares."""
+"""The generated declarations are current, and they declare what Python declares."""
 
 from __future__ import annotations
 
@@ -6,18 +6,19 @@ from itertools import pairwise
 
 import build
 
-from whirlbench.link.codegen.cpp_header import COMMAND, fields_of, header_text
-from whirlbench.link.messages import FROM_DEVICE, FROM_HOST, LimitId, Slow
+from whirlbench.link.codegen.cpp_declarations import COMMAND, declarations_text, fields_of
+from whirlbench.link.limit_table import LimitId
+from whirlbench.link.messages import FROM_DEVICE, FROM_HOST, Slow
 
-HEADER = build.SKETCH / "wire_messages.h"
-
-
-def test_the_header_in_the_sketch_is_current() -> None:
-    assert HEADER.read_text(encoding="utf-8") == header_text(), f"run: {COMMAND}"
+DECLARATIONS = build.SKETCH / "wire_messages.h"
 
 
-def test_every_message_and_every_limit_slot_is_in_the_header() -> None:
-    text = header_text()
+def test_the_declarations_in_the_sketch_are_current() -> None:
+    assert DECLARATIONS.read_text(encoding="utf-8") == declarations_text(), f"run: {COMMAND}"
+
+
+def test_every_message_and_every_limit_slot_is_declared() -> None:
+    text = declarations_text()
     for message in FROM_DEVICE + FROM_HOST:
         assert f"struct {message.__name__} {{" in text
         assert f"TYPE = {message.TYPE:#04x}" in text

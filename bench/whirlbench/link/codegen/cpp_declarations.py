@@ -1,7 +1,7 @@
 """Writes the sketch's ``wire_messages.h`` from the message classes, so that both ends cannot drift apart.
 
 After a change of messages, limits or channels run
-``python -m whirlbench.link.codegen.cpp_header firmware_sketch/wire_messages.h``.
+``python -m whirlbench.link.codegen.cpp_declarations firmware_sketch/wire_messages.h``.
 """
 
 from __future__ import annotations
@@ -13,12 +13,11 @@ from enum import IntEnum
 from pathlib import Path
 
 from whirlbench.link.channel_table import CHANNEL_TABLE
-from whirlbench.link.limit_table import LIMIT_RANGES
+from whirlbench.link.limit_table import LIMIT_SLOTS, LimitId
 from whirlbench.link.messages import (
     CODECS,
     FROM_DEVICE,
     FROM_HOST,
-    LIMIT_SLOTS,
     PROTOCOL_VERSION,
     TICKS_PER_US,
     Board,
@@ -26,7 +25,6 @@ from whirlbench.link.messages import (
     EventKind,
     GovernorId,
     GovernorMode,
-    LimitId,
     Message,
     Reason,
     Restart,
@@ -34,7 +32,7 @@ from whirlbench.link.messages import (
     State,
 )
 
-COMMAND = "python -m whirlbench.link.codegen.cpp_header firmware_sketch/wire_messages.h"
+COMMAND = "python -m whirlbench.link.codegen.cpp_declarations firmware_sketch/wire_messages.h"
 ENUMS: tuple[type[IntEnum], ...] = (
     State, Reason, Board, Restart, LimitId, GovernorId, GovernorMode, EventKind, Result,
 )  # fmt: skip
@@ -51,7 +49,7 @@ VIBRATION_BLOCK = 16  # samples in one Vibration message
 
 PREAMBLE = f"""\
 // Generated from bench/whirlbench/link/messages.py by: {COMMAND}
-// Do not edit: tests/firmware/test_header.py fails when this file and the Python classes differ.
+// Do not edit: tests/firmware/native/test_declarations.py fails when this file and the Python classes differ.
 #pragma once
 
 #include <stdint.h>
@@ -89,8 +87,8 @@ inline int32_t get_i32(const uint8_t *at) {{ return static_cast<int32_t>(get_u32
 """
 
 
-def header_text() -> str:
-    """The whole C++ header: constants, enums, one struct with pack and unpack for each message, both tables."""
+def declarations_text() -> str:
+    """The whole C++ file: constants, enums, one struct with pack and unpack for each message, both tables."""
     parts = [PREAMBLE, _constants(), *map(_enum, ENUMS), _limit_ranges(), _channel_rows()]
     parts += [_struct(CODECS[message.TYPE]) for message in FROM_DEVICE + FROM_HOST]
     return "\n".join(parts) + "\n}  // namespace wire\n"
@@ -130,8 +128,8 @@ def _enum(members: type[IntEnum]) -> str:
 
 def _limit_ranges() -> str:
     rows = [
-        f"    {{{r.start}UL, {r.lowest}UL, {r.highest}UL, {int(r.zero)}}},  // {slot.name}"
-        for slot, r in LIMIT_RANGES.items()
+        f"    {{{slot.start}UL, {slot.lowest}UL, {slot.highest}UL, {int(slot.zero)}}},  // {slot.name}"
+        for slot in LimitId
     ]
     return "\n".join(
         [
@@ -229,8 +227,8 @@ def _struct(codec: Codec) -> str:
 
 
 def main(path: str) -> None:
-    """Writes the header to ``path``."""
-    Path(path).write_text(header_text(), encoding="utf-8", newline="\n")
+    """Writes the file to ``path``."""
+    Path(path).write_text(declarations_text(), encoding="utf-8", newline="\n")
 
 
 if __name__ == "__main__":

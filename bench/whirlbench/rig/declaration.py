@@ -1,0 +1,127 @@
+"""How a key of a rig file is declared: type, range, unit and meaning stand together, and all else is derived from them.
+
+Reader, limit table of the device, trip rules, margins and the page of keys read these declarations; none of them
+holds a list of keys of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from enum import Flag, auto
+from typing import Annotated, Any
+
+import msgspec
+from msgspec import Meta, inspect
+
+Positive = Annotated[float, Meta(gt=0)]
+NotNegative = Annotated[float, Meta(ge=0)]
+Share = Annotated[float, Meta(ge=0, le=1)]
+Pulse = Annotated[float, Meta(ge=500, le=2500)]
+
+
+class Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
+    """Base of every table of the rig file; a key that it does not declare is refused by name."""
+
+
+class Ring(Flag):
+    """Who acts on a limit."""
+
+    DEVICE = auto()  # the microcontroller cuts the power
+    HOST = auto()  # the session aborts the run
+    ADVICE = auto()  # nobody cuts: check, limits and set-points keep within it
+
+
+class Side(Flag):
+    """On which side of a limit the quantity must stay."""
+
+    UPPER = auto()
+    LOWER = auto()
+    SIZE = UPPER | LOWER  # an upper limit of a quantity that may come with either sign
+
+
+@dataclass(frozen=True)
+class FromRig:
+    """A number that follows from a key and others: ``function(value, *others)``, each None where it is absent."""
+
+    function: Callable[..., Any]
+    also: tuple[str, ...] = ()
+
+    def of(self, rig: Section, value: object = None) -> Any:
+        """The number for ``value``, the other keys as ``rig`` has them."""
+        return self.function(value, *(value_at(rig, path) for path in self.also))
+
+
+@dataclass(frozen=True)
+class Slot:
+    """Slot of the device's limit table that a key fills, and its value there in wire units."""
+
+    name: str
+    counts: FromRig
+
+
+@dataclass(frozen=True)
+class Watch:
+    """How a limit is watched: by whom, on what, by which rule, and under which name its margin is shown.
+
+    ``channels`` are those whose product is compared, times ``factor`` of the rig. ``label`` empty: no margin is
+    shown. ``rule`` names a rule of the host, ``sensor_rule`` one that watches the sensor itself in a live run.
+    ``needs`` are keys without which the limit cannot be judged. ``while_driven``: only with the throttle open.
+    """
+
+    ring: Ring
+    label: str = ""
+    side: Side = Side.UPPER
+    channels: tuple[str, ...] = ()
+    factor: FromRig | None = None
+    rule: str = ""
+    sensor_rule: str = ""
+    needs: tuple[str, ...] = ()
+    while_driven: bool = False
+
+
+@dataclass(frozen=True)
+class Key:
+    """One key as declared; ``kind`` is what it admits, ``default`` what it is when absent."""
+
+    name: str
+    meaning: str
+    unit: str
+    kind: inspect.Type
+    default: object
+    required: bool
+    watch: Watch | None
+    slot: Slot | None
+
+
+def key(meaning: str, unit: str = "", watch: Watch | None = None, slot: Slot | None = None) -> Meta:
+    """What an annotation says of a key beside type and range: meaning, unit, how it is watched, its slot."""
+    return Meta(description=meaning, extra={"unit": unit, "watch": watch, "slot": slot})
+
+
+def keys_of(section: type[Section]) -> Iterator[Key]:
+    """Every key of ``section`` in the order of its declaration."""
+    described = inspect.type_info(section)
+    assert isinstance(described, inspect.StructType)
+    for field in described.fields:
+        said = field.type if isinstance(field.type, inspect.Metadata) else inspect.Metadata(field.type)
+        extra, schema = said.extra or {}, said.extra_json_schema or {}
+        made = field.default_factory
+        yield Key(
+            field.encode_name,
+            schema.get("description", ""),
+            extra.get("unit", ""),
+            said.type,
+            field.default if made is msgspec.NODEFAULT else made(),
+            field.required,
+            extra.get("watch"),
+            extra.get("slot"),
+        )
+
+
+def value_at(rig: Section, path: str) -> Any:
+    """The value at ``path`` ("propeller.diameter_m", "modes.flight.rpm"); None where a key or a name is absent."""
+    value: Any = rig
+    for part in path.split("."):
+        value = value.get(part) if isinstance(value, dict) else getattr(value, part)
+    return value

@@ -1,0 +1,35 @@
+"""What a rig writes into the device's limit table: the keys that declare a slot, and their values in wire units."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import msgspec
+
+from whirlbench.rig.declaration import Section, Slot, keys_of, value_at
+from whirlbench.rig.description import Rig
+
+
+@dataclass(frozen=True)
+class SlotValue:
+    """Value of a slot in wire units, and the keys that it follows from."""
+
+    keys: tuple[str, ...]
+    counts: int
+
+
+def slot_values(rig: Rig) -> dict[str, SlotValue]:
+    """Wire values by name of the slot, for every key of ``rig`` that fills one."""
+    return {
+        slot.name: SlotValue((path, *slot.counts.also), slot.counts.of(rig, value_at(rig, path)))
+        for path, slot in slots()
+    }
+
+
+@cache
+def slots() -> tuple[tuple[str, Slot], ...]:
+    """Every key that fills a slot of the device ("limits.heartbeat_ms"), with that slot."""
+    tables = {name: table for name, table in msgspec.structs.asdict(Rig()).items() if isinstance(table, Section)}
+    rows = ((f"{name}.{row.name}", row.slot) for name, table in tables.items() for row in keys_of(type(table)))
+    return tuple((path, slot) for path, slot in rows if slot is not None)

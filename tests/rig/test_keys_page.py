@@ -1,0 +1,43 @@
+"""The page of rig keys is current, and every key says what it is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from whirlbench.rig.declaration import Key, Section, keys_of
+from whirlbench.rig.description import Rig
+from whirlbench.rig.keys_page import COMMAND, _inner, page_text
+
+PAGE = Path(__file__).resolve().parents[2] / "bench" / "docs" / "rig_keys.md"
+UNITS = ("_m", "_kg", "_us", "_ms", "_rpm", "_deg", "_mm", "_n", "_a", "_v", "_w", "_hz", "_pct", "_mpa", "_ohm")
+
+
+def declared(section: type[Section] = Rig, path: str = "") -> Iterator[tuple[str, Key]]:
+    """Every key that holds a value, with its path."""
+    for row in keys_of(section):
+        inner = list(_inner(row.name, row.kind))
+        if not inner:
+            yield f"{path}{row.name}", row
+        for name, below in inner:
+            yield from declared(below, f"{path}{name}.")
+
+
+def test_the_page_is_current() -> None:
+    assert PAGE.read_text(encoding="utf-8") == page_text(), f"run: {COMMAND}"
+
+
+def test_every_key_has_a_meaning_and_a_unit_where_its_name_has_one() -> None:
+    rows = dict(declared())
+    assert len(rows) > 120
+    for path, row in rows.items():
+        assert row.meaning.endswith("."), path
+        assert row.unit or not row.name.endswith(UNITS), path
+
+
+def test_the_page_lists_every_key_once_in_each_section() -> None:
+    text = page_text()
+    for path, row in declared():
+        assert f"| `{row.name}` |" in text, path
+    assert "| `overspeed_rpm` | rpm | above 0 |" in text
+    assert "| `bolts` |  | 1 to 4 | 1 |" in text
