@@ -27,9 +27,9 @@ class Spin:
 
 
 def random_schedule(rng: np.random.Generator, least_s: float = 90.0) -> Schedule:
-    """Holds of 12 to 30 s at random throttle and pitch, joined by ramps of 0.5 to 3 s, one in five by a slow one of
-    10 s.
+    """Holds of 12 to 30 s at random throttle and pitch, joined by ramps.
 
+    Ramps take 0.5 to 3 s, one in five is a slow one of 10 s.
     One move in four goes back to a point held before; moves may be of throttle, of pitch or of both. Ends with the
     throttle closed.
     """

@@ -1,0 +1,1 @@
+"""Answers as pages: self-contained HTML, charts as SVG or PNG; nothing is worded here."""

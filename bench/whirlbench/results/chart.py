@@ -43,8 +43,10 @@ class Band:
 
 @dataclass(frozen=True)
 class MarkLine:
-    """A line across the whole chart at ``at``: upright at a place on the x axis, else level, its label above or
-    ``under`` it."""
+    """A line across the whole chart at ``at``.
+
+    Upright at a place on the x axis, else level; its label stands above it or ``under`` it.
+    """
 
     at: float
     label: str = ""

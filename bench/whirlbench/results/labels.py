@@ -4,15 +4,10 @@ from __future__ import annotations
 
 import re
 
-LABELS = {
-    "overspeed_rpm": "overspeed",
-    "vibration_g_rms": "vibration",
-    "current_a": "current",
+from whirlbench.rig.limits import WITH_MARGIN
+
+LABELS = {limit.key: limit.watch.label for limit in WITH_MARGIN} | {
     "voltage_v": "pack voltage",
-    "thrust_n": "thrust",
-    "power_w": "power",
-    "tip_mach": "tip Mach",
-    "minimum_voltage_v": "least pack voltage",
     "motor_torque_n_m": "motor torque",
     "servo_torque_n_m": "pitch servo torque",
     "throttle_headroom_pct": "throttle head-room",

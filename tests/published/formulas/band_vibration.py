@@ -58,10 +58,9 @@ def band_vibration(vibration: VibrationSamples, axis: str, band_hz: tuple[float,
 
 
 def integrate_g(value_g: np.ndarray, rate_hz: float, band_hz: tuple[float, float], times: int = 1) -> np.ndarray:
-    """Acceleration in g integrated ``times`` times inside ``band_hz``: 0 gives g, 1 mm/s, 2 micrometres; NaN not
-    allowed.
+    """Acceleration in g integrated ``times`` times inside ``band_hz``: 0 gives g, 1 mm/s, 2 micrometres.
 
-    The series is taken as periodic: near its ends a component that does not close leaves a ripple.
+    NaN is not allowed. The series is taken as periodic: near its ends a component that does not close leaves a ripple.
     """
     spectrum = np.fft.rfft(value_g - value_g.mean())
     frequency_hz = np.fft.rfftfreq(len(value_g), 1 / rate_hz)

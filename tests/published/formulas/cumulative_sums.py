@@ -14,8 +14,10 @@ NODES = 64  # Gauss-Legendre nodes of the run-length integral: four digits up to
 
 @dataclass(frozen=True)
 class CusumSignal:
-    """First alarm of a two-sided CUSUM: sample index of the alarm, of the last good sample, the sum, and its side
-    (+1, -1)."""
+    """First alarm of a two-sided CUSUM.
+
+    Sample index of the alarm, of the last good sample, the sum, and its side (+1, -1).
+    """
 
     alarm: int
     last_good: int
@@ -120,9 +122,9 @@ class Split:
 
 
 def best_split(values: np.ndarray) -> Split:
-    """Least-squares split of ``values`` ``(n, columns)`` into two constant levels, by running sums; needs n >= 2,
-    no NaN.
+    """Least-squares split of ``values`` ``(n, columns)`` into two constant levels, by running sums.
 
+    Needs n >= 2 and no NaN.
     Twice the gain over the noise variance is the likelihood ratio of a step (Hinkley, Biometrika 57 (1970) 1).
     """
     count = np.arange(1, len(values))[:, None]

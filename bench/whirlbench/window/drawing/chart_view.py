@@ -78,10 +78,12 @@ class ChartView(QtWidgets.QWidget):
         return picture
 
     def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
+        """Another size: what was drawn for the old one is given up."""
         self._picture = None
         super().resizeEvent(event)
 
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:
+        """Draws what is shown now."""
         if self._picture is None:
             self._picture = self._drawn()
         painter = QtGui.QPainter(self)
@@ -105,6 +107,7 @@ class ChartView(QtWidgets.QWidget):
         painter.drawText(QtCore.QRectF(8, self.height() - 19, self.width() - 16, 16), LEFT, place)
 
     def mousePressEvent(self, event: QtGui.QMouseEvent) -> None:
+        """Begins a drag, or moves the cursor."""
         if event.button() != QtCore.Qt.LeftButton:
             return
         if self._has_cursor:
@@ -113,6 +116,7 @@ class ChartView(QtWidgets.QWidget):
             self._drag = (event.pos().x(), event.pos().x())
 
     def mouseMoveEvent(self, event: QtGui.QMouseEvent) -> None:
+        """Follows the pointer."""
         self._pointer = QtCore.QPointF(event.pos())
         if event.buttons() & QtCore.Qt.LeftButton and self._has_cursor:
             self.picked.emit(self.scale().x_at(event.pos().x()))
@@ -121,6 +125,7 @@ class ChartView(QtWidgets.QWidget):
         self.update()
 
     def mouseReleaseEvent(self, event: QtGui.QMouseEvent) -> None:
+        """Ends a drag: enlarges the stretch that it covered."""
         if self._drag is not None and abs(self._drag[1] - self._drag[0]) >= LEAST_ENLARGED_PX:
             low, high = sorted(self.scale().x_at(pixel) for pixel in self._drag)
             self._enlarged = (low, high)
@@ -129,9 +134,11 @@ class ChartView(QtWidgets.QWidget):
         self.update()
 
     def mouseDoubleClickEvent(self, event: QtGui.QMouseEvent) -> None:
+        """Shows the whole again."""
         self._enlarged, self._drag = None, None
         self._redraw()
 
     def leaveEvent(self, event: QtCore.QEvent) -> None:
+        """The pointer has gone, and its place with it."""
         self._pointer = None
         self.update()

@@ -28,6 +28,7 @@ class MarginPanel(QtWidgets.QWidget):
         self.update()
 
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:
+        """Draws what is shown now."""
         painter = QtGui.QPainter(self)
         if not self.margins:
             painter.setPen(QtGui.QColor(palette.FAINT))

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from whirlbench.rig.description import Rig
+from whirlbench.rig.limits import WITH_MARGIN
 from whirlbench.safety.margins import Margin, margins
 from whirlbench.samples import SLOW_CHANNELS, Channel, Event, Run
 
@@ -29,13 +30,8 @@ STRIPS: list[tuple[Channel, Channel | None]] = [
 
 def limit_lines(rig: Rig) -> dict[str, float | None]:
     """Limits by the name of the strip they belong on."""
-    limits = rig.limits
-    return {
-        "rpm": limits.overspeed_rpm,
-        "thrust_n": limits.thrust_n,
-        "current_a": limits.current_a,
-        "voltage_v": limits.minimum_voltage_v,
-    }
+    alone = (limit for limit in WITH_MARGIN if len(limit.watch.channels) == 1 and limit.watch.factor is None)
+    return {limit.watch.channels[0]: limit.value(rig.limits) for limit in alone}
 
 
 @dataclass(frozen=True)

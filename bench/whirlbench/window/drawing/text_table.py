@@ -53,6 +53,7 @@ class TextTable(QtWidgets.QTableWidget):
         self._take_height()
 
     def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
+        """Another size: what was drawn for the old one is given up."""
         super().resizeEvent(event)
         if event.size().width() != event.oldSize().width():
             self._take_height()  # the last column has another width now, and its words wrap elsewhere

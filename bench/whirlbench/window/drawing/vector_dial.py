@@ -46,6 +46,7 @@ class VectorDial(QtWidgets.QWidget):
         self.update()
 
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:
+        """Draws what is shown now."""
         painter = QtGui.QPainter(self)
         painter.setRenderHint(QtGui.QPainter.Antialiasing)
         painter.setFont(sized(self.font(), TEXT_PX))

@@ -41,6 +41,7 @@ class AbortBar(QtWidgets.QPushButton):
         QtWidgets.QApplication.instance().removeEventFilter(self)
 
     def eventFilter(self, target: QtCore.QObject, event: QtCore.QEvent) -> bool:
+        """Takes the space bar, as a claim and as a press, before any widget does."""
         if event.type() not in KEY_EVENTS or not isinstance(event, QtGui.QKeyEvent):
             return False
         if event.key() != QtCore.Qt.Key_Space or not self.isEnabled():

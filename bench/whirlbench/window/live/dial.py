@@ -20,4 +20,5 @@ class Dial(QtWidgets.QDoubleSpinBox):
         self.setKeyboardTracking(False)
 
     def wheelEvent(self, event: QtGui.QWheelEvent) -> None:
+        """A wheel that passes over commands nothing."""
         event.ignore()

@@ -27,6 +27,7 @@ class StateChain(QtWidgets.QWidget):
             self.update()
 
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:
+        """Draws what is shown now."""
         painter = QtGui.QPainter(self)
         painter.setRenderHint(QtGui.QPainter.Antialiasing)
         for place, state in enumerate(STATES):

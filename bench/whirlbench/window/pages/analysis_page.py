@@ -57,6 +57,7 @@ class AnalysisPage(QtWidgets.QStackedWidget):
         return self._errand is not None and self.panel is None
 
     def showEvent(self, event: QtGui.QShowEvent) -> None:
+        """Computes the page when it is first seen."""
         super().showEvent(event)
         if self._errand is None and self.panel is None and not self.line.text():
             self.begin()

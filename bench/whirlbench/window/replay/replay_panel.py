@@ -109,5 +109,6 @@ class ReplayPanel(QtWidgets.QWidget):
             self.play.setChecked(False)
 
     def closeEvent(self, event: QtGui.QCloseEvent) -> None:
+        """Ends the play."""
         self.clock.stop()
         super().closeEvent(event)
