@@ -17,14 +17,14 @@ from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.plan.steps import parse_plan
 from whirlbench.window.drawing.strips import Replay
 from whirlbench.window.main_window import MainWindow
-from whirlbench.window.pages.analyses import Subject, TuneAnswer, tune_work
+from whirlbench.window.pages.analyses import Subject, tune_work
 from whirlbench.window.pages.analysis_page import AnalysisPage
 from whirlbench.window.pages.check_panel import CheckPanel
 from whirlbench.window.pages.check_state import CheckState, check_state
 from whirlbench.window.pages.diagnosis_page_state import DiagnosisPage, diagnosis_page
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
 from whirlbench.window.pages.limits_panel import LimitsPanel
-from whirlbench.window.pages.tune_panel import TunePanel
+from whirlbench.window.pages.tune_panel import TunePanel, closed_loop_time_s
 from whirlbench.window.pages.worker import Doing
 from whirlbench.window.replay.replay_panel import ReplayPanel
 
@@ -37,7 +37,7 @@ def checked() -> CheckState:
 
 
 @pytest.fixture(scope="module")
-def tuned() -> TuneAnswer:
+def tuned() -> Answer:
     work = tune_work(page_runs.HeldSubject(rig_text=TEXT, first=page_runs.step_run()))
     return next(answer for answer in work if not isinstance(answer, Doing))
 
@@ -94,29 +94,35 @@ def test_the_proof_plan_is_written_where_asked(qtbot, shown, checked: CheckState
     assert "cannot be written" in panel.saver.line.text()
 
 
-def test_the_knob_asks_and_follows_the_answer(qtbot, shown, tuned: TuneAnswer) -> None:
+def test_the_knob_asks_and_follows_the_answer(qtbot, shown, tuned: Answer) -> None:
     panel = shown(TunePanel(tuned))
-    assert panel.knob_text.text() == f"{tuned.closed_loop_time_s:.3f} s"
+    assert panel.knob_text.text() == f"{closed_loop_time_s(tuned):.3f} s"
     with qtbot.waitSignal(panel.asked) as asked:
         panel.knob.setValue(panel.knob.maximum())
     assert asked.args[0] == pytest.approx(5.0)
-    panel.show_state(replace(tuned, closed_loop_time_s=0.5))
+    advice = {**tuned.document["advice"], "closed_loop_time_s": 0.5}
+    panel.show_state(replace(tuned, headline="slower", document={**tuned.document, "advice": advice}))
+    assert panel.heading.text() == "slower"
     assert panel.knob_text.text() == "0.500 s"
     with qtbot.waitSignal(panel.asked) as asked:
         panel.own_choice.click()
     assert asked.args == [None]
 
 
-def test_without_advice_there_is_no_knob(qtbot, shown, tuned: TuneAnswer) -> None:
-    panel = shown(TunePanel(replace(tuned, closed_loop_time_s=None)))
+def test_without_advice_there_is_no_knob(qtbot, shown, tuned: Answer) -> None:
+    panel = shown(TunePanel(replace(tuned, document={**tuned.document, "advice": None})))
     assert not panel.knob.isVisible()
 
 
-def test_every_chart_of_the_study_is_drawn(qtbot, shown, tuned: TuneAnswer) -> None:
+def test_every_chart_and_remark_of_the_study_is_shown(qtbot, shown, tuned: Answer, tmp_path: Path) -> None:
     panel = shown(TunePanel(tuned))
-    assert [view.chart.title for view in panel.charts] == [chart.title for chart in tuned.state.charts]
-    assert [view.chart.title for view in panel.forecasts] == [chart.title for chart in tuned.forecasts]
-    assert len(panel.tables) == len(tuned.state.tables)
+    assert {key: view.chart for key, view in panel.charts.items()} == {chart.key: chart for chart in tuned.charts}
+    assert [key for key in panel.charts if key.startswith("forecast")] == ["forecast request", "forecast pitch"]
+    assert list(panel.tables) == [table.key for table in tuned.tables]
+    told = [label.text() for label in panel.remarks.labels]
+    assert all(any(text.endswith(remark.text) for text in told) for remark in tuned.lines())
+    panel.saver.write(tmp_path / "re-test.toml")
+    assert parse_plan((tmp_path / "re-test.toml").read_text(encoding="utf-8")).steps
 
 
 def test_speeds_are_asked_for_and_nonsense_is_not(qtbot, shown, limited: Answer) -> None:

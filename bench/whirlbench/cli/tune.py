@@ -8,19 +8,21 @@ from typing import TYPE_CHECKING
 import click
 
 from whirlbench.cli.number import Number
-from whirlbench.cli.output import json_option, print_json
+from whirlbench.cli.output import give_answer, json_option, write_plan
+from whirlbench.cli.run_input import open_run, rig_of
 from whirlbench.errors import AnalysisError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from whirlbench.analysis.governor.comparison import Comparison
-    from whirlbench.analysis.governor.proof import Forecast, Verdict
-    from whirlbench.analysis.governor.study import Study
+    from whirlbench.analysis.governor.advice import Advice
+    from whirlbench.analysis.governor.proof import Verdict
     from whirlbench.analysis.speed_loop.lever_steps import Kind
+    from whirlbench.analysis.speed_loop.models import LoopModel
     from whirlbench.rig.description import Rig
     from whirlbench.samples import Run
-    from whirlbench.window.pages.tune_state import TuneState
+
+    Predicted = tuple[Advice, dict[Kind, tuple[LoopModel, ...]]]
 
 
 @click.command()
@@ -36,101 +38,36 @@ if TYPE_CHECKING:
 def command(
     recording: Path, rig_path: Path | None, governs: str | None, time_s: float | None, plan_out: Path | None,
     predicted: Path | None, against: tuple[Path, ...], chart: Path | None, as_json: bool,
-) -> None:  # fmt: skip
+) -> int:  # fmt: skip
     """Models of every step of throttle, request and pitch, gains for the bench's governor with their margins."""
-    from whirlbench.analysis.governor.study import study
-    from whirlbench.cli.tune_document import document
-    from whirlbench.recording.files import read_run
-    from whirlbench.window.pages.tune_state import forecast_lines, tune_state
+    from whirlbench.results.answer import not_judged
+    from whirlbench.results.tune import SUBJECT, compare_runs, read_advice, study, tune_answer
 
-    run = read_run(recording)
-    rig = _rig(run, rig_path)
-    found = study(run, rig, governs, time_s)  # type: ignore[arg-type]
-    verdicts = _verdicts(run, rig, predicted) if predicted else ()
-    forecasts = _forecasts(found, rig)
-    comparison = _comparison(recording, found, rig_path, against) if against else None
+    run = open_run(recording)
+    rig = rig_of(run, rig_path)
+    earlier = read_advice(predicted) if predicted else None
+    others = [(path.stem, other, rig_of(other, rig_path)) for path in against for other in (open_run(path),)]
+    try:
+        found = study(run, rig, governs, time_s)  # type: ignore[arg-type]
+        verdicts = _proof(run, rig, earlier) if earlier else ()
+        comparison = compare_runs(found, recording.stem, others) if others else None
+    except AnalysisError as error:
+        return give_answer(not_judged(SUBJECT, str(error).removeprefix(f"{recording}: ")), as_json, recording)
+    answer = tune_answer(found, verdicts, comparison)
     if plan_out:
-        _write_plan(found, run, rig, plan_out)
-    state = tune_state(found, verdicts, comparison)
+        write_plan(answer.plan, plan_out)
     if chart:
-        _write_chart(state, chart)
-    if as_json:
-        print_json(document(found, verdicts, comparison, forecasts))
-    else:
-        _print(state, forecast_lines(forecasts))
+        from whirlbench.report.chart_drawing import write_charts
+
+        write_charts(answer.charts, chart, answer.headline)
+    return give_answer(answer, as_json, recording)
 
 
-def _rig(run: Run, path: Path | None) -> Rig | None:
-    """The rig asked for, else the one in the recording; None when there is neither."""
-    from whirlbench.rig.toml import parse_rig, read_rig
-
-    if path is not None:
-        return read_rig(path)[0]
-    return parse_rig(run.rig_text, f"{run.source}, rig") if run.rig_text else None
-
-
-def _verdicts(run: Run, rig: Rig | None, predicted: Path) -> Sequence[Verdict]:
+def _proof(run: Run, rig: Rig | None, earlier: Predicted) -> Sequence[Verdict]:
+    """How ``run``, a re-test, came out beside what ``earlier`` advice predicts."""
     import numpy as np
 
     from whirlbench.analysis.governor.proof import prove
-    from whirlbench.cli.tune_document import read_advice
 
-    advice, loads = read_advice(predicted)
-    other = next(iter(loads.values()), ())
-    return prove(run, advice, np.random.default_rng(0), other, rig)
-
-
-def _forecasts(found: Study, rig: Rig | None) -> dict[Kind, Forecast]:
-    """What the re-test of the advice will show; empty without advice."""
-    import numpy as np
-
-    from whirlbench.analysis.governor.retest_plan import expected
-
-    return expected(found.advice, found.loads, np.random.default_rng(0), rig) if found.advice else {}
-
-
-def _comparison(recording: Path, found: Study, rig_path: Path | None, against: Sequence[Path]) -> Comparison:
-    from whirlbench.analysis.governor.comparison import compare
-    from whirlbench.analysis.speed_loop.identification import identify
-    from whirlbench.recording.files import read_run
-
-    loops = [(recording.stem, found.loop)]
-    for path in against:
-        other = read_run(path)
-        loops.append((path.stem, identify(other, _rig(other, rig_path))))
-    return compare(loops)
-
-
-def _write_plan(found: Study, run: Run, rig: Rig | None, path: Path) -> None:
-    import numpy as np
-
-    from whirlbench.analysis.governor.retest_plan import plan_text
-
-    if found.advice is None:
-        raise AnalysisError(f"{run.source}: no gains were advised, so there is no re-test to plan")
-    results = [result for result in found.loop.usable() if result.step.kind == found.advice.lever]
-    held = run.slow.between(results[0].step.at_s - 0.5, results[0].step.at_s).channel("pitch_deg")
-    pitch = float(np.nanmedian(held)) if np.isfinite(held).any() and rig is not None and rig.pitch.table else None
-    path.write_text(plan_text(found.advice, rig, pitch), encoding="utf-8")
-
-
-def _write_chart(state: TuneState, path: Path) -> None:
-    from whirlbench.cli.tune_chart import draw_tune
-
-    draw_tune(state, path)
-
-
-def _print(state: TuneState, expectations: Sequence[str]) -> None:
-    from rich.console import Console
-    from rich.table import Table
-
-    console = Console(width=118)
-    for table in state.tables:
-        shown = Table(title=table.title, title_justify="left")
-        for heading in table.headings:
-            shown.add_column(heading, overflow="fold")
-        for row in table.rows:
-            shown.add_row(*row)
-        console.print(shown)
-    for line in (*state.lines[:1], *expectations, *state.lines[1:]):
-        console.print(line, highlight=False, markup=False)
+    advice, loads = earlier
+    return prove(run, advice, np.random.default_rng(0), next(iter(loads.values()), ()), rig)

@@ -6,7 +6,7 @@ Each is a generator: lines on what it is doing, then the page's state, then a st
 from __future__ import annotations
 
 from collections.abc import Generator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +16,6 @@ from whirlbench.window.pages.worker import Doing, Early
 if TYPE_CHECKING:
     from whirlbench.rig.description import Rig
     from whirlbench.samples import Run
-    from whirlbench.window.pages.tune_state import Chart, TuneState
 
 Answers = Generator[Any, Any, None]
 
@@ -78,36 +77,17 @@ def tune_work(subject: Subject) -> Answers:
     yield Doing("reading the recording")
     run = subject.run()
     yield Doing("finding steps and fitting models to them")
-    from whirlbench.analysis.governor.advice import advise
-    from whirlbench.analysis.governor.study import study
-    from whirlbench.window.pages.forecast_state import forecast_charts
-    from whirlbench.window.pages.tune_state import tune_state
+    from whirlbench.results.tune import compare_runs, retuned, study, tune_answer
 
-    rig, other = subject.rig(run), subject.other_run()
-    found = study(run, rig)
+    found, other = study(run, subject.rig(run)), subject.other_run()
     comparison = None
     if other is not None:
         yield Doing("comparing with the second recording")
-        from whirlbench.analysis.governor.comparison import compare
-        from whirlbench.analysis.speed_loop.identification import identify
-
-        loops = [(Path(one.source).stem, loop) for one, loop in ((run, found.loop), (other, identify(other, rig)))]
-        comparison = compare(loops)
+        beside = (Path(other.source).stem, other, subject.rig(other))
+        comparison = compare_runs(found, Path(run.source).stem, [beside])
     while True:
-        state = tune_state(found, (), comparison)
-        asked_s = found.advice.closed_loop_time_s if found.advice else None
-        time_s = yield TuneAnswer(state, forecast_charts(found), asked_s)
-        if found.advice is not None:
-            found = replace(found, advice=advise(found.loop, rig, found.advice.lever, time_s))
-
-
-@dataclass(frozen=True)
-class TuneAnswer:
-    """A TuneState, forecasts under its advice, and the closed-loop time of that; None where no gains are advised."""
-
-    state: TuneState
-    forecasts: tuple[Chart, ...]
-    closed_loop_time_s: float | None
+        time_s = yield tune_answer(found, (), comparison)
+        found = retuned(found, time_s)
 
 
 def limits_work(subject: Subject) -> Answers:
