@@ -238,6 +238,15 @@ def test_settings_are_named_and_spoken_of_in_words(clean: Study) -> None:
     assert "_" not in told and "overshoot" in told
 
 
+def test_under_the_knob_only_the_re_tests_outcome_is_left_out(clean: Study) -> None:
+    full, quick = tune_answer(clean), tune_answer(clean, foretold=False)
+    assert set(full.document["forecast"]) == {"request"} and quick.document["forecast"] == {}
+    gone = set(texts(full, Level.NOTE)) - set(texts(quick, Level.NOTE))
+    assert [text.partition(" in the re-test")[0] for text in gone] == ["expected of the request step"]
+    assert texts(quick, Level.CAUTION) == texts(full, Level.CAUTION)
+    assert (quick.plan, quick.headline) == (full.plan, full.headline)
+
+
 def test_the_knob_leaves_what_was_measured(clean: Study) -> None:
     calm = retuned(clean, 0.6)
     assert calm.advice is not None and calm.advice.closed_loop_time_s == 0.6

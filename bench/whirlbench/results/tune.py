@@ -40,9 +40,15 @@ TACH_SEED = 0  # where in its turn each tach starts, in what the re-test is expe
 Loads = dict[Kind, tuple[LoopModel, ...]]
 
 
-def tune_answer(study: Study, verdicts: Sequence[Verdict] = (), comparison: Comparison | None = None) -> Answer:
-    """``study`` in words, with the ``verdicts`` of a re-test and the ``comparison`` with other settings."""
-    forecasts = _forecasts(study)
+def tune_answer(
+    study: Study, verdicts: Sequence[Verdict] = (), comparison: Comparison | None = None, foretold: bool = True
+) -> Answer:
+    """``study`` in words, with the ``verdicts`` of a re-test and the ``comparison`` with other settings.
+
+    ``foretold`` False leaves out what the re-test is expected to show, which takes long for a calm loop: a knob that
+    is being turned cannot wait for it.
+    """
+    forecasts = _forecasts(study) if foretold else {}
     return Answer(
         SUBJECT,
         _headline(study, verdicts),

@@ -86,7 +86,7 @@ def tune_work(subject: Subject) -> Answers:
         beside = (Path(other.source).stem, other, subject.rig(other))
         comparison = compare_runs(found, Path(run.source).stem, [beside])
     while True:
-        time_s = yield tune_answer(found, (), comparison)
+        time_s = yield tune_answer(found, (), comparison, foretold=False)
         found = retuned(found, time_s)
 
 
