@@ -21,10 +21,11 @@ from pathlib import Path
 
 import numpy as np
 
-from whirlbench.analysis.onset import find_failure, operating_points
+from whirlbench.analysis.onset import find_failure
 from whirlbench.analysis.onset.detection import judge_features
 from whirlbench.analysis.onset.features import VIBRATION, run_features
 from whirlbench.analysis.onset.healthy_scatter import scatter
+from whirlbench.analysis.onset.operating_points import operating_points
 from whirlbench.analysis.onset.whitening import standardised
 from whirlbench.recording import files
 from whirlbench.recording.attributes import RunAttributes

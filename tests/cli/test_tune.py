@@ -107,6 +107,16 @@ def test_plan_and_chart_are_written(recording, tmp_path, capsys):
     assert chart.read_bytes().startswith(b"\x89PNG")
 
 
+def test_without_gains_there_is_no_plan_to_write(tmp_path, capsys):
+    loop = LinearDrive(1.0, 0.03, damping_ratio=0.8, natural_frequency_rad_s=8.0)
+    steps = [LeverStep("speed_request_rpm", 4.0, 200.0)]
+    run = record_steps({"speed_request_rpm": loop}, steps, 9.0, np.random.default_rng(3), faults=FAULTS)
+    plan = tmp_path / "re_test.toml"
+    assert whirlbench(["tune", str(saved(run, tmp_path / "governed.h5")), "--plan-out", str(plan)]) == 2
+    assert "no gains were advised" in capsys.readouterr().err
+    assert not plan.exists()
+
+
 def test_a_re_test_is_judged_by_the_earlier_answer(recording, tmp_path, capsys):
     """A made-up re-test that did what a loop of one lag would: settled, and the verdict says what was measured."""
     earlier = tmp_path / "earlier.json"
@@ -138,8 +148,9 @@ def test_settings_are_compared(tmp_path, capsys):
     found = answer_of(capsys, paths[0], "--against", paths[1])
     assert found["advice"] is None
     assert found["comparison"]["best"] == "firm"
-    assert any(item["what"] == "gains" for item in found["not_judged"])
     assert found["verdict"] == "in part"
+    assert [item["what"] for item in found["not_judged"]] == ["gains for the governor"]
+    assert all(remark["level"] in ("danger", "caution", "note") for remark in found["remarks"])
 
 
 @pytest.mark.parametrize("broken", ["no steps", "unsettled"])
@@ -152,9 +163,11 @@ def test_bad_records_end_in_one_line_and_two(broken, tmp_path, capsys):
     path = saved(run, tmp_path / "bad.h5")
     assert whirlbench(["tune", str(path), "--json"]) == 2
     spoken = capsys.readouterr()
-    assert json.loads(spoken.out)["verdict"] == "not judged"
+    found = json.loads(spoken.out)
+    assert found["verdict"] == "not judged" and "steps" not in found
+    assert [item["what"] for item in found["not_judged"]] == ["speed loop"]
     assert spoken.err.count("\n") == 1
-    assert str(path) in spoken.err
+    assert spoken.err.count(str(path)) == 1
     assert ("no step" if broken == "no steps" else "never settled") in spoken.err
 
 

@@ -24,7 +24,7 @@ from whirlbench.link.messages import (
     Slow,
     State,
 )
-from whirlbench.session.engine import limit_table
+from whirlbench.session.engine.limit_table import limit_table
 
 TURN_S = 0.005  # of the host's decision loop
 HEARTBEAT_S = 0.02

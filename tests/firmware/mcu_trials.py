@@ -15,7 +15,7 @@ from mcu_talk import Talk
 from whirlbench.link.framing import frame
 from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import Abort, Arm, Reason, Reset, State, Throttle
-from whirlbench.session.engine import limit_table
+from whirlbench.session.engine.limit_table import limit_table
 
 SAFE_US = 1000.0
 PULSE_TOLERANCE_US = 1.0

@@ -9,6 +9,8 @@ import page_runs
 import pytest
 
 from whirlbench.errors import RigError
+from whirlbench.results.answer import Answer
+from whirlbench.results.chart import Chart
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.samples import Run
 from whirlbench.window.pages.analyses import Subject, check_work, diagnosis_work, limits_work, tune_work
@@ -50,25 +52,31 @@ def test_the_knob_changes_gains_and_forecast_but_not_what_was_measured() -> None
     work = tune_work(page_runs.HeldSubject(rig_text=TEXT, first=page_runs.step_run()))
     advised = first_result(work)
     calm = work.send(0.6)
-    times_s = [answer.document["advice"]["closed_loop_time_s"] for answer in (advised, calm)]
-    assert times_s[0] < 0.2 and times_s[1] == 0.6
+    assert isinstance(advised, Answer) and isinstance(calm, Answer)
+    assert advised.document["advice"]["closed_loop_time_s"] < 0.2
+    assert calm.document["advice"]["closed_loop_time_s"] == 0.6
     assert calm.headline != advised.headline
+    assert [len(forecasts(answer)) for answer in (advised, calm)] == [2, 2]
     curves = [answer.chart("forecast request").curves[0] for answer in (advised, calm)]
     request_rise = [np.interp(0.3, curve.x, curve.y) for curve in curves]
     assert request_rise[0] > 1.5 * request_rise[1]
     measured = [[chart for chart in answer.charts if chart.key.startswith("step")] for answer in (advised, calm)]
-    assert measured[0]
+    assert len(measured[0]) == 6
     assert all(np.array_equal(a.curves[0].y, b.curves[0].y) for a, b in zip(*measured, strict=True))
-    assert work.send(None).document["advice"]["closed_loop_time_s"] == times_s[0]
+    assert work.send(None).document["advice"] == advised.document["advice"]
+
+
+def forecasts(answer: Answer) -> list[Chart]:
+    return [chart for chart in answer.charts if chart.key.startswith("forecast")]
 
 
 def test_forecasts_stay_inside_their_band() -> None:
     work = tune_work(page_runs.HeldSubject(rig_text=TEXT, first=page_runs.step_run()))
     answer = first_result(work)
-    forecasts = [chart for chart in answer.charts if chart.key.startswith("forecast")]
-    assert len(forecasts) == 2
-    for chart in forecasts:
-        (band,), (curve,) = chart.bands, chart.curves
+    assert isinstance(answer, Answer)
+    assert len(forecasts(answer)) == 2
+    for chart in forecasts(answer):
+        (curve,), (band,) = chart.curves, chart.bands
         assert np.all(band.low <= curve.y + 1e-9) and np.all(curve.y <= band.high + 1e-9)
 
 
@@ -80,7 +88,8 @@ def test_a_second_recording_is_compared() -> None:
         second=Run(second.slow, second.tach, source="b.h5"),
     )
     answer = first_result(tune_work(subject))
-    assert {"a", "b"} <= set(answer.table("settings").headings)
+    assert isinstance(answer, Answer)
+    assert [row[0] for row in answer.table("comparison").rows[:-1]] == ["a", "b"]
 
 
 def test_the_diagnosis_needs_no_rig() -> None:

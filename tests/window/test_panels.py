@@ -24,7 +24,7 @@ from whirlbench.window.pages.check_state import CheckState, check_state
 from whirlbench.window.pages.diagnosis_page_state import DiagnosisPage, diagnosis_page
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
 from whirlbench.window.pages.limits_panel import LimitsPanel
-from whirlbench.window.pages.tune_panel import TunePanel, advised_s
+from whirlbench.window.pages.tune_panel import TunePanel, closed_loop_time_s
 from whirlbench.window.pages.worker import Doing
 from whirlbench.window.replay.replay_panel import ReplayPanel
 
@@ -94,19 +94,15 @@ def test_the_proof_plan_is_written_where_asked(qtbot, shown, checked: CheckState
     assert "cannot be written" in panel.saver.line.text()
 
 
-def with_time(answer: Answer, time_s: float) -> Answer:
-    """``answer`` as if its advice were for another closed-loop time."""
-    advice = {**answer.document["advice"], "closed_loop_time_s": time_s}
-    return replace(answer, document={**answer.document, "advice": advice})
-
-
 def test_the_knob_asks_and_follows_the_answer(qtbot, shown, tuned: Answer) -> None:
     panel = shown(TunePanel(tuned))
-    assert panel.knob_text.text() == f"{advised_s(tuned):.3f} s"
+    assert panel.knob_text.text() == f"{closed_loop_time_s(tuned):.3f} s"
     with qtbot.waitSignal(panel.asked) as asked:
         panel.knob.setValue(panel.knob.maximum())
     assert asked.args[0] == pytest.approx(5.0)
-    panel.show_state(with_time(tuned, 0.5))
+    advice = {**tuned.document["advice"], "closed_loop_time_s": 0.5}
+    panel.show_state(replace(tuned, headline="slower", document={**tuned.document, "advice": advice}))
+    assert panel.heading.text() == "slower"
     assert panel.knob_text.text() == "0.500 s"
     with qtbot.waitSignal(panel.asked) as asked:
         panel.own_choice.click()
@@ -118,13 +114,15 @@ def test_without_advice_there_is_no_knob(qtbot, shown, tuned: Answer) -> None:
     assert not panel.knob.isVisible()
 
 
-def test_every_chart_of_the_study_is_drawn(qtbot, shown, tuned: Answer) -> None:
+def test_every_chart_and_remark_of_the_study_is_shown(qtbot, shown, tuned: Answer, tmp_path: Path) -> None:
     panel = shown(TunePanel(tuned))
-    assert {key: view.chart.title for key, view in panel.charts.items()} == {
-        chart.key: chart.title for chart in tuned.charts
-    }
-    assert len([key for key in panel.charts if key.startswith("forecast")]) == 2
-    assert set(panel.tables) == {table.key for table in tuned.tables}
+    assert {key: view.chart for key, view in panel.charts.items()} == {chart.key: chart for chart in tuned.charts}
+    assert [key for key in panel.charts if key.startswith("forecast")] == ["forecast request", "forecast pitch"]
+    assert list(panel.tables) == [table.key for table in tuned.tables]
+    told = [label.text() for label in panel.remarks.labels]
+    assert all(any(text.endswith(remark.text) for text in told) for remark in tuned.lines())
+    panel.saver.write(tmp_path / "re-test.toml")
+    assert parse_plan((tmp_path / "re-test.toml").read_text(encoding="utf-8")).steps
 
 
 def test_speeds_are_asked_for_and_nonsense_is_not(qtbot, shown, limited: Answer) -> None:

@@ -19,6 +19,15 @@ LABELS = {limit.key: limit.watch.label for limit in WITH_MARGIN} | {
     "servo_us": "servo pulse",
     "throttle_us": "throttle pulse",
     "speed_request_rpm": "requested speed",
+    "overshoot_pct": "overshoot",
+    "damping_ratio": "damping ratio",
+    "bandwidth_hz": "bandwidth",
+    "settling_time_s": "settling time",
+    "steady_error_rpm": "steady error",
+    "droop_rpm": "droop",
+    "deviation_rpm": "deviation",
+    "recovery_s": "recovery",
+    "hunting_rpm": "hunting",
 }
 _KEYS = re.compile(r"(?<![\w.])(" + "|".join(sorted(LABELS, key=len, reverse=True)) + r")(?!\w)")
 

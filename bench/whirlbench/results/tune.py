@@ -1,73 +1,82 @@
-"""A study of the speed loop in words: steps and models, gains with their margins, what a re-test shows."""
+"""The speed loop in words: steps and models, gains for the governor and how safe they are, the proof by a re-test."""
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from whirlbench.analysis.governor import (
     WORDS,
+    WORST_SENSITIVITY,
     Advice,
     Comparison,
     Forecast,
+    LawSettings,
     Spectrum,
+    StabilityMargins,
     Study,
     Verdict,
-    advise,
-    compare,
+    compare_runs,
     expected,
     plan_text,
+    re_test,
+    retuned,
     rig_lines,
     study,
 )
-from whirlbench.analysis.speed_loop import Kind, identify
+from whirlbench.analysis.speed_loop import Kind, LoopModel
+from whirlbench.errors import AnalysisError
 from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remark, figure
 from whirlbench.results.labels import spoken
-from whirlbench.results.tune_charts import forecast_charts, study_charts
-from whirlbench.results.tune_document import tune_document
-from whirlbench.results.tune_tables import tune_tables
-from whirlbench.rig.description import Rig
-from whirlbench.samples import Run
+from whirlbench.results.tune_charts import tune_charts
+from whirlbench.results.tune_tables import tune_document, tune_tables
 
-__all__ = ["advise", "compare_runs", "study", "tune_answer"]
+__all__ = ["Study", "compare_runs", "read_advice", "retuned", "study", "tune_answer"]
 
 SUBJECT = "speed loop"
-BEFORE_STEP_S = 0.5  # of the record in front of the first step, read for the blade angle of the re-test
-RE_TEST = "the re-test of these gains"
-AID = (
+RE_TEST = "re-test of the governor"
+DO_NOT_LOAD = "do not load these gains"
+CAUTION = (
     "Gains are an aid to judgement: load them with the stand guarded, nobody in the plane of rotation, the isolating "
     "switch in reach, and prove them with the re-test before you rely on them."
 )
+CHATTER_US = 5.0  # rms of the pulse from tach noise alone that is worth a warning; our own choice
+TACH_SEED = 0  # where in its turn each tach starts, in what the re-test is expected to show
+
+Loads = dict[Kind, tuple[LoopModel, ...]]
 
 
 def tune_answer(
-    found: Study,
-    run: Run,
-    rig: Rig | None = None,
-    verdicts: Sequence[Verdict] = (),
-    comparison: Comparison | None = None,
+    study: Study, verdicts: Sequence[Verdict] = (), comparison: Comparison | None = None, foretold: bool = True
 ) -> Answer:
-    """``found`` of ``run`` in words, with the ``verdicts`` of a re-test and a ``comparison`` of settings."""
-    forecasts = expected(found.advice, found.loads, np.random.default_rng(0), rig) if found.advice else {}
+    """``study`` in words, with the ``verdicts`` of a re-test and the ``comparison`` with other settings.
+
+    ``foretold`` False leaves out what the re-test is expected to show, which takes long for a calm loop: a knob that
+    is being turned cannot wait for it.
+    """
+    forecasts = _forecasts(study) if foretold else {}
     return Answer(
         SUBJECT,
-        _headline(found, verdicts),
-        tables=tune_tables(found, comparison),
-        charts=(*forecast_charts(found), *study_charts(found, tuple(verdicts))),
-        remarks=tuple(_remarks(found, verdicts, comparison, forecasts)),
-        not_judged=tuple(_not_judged(found)),
-        document=tune_document(found, verdicts, comparison, forecasts),
-        plan=_plan(found, run, rig),
+        _headline(study, verdicts),
+        tables=tuple(tune_tables(study, comparison)),
+        charts=tuple(tune_charts(study, verdicts)),
+        remarks=tuple(_remarks(study, verdicts, comparison, forecasts)),
+        not_judged=tuple(_not_judged(study)),
+        document=tune_document(study, verdicts, comparison, forecasts, tuple(_reasons(study))),
+        plan=_plan(study),
     )
 
 
-def compare_runs(run: Run, found: Study, other: Run, rig: Rig | None) -> Comparison:
-    """The setting of ``run``, studied already, beside that of ``other``."""
-    loops = [(Path(one.source).stem, loop) for one, loop in ((run, found.loop), (other, identify(other, rig)))]
-    return compare(loops)
+def _forecasts(study: Study) -> dict[Kind, Forecast]:
+    """What the re-test will show; empty where there are no gains to load for one."""
+    if study.advice is None or not study.advice.loadable:
+        return {}
+    return expected(study.advice, study.loads, np.random.default_rng(TACH_SEED), study.rig)
 
 
 def _headline(study: Study, verdicts: Sequence[Verdict]) -> str:
@@ -75,87 +84,161 @@ def _headline(study: Study, verdicts: Sequence[Verdict]) -> str:
         agreeing = sum(verdict.agrees for verdict in verdicts)
         return f"{agreeing} of {len(verdicts)} re-tested steps came out as predicted"
     usable = f"{len(study.loop.usable())} of {len(study.loop.steps)} steps usable"
-    if study.advice is None:
+    advice = study.advice
+    if advice is None:
         return f"{usable}; no gains advised"
-    gains = f"kp {study.advice.kp:.4g} µs per rpm, ki {study.advice.ki:.4g} µs per rpm per second"
-    return f"{usable}; {study.advice.lever} governor: {gains}"
-
-
-def _not_judged(study: Study) -> Iterator[NotJudged]:
-    for result in study.loop.steps:
-        if result.problem:
-            yield NotJudged(f"{result.step.kind} step at {result.step.at_s:.2f} s", result.problem)
-    for text in study.remarks:
-        what, told, why = text.partition(": ")
-        if told and (what.startswith("no gains advised") or what.endswith("not told")):
-            yield NotJudged("gains" if what.startswith("no gains") else "interaction of the levers", why)
+    if not advice.loadable:
+        return f"{usable}; {advice.lever} governor: {DO_NOT_LOAD}"
+    return f"{usable}; {advice.lever} governor: kp {advice.kp:.4g} µs/rpm, ki {advice.ki:.4g} µs/rpm/s"
 
 
 def _remarks(
     study: Study, verdicts: Sequence[Verdict], comparison: Comparison | None, forecasts: Mapping[Kind, Forecast]
 ) -> Iterator[Remark]:
     for verdict in verdicts:
-        yield Remark(Level.NOTE if verdict.agrees else Level.DANGER, spoken(verdict.line))
-    for spectrum in study.spectra:
-        differs = spectrum.agreement is not None and not spectrum.agreement.agrees
-        yield Remark(Level.CAUTION if differs else Level.NOTE, _agreement(spectrum))
-    if study.advice is not None or verdicts:
-        yield Remark(Level.CAUTION, AID)
-    yield from (Remark(Level.NOTE, text) for text in _notes(study, comparison, forecasts))
-
-
-def _notes(study: Study, comparison: Comparison | None, forecasts: Mapping[Kind, Forecast]) -> Iterator[str]:
-    yield from _forecast_lines(forecasts)
-    yield from study.loop.notes
+        yield Remark(Level.NOTE if verdict.agrees else Level.DANGER, verdict.line)
     if study.advice is not None:
-        yield from (*study.advice.reasons, _reach(study.advice))
-        yield f"for the rig file: {'; '.join(rig_lines(study.advice).splitlines())}"
+        yield from _doubts(study, study.advice)
     if study.interaction is not None:
-        yield study.interaction.verdict
+        yield Remark(Level.NOTE if study.interaction.harmless else Level.CAUTION, study.interaction.verdict)
+    yield from map(_agreement, study.spectra)
+    if study.advice is not None or verdicts:
+        yield Remark(Level.CAUTION, CAUTION)
+    yield from (Remark(Level.NOTE, text) for text in _notes(study, forecasts))
     if comparison is not None:
-        yield comparison.line
+        yield Remark(Level.NOTE, spoken(comparison.line))
 
 
-def _forecast_lines(forecasts: Mapping[Kind, Forecast]) -> Iterator[str]:
-    """What the re-test will show, one line a step."""
-    for kind, forecast in forecasts.items():
-        parts = [
-            f"{WORDS[name][0]} {figure(band.nominal)} {WORDS[name][1]} ({figure(band.low)} to {_limit(band.high)})"
-            for name, band in forecast.figures.items()
-        ]
-        yield f"expected of the {kind} step in the re-test: " + ", ".join(parts)
+def _doubts(study: Study, advice: Advice) -> Iterator[Remark]:
+    """What speaks against the gains, or for others."""
+    pooled = next(one for one in study.loop.pooled if one.kind == advice.lever)
+    if not advice.loadable:
+        swing = "within the uncertainty there is a drive that these gains would make swing"
+        yield Remark(Level.DANGER, f"{swing}: {DO_NOT_LOAD}")
+    elif advice.worst.max_sensitivity > WORST_SENSITIVITY:
+        tight = f"the least favourable drive has a sensitivity of {advice.worst.max_sensitivity:.2f}: tight"
+        yield Remark(Level.CAUTION, tight)
+    if pooled.unlike():
+        yield Remark(
+            Level.CAUTION,
+            f"the {pooled.steps} steps do not share one model (their scatter is {pooled.disagreement:.1f} times what "
+            "noise allows): the drive is not linear over them, so every single one was counted in the worst case",
+        )
+    if pooled.steps == 1:
+        single = "a single step: its standard errors do not know how the next one would differ; record repeats"
+        yield Remark(Level.CAUTION, single)
+    if advice.chatter_us > CHATTER_US:
+        chatter = f"tach noise alone will move the pulse by {advice.chatter_us:.1f} µs rms: choose a longer time"
+        yield Remark(Level.CAUTION, chatter)
+    if advice.derivative is not None:
+        pays = "a second lag is longer than the dead time: derivative action would pay, the device has none"
+        yield Remark(Level.NOTE, pays)
 
 
-def _limit(value: float) -> str:
-    return figure(value) if math.isfinite(value) else "beyond the hold"
+def _reasons(study: Study) -> Iterator[str]:
+    """Why the advice is what it is, and what speaks against it."""
+    if study.advice is not None:
+        yield from study.advice.reasons
+        yield from (doubt.text for doubt in _doubts(study, study.advice))
 
 
-def _reach(advice: Advice) -> str:
-    return (
-        f"request steps above {advice.largest_linear_step_rpm:.0f} rpm will show the slew limit of "
-        f"{advice.law.rise_us_per_s:.0f} µs/s; tach noise moves the pulse by {advice.chatter_us:.2g} µs rms"
-    )
+def _notes(study: Study, forecasts: Mapping[Kind, Forecast]) -> Iterator[str]:
+    for kind, found in forecasts.items():
+        yield f"expected of the {kind} step in the re-test: {_figures(found)}"
+    advice = study.advice
+    if advice is not None:
+        yield from advice.reasons
+        yield (
+            f"request steps above {advice.largest_linear_step_rpm:.0f} rpm will show the slew limit of "
+            f"{advice.law.rise_us_per_s:.0f} µs/s; tach noise moves the pulse by {advice.chatter_us:.2g} µs rms"
+        )
+        if advice.loadable:
+            keys = rig_lines(advice).splitlines()[1:]
+            yield "for the rig file: " + "; ".join(f"governor.{line}" for line in keys)
+    yield from study.loop.notes
+    if study.no_interaction:
+        yield f"interaction of the levers not told: {study.no_interaction}"
 
 
-def _agreement(spectrum: Spectrum) -> str:
+def _figures(found: Forecast) -> str:
+    parts = []
+    for name, band in found.figures.items():
+        word, unit = WORDS[name]
+        greatest = figure(band.high) if math.isfinite(band.high) else "beyond the hold"
+        parts.append(f"{word} {figure(band.nominal)} {unit} ({figure(band.low)} to {greatest})")
+    return ", ".join(parts)
+
+
+def _agreement(spectrum: Spectrum) -> Remark:
     measured, agreement = spectrum.measured, spectrum.agreement
-    hertz = measured.frequency_hz
-    over = f"frequency response over {measured.kind}, {hertz[0]:.2g} to {hertz[-1]:.2g} Hz"
+    span = f"{measured.frequency_hz[0]:.2g} to {measured.frequency_hz[-1]:.2g} Hz"
+    text = f"frequency response over {measured.kind}, {span}: "
     if agreement is None:
-        return f"{over}: no step of its kind to compare with"
+        return Remark(Level.NOTE, text + "no step of its kind to compare with")
     verdict = "agrees with" if agreement.agrees else "DIFFERS from"
     off = f"at most {100 * (agreement.largest_ratio - 1):.0f} % and {agreement.largest_phase_deg:.0f} degrees off"
-    return f"{over}: {verdict} the step model on {100 * agreement.inside:.0f} % of the points ({off})"
+    text += f"{verdict} the step model on {100 * agreement.inside:.0f} % of the points ({off})"
+    return Remark(Level.NOTE if agreement.agrees else Level.CAUTION, text)
 
 
-def _plan(study: Study, run: Run, rig: Rig | None) -> PlanOffer:
-    """The re-test with the blade angle that was held before the first usable step."""
-    advice = study.advice
+def _not_judged(study: Study) -> Iterator[NotJudged]:
+    if study.advice is None:
+        yield NotJudged("gains for the governor", study.no_advice)
+    for result in study.loop.steps:
+        if result.problem:
+            yield NotJudged(f"{result.step.kind} step at {result.step.at_s:.2f} s", result.problem)
+
+
+def _plan(study: Study) -> PlanOffer:
+    """The re-test that proves the gains, or why there is none."""
+    file_name, advice = "re-test.toml", study.advice
     if advice is None:
-        lack = f"{run.source or 'the run'}: no gains were advised, so there is no re-test to plan"
-        return PlanOffer(RE_TEST, "re-test.toml", remark=lack)
-    first = next(result for result in study.loop.usable() if result.step.kind == advice.lever)
-    held = run.slow.between(first.step.at_s - BEFORE_STEP_S, first.step.at_s).channel("pitch_deg")
-    pitch = float(np.nanmedian(held)) if np.isfinite(held).any() and rig is not None and rig.pitch.table else None
-    text = plan_text(advice, rig, pitch)
-    return PlanOffer(RE_TEST, "re-test.toml", text, "load the gains first; the re-test is judged by this answer")
+        return PlanOffer(RE_TEST, file_name, remark="no gains were advised, so there is no re-test to plan")
+    if not advice.loadable:
+        return PlanOffer(RE_TEST, file_name, remark=f"{DO_NOT_LOAD}: there is no re-test of them")
+    test = re_test(advice, study.rig)
+    remark = f"load the gains first; steps of {test.step_rpm} rpm at {test.speed_rpm} rpm, each held {test.hold_s:g} s"
+    return PlanOffer(RE_TEST, file_name, plan_text(advice, study.rig, study.held_pitch_deg), remark)
+
+
+def read_advice(path: Path) -> tuple[Advice, Loads]:
+    """The advice in what ``tune --json`` printed before, with the loads.
+
+    AnalysisError names what is missing, and refuses gains that must not be loaded.
+    """
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+        advice, loads = _advice_in(found["advice"])
+    except (OSError, ValueError) as error:
+        raise AnalysisError(f"{path}: cannot be read as what tune --json prints: {error}") from error
+    except (KeyError, TypeError) as error:
+        raise AnalysisError(f"{path}: holds no advice to judge a re-test by (missing: {error})") from error
+    if not advice.loadable:
+        raise AnalysisError(f"{path}: {DO_NOT_LOAD}: there is no re-test to be judged by them")
+    return advice, loads
+
+
+def _advice_in(found: Mapping[str, Any]) -> tuple[Advice, Loads]:
+    worst = StabilityMargins(**_numbers(found["worst_case"]))
+    names = ("gain_margin", "phase_margin_deg", "max_sensitivity", "delay_margin_s")
+    nominal = StabilityMargins(
+        max_complementary=math.nan, crossover_rad_s=math.nan, **_numbers({name: found[name] for name in names})
+    )
+    advice = Advice(
+        lever=found["lever"], rule=found["rule"], kp=found["kp"], ki=found["ki"],
+        closed_loop_time_s=found["closed_loop_time_s"], loop_dead_time_s=found["loop_dead_time_s"],
+        nominal=nominal, worst=worst, models=_models_in(found["models"]), extra_delay_s=found["extra_delay_s"],
+        speed_rpm=found["speed_rpm"], pulse_us=found["pulse_us"], law=LawSettings(**found["law"]), derivative=None,
+        largest_linear_step_rpm=found["largest_linear_step_rpm"], chatter_us=found["chatter_us"],
+    )  # fmt: skip
+    return advice, {kind: _models_in(models) for kind, models in found["loads"].items()}
+
+
+def _numbers(found: Mapping[str, Any]) -> dict[str, float]:
+    """Stability margins; null is an unbounded gain margin, and unknown in all others."""
+    unknown = {name: math.inf if name == "gain_margin" else math.nan for name in found}
+    return {name: unknown[name] if value is None else float(value) for name, value in found.items()}
+
+
+def _models_in(found: Sequence[Mapping[str, Any]]) -> tuple[LoopModel, ...]:
+    return tuple(LoopModel(**model) for model in found)

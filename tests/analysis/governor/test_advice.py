@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
-from whirlbench.analysis.governor import advise, plan_text, rig_lines
-from whirlbench.analysis.governor.retest_plan import re_test
+from whirlbench.analysis.governor import advise, plan_text, re_test, rig_lines
 from whirlbench.analysis.governor.stability import stability_margins
 from whirlbench.analysis.governor.tuning_rules import Gains
 from whirlbench.analysis.speed_loop import identify
@@ -70,7 +69,7 @@ def test_a_doubtful_drive_gets_a_slower_loop():
     assert advice.worst.gain_margin >= 2.0
     assert advice.worst.max_sensitivity <= 2.0
     assert advice.closed_loop_time_s > advice.loop_dead_time_s
-    assert any("single step" in reason for reason in advice.reasons)
+    assert advice.loadable
 
 
 def test_worst_is_worst_over_all_models():
@@ -99,11 +98,10 @@ def test_request_steps_alone_give_no_gains():
     assert advise(identify(run, RIG), RIG) is None
 
 
-def test_derivative_action_is_spoken_of_where_it_would_pay():
+def test_derivative_action_is_worked_out_where_it_would_pay():
     two_lags = LinearDrive(6.0, 0.01, damping_ratio=1.2, natural_frequency_rad_s=8.0)
     advice = advise(identify(step_record(drive=two_lags)), RIG)
     assert advice.derivative is not None
-    assert any("derivative" in reason for reason in advice.reasons)
 
 
 def test_the_re_test_is_a_plan_that_the_session_takes():

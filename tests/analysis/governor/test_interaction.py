@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
-from whirlbench.analysis.governor import interaction
-from whirlbench.analysis.governor.interaction import Estimate, relative_gain
+from whirlbench.analysis.governor.interaction import Estimate, interaction, relative_gain
 from whirlbench.analysis.speed_loop import identify
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.toml import example_rig_text, parse_rig

@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from whirlbench.analysis.onset import operating_points
 from whirlbench.analysis.onset.features import LOAD, Features, Signal
 from whirlbench.analysis.onset.healthy_load import expected_load
 from whirlbench.analysis.onset.healthy_scatter import scatter
+from whirlbench.analysis.onset.operating_points import operating_points
 
 HOLD = 60  # frames
 RNG = np.random.default_rng(3)

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from cumulative_sums import cusum, least_mean_delay, siegmund_threshold, threshold_for
 
-from whirlbench.analysis.onset import beginning, operating_points
-from whirlbench.analysis.onset.beginning import Likelihood
+from whirlbench.analysis.onset.beginning import Likelihood, beginning
 from whirlbench.analysis.onset.features import VIBRATION, run_features
 from whirlbench.analysis.onset.healthy_scatter import scatter
 from whirlbench.analysis.onset.likelihood_ratio import (
@@ -15,6 +14,7 @@ from whirlbench.analysis.onset.likelihood_ratio import (
     sequential_evidence,
     tail_nats,
 )
+from whirlbench.analysis.onset.operating_points import operating_points
 from whirlbench.analysis.onset.whitening import (
     HABITS,
     UNKNOWN_LEVEL,

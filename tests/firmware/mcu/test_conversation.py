@@ -36,7 +36,7 @@ from whirlbench.link.messages import (
     State,
     Throttle,
 )
-from whirlbench.session.engine import limit_table
+from whirlbench.session.engine.limit_table import limit_table
 
 QUICK_REST = {LimitId.REST_MS: 100}
 

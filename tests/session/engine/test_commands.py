@@ -5,7 +5,8 @@ import math
 import pytest
 
 from whirlbench.errors import RigError
-from whirlbench.link.messages import GovernorId, LimitId
+from whirlbench.link.limit_table import LimitId
+from whirlbench.link.messages import GovernorId
 from whirlbench.rig.toml import parse_rig
 from whirlbench.session.engine import PERMITTED, Command, CommandKind, Phase, limit_table
 from whirlbench.session.engine.commands import REFUSALS

@@ -1,18 +1,19 @@
 """Gains for the governor: tuning rules, stability margins, prediction with the law that will run, proof by re-test."""
 
-from whirlbench.analysis.governor.advice import Advice, advise
-from whirlbench.analysis.governor.comparison import BETTER, Comparison, compare
+from whirlbench.analysis.governor.advice import WORST_SENSITIVITY, Advice, advise
+from whirlbench.analysis.governor.comparison import BETTER, Comparison, Figure, compare
 from whirlbench.analysis.governor.interaction import Interaction
-from whirlbench.analysis.governor.loop_study import Spectrum, Study, study
+from whirlbench.analysis.governor.loop_study import Spectrum, Study, compare_runs, retuned, study
 from whirlbench.analysis.governor.prediction import LawSettings
 from whirlbench.analysis.governor.proof import WORDS, Forecast, Reading, Verdict, forecast, prove
-from whirlbench.analysis.governor.retest_plan import expected, plan_text, rig_lines
+from whirlbench.analysis.governor.retest_plan import expected, plan_text, re_test, rig_lines
 from whirlbench.analysis.governor.stability import StabilityMargins
 
 __all__ = [
     "Advice",
     "BETTER",
     "Comparison",
+    "Figure",
     "Forecast",
     "Interaction",
     "LawSettings",
@@ -22,12 +23,16 @@ __all__ = [
     "Study",
     "Verdict",
     "WORDS",
+    "WORST_SENSITIVITY",
     "advise",
     "compare",
+    "compare_runs",
     "expected",
     "forecast",
     "plan_text",
     "prove",
+    "re_test",
+    "retuned",
     "rig_lines",
     "study",
 ]

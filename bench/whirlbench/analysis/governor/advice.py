@@ -22,7 +22,6 @@ SHORTEST_CLOSED_LOOP_S = 0.02  # ten ticks of the device: nothing faster is a go
 CHI_SQUARE_95 = {2: 5.991, 3: 7.815, 4: 9.488}  # by number of parameters; any table
 SWINGS_BELOW = 0.7  # damping ratio under which the drive itself resonates: 1 / sqrt(2), any text on second order
 KICK_PART = 0.3  # of the closed-loop time that the slew may take for the first kick before it shows
-CHATTER_US = 5.0  # rms of the pulse from tach noise alone that is worth a warning; our own choice
 
 Lever = Literal["throttle", "pitch"]
 
@@ -33,7 +32,8 @@ class Advice:
 
     ``kp`` us per rpm, ``ki`` us per rpm per second. ``nominal`` margins are those of the common model, ``worst`` those
     over ``models``: the common model (first), every single step's, and the 95 % region around the common one, in rpm
-    per us. ``extra_delay_s`` is what tach and tick add to the drive's dead time. ``reasons`` are plain lines.
+    per us. ``extra_delay_s`` is what tach and tick add to the drive's dead time. ``reasons`` say why the closed-loop
+    time is what it is.
     """
 
     lever: Lever
@@ -53,6 +53,11 @@ class Advice:
     largest_linear_step_rpm: float
     chatter_us: float
     reasons: tuple[str, ...] = ()
+
+    @property
+    def loadable(self) -> bool:
+        """Whether every plausible drive is stable under these gains; else they must not be loaded."""
+        return self.worst.stable
 
 
 def advise(
@@ -74,14 +79,13 @@ def advise(
     options = [_tuned(drive, models, extra, closed_loop_time_s) for drive in _simple_drives(models[0], extra)]
     drive, time, gains, reasons = max(options, key=lambda option: abs(option[2].integral))
     law = law_settings(rig, lever, gains)
-    advice = Advice(
+    return Advice(
         lever, f"SIMC PI, closed-loop time {time:.3f} s", gains.proportional, gains.integral, time, drive.dead_time_s,
         stability_margins(models[0], gains, extra), worst_stability_margins(models, gains, extra), models, extra, speed,
         _pulse_us(results), law, _derivative(models[0], extra, time),
         KICK_PART * time * law.rise_us_per_s / abs(gains.proportional),
-        abs(gains.proportional) * _period_noise_rpm(loop, speed),
+        abs(gains.proportional) * _period_noise_rpm(loop, speed), reasons,
     )  # fmt: skip
-    return replace(advice, reasons=(*reasons, *_doubts(advice, pooled)))
 
 
 def plausible_models(pooled: Pooled, results: Sequence[StepResult]) -> tuple[LoopModel, ...]:
@@ -201,23 +205,3 @@ def _period_noise_rpm(loop: SpeedLoop, speed_rpm: float) -> float:
     if not loop.delay_modelled:
         return math.sqrt(loop.noise.steady + loop.noise.jitter * (speed_rpm**2 / 60.0) ** 2)
     return math.sqrt(loop.noise.steady / period + 2.0 * loop.noise.jitter * (speed_rpm / period) ** 2)
-
-
-def _doubts(advice: Advice, pooled: Pooled) -> list[str]:
-    doubts = []
-    if pooled.unlike():
-        doubts.append(
-            f"the {pooled.steps} steps do not share one model (their scatter is {pooled.disagreement:.1f} times what "
-            "noise allows): the drive is not linear over them, so every single one was counted in the worst case"
-        )
-    if pooled.steps == 1:
-        doubts.append("a single step: its standard errors do not know how the next one would differ; record repeats")
-    if not advice.worst.stable:
-        doubts.append("within the uncertainty there is a drive that these gains would make swing: do not load them")
-    elif advice.worst.max_sensitivity > WORST_SENSITIVITY:
-        doubts.append(f"the least favourable drive has a sensitivity of {advice.worst.max_sensitivity:.2f}: tight")
-    if advice.chatter_us > CHATTER_US:
-        doubts.append(f"tach noise alone will move the pulse by {advice.chatter_us:.1f} us rms: choose a longer time")
-    if advice.derivative is not None:
-        doubts.append("a second lag is longer than the dead time: derivative action would pay, the device has none")
-    return doubts

@@ -43,6 +43,11 @@ class Interaction:
     relative_gain: Estimate
     verdict: str
 
+    @property
+    def harmless(self) -> bool:
+        """Whether throttle for speed and pitch for thrust certainly go together."""
+        return _certain(self.relative_gain) and FIGHT_BELOW < self.relative_gain.value < FIGHT_ABOVE
+
 
 def interaction(run: Run, loop: SpeedLoop) -> Interaction:
     """The 2 x 2 table from the usable throttle and pitch steps of ``loop``, found in ``run``.
@@ -97,10 +102,15 @@ def _mean(gains: Sequence[float]) -> Estimate:
 
 def _verdict(relative: Estimate) -> str:
     text = f"relative gain {relative.value:.3f} +/- {relative.stderr:.3f}: "
-    if not relative.stderr < 0.5 * max(abs(relative.value), 0.5):
+    if not _certain(relative):
         return text + "too uncertain to tell; repeat the steps, or make them larger"
     if FIGHT_BELOW < relative.value < FIGHT_ABOVE:
         return text + "throttle for speed and pitch for thrust go together"
     if 0.0 < relative.value <= FIGHT_BELOW:
         return text + "the other pairing is the natural one: pitch for speed, throttle for thrust"
     return text + "the two levers fight: close one loop only, or make it several times slower than the other"
+
+
+def _certain(relative: Estimate) -> bool:
+    """Whether the relative gain is known well enough to say anything by it."""
+    return relative.stderr < 0.5 * max(abs(relative.value), 0.5)

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
 
 from whirlbench.analysis.governor.advice import Advice, Lever, advise, plausible_models
+from whirlbench.analysis.governor.comparison import Comparison, compare
 from whirlbench.analysis.governor.interaction import Interaction, interaction
 from whirlbench.analysis.speed_loop import (
     KINDS,
@@ -34,9 +38,11 @@ class Spectrum:
 
 @dataclass(frozen=True)
 class Study:
-    """What a run says about the speed loop and the governor; ``remarks`` are plain lines on what could not be said.
+    """What a run says about the speed loop and the governor, for the ``rig`` it was studied with.
 
-    ``loads`` are plausible answers of the speed to the lever that does not govern, by its kind.
+    ``loads`` are plausible answers of the speed to the lever that does not govern, by its kind. ``no_advice`` and
+    ``no_interaction`` say why there is none, empty where there is one. ``held_pitch_deg``: blade angle before the
+    first usable step of the governing lever, None where it is not known.
     """
 
     loop: SpeedLoop
@@ -44,7 +50,10 @@ class Study:
     loads: dict[Kind, tuple[LoopModel, ...]] = field(default_factory=dict)
     spectra: tuple[Spectrum, ...] = ()
     interaction: Interaction | None = None
-    remarks: tuple[str, ...] = ()
+    rig: Rig | None = None
+    no_advice: str = ""
+    no_interaction: str = ""
+    held_pitch_deg: float | None = None
 
 
 def study(
@@ -54,7 +63,7 @@ def study(
 
     ``lever``: the one that shall govern, throttle where its steps were recorded, else pitch, when None.
     ``closed_loop_time_s``: the knob of the advice, as there. A lever asked for without usable steps raises
-    AnalysisError; left to choose, advice is None and a remark says why.
+    AnalysisError; left to choose, advice is None and ``no_advice`` says why.
     """
     loop = identify(run, rig)
     kinds = {pooled.kind for pooled in loop.pooled}
@@ -63,10 +72,31 @@ def study(
     if advice is None and lever is not None:
         raise AnalysisError(f"{run.source or 'the run'}: no usable {lever} step with its pulse: nothing to advise from")
     spectra = tuple(_spectra(run, loop))
-    table, remarks = _interaction(run, loop)
-    if advice is None:
-        remarks += (_why_no_advice(loop),)
-    return Study(loop, advice, plausible_loads(loop), spectra, table, (*loop.notes, *remarks))
+    table, no_table = _interaction(run, loop)
+    why = "" if advice else _why_no_advice(loop)
+    held = _held_pitch_deg(run, loop, chosen) if rig is not None and rig.pitch.table else None
+    return Study(loop, advice, plausible_loads(loop), spectra, table, rig, why, no_table, held)
+
+
+def retuned(study: Study, closed_loop_time_s: float | None) -> Study:
+    """``study`` with the advice for another closed-loop time, None for the rule's own; unchanged without advice."""
+    if study.advice is None:
+        return study
+    return replace(study, advice=advise(study.loop, study.rig, study.advice.lever, closed_loop_time_s))
+
+
+def compare_runs(study: Study, name: str, others: Sequence[tuple[str, Run, Rig | None]]) -> Comparison:
+    """``study``, called ``name``, beside other runs with names and rigs; raises as ``identify`` and ``compare`` do."""
+    return compare([(name, study.loop), *((other, identify(run, rig)) for other, run, rig in others)])
+
+
+def _held_pitch_deg(run: Run, loop: SpeedLoop, lever: Lever) -> float | None:
+    """Blade angle before the first usable step of ``lever``; None where it was not recorded or not stepped."""
+    results = [result for result in loop.usable() if result.step.kind == lever]
+    if not results:
+        return None
+    held = run.slow.between(results[0].step.at_s - 0.5, results[0].step.at_s).channel("pitch_deg")
+    return float(np.nanmedian(held)) if np.isfinite(held).any() else None
 
 
 def plausible_loads(loop: SpeedLoop) -> dict[Kind, tuple[LoopModel, ...]]:
@@ -97,17 +127,19 @@ def _spectra(run: Run, loop: SpeedLoop) -> list[Spectrum]:
     return found
 
 
-def _interaction(run: Run, loop: SpeedLoop) -> tuple[Interaction | None, tuple[str, ...]]:
+def _interaction(run: Run, loop: SpeedLoop) -> tuple[Interaction | None, str]:
     try:
-        return interaction(run, loop), ()
+        return interaction(run, loop), ""
     except AnalysisError as error:
-        return None, (f"interaction of the levers not told: {error}",)
+        return None, str(error)
 
 
 def _why_no_advice(loop: SpeedLoop) -> str:
+    if not loop.pooled:
+        return "the speed came back after every usable step: something governs it already"
     if any(pooled.kind == "request" for pooled in loop.pooled):
         return (
-            "no gains advised: the recording steps the request of something that governs already; compare its settings "
+            "the recording steps the request of something that governs already; compare its settings "
             "with each other, or record throttle steps with the governor off"
         )
-    return "no gains advised: the pulses behind the steps were not recorded"
+    return "the pulses behind the steps were not recorded"

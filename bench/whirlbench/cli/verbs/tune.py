@@ -15,9 +15,12 @@ from whirlbench.errors import AnalysisError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from whirlbench.analysis.governor import Comparison, Study, Verdict
+    from whirlbench.analysis.governor import Advice, Verdict
+    from whirlbench.analysis.speed_loop import Kind, LoopModel
     from whirlbench.rig.description import Rig
     from whirlbench.samples import Run
+
+    Predicted = tuple[Advice, dict[Kind, tuple[LoopModel, ...]]]
 
 
 @click.command()
@@ -35,19 +38,20 @@ def command(
     predicted: Path | None, against: tuple[Path, ...], chart: Path | None, as_json: bool,
 ) -> int:  # fmt: skip
     """Models of every step of throttle, request and pitch, gains for the bench's governor with their margins."""
-    from whirlbench.analysis.governor import study
     from whirlbench.results.answer import not_judged
-    from whirlbench.results.tune import SUBJECT, tune_answer
+    from whirlbench.results.tune import SUBJECT, compare_runs, read_advice, study, tune_answer
 
     run = open_run(recording)
     rig = rig_of(run, rig_path)
+    earlier = read_advice(predicted) if predicted else None
+    others = [(path.stem, other, rig_of(other, rig_path)) for path in against for other in (open_run(path),)]
     try:
         found = study(run, rig, governs, time_s)  # type: ignore[arg-type]
+        verdicts = _proof(run, rig, earlier) if earlier else ()
+        comparison = compare_runs(found, recording.stem, others) if others else None
     except AnalysisError as error:
-        return give_answer(not_judged(SUBJECT, str(error)), as_json, recording)
-    verdicts = _verdicts(run, rig, predicted) if predicted else ()
-    comparison = _comparison(recording, found, rig_path, against) if against else None
-    answer = tune_answer(found, run, rig, verdicts, comparison)
+        return give_answer(not_judged(SUBJECT, str(error).removeprefix(f"{recording}: ")), as_json, recording)
+    answer = tune_answer(found, verdicts, comparison)
     if plan_out:
         write_plan(answer.plan, plan_out)
     if chart:
@@ -57,23 +61,11 @@ def command(
     return give_answer(answer, as_json, recording)
 
 
-def _verdicts(run: Run, rig: Rig | None, predicted: Path) -> Sequence[Verdict]:
+def _proof(run: Run, rig: Rig | None, earlier: Predicted) -> Sequence[Verdict]:
+    """How ``run``, a re-test, came out beside what ``earlier`` advice predicts."""
     import numpy as np
 
     from whirlbench.analysis.governor import prove
-    from whirlbench.results.tune_document import read_advice
 
-    advice, loads = read_advice(predicted)
-    other = next(iter(loads.values()), ())
-    return prove(run, advice, np.random.default_rng(0), other, rig)
-
-
-def _comparison(recording: Path, found: Study, rig_path: Path | None, against: Sequence[Path]) -> Comparison:
-    from whirlbench.analysis.governor import compare
-    from whirlbench.analysis.speed_loop import identify
-
-    loops = [(recording.stem, found.loop)]
-    for path in against:
-        other = open_run(path)
-        loops.append((path.stem, identify(other, rig_of(other, rig_path))))
-    return compare(loops)
+    advice, loads = earlier
+    return prove(run, advice, np.random.default_rng(0), next(iter(loads.values()), ()), rig)

@@ -6,7 +6,7 @@ Each is a generator: lines on what it is doing, then the page's state, then a st
 from __future__ import annotations
 
 from collections.abc import Generator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -77,18 +77,17 @@ def tune_work(subject: Subject) -> Answers:
     yield Doing("reading the recording")
     run = subject.run()
     yield Doing("finding steps and fitting models to them")
-    from whirlbench.results.tune import advise, compare_runs, study, tune_answer
+    from whirlbench.results.tune import compare_runs, retuned, study, tune_answer
 
-    rig, other = subject.rig(run), subject.other_run()
-    found = study(run, rig)
+    found, other = study(run, subject.rig(run)), subject.other_run()
     comparison = None
     if other is not None:
         yield Doing("comparing with the second recording")
-        comparison = compare_runs(run, found, other, rig)
+        beside = (Path(other.source).stem, other, subject.rig(other))
+        comparison = compare_runs(found, Path(run.source).stem, [beside])
     while True:
-        time_s = yield tune_answer(found, run, rig, (), comparison)
-        if found.advice is not None:
-            found = replace(found, advice=advise(found.loop, rig, found.advice.lever, time_s))
+        time_s = yield tune_answer(found, (), comparison, foretold=False)
+        found = retuned(found, time_s)
 
 
 def limits_work(subject: Subject) -> Answers:

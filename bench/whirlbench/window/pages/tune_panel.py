@@ -1,4 +1,4 @@
-"""The speed loop: steps and models, their answers laid over each other, and advice with its one knob."""
+"""The speed loop: advice with its one knob and what it will do, the models, and the steps they rest on."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ SHORTEST_S, LONGEST_S = 0.02, 5.0  # of the closed-loop time: ten ticks of the d
 
 
 class TunePanel(AnswerPanel):
-    """Shows a tune answer; ``asked`` carries the closed-loop time in s of the knob, or None for the rule's own."""
+    """Shows a tune answer; ``asked`` carries the closed-loop time of the knob in s, or None for the rule's own."""
 
     asked = QtCore.pyqtSignal(object)
 
@@ -26,10 +26,10 @@ class TunePanel(AnswerPanel):
         super().__init__(answer)
 
     def arrange(self) -> None:
-        """The knob with the forecasts that it moves, the tables, the plan, then what was measured and computed."""
-        if advised_s(self.answer) is not None:
-            self.add(self._knob_row())
+        """The knob and the forecasts under it, tables, plan, then everything measured."""
         forecasts = [chart.key for chart in self.answer.charts if chart.key.startswith("forecast")]
+        if closed_loop_time_s(self.answer) is not None:
+            self.add(self._knob_row())
         self.add_charts(forecasts, columns=2)
         for table in self.answer.tables:
             self.add_table(table.key)
@@ -63,7 +63,7 @@ class TunePanel(AnswerPanel):
     def show_state(self, answer: Answer) -> None:
         """Draws ``answer``: the same tables and charts with other contents."""
         super().show_state(answer)
-        self._follow(advised_s(answer))
+        self._follow(closed_loop_time_s(answer))
 
     def _follow(self, time_s: float | None) -> None:
         """The knob stands where the answer was made, unless a hand is on it."""
@@ -76,7 +76,7 @@ class TunePanel(AnswerPanel):
         self.knob_text.setText(f"{time_s:.3f} s")
 
 
-def advised_s(answer: Answer) -> float | None:
-    """Closed-loop time in s under which ``answer`` advises gains; None where it advises none."""
-    advice = answer.document.get("advice")
+def closed_loop_time_s(answer: Answer) -> float | None:
+    """The closed-loop time of the answer's advice, None where no gains are advised."""
+    advice = answer.document["advice"]
     return None if advice is None else float(advice["closed_loop_time_s"])
