@@ -93,7 +93,7 @@ class MainWindow(QtWidgets.QMainWindow):
         if not isinstance(panel, DiagnosisPanel):
             return
         for replay in (self.pages.widget(row) for row in range(self.pages.count())):
-            if isinstance(replay, ReplayPanel) and replay.replay.run.source == panel.page.view.source:
+            if isinstance(replay, ReplayPanel) and replay.replay.run.source == panel.diagnosis.view.source:
                 replay.moved.connect(panel.move_to)
                 panel.moved.connect(replay.move_to)
 

@@ -18,10 +18,10 @@ NO_VECTOR = "no 1P vector here"
 
 @dataclass(frozen=True)
 class Hand:
-    """One vector with its past: ``phasor_g`` complex peak g (NaN for none), ``trail_g`` the ones before, ``(m,)``."""
+    """One vector with its past: ``phasor_g`` complex peak g (NaN for none), ``past_g`` the ones before, ``(m,)``."""
 
     phasor_g: complex
-    trail_g: np.ndarray
+    past_g: np.ndarray
     ink: str
     label: str
 
@@ -82,7 +82,7 @@ class VectorDial(QtWidgets.QWidget):
         painter.drawText(QtCore.QPointF(centre.x() + 5, centre.y() - whole - 3), "mark")
 
     def _paint_hand(self, painter: QtGui.QPainter, hand: Hand) -> None:
-        past = [self._place(complex(one)) for one in hand.trail_g if np.isfinite(one)]
+        past = [self._place(complex(one)) for one in hand.past_g if np.isfinite(one)]
         if len(past) > 1:
             painter.setPen(QtGui.QPen(colour(hand.ink, 90), 1))
             painter.drawPolyline(QtGui.QPolygonF(past))
@@ -97,7 +97,7 @@ class VectorDial(QtWidgets.QWidget):
 
 
 def _greatest_g(hands: Sequence[Hand]) -> float:
-    amplitudes = np.abs(np.concatenate([np.append(hand.trail_g, hand.phasor_g) for hand in hands] or [np.zeros(1)]))
+    amplitudes = np.abs(np.concatenate([np.append(hand.past_g, hand.phasor_g) for hand in hands] or [np.zeros(1)]))
     return float(np.nanmax(amplitudes)) if np.isfinite(amplitudes).any() else 0.0
 
 
