@@ -94,7 +94,7 @@ def _headline(study: OnsetStudy) -> str:
     if study.fired:
         parts.append(f"tripped at {study.fired[0].time_s:.2f} s: {label(study.fired[0].name)}")
     if study.test is not None:
-        parts.append(outcome(study.test))
+        parts.append(outcome(study.test, naming=False))
     return "; ".join(parts)
 
 

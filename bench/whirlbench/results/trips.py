@@ -211,12 +211,13 @@ def _headline(tests: Sequence[BackTest]) -> str:
     return f"{tripped} of {len(tests)} runs would have tripped{rest}"
 
 
-def outcome(test: BackTest) -> str:
-    """What the limits would have done to a run, and which of them could not be judged."""
-    unjudged = f"; {len(test.not_judged)} not judged: {listed([item.what for item in test.not_judged])}"
-    rest = unjudged if test.not_judged else ""
+def outcome(test: BackTest, naming: bool = True) -> str:
+    """What the limits would have done to a run, and how many could not be judged, ``naming`` them or not."""
     if not test.judged:
         return "no limit could be judged"
+    rest = f"; {len(test.not_judged)} not judged" if test.not_judged else ""
+    if rest and naming:
+        rest += f": {listed([item.what for item in test.not_judged])}"
     count = f"{len(test.judged)} judged limit{'s' * (len(test.judged) > 1)}"
     if not test.trips:
         return f"none of the {count} would have tripped{rest}"
