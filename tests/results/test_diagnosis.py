@@ -128,6 +128,8 @@ def test_runs_are_aligned_on_speed_and_direction() -> None:
     assert alignment.second_at(10.0) == pytest.approx(18.0, abs=1.0)  # 3000 rpm, rising
     assert alignment.second_at(30.0) == pytest.approx(43.0, abs=1.0)  # 3000 rpm, falling
     assert np.isnan(alignment.second_at(999.0))
+    falling = align_on_rpm(spin([(0, 4500), (10, 1500), (12, 1500)]), first)
+    assert falling.second_at(5.0) == pytest.approx(30.0, abs=1.0)  # not the same speed on the way up, though sooner
     faster = align_on_rpm(spin([(0, 1500), (10, 6000), (20, 6000)]), second)
     assert np.isnan(faster.second_at(15.0))
 
