@@ -61,7 +61,31 @@ def test_earlier_runs_and_chart(capsys, tmp_path):
 def test_text_names_what_was_found(capsys):
     assert run(["onset", str(DEMOS / "root_crack.h5")]) == 0
     text = capsys.readouterr().out
-    assert "Onset" in text and "blade lost" in text and "would fire" in text
+    assert text.startswith("growth from 38.0 s") and "blade lost at 63.00 s" in text
+    assert "DANGER: the failure at 63.00 s came before any trip" in text
+    assert "vibration" in text and "would have" in text and "vibration_g_rms" not in text
+
+
+def test_silence_is_no_proof_of_health(capsys):
+    assert run(["onset", str(DEMOS / "proof_spin.h5")]) == 0
+    text = capsys.readouterr().out
+    assert "no onset in 46 s of steady running" in text and "caution:" in text and "no proof of health" in text
+
+
+def test_a_run_too_short_to_be_judged_is_status_2(capsys, tmp_path):
+    path = tmp_path / "short.h5"
+    short = read_run(DEMOS / "proof_spin.h5").between(4.0, 9.0)
+    with create(path, RunAttributes.of_rig(parse_rig(example_rig_text()), example_rig_text())) as recorder:
+        recorder.add_slow(short.slow.time_s, {"rpm": short.slow.rpm, "current_a": short.slow.current_a})
+    assert run(["onset", str(path)]) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert "onset not judged" in told.err and "a baseline needs 6 s" in told.err and "\n" not in told.err.strip()
+    status, found = answer(capsys, path)
+    assert status == 2
+    assert found["verdict"] == "not judged" and found["onset"] is None
+    assert "a baseline needs 6 s" in {item["what"]: item["why"] for item in found["not_judged"]}["onset"]
+    assert {"vibration", "thrust"} <= {item["what"] for item in found["not_judged"]}
 
 
 def test_a_run_ended_by_a_trip_says_so(capsys, tmp_path):
@@ -74,7 +98,8 @@ def test_a_run_ended_by_a_trip_says_so(capsys, tmp_path):
         recorder.add_event(Event(13.5, "trip", "overspeed", ""))
     assert run(["onset", str(path)]) == 0
     text = capsys.readouterr().out
-    assert "Onset    none" in text and "ended by a trip at 13.50 s (overspeed)" in text
+    assert "no onset in" in text and "ended by a trip at 13.50 s (overspeed)" in text
+    assert "thrust: not judged" in text and "vibration: not judged" in text
 
 
 def test_bad_input_is_one_line_and_status_2(capsys, tmp_path):

@@ -54,7 +54,31 @@ def test_suggestion_from_healthy_runs(capsys, rig):
 def test_text(capsys, rig):
     assert run(["trips", str(DEMOS / "proof_spin.h5"), "--rig", rig, "--move", "current_a=20:60:3"]) == 0
     text = capsys.readouterr().out
-    assert "no limit of this rig would have tripped" in text and "false alarms per hour" in text
+    assert "none of the 8 judged limits would have tripped" in text and "false alarms per hour" in text
+    assert "current_a" not in text
+
+
+def test_limits_that_a_recording_cannot_show_are_named(capsys, rig, tmp_path):
+    slow = tmp_path / "slow.csv"
+    rows = [f"{0.02 * row:.2f},3000,{20 + row % 3}" for row in range(1000)]
+    slow.write_text("\n".join(["t_s,rpm,current_a", *rows]) + "\n")
+    made = tmp_path / "made.h5"
+    assert run(["import", str(slow), "-o", str(made)]) == 0
+    capsys.readouterr()
+    status, found = answer(capsys, made, "--rig", rig)
+    assert status == 0 and found["verdict"] == "in part" and found["trips"] == []
+    unjudged = {item["what"]: item["why"] for item in found["not_judged"]}
+    assert set(unjudged) == {"vibration", "thrust", "power", "least voltage", "lost tach"}
+    assert unjudged["vibration"] == "the recording has no vibration"
+
+
+def test_a_rig_without_limits_judges_nothing(capsys, tmp_path):
+    bare = tmp_path / "bare.toml"
+    bare.write_text("[propeller]\nblades = 2\n")
+    status, found = answer(capsys, DEMOS / "proof_spin.h5", "--rig", bare)
+    assert status == 2 and found["verdict"] == "not judged"
+    assert run(["trips", str(DEMOS / "proof_spin.h5"), "--rig", str(bare)]) == 2
+    assert "no limit could be judged: the rig sets no limit" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

@@ -27,7 +27,8 @@ from whirlbench.rig.limits import WITH_MARGIN, WITH_RULE, Limits
 from whirlbench.rig.toml import example_rig_text, parse_rig, with_values
 from whirlbench.safety.host_rules import RULES, SENSOR_RULES, live_rules
 from whirlbench.samples import SLOW_CHANNELS
-from whirlbench.session.engine import Engine, limit_table
+from whirlbench.session.engine import Engine
+from whirlbench.session.engine.limit_table import limit_table
 
 TEXT = example_rig_text()
 RIG = parse_rig(TEXT)

@@ -11,11 +11,11 @@ import pytest
 from whirlbench.errors import RigError
 from whirlbench.results.answer import Answer
 from whirlbench.results.chart import Chart
+from whirlbench.results.diagnosis import Diagnosis
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.samples import Run
 from whirlbench.window.pages.analyses import Subject, check_work, diagnosis_work, limits_work, tune_work
 from whirlbench.window.pages.check_state import CheckState
-from whirlbench.window.pages.diagnosis_page_state import DiagnosisPage
 from whirlbench.window.pages.worker import Doing
 
 TEXT = example_rig_text()
@@ -93,9 +93,9 @@ def test_a_second_recording_is_compared() -> None:
 
 
 def test_the_diagnosis_needs_no_rig() -> None:
-    page = first_result(diagnosis_work(page_runs.HeldSubject(first=page_runs.shaking_run(grows=True))))
-    assert isinstance(page, DiagnosisPage)
-    assert page.trips == () and page.report.onset is not None
+    found = first_result(diagnosis_work(page_runs.HeldSubject(first=page_runs.shaking_run(grows=True))))
+    assert isinstance(found, Diagnosis)
+    assert found.answer.document["trips"] == [] and found.answer.document["onset"] is not None
 
 
 def test_a_recording_that_is_not_there_is_named() -> None:

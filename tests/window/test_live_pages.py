@@ -107,12 +107,12 @@ def test_a_window_that_hangs_is_noticed(window: MainWindow, qtbot) -> None:
 
 def test_panels_are_made_and_painted_well_within_the_surfaces_limit(qtbot) -> None:
     """The costliest panel in processor time: wall time would measure the machine's other work."""
-    from whirlbench.window.pages.diagnosis_page_state import diagnosis_page
+    from whirlbench.results.diagnosis import diagnosis
 
     first, second = page_runs.shaking_run(grows=True), page_runs.shaking_run(grows=False)
-    page = diagnosis_page(first, parse_rig(TEXT), second)
+    found = diagnosis(first, parse_rig(TEXT), second)
     begun_s = time.process_time()
-    panel = DiagnosisPanel(page)
+    panel = DiagnosisPanel(found)
     qtbot.addWidget(panel)
     panel.resize(1180, 850)
     panel.show()

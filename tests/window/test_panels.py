@@ -12,6 +12,7 @@ from PyQt5 import QtCore
 from whirlbench.analysis.pitch_limits import end_points
 from whirlbench.results import limits_charts
 from whirlbench.results.answer import Answer, PlanOffer
+from whirlbench.results.diagnosis import Diagnosis, diagnosis
 from whirlbench.results.limits import limits_answer, limits_study
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.plan import parse_plan
@@ -21,7 +22,6 @@ from whirlbench.window.pages.analyses import Subject, tune_work
 from whirlbench.window.pages.analysis_page import AnalysisPage
 from whirlbench.window.pages.check_panel import CheckPanel
 from whirlbench.window.pages.check_state import CheckState, check_state
-from whirlbench.window.pages.diagnosis_page_state import DiagnosisPage, diagnosis_page
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
 from whirlbench.window.pages.limits_panel import LimitsPanel
 from whirlbench.window.pages.tune_panel import TunePanel, closed_loop_time_s
@@ -55,8 +55,8 @@ def limited() -> Answer:
 
 
 @pytest.fixture(scope="module")
-def diagnosed() -> DiagnosisPage:
-    return diagnosis_page(page_runs.shaking_run(grows=True), parse_rig(TEXT), page_runs.shaking_run(grows=False))
+def diagnosed() -> Diagnosis:
+    return diagnosis(page_runs.shaking_run(grows=True), parse_rig(TEXT), page_runs.shaking_run(grows=False))
 
 
 @pytest.fixture
@@ -145,19 +145,30 @@ def test_the_plan_of_the_next_hold_comes_when_it_is_known(qtbot, shown, limited:
     assert panel.saver.line.text() == "4000 rpm at 9 deg"
 
 
-def test_a_click_on_a_moment_moves_every_cursor(qtbot, shown, diagnosed: DiagnosisPage) -> None:
+def test_a_click_on_a_moment_moves_every_cursor(qtbot, shown, diagnosed: Diagnosis) -> None:
     panel = shown(DiagnosisPanel(diagnosed))
-    onset = next(row for row, marker in enumerate(diagnosed.markers) if marker.kind == "onset")
-    assert diagnosed.report.onset is not None
+    onset = next(row for row, moment in enumerate(diagnosed.moments) if moment.kind == "onset")
+    at_s = diagnosed.moments[onset].at_s
+    panel.move_to(1.0)
     with qtbot.waitSignal(panel.moved) as moved:
         panel.marks.itemClicked.emit(panel.marks.item(onset))
-    assert moved.args == [diagnosed.report.onset.at_s]
-    assert {view._cursor for view in panel.followers} == {diagnosed.report.onset.at_s}
-    assert panel.other_map is not None
-    assert panel.other_map._cursor == pytest.approx(diagnosed.second_at(diagnosed.report.onset.at_s))
+    assert moved.args == [at_s] == [diagnosed.begin_s]
+    assert {view._cursor for view in panel.followers} == {at_s}
+    assert panel.charts["second order map"]._cursor == pytest.approx(diagnosed.second_at(at_s))
 
 
-def test_the_dial_turns_with_the_cursor(qtbot, shown, diagnosed: DiagnosisPage) -> None:
+def test_the_diagnosis_shows_the_whole_answer(qtbot, shown, diagnosed: Diagnosis) -> None:
+    panel = shown(DiagnosisPanel(diagnosed))
+    assert panel.heading.text() == diagnosed.answer.headline
+    told = [label.text() for label in panel.remarks.labels]
+    assert len(told) == len(diagnosed.answer.lines())
+    assert any("thrust: not judged" in text for text in told)
+    assert set(panel.charts) == {chart.key for chart in diagnosed.answer.charts}
+    assert set(panel.tables) == {table.key for table in diagnosed.answer.tables if table.rows}
+    assert "signals" in panel.tables
+
+
+def test_the_dial_turns_with_the_cursor(qtbot, shown, diagnosed: Diagnosis) -> None:
     panel = shown(DiagnosisPanel(diagnosed))
     panel.move_to(10.0)
     early = abs(panel.dial.hands[0].phasor_g)
@@ -190,7 +201,7 @@ def test_pages_of_a_file_beside_a_session_are_told_apart(qtbot) -> None:
     assert page_names(window) == ["check", "check of the file", "tune", "limits", "diagnosis"]
 
 
-def test_replay_and_diagnosis_share_one_place_in_time(qtbot, diagnosed: DiagnosisPage) -> None:
+def test_replay_and_diagnosis_share_one_place_in_time(qtbot, diagnosed: Diagnosis) -> None:
     window = MainWindow()
     qtbot.addWidget(window)
     window.show_recording(Replay(page_runs.shaking_run(grows=True), parse_rig(TEXT), 0.0))
@@ -202,7 +213,7 @@ def test_replay_and_diagnosis_share_one_place_in_time(qtbot, diagnosed: Diagnosi
     panel._picked(12.0)
     assert replay.replay.cursor_s == pytest.approx(12.0)
     replay.move_to(20.0)
-    assert panel.course._cursor == pytest.approx(20.0)
+    assert panel.charts["speed"]._cursor == pytest.approx(20.0)
 
 
 def test_closing_the_window_ends_the_work(qtbot) -> None:
@@ -216,7 +227,7 @@ def test_closing_the_window_ends_the_work(qtbot) -> None:
     assert page._errand is None
 
 
-def test_a_page_appears_piece_by_piece(qtbot, diagnosed: DiagnosisPage) -> None:
+def test_a_page_appears_piece_by_piece(qtbot, diagnosed: Diagnosis) -> None:
     """Between the pieces Qt's loop turns: the sign of life of a session comes from there."""
     panel = DiagnosisPanel(diagnosed)
     qtbot.addWidget(panel)

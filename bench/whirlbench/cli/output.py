@@ -47,7 +47,7 @@ def give_answer(answer: Answer, as_json: bool, source: Path | str) -> int:
         print_answer(answer)
     if answer.judged:
         return DONE
-    why = "; ".join(item.why for item in answer.not_judged)
+    why = "; ".join(dict.fromkeys(item.why for item in answer.not_judged))
     click.echo(f"whirlbench: {one_line(f'{source}: {answer.headline}: {why}')}", err=True)
     return CANNOT_ANSWER
 

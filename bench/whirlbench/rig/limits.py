@@ -146,7 +146,7 @@ class Limits(Section, frozen=True):
         key(
             "Longest time without a tach pulse while the motor is driven.",
             "ms",
-            Watch(Ring.HOST, rule="lost tach"),
+            Watch(Ring.HOST, channels=("rpm", "throttle_us"), rule="lost tach"),
         ),
     ] = None
     start_tach_ms: Annotated[

@@ -40,7 +40,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.resize(1360, 940)
         self.page_names = QtWidgets.QListWidget()
         self.page_names.setFixedWidth(150)
-        self.page_names.setFocusPolicy(QtCore.Qt.NoFocus)
+        self.page_names.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         self.pages = QtWidgets.QStackedWidget()
         self.page_names.currentRowChanged.connect(self.pages.setCurrentIndex)
         self.abort_bar = AbortBar()
@@ -70,7 +70,7 @@ class MainWindow(QtWidgets.QMainWindow):
 
         One whose name is taken already is that of a file beside a session, and named so.
         """
-        taken = bool(self.page_names.findItems(name, QtCore.Qt.MatchExactly))
+        taken = bool(self.page_names.findItems(name, QtCore.Qt.MatchFlag.MatchExactly))
         self.pages.addWidget(page)
         self.page_names.addItem(f"{name}{OF_FILE}" if taken else name)
         if self.pages.count() == 1:
@@ -94,7 +94,7 @@ class MainWindow(QtWidgets.QMainWindow):
         if not isinstance(panel, DiagnosisPanel):
             return
         for replay in (self.pages.widget(row) for row in range(self.pages.count())):
-            if isinstance(replay, ReplayPanel) and replay.replay.run.source == panel.page.view.source:
+            if isinstance(replay, ReplayPanel) and replay.replay.run.source == panel.diagnosis.view.source:
                 replay.moved.connect(panel.move_to)
                 panel.moved.connect(replay.move_to)
 

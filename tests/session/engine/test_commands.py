@@ -8,9 +8,10 @@ from whirlbench.errors import RigError
 from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import GovernorId
 from whirlbench.rig.toml import parse_rig
-from whirlbench.session.engine import PERMITTED, Command, CommandKind, Phase, limit_table
+from whirlbench.session.engine import PERMITTED, Command, CommandKind, Phase
 from whirlbench.session.engine.commands import REFUSALS
 from whirlbench.session.engine.governor_parameters import governor_parameter
+from whirlbench.session.engine.limit_table import limit_table
 
 SLEW = "throttle_slew_us_per_s"
 

@@ -1,6 +1,6 @@
 """When a run began to leave its own healthy behaviour, by what signal, and when it failed."""
 
-from whirlbench.analysis.onset.detection import Onset, OnsetReport, SignalOnset, find_onset
+from whirlbench.analysis.onset.detection import MEAN_TIME_S, Onset, OnsetReport, SignalOnset, find_onset
 from whirlbench.analysis.onset.failure import Failure, find_failure
 
-__all__ = ["Failure", "Onset", "OnsetReport", "SignalOnset", "find_failure", "find_onset"]
+__all__ = ["MEAN_TIME_S", "Failure", "Onset", "OnsetReport", "SignalOnset", "find_failure", "find_onset"]

@@ -18,8 +18,8 @@ TEXT_PX, TITLE_PX = 12, 13
 KEY_LEFT_PX, KEY_TOP_PX, KEY_ROW_PX, SAMPLE_PX = 50.0, 32.0, 16.0, 21
 LABEL_ALPHA = 200
 LABEL_STEPS = 4  # labels of upright rules step down, so that neighbours stay readable
-LEFT = QtCore.Qt.AlignLeft | QtCore.Qt.AlignVCenter
-RIGHT = QtCore.Qt.AlignRight | QtCore.Qt.AlignVCenter
+LEFT = QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter
+RIGHT = QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter
 
 
 class ChartPainter:
@@ -58,11 +58,11 @@ class ChartPainter:
         self.painter.setPen(colour("ink"))
         self._line(x, bottom, x, bottom + TICK_PX)
         box = QtCore.QRectF(x - 45, bottom + TICK_PX, 90, 16)
-        self.painter.drawText(box, QtCore.Qt.AlignHCenter | QtCore.Qt.AlignTop, text)
+        self.painter.drawText(box, QtCore.Qt.AlignmentFlag.AlignHCenter | QtCore.Qt.AlignmentFlag.AlignTop, text)
 
     def _y_tick(self, y: float, text: str) -> None:
         left = self.scale.left
-        self.painter.setPen(QtGui.QPen(colour("rule"), 1, QtCore.Qt.DotLine))
+        self.painter.setPen(QtGui.QPen(colour("rule"), 1, QtCore.Qt.PenStyle.DotLine))
         self._line(left, y, self.scale.right, y)
         self.painter.setPen(colour("ink"))
         self._line(left - TICK_PX, y, left, y)
@@ -77,7 +77,7 @@ class ChartPainter:
         for x, y, entry in key_places(chart, painter.fontMetrics(), width):
             self._key(x, y, *entry)
         painter.setFont(sized(self.base, TITLE_PX, bold=True))
-        title = painter.fontMetrics().elidedText(chart.title, QtCore.Qt.ElideRight, width - 16)
+        title = painter.fontMetrics().elidedText(chart.title, QtCore.Qt.TextElideMode.ElideRight, width - 16)
         painter.drawText(QtCore.QRectF(8, 4, width - 16, 18), LEFT, title)
 
     def _key(self, x: float, y: float, label: str, ink: str, mark: str) -> None:
@@ -128,7 +128,7 @@ class ChartPainter:
         self.painter.drawText(QtCore.QPointF(left + 4, scale.bottom - 6), stretch.label)
 
     def _band(self, band: Band) -> None:
-        self.painter.setPen(QtCore.Qt.NoPen)
+        self.painter.setPen(QtCore.Qt.PenStyle.NoPen)
         self.painter.setBrush(colour(band.ink, WASH_ALPHA))
         x, low, high = self.scale.x_px(band.x), self.scale.y_px(band.low), self.scale.y_px(band.high)
         for part in _whole_parts(x + low + high):
@@ -138,8 +138,8 @@ class ChartPainter:
     def _box(self, box: Box) -> None:
         left, right = (float(self.scale.x_px(x)) for x in box.x)
         bottom, top = (float(self.scale.y_px(y)) for y in box.y)
-        self.painter.setPen(QtGui.QPen(colour(box.ink), 1, QtCore.Qt.DashLine))
-        self.painter.setBrush(QtCore.Qt.NoBrush)
+        self.painter.setPen(QtGui.QPen(colour(box.ink), 1, QtCore.Qt.PenStyle.DashLine))
+        self.painter.setBrush(QtCore.Qt.BrushStyle.NoBrush)
         self.painter.drawRect(QtCore.QRectF(left, top, right - left, bottom - top))
         self.painter.drawText(QtCore.QPointF(left + 4, top + 14), box.label)
 
@@ -155,7 +155,7 @@ class ChartPainter:
             self.painter.drawPolyline(QtGui.QPolygonF(_points(x[part], y[part])))
 
     def _dots(self, points: list[QtCore.QPointF], ink: str) -> None:
-        self.painter.setPen(QtCore.Qt.NoPen)
+        self.painter.setPen(QtCore.Qt.PenStyle.NoPen)
         self.painter.setBrush(colour(ink))
         for point in points:
             self.painter.drawEllipse(point, DOT_PX, DOT_PX)
@@ -216,7 +216,7 @@ def colour(ink: str, alpha: int = 255) -> QtGui.QColor:
 
 
 def _pen(ink: str, dashed: bool) -> QtGui.QPen:
-    return QtGui.QPen(colour(ink), PEN_PX, QtCore.Qt.DashLine if dashed else QtCore.Qt.SolidLine)
+    return QtGui.QPen(colour(ink), PEN_PX, QtCore.Qt.PenStyle.DashLine if dashed else QtCore.Qt.PenStyle.SolidLine)
 
 
 def _points(x: np.ndarray, y: np.ndarray) -> list[QtCore.QPointF]:

@@ -108,7 +108,7 @@ class ChartView(QtWidgets.QWidget):
 
     def mousePressEvent(self, event: QtGui.QMouseEvent) -> None:
         """Begins a drag, or moves the cursor."""
-        if event.button() != QtCore.Qt.LeftButton:
+        if event.button() != QtCore.Qt.MouseButton.LeftButton:
             return
         if self._has_cursor:
             self.picked.emit(self.scale().x_at(event.pos().x()))
@@ -118,7 +118,7 @@ class ChartView(QtWidgets.QWidget):
     def mouseMoveEvent(self, event: QtGui.QMouseEvent) -> None:
         """Follows the pointer."""
         self._pointer = QtCore.QPointF(event.pos())
-        if event.buttons() & QtCore.Qt.LeftButton and self._has_cursor:
+        if event.buttons() & QtCore.Qt.MouseButton.LeftButton and self._has_cursor:
             self.picked.emit(self.scale().x_at(event.pos().x()))
         elif self._drag is not None:
             self._drag = (self._drag[0], event.pos().x())

@@ -32,15 +32,15 @@ class MarginPanel(QtWidgets.QWidget):
         painter = QtGui.QPainter(self)
         if not self.margins:
             painter.setPen(QtGui.QColor(palette.FAINT))
-            painter.drawText(self.rect(), QtCore.Qt.AlignTop, "no limits in force")
+            painter.drawText(self.rect(), QtCore.Qt.AlignmentFlag.AlignTop, "no limits in force")
         for row, margin in enumerate(self.margins):
             self._paint(painter, row * ROW_HEIGHT_PX, margin)
 
     def _paint(self, painter: QtGui.QPainter, top: int, margin: Margin) -> None:
         width = self.width() - 8
         painter.setPen(QtGui.QColor(palette.INK))
-        painter.drawText(QtCore.QRect(0, top, width, 20), QtCore.Qt.AlignLeft, margin.label)
-        painter.drawText(QtCore.QRect(0, top, width, 20), QtCore.Qt.AlignRight, margin.text())
+        painter.drawText(QtCore.QRect(0, top, width, 20), QtCore.Qt.AlignmentFlag.AlignLeft, margin.label)
+        painter.drawText(QtCore.QRect(0, top, width, 20), QtCore.Qt.AlignmentFlag.AlignRight, margin.text())
         trough = QtCore.QRectF(0, top + 22, width, 12)
         painter.fillRect(trough, QtGui.QColor(palette.RULE))
         share = min(max(margin.share, 0.0), SHOWN_TO) if margin.share == margin.share else 0.0

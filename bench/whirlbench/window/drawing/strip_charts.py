@@ -35,7 +35,7 @@ class StripChart(pg.PlotWidget):
         self.companion = companion
         self._companion_curve = self._curve(companion) if companion else None
         self._main_curve = self._curve(channel)
-        self._limit = pg.InfiniteLine(angle=0, pen=pg.mkPen(palette.OVER, width=1, style=QtCore.Qt.DashLine))
+        self._limit = pg.InfiniteLine(angle=0, pen=pg.mkPen(palette.OVER, width=1, style=QtCore.Qt.PenStyle.DashLine))
         self._cursor = pg.InfiniteLine(angle=90, movable=True, pen=pg.mkPen(palette.CURSOR, width=1))
         self._cursor.sigDragged.connect(lambda line: self.cursor_moved.emit(float(line.value())))
         self._prepare_axes()

@@ -26,11 +26,11 @@ class TextTable(QtWidgets.QTableWidget):
             QtWidgets.QAbstractItemView.SingleSelection if choosable else QtWidgets.QAbstractItemView.NoSelection
         )
         self.setSelectionBehavior(QtWidgets.QAbstractItemView.SelectRows)
-        self.setFocusPolicy(QtCore.Qt.NoFocus)
+        self.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         self.setShowGrid(False)
         self.setWordWrap(True)
         self.verticalHeader().hide()
-        self.horizontalHeader().setDefaultAlignment(QtCore.Qt.AlignLeft)
+        self.horizontalHeader().setDefaultAlignment(QtCore.Qt.AlignmentFlag.AlignLeft)
         self.horizontalHeader().setHighlightSections(False)
         self.horizontalHeader().setStretchLastSection(True)
         self.setHorizontalScrollMode(QtWidgets.QAbstractItemView.ScrollPerPixel)

@@ -18,10 +18,10 @@ NO_VECTOR = "no 1P vector here"
 
 @dataclass(frozen=True)
 class Hand:
-    """One vector with its past: ``phasor_g`` complex peak g (NaN for none), ``trail_g`` the ones before, ``(m,)``."""
+    """One vector with its past: ``phasor_g`` complex peak g (NaN for none), ``past_g`` the ones before, ``(m,)``."""
 
     phasor_g: complex
-    trail_g: np.ndarray
+    past_g: np.ndarray
     ink: str
     label: str
 
@@ -55,7 +55,7 @@ class VectorDial(QtWidgets.QWidget):
             self._paint_hand(painter, hand)
         if not any(np.isfinite(hand.phasor_g) for hand in self.hands):
             painter.setPen(colour("faint"))
-            painter.drawText(self.rect(), QtCore.Qt.AlignCenter, NO_VECTOR)
+            painter.drawText(self.rect(), QtCore.Qt.AlignmentFlag.AlignCenter, NO_VECTOR)
         painter.end()
 
     def _radius_px(self, amplitude_g: float) -> float:
@@ -71,7 +71,7 @@ class VectorDial(QtWidgets.QWidget):
         painter.setPen(colour("rule"))
         whole = self._radius_px(self.greatest_g)
         painter.drawEllipse(centre, whole, whole)
-        painter.setBrush(QtCore.Qt.NoBrush)
+        painter.setBrush(QtCore.Qt.BrushStyle.NoBrush)
         for tick in ticks((0.0, self.greatest_g), RING_WISH)[1:]:
             radius = self._radius_px(tick.at)
             painter.setPen(colour("rule"))
@@ -85,7 +85,7 @@ class VectorDial(QtWidgets.QWidget):
         painter.drawText(QtCore.QPointF(centre.x() + 5, centre.y() - whole - 3), "mark")
 
     def _paint_hand(self, painter: QtGui.QPainter, hand: Hand) -> None:
-        past = [self._place(complex(one)) for one in hand.trail_g if np.isfinite(one)]
+        past = [self._place(complex(one)) for one in hand.past_g if np.isfinite(one)]
         if len(past) > 1:
             painter.setPen(QtGui.QPen(colour(hand.ink, 90), 1))
             painter.drawPolyline(QtGui.QPolygonF(past))
@@ -100,7 +100,7 @@ class VectorDial(QtWidgets.QWidget):
 
 
 def _greatest_g(hands: Sequence[Hand]) -> float:
-    amplitudes = np.abs(np.concatenate([np.append(hand.trail_g, hand.phasor_g) for hand in hands] or [np.zeros(1)]))
+    amplitudes = np.abs(np.concatenate([np.append(hand.past_g, hand.phasor_g) for hand in hands] or [np.zeros(1)]))
     return float(np.nanmax(amplitudes)) if np.isfinite(amplitudes).any() else 0.0
 
 

@@ -6,7 +6,7 @@ from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.window.drawing import palette
 
-KEY_EVENTS = (QtCore.QEvent.ShortcutOverride, QtCore.QEvent.KeyPress, QtCore.QEvent.KeyRelease)
+KEY_EVENTS = (QtCore.QEvent.Type.ShortcutOverride, QtCore.QEvent.Type.KeyPress, QtCore.QEvent.Type.KeyRelease)
 
 
 class AbortBar(QtWidgets.QPushButton):
@@ -21,7 +21,7 @@ class AbortBar(QtWidgets.QPushButton):
 
     def __init__(self) -> None:
         super().__init__("CUT THE POWER   (space bar)")
-        self.setFocusPolicy(QtCore.Qt.NoFocus)  # else the space bar would also press it by focus
+        self.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)  # else the space bar would also press it by focus
         self.setMinimumHeight(64)
         self.setAccessibleName("cut the power")
         self.setStyleSheet(
@@ -44,7 +44,7 @@ class AbortBar(QtWidgets.QPushButton):
         """Takes the space bar, as a claim and as a press, before any widget does."""
         if event.type() not in KEY_EVENTS or not isinstance(event, QtGui.QKeyEvent):
             return False
-        if event.key() != QtCore.Qt.Key_Space or not self.isEnabled():
+        if event.key() != QtCore.Qt.Key.Key_Space or not self.isEnabled():
             return False
         event.accept()
         if not event.isAutoRepeat():
@@ -53,6 +53,6 @@ class AbortBar(QtWidgets.QPushButton):
 
     def _take(self, kind: QtCore.QEvent.Type) -> None:
         """One press comes twice, as a claim and as a key; an input method may swallow the second."""
-        if kind == QtCore.QEvent.ShortcutOverride or (kind == QtCore.QEvent.KeyPress and not self._is_down):
+        if kind == QtCore.QEvent.Type.ShortcutOverride or (kind == QtCore.QEvent.Type.KeyPress and not self._is_down):
             self.abort.emit()
-        self._is_down = kind == QtCore.QEvent.ShortcutOverride
+        self._is_down = kind == QtCore.QEvent.Type.ShortcutOverride

@@ -25,7 +25,7 @@ class Bridge(QtCore.QObject):
         super().__init__()
         self.session, self.panel = session, panel
         self._clock = QtCore.QTimer(self)
-        self._clock.setTimerType(QtCore.Qt.PreciseTimer)
+        self._clock.setTimerType(QtCore.Qt.TimerType.PreciseTimer)
         self._clock.setInterval(FRAME_MS)
         self._clock.timeout.connect(self._frame)
         self._clock.start()

@@ -42,10 +42,10 @@ class CheckListCard(QtWidgets.QFrame):
     def _row(self, line: str) -> QtWidgets.QHBoxLayout:
         """Box and wrapped text: a box of its own text would not wrap."""
         box, text = QtWidgets.QCheckBox(), QtWidgets.QLabel(line)
-        box.setFocusPolicy(QtCore.Qt.NoFocus)
+        box.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         box.setAccessibleName(line)
         box.toggled.connect(self._tell)
-        text.setTextFormat(QtCore.Qt.PlainText)
+        text.setTextFormat(QtCore.Qt.TextFormat.PlainText)
         text.setWordWrap(True)
         self.boxes.append(box)
         row = QtWidgets.QHBoxLayout()

@@ -13,7 +13,7 @@ class Dial(QtWidgets.QDoubleSpinBox):
 
     def __init__(self, label: str, low: float, high: float, decimals: int) -> None:
         super().__init__()
-        self.setFocusPolicy(QtCore.Qt.StrongFocus)  # not by the wheel
+        self.setFocusPolicy(QtCore.Qt.FocusPolicy.StrongFocus)  # not by the wheel
         self.setRange(low, high)
         self.setDecimals(decimals)
         self.setPrefix(f"{label}  ")

@@ -79,7 +79,9 @@ class SpinPanel(QtWidgets.QWidget):
         row = QtWidgets.QHBoxLayout()
         for kind, label in BUTTONS:
             button = QtWidgets.QPushButton(label)
-            button.setFocusPolicy(QtCore.Qt.NoFocus)  # the space bar cuts the power and must press nothing else
+            button.setFocusPolicy(
+                QtCore.Qt.FocusPolicy.NoFocus
+            )  # the space bar cuts the power and must press nothing else
             button.clicked.connect(lambda _checked, kind=kind: self.session.command(kind))
             self.buttons[kind] = button
             row.addWidget(button)

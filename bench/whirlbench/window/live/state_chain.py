@@ -34,18 +34,18 @@ class StateChain(QtWidgets.QWidget):
             self._paint_link(painter, place, state)
         painter.setPen(QtGui.QColor(palette.OVER if self.state == "tripped" else palette.INK))
         rest = QtCore.QRect(4 * 112 + 24, 0, self.width() - 4 * 112 - 30, self.height())
-        painter.drawText(rest, QtCore.Qt.AlignVCenter | QtCore.Qt.TextWordWrap, self.remark)
+        painter.drawText(rest, QtCore.Qt.AlignmentFlag.AlignVCenter | QtCore.Qt.TextFlag.TextWordWrap, self.remark)
 
     def _paint_link(self, painter: QtGui.QPainter, place: int, state: str) -> None:
         box = QtCore.QRectF(8 + place * 112, 8, 96, self.height() - 16)
         here = state == self.state
         fill = palette.OVER if state == "tripped" else palette.INK
         painter.setPen(QtGui.QPen(QtGui.QColor(fill if here else palette.FAINT), 1.5))
-        painter.setBrush(QtGui.QColor(fill) if here else QtCore.Qt.NoBrush)
+        painter.setBrush(QtGui.QColor(fill) if here else QtCore.Qt.BrushStyle.NoBrush)
         painter.drawRoundedRect(box, 6, 6)
         if place + 1 < len(STATES):
             painter.drawLine(
                 QtCore.QPointF(box.right(), box.center().y()), QtCore.QPointF(box.right() + 16, box.center().y())
             )
         painter.setPen(QtGui.QColor(palette.CARD if here else palette.FAINT))
-        painter.drawText(box, QtCore.Qt.AlignCenter, state)
+        painter.drawText(box, QtCore.Qt.AlignmentFlag.AlignCenter, state)

@@ -112,6 +112,6 @@ def diagnosis_work(subject: Subject) -> Answers:
     yield Doing("reading the recording")
     run, other = subject.run(), subject.other_run()
     yield Doing("orders, onset and back-tested trips")
-    from whirlbench.window.pages.diagnosis_page_state import diagnosis_page
+    from whirlbench.results.diagnosis import diagnosis
 
-    yield diagnosis_page(run, subject.rig(run), other)
+    yield diagnosis(run, subject.rig(run), other)

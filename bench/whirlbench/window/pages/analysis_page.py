@@ -30,9 +30,9 @@ class AnalysisPage(QtWidgets.QStackedWidget):
         self.panel: Any = None
         self.line = QtWidgets.QLabel()
         self.line.setWordWrap(True)
-        self.line.setTextFormat(QtCore.Qt.PlainText)
+        self.line.setTextFormat(QtCore.Qt.TextFormat.PlainText)
         self.button = QtWidgets.QPushButton()
-        self.button.setFocusPolicy(QtCore.Qt.NoFocus)
+        self.button.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         self.button.clicked.connect(self._stop_or_begin)
         self._errand: Worker | None = None
         self._begun_s = 0.0
@@ -47,7 +47,7 @@ class AnalysisPage(QtWidgets.QStackedWidget):
         layout = QtWidgets.QVBoxLayout(card)
         layout.setContentsMargins(24, 24, 24, 24)
         layout.addWidget(self.line)
-        layout.addWidget(self.button, alignment=QtCore.Qt.AlignLeft)
+        layout.addWidget(self.button, alignment=QtCore.Qt.AlignmentFlag.AlignLeft)
         layout.addStretch(1)
         return card
 

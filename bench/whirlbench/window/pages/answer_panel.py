@@ -40,9 +40,9 @@ class RemarkList(QtWidgets.QWidget):
 
     def _label(self) -> QtWidgets.QLabel:
         label = QtWidgets.QLabel()
-        label.setTextFormat(QtCore.Qt.PlainText)
+        label.setTextFormat(QtCore.Qt.TextFormat.PlainText)
         label.setWordWrap(True)
-        label.setTextInteractionFlags(QtCore.Qt.TextSelectableByMouse)
+        label.setTextInteractionFlags(QtCore.Qt.TextInteractionFlag.TextSelectableByMouse)
         self._column.addWidget(label)
         return label
 

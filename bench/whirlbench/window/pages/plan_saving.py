@@ -17,7 +17,7 @@ class PlanSaver(QtWidgets.QWidget):
         super().__init__()
         self.plan_text, self._file_name = "", file_name
         self.button = QtWidgets.QPushButton(label)
-        self.button.setFocusPolicy(QtCore.Qt.NoFocus)
+        self.button.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         self.button.clicked.connect(self._ask_and_write)
         self.line = QtWidgets.QLabel()
         self.line.setWordWrap(True)
@@ -37,7 +37,7 @@ class PlanSaver(QtWidgets.QWidget):
         dialog = QtWidgets.QFileDialog(self, self.button.text(), self._file_name, "plans (*.toml)")
         dialog.setOption(QtWidgets.QFileDialog.DontUseNativeDialog)
         dialog.setAcceptMode(QtWidgets.QFileDialog.AcceptSave)
-        dialog.setAttribute(QtCore.Qt.WA_DeleteOnClose)
+        dialog.setAttribute(QtCore.Qt.WidgetAttribute.WA_DeleteOnClose)
         dialog.fileSelected.connect(lambda path: self.write(Path(path)))
         dialog.show()
 

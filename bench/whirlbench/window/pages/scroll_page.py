@@ -27,7 +27,7 @@ class ScrollPage(QtWidgets.QScrollArea):
         self._revealing.timeout.connect(self._reveal)
         self.setWidgetResizable(True)
         self.setFrameShape(QtWidgets.QFrame.NoFrame)
-        self.setHorizontalScrollBarPolicy(QtCore.Qt.ScrollBarAlwaysOff)
+        self.setHorizontalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         body = QtWidgets.QWidget()
         self.column = QtWidgets.QVBoxLayout(body)
         self.column.setContentsMargins(6, 4, 12, 12)
@@ -50,7 +50,7 @@ class ScrollPage(QtWidgets.QScrollArea):
     def add_line(self, text: str, kind: str = "assumption") -> QtWidgets.QLabel:
         """A plain line that can be selected; ``kind`` "warning", "caution" or "assumption" decides its ink."""
         label = self._label(text, f"color: {NOTICE_INKS[kind]};")
-        label.setTextInteractionFlags(QtCore.Qt.TextSelectableByMouse)
+        label.setTextInteractionFlags(QtCore.Qt.TextInteractionFlag.TextSelectableByMouse)
         return label
 
     def add(self, widget: QtWidgets.QWidget) -> None:
@@ -86,7 +86,7 @@ class ScrollPage(QtWidgets.QScrollArea):
 
     def _label(self, text: str, style: str) -> QtWidgets.QLabel:
         label = QtWidgets.QLabel(text)
-        label.setTextFormat(QtCore.Qt.PlainText)
+        label.setTextFormat(QtCore.Qt.TextFormat.PlainText)
         label.setWordWrap(True)
         label.setStyleSheet(style)
         self.add(label)
@@ -98,9 +98,9 @@ class LineList(QtWidgets.QLabel):
 
     def __init__(self, lines: Sequence[str] = ()) -> None:
         super().__init__()
-        self.setTextFormat(QtCore.Qt.PlainText)
+        self.setTextFormat(QtCore.Qt.TextFormat.PlainText)
         self.setWordWrap(True)
-        self.setTextInteractionFlags(QtCore.Qt.TextSelectableByMouse)
+        self.setTextInteractionFlags(QtCore.Qt.TextInteractionFlag.TextSelectableByMouse)
         self.show_lines(lines)
 
     def show_lines(self, lines: Sequence[str]) -> None:

@@ -20,7 +20,7 @@ class TunePanel(AnswerPanel):
     asked = QtCore.pyqtSignal(object)
 
     def __init__(self, answer: Answer) -> None:
-        self.knob = QtWidgets.QSlider(QtCore.Qt.Horizontal)
+        self.knob = QtWidgets.QSlider(QtCore.Qt.Orientation.Horizontal)
         self.knob_text = QtWidgets.QLabel()
         self.own_choice = QtWidgets.QPushButton("as the rule advises")
         super().__init__(answer)
@@ -40,10 +40,10 @@ class TunePanel(AnswerPanel):
     def _knob_row(self) -> QtWidgets.QWidget:
         """Long closed-loop times to the right: calmer; the scale is logarithmic."""
         self.knob.setRange(0, KNOB_STEPS)
-        self.knob.setFocusPolicy(QtCore.Qt.NoFocus)
+        self.knob.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         self.knob.setAccessibleName("closed-loop time")
         self.knob.valueChanged.connect(self._turned)
-        self.own_choice.setFocusPolicy(QtCore.Qt.NoFocus)
+        self.own_choice.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         self.own_choice.clicked.connect(lambda: self.asked.emit(None))
         row = QtWidgets.QWidget()
         layout = QtWidgets.QHBoxLayout(row)

@@ -28,7 +28,7 @@ class ReplayPanel(QtWidgets.QWidget):
         self.events = QtWidgets.QListWidget()
         self.events.setWordWrap(True)
         self.events.setResizeMode(QtWidgets.QListView.Adjust)
-        self.slider = QtWidgets.QSlider(QtCore.Qt.Horizontal)
+        self.slider = QtWidgets.QSlider(QtCore.Qt.Orientation.Horizontal)
         self.pace = QtWidgets.QComboBox()
         self.play = QtWidgets.QPushButton("play")
         self.clock = QtCore.QTimer(self)

@@ -1,0 +1,345 @@
+"""Trips in words: what a rig's limits would have done to recorded runs, and which of them a run could not show."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from whirlbench.analysis.onset import find_failure
+from whirlbench.errors import AnalysisError
+from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, figure, fixed, listed
+from whirlbench.results.chart import Caption, Chart, Curve
+from whirlbench.results.labels import label, spoken
+from whirlbench.rig.description import Rig
+from whirlbench.rig.limits import WITH_RULE
+from whirlbench.safety.back_test import rules_for
+from whirlbench.safety.host_rules import Trip
+from whirlbench.safety.study import SWEPT, Case, Suggestion, Trade, Verdict, judge, quantity, suggest, trade_off
+from whirlbench.samples import Run
+
+__all__ = ["Case", "back_tested", "case_of", "trips_answer", "trips_study"]
+
+SUBJECT = "trips"
+LEAST_SHARE = 0.95  # of a run in which a sensor spoke; our choice: below, the limit's silence tells of a part only
+NO_PROMISE = (
+    "a limit that caught these runs is no promise for the next: the microcontroller's limits and the guard stay where "
+    "they are"
+)
+EXTRAPOLATED = "extrapolated limits: the healthy hours given cannot show so rare a peak"
+NO_LIMIT = NotJudged(SUBJECT, "the rig sets no limit that a recording can be held against")
+_SENSORS = {"speed": "speed", "rpm": "channel of speed", "vibration": "vibration"}  # beside the slow channels' labels
+_LIMITS = {limit.key: limit for limit in WITH_RULE}
+
+
+def needs(rule: str) -> tuple[str, ...]:
+    """Sensors without which ``rule`` says nothing; KeyError for a rule that is not known.
+
+    "speed" is tach pulses or the slow channel, "vibration" any axis; every other one is a slow channel.
+    """
+    watch = _LIMITS[rule].watch
+    other_names = {"vibration_g_rms": "vibration"} | ({} if watch.rule == "level" else {"rpm": "speed"})
+    return tuple(other_names.get(name, name) for name in watch.channels)
+
+
+def quantity_words(rule: str, value: float) -> str:
+    """``value`` of the quantity that ``rule`` limits, with its unit."""
+    return f"{figure(value, 4)} {_LIMITS[rule].unit}".strip()
+
+
+@dataclass(frozen=True)
+class BackTest:
+    """One run on trial: what would have tripped, the rules that could be judged, and what could not, and why.
+
+    ``cautions`` name sensors that spoke during a part of the run only.
+    """
+
+    verdict: Verdict
+    judged: tuple[str, ...]
+    not_judged: tuple[NotJudged, ...]
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def trips(self) -> tuple[Trip, ...]:
+        """The first trip of every rule that would have fired, in order of time."""
+        return self.verdict.trips
+
+
+def case_of(run: Run, healthy: bool = False) -> Case:
+    """``run`` as a case: failed where a sure failure is found in it, unless it is known to be ``healthy``."""
+    failure = None if healthy else find_failure(run)
+    return Case(run, failure.at_s if failure is not None and failure.sure else None)
+
+
+def back_tested(case: Case, rig: Rig) -> BackTest:
+    """The limits of ``rig`` on one run, by the rules that run live; one that fired counts as judged in any case."""
+    verdict = judge([case], rig)[0]
+    fired = {trip.rule for trip in verdict.trips}
+    names = [rule.name for rule in rules_for(case.run, rig)]
+    if not names:
+        return BackTest(verdict, (), (NO_LIMIT,))
+    lacks = {name: "" if name in fired else _lack(case.run, rig, name) for name in names}
+    judged = tuple(name for name in names if not lacks[name])
+    unjudged = tuple(NotJudged(label(name), why) for name, why in lacks.items() if why)
+    return BackTest(verdict, judged, unjudged, tuple(_gaps(case.run, rig, judged)))
+
+
+def _lack(run: Run, rig: Rig, rule: str) -> str:
+    """Why ``rule`` cannot be judged on ``run``; empty where it can."""
+    missing = [_sensor(name) for name in needs(rule) if _share(run, rig, name) == 0.0]
+    return f"the recording has no {listed(missing)}" if missing else ""
+
+
+def _gaps(run: Run, rig: Rig, judged: Sequence[str]) -> Iterator[str]:
+    for name in dict.fromkeys(name for rule in judged for name in needs(rule)):
+        share = _share(run, rig, name)
+        if share < LEAST_SHARE:
+            yield f"{_sensor(name)} was recorded during {100.0 * share:.0f} % of the run: its limits were judged there"
+
+
+def _sensor(name: str) -> str:
+    return _SENSORS.get(name) or label(name)
+
+
+def _share(run: Run, rig: Rig, sensor: str) -> float:
+    """Share of the run in which ``sensor`` spoke: vibration by whole windows, speed by pulses or the channel."""
+    if sensor == "vibration":
+        windows, rate_hz = len(quantity(run, rig, "vibration_g_rms")[0]), run.vibration.rate_hz
+        return (
+            windows * rig.limits.vibration_window_samples / (rate_hz * run.duration_s())
+            if windows and rate_hz > 0.0
+            else 0.0
+        )
+    if sensor == "speed" and len(run.tach.time_s) > 1:
+        return 1.0  # silence between pulses is what the limit of lost tach watches
+    values = run.slow.channel("rpm" if sensor == "speed" else sensor)
+    return float(np.isfinite(values).mean()) if len(values) else 0.0
+
+
+@dataclass(frozen=True)
+class TripStudy:
+    """Limits on trial: every run's back-test, and, where asked for, one limit moved and limits suggested."""
+
+    tests: tuple[BackTest, ...]
+    moved: str = ""
+    trades: tuple[Trade, ...] = ()
+    suggestions: tuple[Suggestion, ...] = ()
+    not_judged: tuple[NotJudged, ...] = ()
+
+
+def trips_study(
+    cases: Sequence[Case],
+    rig: Rig,
+    move: tuple[str, Sequence[float]] | None = None,
+    suggest_per_hour: float | None = None,
+) -> TripStudy:
+    """Back-tests of the limits of ``rig``, one limit moved through values, limits for a rate of false alarms.
+
+    What a recording cannot answer stands in ``not_judged``; a limit that cannot be moved raises AnalysisError.
+    """
+    tests = tuple(back_tested(case, rig) for case in cases)
+    rule, trades, unmoved = _moved(cases, rig, *move) if move else ("", (), ())
+    suggestions, unsuggested = _suggested(cases, rig, suggest_per_hour) if suggest_per_hour else ((), ())
+    return TripStudy(tests, rule, trades, suggestions, (*unmoved, *unsuggested))
+
+
+def _moved(
+    cases: Sequence[Case], rig: Rig, rule: str, values: Sequence[float]
+) -> tuple[str, tuple[Trade, ...], tuple[NotJudged, ...]]:
+    """The trade-off on the runs that show the quantity; a run that does not would count as one that was missed."""
+    trade_off((), rig, rule, ())  # a rule that cannot be moved is told before any run is looked at
+    lacks = [(case, _lack(case.run, rig, rule)) for case in cases]
+    shown = [case for case, why in lacks if not why]
+    what = f"moved limit of {label(rule)}"
+    unjudged = [NotJudged(f"{what} on {case.run.source}", why) for case, why in lacks if why]
+    if shown and not any(case.failed_at_s is not None for case in shown):
+        unjudged.append(NotJudged(f"lead of the {what}", "no recording holds a sure failure"))
+    if shown and all(case.failed_at_s is not None for case in shown):
+        unjudged.append(NotJudged(f"false alarms of the {what}", "no healthy recording was given"))
+    return rule, trade_off(shown, rig, rule, values) if shown else (), tuple(unjudged)
+
+
+def _suggested(
+    cases: Sequence[Case], rig: Rig, per_hour: float
+) -> tuple[tuple[Suggestion, ...], tuple[NotJudged, ...]]:
+    """Limits of the rig for ``per_hour`` false alarms, as far as the healthy runs show enough of their quantity."""
+    healthy = [case.run for case in cases if case.failed_at_s is None]
+    found, unjudged = [], []
+    for rule in (name for name in SWEPT if getattr(rig.limits, name) is not None):
+        try:
+            found.append(suggest(healthy, rig, rule, per_hour))
+        except AnalysisError as error:
+            unjudged.append(NotJudged(f"suggested limit of {label(rule)}", spoken(str(error))))
+    return tuple(found), tuple(unjudged)
+
+
+def trips_answer(study: TripStudy) -> Answer:
+    """``study`` in words; not judged where no limit could be held against any run."""
+    several = len(study.tests) > 1
+    unjudged = [
+        NotJudged(f"{item.what} in {test.verdict.source}", item.why) if several else item
+        for test in study.tests
+        for item in test.not_judged
+    ]
+    return Answer(
+        SUBJECT,
+        _headline(study.tests),
+        tables=tuple(_tables(study)),
+        charts=(_trade_chart(study.moved, study.trades),) if study.trades else (),
+        remarks=tuple(_remarks(study)),
+        not_judged=(*unjudged, *study.not_judged),
+        document=_document(study),
+        judged=any(test.judged for test in study.tests),
+    )
+
+
+def _headline(tests: Sequence[BackTest]) -> str:
+    if not any(test.judged for test in tests):
+        return "no limit could be judged"
+    if len(tests) == 1:
+        failed_s, lead_s = tests[0].verdict.failed_at_s, tests[0].verdict.lead_s
+        failure = [] if failed_s is None else [f"failed at {failed_s:.2f} s"]
+        lead = [] if lead_s is None else [f"first trip {lead_s:.2f} s before the failure"]
+        return "; ".join([outcome(tests[0]), *failure, *lead])
+    tripped = sum(bool(test.trips) for test in tests)
+    unjudged = sum(bool(test.not_judged) for test in tests)
+    rest = f"; in {unjudged} not every limit could be judged" if unjudged else ""
+    return f"{tripped} of {len(tests)} runs would have tripped{rest}"
+
+
+def outcome(test: BackTest, naming: bool = True) -> str:
+    """What the limits would have done to a run, and how many could not be judged, ``naming`` them or not."""
+    if not test.judged:
+        return "no limit could be judged"
+    rest = f"; {len(test.not_judged)} not judged" if test.not_judged else ""
+    if rest and naming:
+        rest += f": {listed([item.what for item in test.not_judged])}"
+    count = f"{len(test.judged)} judged limit{'s' * (len(test.judged) > 1)}"
+    if not test.trips:
+        return f"none of the {count} would have tripped{rest}"
+    first = test.trips[0]
+    return f"{len(test.trips)} of {count} would have tripped, first {label(first.rule)} at {first.at_s:.2f} s{rest}"
+
+
+RUN_COLUMNS = (
+    Column("recording", figures=False),
+    Column("failed at", "s"),
+    Column("first trip before the failure", "s"),
+    Column("what the limits would have done", figures=False),
+)
+TRIP_COLUMNS = (
+    Column("recording", figures=False),
+    Column("limit", figures=False),
+    Column("at", "s"),
+    Column("value"),
+    Column("limit at"),
+)
+TRADE_COLUMNS = (
+    Column("limit at"),
+    Column("failures caught before", "%"),
+    Column("median lead", "s"),
+    Column("false alarms per hour"),
+)
+SUGGESTION_COLUMNS = (
+    Column("limit", figures=False),
+    Column("suggested"),
+    Column("extreme seen"),
+    Column("healthy running", "h"),
+    Column("false alarms per hour"),
+    Column("remark", figures=False),
+)
+
+
+def _tables(study: TripStudy) -> Iterator[Table]:
+    trips = tuple(_trip_row(test.verdict.source, trip) for test in study.tests for trip in test.trips)
+    yield Table("trips", "Trips that these limits would have made", TRIP_COLUMNS, trips)
+    yield Table("runs", "Runs on trial", RUN_COLUMNS, tuple(map(_run_row, study.tests)))
+    if study.trades:
+        rows = tuple(_trade_row(study.moved, one) for one in study.trades)
+        yield Table("moved", f"The limit of {label(study.moved)} moved, all others left out", TRADE_COLUMNS, rows)
+    if study.suggestions:
+        rows = tuple(map(_suggestion_row, study.suggestions))
+        yield Table("suggestions", "Limits suggested from healthy running", SUGGESTION_COLUMNS, rows)
+
+
+def _run_row(test: BackTest) -> tuple[str, ...]:
+    verdict = test.verdict
+    return verdict.source, fixed(verdict.failed_at_s, 2), fixed(verdict.lead_s, 2), outcome(test)
+
+
+def _trip_row(source: str, trip: Trip) -> tuple[str, ...]:
+    value, limit = (quantity_words(trip.rule, one) for one in (trip.value, trip.limit))
+    return source, label(trip.rule), f"{trip.at_s:.2f}", value, limit
+
+
+def _trade_row(rule: str, one: Trade) -> tuple[str, ...]:
+    alarms = figure(one.false_alarms_per_hour)
+    return quantity_words(rule, one.limit), fixed(100.0 * one.caught_share, 0), fixed(one.median_lead_s, 2), alarms
+
+
+def _suggestion_row(one: Suggestion) -> tuple[str, ...]:
+    limit, seen = (quantity_words(one.rule, value) for value in (one.limit, one.largest_seen))
+    remark = "extrapolated" if one.extrapolated else NONE
+    return label(one.rule), limit, seen, figure(one.healthy_hours), figure(one.false_alarms_per_hour), remark
+
+
+def back_test_remarks(test: BackTest) -> Iterator[Remark]:
+    """That a failure came before every trip, and which sensors spoke during a part of the run only."""
+    failed_s = test.verdict.failed_at_s
+    if test.judged and failed_s is not None and test.verdict.lead_s is None:
+        text = f"the failure at {failed_s:.2f} s came before any trip of the limits that could be judged"
+        yield Remark(Level.DANGER, text)
+    yield from (Remark(Level.CAUTION, text) for text in test.cautions)
+
+
+def _remarks(study: TripStudy) -> Iterator[Remark]:
+    for test in study.tests:
+        for remark in back_test_remarks(test):
+            yield Remark(remark.level, f"{test.verdict.source}: {remark.text}" if len(study.tests) > 1 else remark.text)
+    if any(one.extrapolated for one in study.suggestions):
+        yield Remark(Level.CAUTION, EXTRAPOLATED)
+    yield Remark(Level.CAUTION, NO_PROMISE)
+
+
+def _trade_chart(rule: str, trades: Sequence[Trade]) -> Chart:
+    """Median lead time against false alarms per hour, one point a limit value, each named."""
+    alarms = np.array([one.false_alarms_per_hour for one in trades])
+    lead_s = np.array([one.median_lead_s for one in trades])
+    named = [one for one in trades if np.isfinite(one.false_alarms_per_hour) and np.isfinite(one.median_lead_s)]
+    return Chart(
+        f"Limit of {label(rule)}, and share of failures caught",
+        "false alarms per hour of healthy running",
+        "median lead before the failure (s)",
+        curves=(Curve(alarms, lead_s, ink="measured"), Curve(alarms, lead_s, ink="measured", dots=True)),
+        captions=tuple(
+            Caption(
+                one.false_alarms_per_hour,
+                one.median_lead_s,
+                f"{quantity_words(rule, one.limit)} ({100.0 * one.caught_share:.0f} %)",
+            )
+            for one in named
+        ),
+        key="moved",
+    )
+
+
+def _document(study: TripStudy) -> Mapping[str, Any]:
+    verdicts = [test.verdict for test in study.tests]
+    runs = [
+        {
+            "recording": one.source,
+            "trips": one.trips,
+            "failure": None if one.failed_at_s is None else {"at_s": one.failed_at_s},
+            "lead_s": one.lead_s,
+        }
+        for one in verdicts
+    ]
+    trips = [
+        {"rule": trip.rule, "at_s": trip.at_s, "value": trip.value, "limit": trip.limit, "recording": one.source}
+        for one in verdicts
+        for trip in one.trips
+    ]
+    moved = {"limit": study.moved, "values": study.trades} if study.trades else None
+    return {"trips": trips, "runs": runs, "moved": moved, "suggestions": study.suggestions}
