@@ -12,7 +12,6 @@ from whirlbench.errors import RigError
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.samples import Run
 from whirlbench.window.pages.analyses import Subject, TuneAnswer, check_work, diagnosis_work, limits_work, tune_work
-from whirlbench.window.pages.check_state import CheckState
 from whirlbench.window.pages.diagnosis_page_state import DiagnosisPage
 from whirlbench.window.pages.worker import Doing
 
@@ -24,7 +23,9 @@ def first_result(answers) -> object:
 
 
 def test_the_check_needs_no_recording() -> None:
-    assert isinstance(first_result(check_work(Subject(rig_text=TEXT))), CheckState)
+    work = check_work(Subject(rig_text=TEXT))
+    assert first_result(work).headline.startswith("moulded nylon: fit")
+    assert work.send(0).headline.startswith("printed flat, plain root: NOT FIT")
 
 
 def test_without_any_rig_that_is_said() -> None:

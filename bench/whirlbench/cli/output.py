@@ -68,10 +68,11 @@ def print_answer(answer: Answer, console: Console | None = None) -> None:
         console.print(f"{answer.plan.purpose}: {answer.plan.remark}", markup=False, soft_wrap=True)
 
 
-def write_plan(plan: PlanOffer | None, path: Path) -> None:
-    """Writes an answer's plan; AnalysisError says why there is none."""
+def write_plan(plan: PlanOffer | None, path: Path, source: Path | str = "") -> None:
+    """Writes an answer's plan; AnalysisError says why there is none, with the file ``source`` that is at fault."""
     if plan is None or not plan.text:
-        raise AnalysisError(plan.remark if plan else "this answer comes without a plan")
+        why = plan.remark if plan else "this answer comes without a plan"
+        raise AnalysisError(f"{source}: {why}" if source else why)
     write_text(path, plan.text)
 
 
