@@ -14,6 +14,8 @@ import click
 import msgspec
 
 from whirlbench.cli.number import Number
+from whirlbench.cli.output import json_text, print_summary, write_text
+from whirlbench.cli.rehearsal_answers import ask
 from whirlbench.cli.rehearsal_runs import SPINS, Spin, check_rehearsal, run_spin
 from whirlbench.cli.run_input import naming
 from whirlbench.cli.run_output import tell_outcome
@@ -22,6 +24,9 @@ from whirlbench.session.engine.actions import Ending, Outcome, Progress
 
 if TYPE_CHECKING:
     from whirlbench.report.rehearsal_page import Chapter
+    from whirlbench.results.answer import Answer
+    from whirlbench.rig.description import Rig
+    from whirlbench.samples import Run
 
 DEFAULT_SPEED = 20.0
 
@@ -43,7 +48,7 @@ DEFAULT_SPEED = 20.0
 @click.option("--rig", "rig_path", type=click.Path(path_type=Path), help="Rig file; by default the example rig.")
 def command(folder: Path, speed: float, random_seed: int | None, rig_path: Path | None) -> int:
     """Check, staged spin, step tests, pitch map and an induced runaway that trips; recordings and a report in DIR."""
-    from whirlbench.rig.toml import example_rig_text, read_rig
+    from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
 
     rig_text = read_rig(rig_path)[1] if rig_path else example_rig_text()
     seed = random_seed if random_seed is not None else secrets.randbits(31)
@@ -53,7 +58,7 @@ def command(folder: Path, speed: float, random_seed: int | None, rig_path: Path 
     rig_file = folder / "rig.toml"
     rig_file.write_text(rig_text, encoding="utf-8")
     click.echo(f"simulated stand, seed {seed}; results in {folder}")
-    chapters = [_check(rig_file, folder)]
+    chapters = [_check(parse_rig(rig_text, str(rig_file)), folder)]
     for spin in SPINS:
         click.echo(f"{spin.purpose}:")
         path, outcome = _spin(spin, rig_text, folder, seed, speed)
@@ -111,18 +116,15 @@ def _require(spin: Spin, path: Path, outcome: Outcome) -> None:
         )
 
 
-def _check(rig_file: Path, folder: Path) -> Chapter:
+def _check(rig: Rig, folder: Path) -> Chapter:
+    from whirlbench.report.answer_page import answer_page
     from whirlbench.report.rehearsal_page import Chapter
 
-    result = _ask("check", rig_file, "--report", folder / "check.html", "--json", into=folder / "check.json")
-    permitted, fragment = result["permitted"], result["fragment"]
-    findings = [
-        f"permitted speed {permitted['rpm']:.0f} rpm, governed by {permitted['governed_by']}",
-        f"a fragment would leave at {fragment['speed_m_s']:.0f} m/s with {fragment['energy_j']:.0f} J",
-        "the working is in check.html",
-    ]
+    answer = ask("check", rig)
+    _keep(answer, folder / "check.json")
+    write_text(folder / "check.html", answer_page("Strength check", [answer]))
     click.echo("Before the spin:")
-    return _tell(Chapter("Before the spin", findings))
+    return _tell(Chapter("Before the spin", ["the working is in check.html"], answer))
 
 
 def _chapter(spin: Spin, path: Path, outcome: Outcome, rig_file: Path, folder: Path) -> Chapter:
@@ -131,21 +133,43 @@ def _chapter(spin: Spin, path: Path, outcome: Outcome, rig_file: Path, folder: P
     from whirlbench.report.run_chart import run_figure
     from whirlbench.rig.toml import parse_rig
 
-    run = read_run(path)
+    run, answer = read_run(path), None
     findings = [f"{path.name}: {run.duration_s():.1f} s, ended {outcome.ending} {outcome.reason}".rstrip()]
     findings += [
         f"trip at {event.time_s:.3f} s: {event.name}, {event.detail}" for event in run.events if event.kind == "trip"
     ]
-    findings += _ANALYSES.get(spin.name, lambda *_: [])(path, rig_file, folder)
+    if spin.name == MAPPED:
+        answer = _limits(run, parse_rig(run.rig_text), folder)
+    if spin.name in _ANALYSES:
+        findings += _ANALYSES[spin.name](path, rig_file, folder)
     figure = run_figure(run, parse_rig(run.rig_text), spin.purpose)
     figure.savefig(folder / f"{spin.name}.png", dpi=110)
-    return _tell(Chapter(spin.purpose, findings, figure))
+    return _tell(Chapter(spin.purpose, findings, answer, figure))
 
 
 def _tell(chapter: Chapter) -> Chapter:
     for line in chapter.findings:
         click.echo(f"  {line}")
+    if chapter.answer is not None:
+        print_summary(chapter.answer)
     return chapter
+
+
+def _keep(answer: Answer, path: Path) -> None:
+    write_text(path, json_text(answer.as_document()) + "\n")
+
+
+def _limits(run: Run, rig: Rig, folder: Path) -> Answer:
+    """Pitch limits of the mapped pitches, with the card for the field and the chart where there are any."""
+    from whirlbench.report.chart_drawing import write_charts
+    from whirlbench.report.field_card import field_card
+
+    answer = ask("limits", rig, run)
+    _keep(answer, folder / "limits.json")
+    if answer.judged:
+        write_text(folder / "end-points.html", field_card(answer))
+        write_charts((answer.chart("limits"),), folder / "limits.png")
+    return answer
 
 
 def _ask(verb: str, *arguments: Any, into: Path) -> Any:
@@ -175,21 +199,6 @@ def _tune(path: Path, rig_file: Path, folder: Path) -> list[str]:
     return lines
 
 
-def _limits(path: Path, rig_file: Path, folder: Path) -> list[str]:
-    pages = ("--page", folder / "end-points.html", "--chart", folder / "limits.png")
-    result = _ask("limits", path, "--rig", rig_file, *pages, "--json", into=folder / "limits.json")
-    lines = []
-    for row in result["limits"][-3:]:
-        if row["max_pitch_deg_95"] is not None:
-            lines.append(f"at {row['rpm']:.0f} rpm: at most {row['max_pitch_deg_95']:.1f} deg ({row['binding_95']})")
-    for name, mode in result["modes"].items():
-        if mode["fine"]:
-            lines.append(f"{name}: servo {mode['fine']['servo_us']} to {mode['coarse']['servo_us']} us")
-        else:
-            lines.append(f"{name}: {mode['remark']}")
-    return lines
-
-
 def _failure(path: Path, rig_file: Path, folder: Path) -> list[str]:
     result = _ask("onset", path, "--rig", rig_file, "--json", into=folder / "onset.json")
     onset, failure = result["onset"], result["failure"]
@@ -202,11 +211,12 @@ def _failure(path: Path, rig_file: Path, folder: Path) -> list[str]:
     return lines
 
 
-_ANALYSES = {"2-step-tests": _tune, "3-pitch-map": _limits, "4-runaway": _failure}
+MAPPED = "3-pitch-map"
+_ANALYSES = {"2-step-tests": _tune, "4-runaway": _failure}
 
 
 def _write_page(chapters: Sequence[Chapter], folder: Path, seed: int) -> None:
     from whirlbench.report.rehearsal_page import rehearsal_page
 
     page = rehearsal_page(f"Rehearsal on the simulated stand, seed {seed}", chapters)
-    (folder / "report.html").write_text(page, encoding="utf-8")
+    write_text(folder / "report.html", page)

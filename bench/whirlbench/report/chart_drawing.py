@@ -118,11 +118,11 @@ def _draw_marks(axes: Axes, chart: Chart) -> None:
         _beside(axes, line.at, 0.98 if line.upright else 0.01, line.label, line.ink, along_x=line.upright)
     for box in chart.boxes:
         corner, width, height = (box.x[0], box.y[0]), box.x[1] - box.x[0], box.y[1] - box.y[0]
-        ground = to_rgba(ink(box.ink), BAND_ALPHA if box.filled else 0.0)
-        edge = {"edgecolor": ink(box.ink), "lw": 0.9, "ls": "-" if box.filled else "--"}
-        axes.add_patch(Rectangle(corner, width, height, facecolor=ground, **edge))
-        place, words = ((3, -12), ink("ink")) if box.filled else ((3, 3), ink(box.ink))
-        axes.annotate(box.label, (box.x[0], box.y[1]), xytext=place, textcoords="offset points", color=words)
+        ground, style = to_rgba(ink(box.ink), BAND_ALPHA if box.filled else 0.0), "-" if box.filled else "--"
+        axes.add_patch(Rectangle(corner, width, height, facecolor=ground, edgecolor=ink(box.ink), lw=0.9, ls=style))
+        below, words = (-12, "ink") if box.filled else (3, box.ink)
+        place = (box.x[0], box.y[1])
+        axes.annotate(box.label, place, xytext=(3, below), textcoords="offset points", color=ink(words))
     for caption in chart.captions:
         place = (caption.x, caption.y)
         axes.annotate(
