@@ -122,7 +122,7 @@ def _check(rig: Rig, folder: Path) -> Chapter:
 
     answer = ask("check", rig)
     _keep(answer, folder / "check.json")
-    write_text(folder / "check.html", answer_page("Strength check", [answer]))
+    write_text(folder / "check.html", answer_page(f"Strength check: {rig.name}", [answer]))
     click.echo("Before the spin:")
     return _tell(Chapter("Before the spin", ["the working is in check.html"], answer))
 
