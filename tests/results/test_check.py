@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace as with_fields
 
 import numpy as np
 import pytest
@@ -157,6 +158,15 @@ def test_what_the_rig_leaves_open_is_not_judged_and_carries_no_figure(bare: Answ
     row = bare.table("sets").rows[0]
     assert row[6] == row[8] == NONE
     assert not bare.chart("profile").curves and "not judged" in bare.chart("profile").title
+
+
+def test_a_probability_that_is_no_number_never_reads_as_small(check: StrengthCheck, rig: Rig) -> None:
+    chance = check.monte_carlo["moulded"]
+    assert chance is not None
+    chances = {**check.monte_carlo, "moulded": with_fields(chance, exceeds_strength=math.nan)}
+    found = check_answer(with_fields(check, monte_carlo=chances), rig)
+    assert found.table("sets").rows[2][8] == NONE
+    assert [item.what for item in found.not_judged] == ["probability of overload of moulded nylon"]
 
 
 def test_a_set_that_lacks_a_key_is_named_as_not_judged(rig: Rig) -> None:

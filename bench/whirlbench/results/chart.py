@@ -43,8 +43,7 @@ class Band:
 
 @dataclass(frozen=True)
 class MarkLine:
-    """A line across the whole chart at ``at``: upright at a place on the x axis, else level, its label above or
-    ``under`` it."""
+    """A line across the whole chart: ``upright`` at a place on the x axis, else level with its label above or ``under``."""
 
     at: float
     label: str = ""

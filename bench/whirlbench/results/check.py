@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
@@ -93,9 +94,14 @@ def _notes(check: StrengthCheck, design: DesignCheck) -> Iterator[str]:
 def _not_judged(check: StrengthCheck, rig: Rig) -> Iterator[NotJudged]:
     """Sets left out, and what the rig's keys do not reach for; sets that lack the same are named together."""
     yield from (NotJudged(f"blade set {name}", why) for name, why in check.left_out)
+    chances = check.monte_carlo
     yield from _lacking(
         check, "probability of overload", "the rig gives no tolerances of the set",
-        lambda design: check.monte_carlo[design.name] is None,
+        lambda design: chances[design.name] is None,
+    )  # fmt: skip
+    yield from _lacking(
+        check, "probability of overload", "a stress of the blades drawn from its tolerances is no number",
+        lambda design: not math.isfinite(getattr(chances[design.name], "exceeds_strength", 0.0)),
     )  # fmt: skip
     yield from _lacking(
         check, "blade outside its root", "the rig gives mass and centre only, no sections",

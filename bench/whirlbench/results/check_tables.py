@@ -130,8 +130,13 @@ def _set_row(design: DesignCheck, check: StrengthCheck) -> tuple[str, ...]:
         fixed(design.permitted_rpm, 0),
         NONE if chance is None else span(chance.permitted_rpm[0], chance.permitted_rpm[2]),
         design.governed_by,
-        NONE if chance is None else chance.told(chance.exceeds_strength),
+        NONE if chance is None else _chance(chance, chance.exceeds_strength),
     )
+
+
+def _chance(chance: MonteCarlo, probability: float) -> str:
+    """A probability in words; a dash where it is none, so that it never reads as small."""
+    return chance.told(probability) if math.isfinite(probability) else NONE
 
 
 def _fails(mode: ModeResult) -> bool:
@@ -226,7 +231,7 @@ def _root_stresses(design: DesignCheck) -> Iterator[str]:
 
 
 def _scatter_row(title: str, chance: MonteCarlo) -> tuple[str, ...]:
-    exceeded, not_kept = chance.told(chance.exceeds_strength), chance.told(chance.below_reserve)
+    exceeded, not_kept = _chance(chance, chance.exceeds_strength), _chance(chance, chance.below_reserve)
     low, _, high = chance.permitted_rpm
     return title, str(chance.samples), str(chance.seed), exceeded, not_kept, span(low, high)
 
