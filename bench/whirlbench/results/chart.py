@@ -43,7 +43,7 @@ class Band:
 
 @dataclass(frozen=True)
 class MarkLine:
-    """A line across the whole chart: ``upright`` at a place on the x axis, else level with its label above or ``under``."""
+    """A line across the whole chart: ``upright`` at a place on x, else level with its label above or ``under`` it."""
 
     at: float
     label: str = ""
