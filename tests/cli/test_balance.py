@@ -58,6 +58,15 @@ def test_text_says_whose_angle_and_what_to_do(capsys):
     assert "in the direction of rotation" in text and "take the trial mass off" in text and "not a grade" in text
 
 
+def test_data_that_cannot_answer_are_not_judged(capsys):
+    status = run(["balance", AS_FOUND, AS_FOUND, *WEIGHT, "--json"])
+    told = capsys.readouterr()
+    found = json.loads(told.out)
+    assert status == 2 and found["verdict"] == "not judged"
+    assert "standard errors" in found["not_judged"][0]["why"] and "unbalance" not in found
+    assert told.err.count("\n") == 1
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [

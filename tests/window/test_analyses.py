@@ -15,7 +15,6 @@ from whirlbench.results.diagnosis import Diagnosis
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.samples import Run
 from whirlbench.window.pages.analyses import Subject, check_work, diagnosis_work, limits_work, tune_work
-from whirlbench.window.pages.check_state import CheckState
 from whirlbench.window.pages.worker import Doing
 
 TEXT = example_rig_text()
@@ -26,7 +25,9 @@ def first_result(answers) -> object:
 
 
 def test_the_check_needs_no_recording() -> None:
-    assert isinstance(first_result(check_work(Subject(rig_text=TEXT))), CheckState)
+    work = check_work(Subject(rig_text=TEXT))
+    assert first_result(work).headline.startswith("moulded nylon: fit")
+    assert work.send(0).headline.startswith("printed flat, plain root: NOT FIT")
 
 
 def test_without_any_rig_that_is_said() -> None:

@@ -12,6 +12,7 @@ from PyQt5 import QtCore
 from whirlbench.analysis.pitch_limits import end_points
 from whirlbench.results import limits_charts
 from whirlbench.results.answer import Answer, PlanOffer
+from whirlbench.results.check import StrengthCheck, check_answer, check_strength
 from whirlbench.results.diagnosis import Diagnosis, diagnosis
 from whirlbench.results.limits import limits_answer, limits_study
 from whirlbench.rig.toml import example_rig_text, parse_rig
@@ -21,7 +22,6 @@ from whirlbench.window.main_window import MainWindow
 from whirlbench.window.pages.analyses import Subject, tune_work
 from whirlbench.window.pages.analysis_page import AnalysisPage
 from whirlbench.window.pages.check_panel import CheckPanel
-from whirlbench.window.pages.check_state import CheckState, check_state
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
 from whirlbench.window.pages.limits_panel import LimitsPanel
 from whirlbench.window.pages.tune_panel import TunePanel, closed_loop_time_s
@@ -32,8 +32,8 @@ TEXT = example_rig_text()
 
 
 @pytest.fixture(scope="module")
-def checked() -> CheckState:
-    return check_state(parse_rig(TEXT))
+def checked() -> StrengthCheck:
+    return check_strength(parse_rig(TEXT))
 
 
 @pytest.fixture(scope="module")
@@ -75,19 +75,23 @@ def shown(qtbot):
     kept.clear()
 
 
-def test_a_click_on_a_set_shows_how_it_fails(qtbot, shown, checked: CheckState) -> None:
-    panel = shown(CheckPanel(checked))
+def test_a_click_on_a_set_shows_how_it_fails(qtbot, shown, checked: StrengthCheck) -> None:
+    rig = parse_rig(TEXT)
+    panel = shown(CheckPanel(check_answer(checked, rig)))
+    panel.asked.connect(lambda number: panel.show_state(check_answer(checked, rig, checked.designs[number].name)))
     assert panel.heading.text().startswith("moulded nylon: fit")
-    moulded = panel.use.chart.curves[0].label
-    cell = panel.sets.visualItemRect(panel.sets.item(0, 0)).center()
-    qtbot.mouseClick(panel.sets.viewport(), QtCore.Qt.LeftButton, pos=cell)
+    moulded = panel.charts["use"].chart.curves[0].label
+    sets = panel.tables["sets"]
+    qtbot.mouseClick(sets.viewport(), QtCore.Qt.LeftButton, pos=sets.visualItemRect(sets.item(0, 0)).center())
     assert "NOT FIT" in panel.heading.text()
-    assert panel.use.chart.curves[0].label != moulded  # the chosen set comes first, in full ink
-    assert panel.margins.margins[0].share > 1.0
+    assert panel.charts["use"].chart.curves[0].label != moulded  # the chosen set comes first, in full ink
+    assert "shear-out across layers" in panel.charts["margins"].chart.boxes[0].label
+    assert panel.titles["modes"].text().startswith("printed flat, plain root")
+    assert panel.charts["profile"].chart.title.endswith("printed flat, plain root")
 
 
-def test_the_proof_plan_is_written_where_asked(qtbot, shown, checked: CheckState, tmp_path: Path) -> None:
-    panel = shown(CheckPanel(checked))
+def test_the_proof_plan_is_written_where_asked(qtbot, shown, checked: StrengthCheck, tmp_path: Path) -> None:
+    panel = shown(CheckPanel(check_answer(checked, parse_rig(TEXT))))
     panel.saver.write(tmp_path / "proof.toml")
     assert len(parse_plan((tmp_path / "proof.toml").read_text(encoding="utf-8")).steps) >= 3
     panel.saver.write(tmp_path / "no such folder" / "proof.toml")

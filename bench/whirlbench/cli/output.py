@@ -29,11 +29,16 @@ def json_option(function: Command) -> Command:
 
 def print_json(result: Any) -> None:
     """Prints ``result`` (dataclasses, arrays, dicts) as one JSON object; NaN and infinities become null."""
+    click.echo(json_text(result))
+
+
+def json_text(result: Any) -> str:
+    """``result`` (dataclasses, arrays, dicts) as one JSON object; NaN and infinities become null."""
     import msgspec
 
     from whirlbench.results.answer import plain
 
-    click.echo(msgspec.json.format(msgspec.json.encode(plain(result)), indent=2).decode())
+    return msgspec.json.format(msgspec.json.encode(plain(result)), indent=2).decode()
 
 
 def give_answer(answer: Answer, as_json: bool, source: Path | str) -> int:
@@ -54,25 +59,34 @@ def give_answer(answer: Answer, as_json: bool, source: Path | str) -> int:
 
 def print_answer(answer: Answer, console: Console | None = None) -> None:
     """The whole answer as text: headline, dangers and cautions first, then tables, then notes."""
-    from rich.console import Console
-
-    width = None if sys.stdout.isatty() else PAGE_WIDTH
-    console = console or Console(highlight=False, width=width)
-    console.print(answer.headline, style="bold", markup=False, soft_wrap=True)
-    told = answer.lines()
-    _print_remarks(console, [remark for remark in told if remark.level != "note"])
+    console = console or _console()
+    print_summary(answer, console)
     for table in answer.tables:
         if table.rows:
             console.print(_drawn(table))
-    _print_remarks(console, [remark for remark in told if remark.level == "note"])
+    _print_remarks(console, [remark for remark in answer.lines() if remark.level == "note"])
     if answer.plan is not None:
         console.print(f"{answer.plan.purpose}: {answer.plan.remark}", markup=False, soft_wrap=True)
 
 
-def write_plan(plan: PlanOffer | None, path: Path) -> None:
-    """Writes an answer's plan; AnalysisError says why there is none."""
+def print_summary(answer: Answer, console: Console | None = None) -> None:
+    """The headline, every danger and every caution of an answer."""
+    console = console or _console()
+    console.print(answer.headline, style="bold", markup=False, soft_wrap=True)
+    _print_remarks(console, [remark for remark in answer.lines() if remark.level != "note"])
+
+
+def _console() -> Console:
+    from rich.console import Console
+
+    return Console(highlight=False, width=None if sys.stdout.isatty() else PAGE_WIDTH)
+
+
+def write_plan(plan: PlanOffer | None, path: Path, source: Path | str = "") -> None:
+    """Writes an answer's plan; AnalysisError says why there is none, with the file ``source`` that is at fault."""
     if plan is None or not plan.text:
-        raise AnalysisError(plan.remark if plan else "this answer comes without a plan")
+        why = plan.remark if plan else "this answer comes without a plan"
+        raise AnalysisError(f"{source}: {why}" if source else why)
     write_text(path, plan.text)
 
 

@@ -24,6 +24,7 @@ EACH_IN = (5.0, 3.4)
 CHART_STYLE: Any = {  # keys of matplotlib
     "svg.fonttype": "none",  # text stays text: it can be searched and copied
     "svg.hashsalt": "whirlbench",  # the same figure gives the same bytes
+    "text.parse_math": False,  # names from a rig file are words, whatever signs they hold
     "font.size": 9.0,
     "axes.grid": True,
     "grid.alpha": 0.3,
@@ -89,6 +90,8 @@ def draw_chart(axes: Axes, chart: Chart) -> None:
     axes.set_xlim(*x)
     axes.set_ylim(*y)
     axes.set(title=chart.title, xlabel=chart.x_label, ylabel=chart.y_label)
+    if not chart.y_figures:
+        axes.set_yticks([])
     if chart.legend():
         axes.legend(frameon=False, fontsize="small")
 
@@ -106,6 +109,7 @@ def _draw_grounds(axes: Axes, chart: Chart) -> None:
 
 def _draw_marks(axes: Axes, chart: Chart) -> None:
     """Lines across, boxes and captions, with their words."""
+    from matplotlib.colors import to_rgba
     from matplotlib.patches import Rectangle
 
     for line in chart.lines:
@@ -114,8 +118,11 @@ def _draw_marks(axes: Axes, chart: Chart) -> None:
         _beside(axes, line.at, 0.98 if line.upright else 0.01, line.label, line.ink, along_x=line.upright)
     for box in chart.boxes:
         corner, width, height = (box.x[0], box.y[0]), box.x[1] - box.x[0], box.y[1] - box.y[0]
-        axes.add_patch(Rectangle(corner, width, height, fill=False, edgecolor=ink(box.ink), lw=0.9, ls="--"))
-        axes.annotate(box.label, (box.x[0], box.y[1]), xytext=(3, 3), textcoords="offset points", color=ink(box.ink))
+        ground, style = to_rgba(ink(box.ink), BAND_ALPHA if box.filled else 0.0), "-" if box.filled else "--"
+        axes.add_patch(Rectangle(corner, width, height, facecolor=ground, edgecolor=ink(box.ink), lw=0.9, ls=style))
+        below, words = (-12, "ink") if box.filled else (3, box.ink)
+        place = (box.x[0], box.y[1])
+        axes.annotate(box.label, place, xytext=(3, below), textcoords="offset points", color=ink(words))
     for caption in chart.captions:
         place = (caption.x, caption.y)
         axes.annotate(

@@ -18,4 +18,7 @@ def field_card(answer: Answer) -> str:
     """The card of a limits answer as self-contained HTML."""
     tables = [table for table in answer.tables if table.key in SHOWN]
     tables.sort(key=lambda table: SHOWN.index(table.key))
-    return render("field_card.html", answer=answer, tables=tables, basis=answer.table("basis"), cautions=CAUTIONS)
+    basis = answer.table("basis")
+    return render(
+        "field_card.html", title="Servo end points", answer=answer, tables=tables, basis=basis, cautions=CAUTIONS
+    )

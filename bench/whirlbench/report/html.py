@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from whirlbench.report.chart_drawing import chart_svg
+from whirlbench.report.chart_drawing import chart_svg, svg_of
 from whirlbench.results.inks import ink
 
 
@@ -20,7 +20,7 @@ def render(template: str, **content: Any) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["svg"] = Markup  # our own drawings, not user text
+    environment.filters["figure"] = lambda figure: Markup(svg_of(figure))  # our own drawings, not user text
     environment.filters["chart"] = lambda chart: Markup(chart_svg(chart))
     environment.filters["ink"] = ink
     return environment.get_template(template).render(**content)

@@ -1,4 +1,4 @@
-"""The page a rehearsal leaves: what was done, what was found, and the charts, all in one file."""
+"""The page a rehearsal leaves: what was done, the answers to it, and a chart of each run, all in one file."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from whirlbench.report.chart_drawing import svg_of
 from whirlbench.report.html import render
+from whirlbench.results.answer import Answer
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -21,14 +21,14 @@ CAUTIONS = (
 
 @dataclass(frozen=True)
 class Chapter:
-    """One part of the rehearsal: its title, plain findings, and a figure or None."""
+    """One part of the rehearsal: its title, what happened in lines, the answer it led to and the chart of its run."""
 
     title: str
     findings: Sequence[str]
+    answer: Answer | None = None
     figure: Figure | None = None
 
 
 def rehearsal_page(title: str, chapters: Sequence[Chapter]) -> str:
     """The page as self-contained HTML."""
-    drawn = [(item.title, item.findings, svg_of(item.figure) if item.figure else "") for item in chapters]
-    return render("rehearsal.html", title=title, chapters=drawn, cautions=CAUTIONS)
+    return render("rehearsal.html", title=title, chapters=chapters, cautions=CAUTIONS)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from whirlbench.report.chart_drawing import new_figure
+from whirlbench.results.inks import ink
 from whirlbench.rig.description import Rig
 from whirlbench.samples import SLOW_CHANNELS, Run
 
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-INK, LIMIT, STEP = "#1f4e79", "#a3231f", "#b9b09d"
+INK, LIMIT, STEP = ink("measured"), ink("over"), ink("faint")
 POINTS = 2000  # more would not show on a page
 STRIPS = (
     ("rpm", "overspeed_rpm"), ("thrust_n", "thrust_n"), ("current_a", "current_a"),

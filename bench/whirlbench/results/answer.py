@@ -113,7 +113,8 @@ class PlanOffer:
 class Answer:
     """A result in words. ``document`` holds the keys that other programs may rely on, beyond verdict and remarks.
 
-    ``not_judged`` says what was asked and stays open. Tables and charts have keys of their own: ValueError otherwise.
+    ``not_judged`` says what was asked and stays open. ``appendix`` holds the tables that only pages to be read at
+    leisure show. Tables and charts have keys of their own: ValueError otherwise.
     """
 
     subject: str
@@ -125,9 +126,10 @@ class Answer:
     document: Mapping[str, Any] = field(default_factory=dict)
     plan: PlanOffer | None = None
     judged: bool = True  # whether anything of the question was answered at all
+    appendix: tuple[Table, ...] = ()
 
     def __post_init__(self) -> None:
-        for pieces in (self.tables, self.charts):
+        for pieces in ((*self.tables, *self.appendix), self.charts):
             keys = [piece.key for piece in pieces]
             if len(set(keys)) < len(keys):
                 raise ValueError(f"{self.subject}: two pieces of an answer share a key among {keys}")

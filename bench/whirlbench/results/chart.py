@@ -68,12 +68,13 @@ class Stretch:
 
 @dataclass(frozen=True)
 class Box:
-    """A named rectangle, outlined only."""
+    """A named rectangle, outlined, or ``filled`` palely: a bar, its label inside."""
 
     x: Span
     y: Span
     label: str = ""
     ink: str = "ink"
+    filled: bool = False
 
 
 @dataclass(frozen=True)
@@ -118,6 +119,7 @@ class Chart:
     y_span: Span | None = None
     key: str = ""  # by which an answer's renderers pick it
     caption: str = ""  # what the chart says, in a sentence
+    y_figures: bool = True  # whether the y axis counts anything: bars only stand below each other
 
     def legend(self) -> tuple[tuple[str, str, str], ...]:
         """(label, ink, "line" | "dots" | "dashes" | "band") of everything that is named, each label once."""

@@ -10,6 +10,7 @@ INKS = {
     "rule": "#ddd4c1",
     "calm": "#4d7358",  # with room
     "close": "#c07a1c",  # most of a limit in use; cautions
+    "caution": "#7a4b0c",  # words of a caution on paper: darker, to be read
     "over": "#a3231f",  # at or past a limit; dangers
     "cursor": "#6a4b8a",
     "measured": "#1f4e79",

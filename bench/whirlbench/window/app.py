@@ -41,7 +41,8 @@ def run_window(prepare: Callable[[MainWindow], None]) -> None:
     from whirlbench.window.drawing import palette, strip_charts
     from whirlbench.window.main_window import MainWindow
 
-    app = QtWidgets.QApplication.instance() or QtWidgets.QApplication(["whirlbench"])
+    found = QtWidgets.QApplication.instance()
+    app = found if isinstance(found, QtWidgets.QApplication) else QtWidgets.QApplication(["whirlbench"])
     app.setStyleSheet(palette.style_sheet())
     strip_charts.set_look()
     window = MainWindow()

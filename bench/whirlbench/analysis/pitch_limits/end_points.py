@@ -53,7 +53,7 @@ def mode_end_points(limits: PitchLimits, rig: Rig) -> tuple[ModeEndPoints, ...]:
     """
     table = require(rig, "pitch.table", "servo end points")
     require(rig, "modes", "servo end points")
-    return tuple(_of_mode(name, mode, limits, rig, table) for name, mode in rig.modes.items())  # type: ignore[arg-type]
+    return tuple(_of_mode(name, mode, limits, rig, table) for name, mode in rig.modes.items())
 
 
 def _of_mode(name: str, mode: Mode, limits: PitchLimits, rig: Rig, table: Sequence[Sequence[float]]) -> ModeEndPoints:

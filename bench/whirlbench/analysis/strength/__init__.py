@@ -7,7 +7,6 @@ from whirlbench.analysis.strength.hand_calculation import worked_sets
 from whirlbench.analysis.strength.planned_points import PlannedPoint
 from whirlbench.analysis.strength.proof_plan import Stage, plan_text
 from whirlbench.analysis.strength.strength_check import StrengthCheck, check_strength
-from whirlbench.analysis.strength.summary import summary
 from whirlbench.analysis.strength.tolerances import DEFAULT_SEED, MonteCarlo
 
 __all__ = [
@@ -27,6 +26,5 @@ __all__ = [
     "plan_text",
     "reserve_use",
     "servo_hold",
-    "summary",
     "worked_sets",
 ]

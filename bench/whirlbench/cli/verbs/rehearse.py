@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import contextlib
-import io
 import os
 import secrets
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
-import msgspec
 
 from whirlbench.cli.number import Number
+from whirlbench.cli.output import json_text, print_summary, write_text
+from whirlbench.cli.rehearsal_answers import ask
 from whirlbench.cli.rehearsal_runs import SPINS, Spin, check_rehearsal, run_spin
 from whirlbench.cli.run_input import naming
 from whirlbench.cli.run_output import tell_outcome
@@ -22,6 +21,9 @@ from whirlbench.session.engine import Ending, Outcome, Progress
 
 if TYPE_CHECKING:
     from whirlbench.report.rehearsal_page import Chapter
+    from whirlbench.results.answer import Answer
+    from whirlbench.rig.description import Rig
+    from whirlbench.samples import Run
 
 DEFAULT_SPEED = 20.0
 
@@ -43,7 +45,7 @@ DEFAULT_SPEED = 20.0
 @click.option("--rig", "rig_path", type=click.Path(path_type=Path), help="Rig file; by default the example rig.")
 def command(folder: Path, speed: float, random_seed: int | None, rig_path: Path | None) -> int:
     """Check, staged spin, step tests, pitch map and an induced runaway that trips; recordings and a report in DIR."""
-    from whirlbench.rig.toml import example_rig_text, read_rig
+    from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
 
     rig_text = read_rig(rig_path)[1] if rig_path else example_rig_text()
     seed = random_seed if random_seed is not None else secrets.randbits(31)
@@ -53,7 +55,7 @@ def command(folder: Path, speed: float, random_seed: int | None, rig_path: Path 
     rig_file = folder / "rig.toml"
     rig_file.write_text(rig_text, encoding="utf-8")
     click.echo(f"simulated stand, seed {seed}; results in {folder}")
-    chapters = [_check(rig_file, folder)]
+    chapters = [_check(parse_rig(rig_text, str(rig_file)), folder)]
     for spin in SPINS:
         click.echo(f"{spin.purpose}:")
         path, outcome = _spin(spin, rig_text, folder, seed, speed)
@@ -61,7 +63,7 @@ def command(folder: Path, speed: float, random_seed: int | None, rig_path: Path 
             tell_outcome(outcome, path)
             return outcome.exit_status
         _require(spin, path, outcome)
-        chapters.append(_chapter(spin, path, outcome, rig_file, folder))
+        chapters.append(_chapter(spin, path, outcome, folder))
     _write_page(chapters, folder, seed)
     click.echo(f"report: {folder / 'report.html'}")
     click.echo("On your own stand: out of the plane of rotation, isolator in reach, guard closed, local codes first.")
@@ -111,102 +113,65 @@ def _require(spin: Spin, path: Path, outcome: Outcome) -> None:
         )
 
 
-def _check(rig_file: Path, folder: Path) -> Chapter:
+def _check(rig: Rig, folder: Path) -> Chapter:
+    from whirlbench.report.answer_page import answer_page
     from whirlbench.report.rehearsal_page import Chapter
 
-    result = _ask("check", rig_file, "--report", folder / "check.html", "--json", into=folder / "check.json")
-    permitted, fragment = result["permitted"], result["fragment"]
-    findings = [
-        f"permitted speed {permitted['rpm']:.0f} rpm, governed by {permitted['governed_by']}",
-        f"a fragment would leave at {fragment['speed_m_s']:.0f} m/s with {fragment['energy_j']:.0f} J",
-        "the working is in check.html",
-    ]
+    answer = ask("check", rig)
+    _keep(answer, folder / "check.json")
+    write_text(folder / "check.html", answer_page(f"Strength check: {rig.name}", [answer]))
     click.echo("Before the spin:")
-    return _tell(Chapter("Before the spin", findings))
+    return _tell(Chapter("Before the spin", ["the working is in check.html"], answer))
 
 
-def _chapter(spin: Spin, path: Path, outcome: Outcome, rig_file: Path, folder: Path) -> Chapter:
+def _chapter(spin: Spin, path: Path, outcome: Outcome, folder: Path) -> Chapter:
     from whirlbench.recording.files import read_run
     from whirlbench.report.rehearsal_page import Chapter
     from whirlbench.report.run_chart import run_figure
     from whirlbench.rig.toml import parse_rig
 
     run = read_run(path)
+    rig = parse_rig(run.rig_text)
     findings = [f"{path.name}: {run.duration_s():.1f} s, ended {outcome.ending} {outcome.reason}".rstrip()]
     findings += [
         f"trip at {event.time_s:.3f} s: {event.name}, {event.detail}" for event in run.events if event.kind == "trip"
     ]
-    findings += _ANALYSES.get(spin.name, lambda *_: [])(path, rig_file, folder)
-    figure = run_figure(run, parse_rig(run.rig_text), spin.purpose)
+    answer = _answer(ASKED[spin.name], run, rig, folder) if spin.name in ASKED else None
+    figure = run_figure(run, rig, spin.purpose)
     figure.savefig(folder / f"{spin.name}.png", dpi=110)
-    return _tell(Chapter(spin.purpose, findings, figure))
+    return _tell(Chapter(spin.purpose, findings, answer, figure))
 
 
 def _tell(chapter: Chapter) -> Chapter:
     for line in chapter.findings:
         click.echo(f"  {line}")
+    if chapter.answer is not None:
+        print_summary(chapter.answer)
     return chapter
 
 
-def _ask(verb: str, *arguments: Any, into: Path) -> Any:
-    """Runs another verb as a user would, keeps its JSON in a file and returns it."""
-    from whirlbench.cli.main import whirlbench
-
-    text = io.StringIO()
-    with contextlib.redirect_stdout(text):
-        whirlbench.main([verb, *map(str, arguments)], prog_name="whirlbench", standalone_mode=False)
-    into.write_text(text.getvalue(), encoding="utf-8")
-    return msgspec.json.decode(text.getvalue())
+def _keep(answer: Answer, path: Path) -> None:
+    write_text(path, json_text(answer.as_document()) + "\n")
 
 
-def _tune(path: Path, rig_file: Path, folder: Path) -> list[str]:
-    result = _ask("tune", path, "--json", into=folder / "tune.json")
-    lines = []
-    for item in result["pooled"]:
-        model = item["model"]
-        dead_ms = 1000 * model["dead_time_s"]
-        lines.append(f"{item['kind']}: gain {model['gain']:.3g}, dead time {dead_ms:.0f} ms ({model['form']})")
-    advice = result["advice"]
-    if advice:
-        lines.append(
-            f"advice ({advice['rule']}): kp {advice['kp']:.4f} us per rpm, ki {advice['ki']:.4f}; "
-            f"phase margin {advice['phase_margin_deg']:.0f} deg"
-        )
-    return lines
+def _answer(verb: str, run: Run, rig: Rig, folder: Path) -> Answer:
+    """What ``verb`` answers to a run; pitch limits come with the card for the field and their chart."""
+    from whirlbench.report.chart_drawing import write_charts
+    from whirlbench.report.field_card import field_card
+
+    answer = ask(verb, rig, run)
+    _keep(answer, folder / f"{verb}.json")
+    if verb == "limits" and answer.judged:
+        write_text(folder / "end-points.html", field_card(answer))
+        write_charts((answer.chart("limits"),), folder / "limits.png")
+    return answer
 
 
-def _limits(path: Path, rig_file: Path, folder: Path) -> list[str]:
-    pages = ("--page", folder / "end-points.html", "--chart", folder / "limits.png")
-    result = _ask("limits", path, "--rig", rig_file, *pages, "--json", into=folder / "limits.json")
-    lines = []
-    for row in result["limits"][-3:]:
-        if row["max_pitch_deg_95"] is not None:
-            lines.append(f"at {row['rpm']:.0f} rpm: at most {row['max_pitch_deg_95']:.1f} deg ({row['binding_95']})")
-    for name, mode in result["modes"].items():
-        if mode["fine"]:
-            lines.append(f"{name}: servo {mode['fine']['servo_us']} to {mode['coarse']['servo_us']} us")
-        else:
-            lines.append(f"{name}: {mode['remark']}")
-    return lines
-
-
-def _failure(path: Path, rig_file: Path, folder: Path) -> list[str]:
-    result = _ask("onset", path, "--rig", rig_file, "--json", into=folder / "onset.json")
-    onset, failure = result["onset"], result["failure"]
-    none = f"no onset in {result['judged_s']:.0f} s of steady running"
-    if result["ended_by_trip"]:
-        none += " before the trip: what grew within its last second cannot be told from scatter"
-    lines = [f"onset at {onset['at_s']:.2f} s, first seen in {onset['signal']}"] if onset else [none]
-    if failure:
-        lines.append(f"failure at {failure['at_s']:.2f} s")
-    return lines
-
-
-_ANALYSES = {"2-step-tests": _tune, "3-pitch-map": _limits, "4-runaway": _failure}
+ASKED = {"2-step-tests": "tune", "3-pitch-map": "limits", "4-runaway": "onset"}  # what each run is recorded for
 
 
 def _write_page(chapters: Sequence[Chapter], folder: Path, seed: int) -> None:
     from whirlbench.report.rehearsal_page import rehearsal_page
 
     page = rehearsal_page(f"Rehearsal on the simulated stand, seed {seed}", chapters)
-    (folder / "report.html").write_text(page, encoding="utf-8")
+    write_text(folder / "report.html", page)

@@ -53,7 +53,7 @@ class Controls:
         """The rig's pitch table as a curve; RigError without one."""
         table = require(self.rig, "pitch.table", "a plan that moves the pitch")
         if not self._pitch:
-            self._pitch.append(curve_through(table, "deg"))  # type: ignore[arg-type]
+            self._pitch.append(curve_through(table, "deg"))
         return self._pitch[0]
 
     def first_servo_us(self) -> float:

@@ -47,7 +47,7 @@ class ChartPainter:
         scale = self.scale
         for tick in ticks(scale.x, max(int(scale.width // 90), 2), scale.logarithmic):
             self._x_tick(float(scale.x_px(tick.at)), tick.text)
-        for tick in ticks(scale.y, max(int(scale.height // 45), 2)):
+        for tick in ticks(scale.y, max(int(scale.height // 45), 2)) if self.chart.y_figures else ():
             self._y_tick(float(scale.y_px(tick.at)), tick.text)
         self.painter.setPen(colour("ink"))
         self._line(scale.left, scale.bottom, scale.right, scale.bottom)
@@ -138,9 +138,15 @@ class ChartPainter:
     def _box(self, box: Box) -> None:
         left, right = (float(self.scale.x_px(x)) for x in box.x)
         bottom, top = (float(self.scale.y_px(y)) for y in box.y)
-        self.painter.setPen(QtGui.QPen(colour(box.ink), 1, QtCore.Qt.PenStyle.DashLine))
+        area = QtCore.QRectF(left, top, right - left, bottom - top)
+        if box.filled:
+            self.painter.fillRect(area, colour(box.ink, WASH_ALPHA))
+        self.painter.setPen(
+            QtGui.QPen(colour(box.ink), 1, QtCore.Qt.PenStyle.SolidLine if box.filled else QtCore.Qt.PenStyle.DashLine)
+        )
         self.painter.setBrush(QtCore.Qt.BrushStyle.NoBrush)
-        self.painter.drawRect(QtCore.QRectF(left, top, right - left, bottom - top))
+        self.painter.drawRect(area)
+        self.painter.setPen(colour("ink" if box.filled else box.ink))
         self.painter.drawText(QtCore.QPointF(left + 4, top + 14), box.label)
 
     def _curve(self, curve: Curve) -> None:

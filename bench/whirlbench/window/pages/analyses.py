@@ -64,12 +64,16 @@ class Subject:
 
 
 def check_work(subject: Subject) -> Answers:
-    """Strength of every blade set; there is nothing to ask."""
+    """Strength of every blade set; a question is the number of the set to be told in detail, in the rig's order."""
     yield Doing("loads, stresses and permitted speed of every blade set")
-    from whirlbench.window.pages.check_state import check_state
+    from whirlbench.results.check import check_answer, check_strength
 
     run = subject.run() if subject.recording is not None and not subject.rig_text.strip() else None
-    yield check_state(subject.needed_rig(run, "the check"))
+    rig = subject.needed_rig(run, "the check")
+    check = check_strength(rig)
+    number = yield check_answer(check, rig)
+    while True:
+        number = yield check_answer(check, rig, check.designs[number].name)
 
 
 def tune_work(subject: Subject) -> Answers:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.results.answer import Answer, Remark
+from whirlbench.results.chart import Chart
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.chart_view import ChartView
 from whirlbench.window.drawing.text_table import TextTable
@@ -58,6 +59,7 @@ class AnswerPanel(ScrollPage):
         self.answer = answer
         self.charts: dict[str, ChartView] = {}
         self.tables: dict[str, TextTable] = {}
+        self.titles: dict[str, QtWidgets.QLabel] = {}
         self.saver: PlanSaver | None = None
         self.add_heading("")
         self.remarks = RemarkList()
@@ -96,7 +98,7 @@ class AnswerPanel(ScrollPage):
         """The table ``key`` under its title; one that the answer lacks is passed over."""
         for table in self.answer.tables:
             if table.key == key:
-                self.add_section(table.title)
+                self.titles[key] = self.add_section(table.title)
                 self.tables[key] = TextTable(table.headings, choosable=choosable)
                 self.add(self.tables[key])
 
@@ -107,9 +109,10 @@ class AnswerPanel(ScrollPage):
         self.remarks.show_remarks(answer.lines())
         if self.saver is not None and answer.plan is not None:
             self.saver.show_plan(answer.plan.text, answer.plan.remark)
-        for chart in answer.charts:
-            if chart.key in self.charts:
-                self.charts[chart.key].show_chart(chart)
+        given = {chart.key: chart for chart in answer.charts}
+        for key, view in self.charts.items():
+            view.show_chart(given.get(key, Chart("", "", "")))  # nothing stays of an earlier answer
         for table in answer.tables:
             if table.key in self.tables:
+                self.titles[table.key].setText(table.title)
                 self.tables[table.key].show_rows(table.rows, table.danger)

@@ -2,59 +2,27 @@
 
 from __future__ import annotations
 
-from whirlbench.errors import BenchError
-from whirlbench.window.drawing.chart_view import ChartView
-from whirlbench.window.drawing.margin_panel import MarginPanel
-from whirlbench.window.drawing.text_table import TextTable
-from whirlbench.window.pages.check_sheet import profile_sheet, use_sheet
-from whirlbench.window.pages.check_state import MODE_HEADINGS, SET_HEADINGS, STAGE_HEADINGS, CheckState
-from whirlbench.window.pages.plan_saving import PlanSaver
-from whirlbench.window.pages.scroll_page import ScrollPage
+from PyQt5 import QtCore
+
+from whirlbench.window.pages.answer_panel import AnswerPanel
 
 
-class CheckPanel(ScrollPage):
-    """Shows one CheckState; a click on a row of the first table chooses the set that the rest describes."""
+class CheckPanel(AnswerPanel):
+    """Shows a check's answer; a click on a row of the blade sets asks, by the row's number, for that set's details."""
 
-    def __init__(self, state: CheckState) -> None:
-        super().__init__()
-        self.state = state
-        self.add_heading("")
-        self.sets = TextTable(SET_HEADINGS, state.set_rows(), choosable=True)
-        self.sets.chosen.connect(lambda row: self.show_state(self.state.chosen(self.state.names()[row])))
-        self.add(self.sets)
-        self.use, self.profile, self.margins = ChartView(height_px=300), ChartView(height_px=300), MarginPanel()
-        self.add_row((self.use, self.profile, self.margins), (5, 4, 3))
-        self.fragment = self.add_line("", "warning")
-        self.add_section("Each way the chosen set can fail")
-        self.modes = TextTable(MODE_HEADINGS)
-        self.add(self.modes)
-        self.add_section("Proof of the fitted set, in stages; nobody near before the stand is at rest and isolated")
-        self.add(TextTable(STAGE_HEADINGS, state.stage_rows()))
-        self.saver = PlanSaver("write the proof plan…", "proof.toml")
-        self.add(self.saver)
-        self.add_section("Cautions, and what was taken for granted")
-        for kind, text in state.notices():
-            self.add_line(text, kind)
-        self.end()
-        self._show_plan()
-        self.show_state(state)
+    asked = QtCore.pyqtSignal(object)
 
-    def _show_plan(self) -> None:
-        try:
-            self.saver.show_plan(self.state.plan_text())
-        except BenchError as error:
-            self.saver.show_plan("", f"no plan can be written: {error}")
-
-    def show_state(self, state: CheckState) -> None:
-        """Everything that depends on the chosen set."""
-        self.state = state
-        self.heading.setText(state.heading())
-        self.sets.selectRow(state.names().index(state.chosen_name))
-        self.use.show_chart(use_sheet(state))
-        profile = state.profile()
-        self.profile.setVisible(profile is not None)
-        if profile is not None:
-            self.profile.show_chart(profile_sheet(profile))
-        self.margins.show_margins(state.margins())
-        self.fragment.setText(state.fragment_text())
-        self.modes.show_rows(state.mode_rows())
+    def arrange(self) -> None:
+        """The sets to choose from, the chosen one's charts and ways to fail, then proof, fragments and the rest."""
+        self.add_table("sets", choosable=True)
+        self.tables["sets"].chosen.connect(self.asked.emit)
+        self.add_charts(["use", "margins"], columns=2, height_px=300)
+        self.add_charts(["profile"], height_px=260)
+        self.add_table("modes")
+        self.add_plan()
+        self.add_table("stages")
+        self.add_charts(["keep out"], height_px=300)
+        self.add_table("fragments")
+        self.add_charts(["planned thrust", "planned power"], columns=2)
+        for key in ("yardsticks", "basis", "assumptions"):
+            self.add_table(key)

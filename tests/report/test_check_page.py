@@ -9,11 +9,17 @@ from xml.etree import ElementTree
 import pytest
 
 from whirlbench.analysis.strength import StrengthCheck, check_strength, worked_sets
-from whirlbench.report.strength_page import strength_page
+from whirlbench.report.answer_page import answer_page
+from whirlbench.results.check import check_answer
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
 
 ARITHMETIC = re.compile(r"[0-9eE.+\-*/() pi]+")
+
+
+def page_of(check: StrengthCheck, rig: Rig) -> str:
+    """The page as the verb writes it."""
+    return answer_page(f"Strength check: {rig.name}", [check_answer(check, rig)])
 
 
 @pytest.fixture(scope="module")
@@ -28,7 +34,7 @@ def check(rig: Rig) -> StrengthCheck:
 
 @pytest.fixture(scope="module")
 def page(check: StrengthCheck, rig: Rig) -> str:
-    return strength_page(check, rig)
+    return page_of(check, rig)
 
 
 def test_every_worked_line_gives_its_result(check: StrengthCheck, rig: Rig) -> None:
@@ -58,7 +64,7 @@ def test_other_roots_are_worked_too(root: str) -> None:
     check = check_strength(rig)
     for line in worked_sets(check, rig)[0].lines:
         assert eval(line.numbers, {"__builtins__": {}}, {"pi": math.pi}) == pytest.approx(line.result, rel=2e-4), line
-    assert "Appendix" in strength_page(check, rig)
+    assert "Worked by hand" in page_of(check, rig)
 
 
 @pytest.mark.parametrize("hole_m", [0.0013, 0.006, 0.0092, 0.0110])
@@ -80,17 +86,17 @@ def test_the_page_needs_nothing_from_outside(page: str) -> None:
 
 def test_drawings_are_sound_xml_with_readable_text(page: str) -> None:
     drawings = re.findall(r"<svg.*?</svg>", page, flags=re.DOTALL)
-    assert len(drawings) == 5
+    assert len(drawings) == 7
     texts = ["".join(ElementTree.fromstring(drawing).itertext()) for drawing in drawings]
-    assert "permitted speed in rpm" in texts[0] and "plane of rotation" in texts[3]
+    assert "permitted speed (rpm)" in texts[0] and "plane of rotation" in texts[4]
 
 
 def test_the_page_tells_the_story(page: str) -> None:
-    assert "shear-out across layers" in page and "not fit" in page
+    assert "shear-out across layers" in page and "NOT FIT" in page
     assert "plane of rotation" in page and "keep out" in page
     assert "common practice, no source" in page
     assert "not a licence" in page
-    assert page.count("<svg") == 5
+    assert page.count("<svg") == 7
 
 
 def test_a_yawing_stand_is_told(rig: Rig) -> None:
@@ -98,16 +104,20 @@ def test_a_yawing_stand_is_told(rig: Rig) -> None:
         "shaft_height_m = 0.9", "shaft_height_m = 0.9\ncan_yaw = true\nyaw_rate_deg_s = 40"
     )
     yawing = parse_rig(text)
-    assert "once a revolution" in strength_page(check_strength(yawing), yawing).replace(
-        "alternates once a revolution", ""
-    )
+    assert "once a revolution" in page_of(check_strength(yawing), yawing).replace("alternates once a revolution", "")
 
 
 def test_the_same_check_gives_the_same_page(check: StrengthCheck, rig: Rig, page: str) -> None:
-    assert strength_page(check, rig) == page
+    assert page_of(check, rig) == page
+
+
+def test_names_with_signs_of_formulas_stay_words() -> None:
+    """Two dollar signs in a blade set's title are no formula to be set."""
+    changed = parse_rig(example_rig_text().replace('"moulded nylon"', '"from $20 to \\\\frac $30"', 1))
+    assert "from $20 to \\frac $30: 7013 rpm" in page_of(check_strength(changed), changed)
 
 
 def test_a_name_in_the_rig_cannot_become_markup(rig: Rig) -> None:
     text = example_rig_text().replace('quarter-scale crop-duster turboprop"', '<b>stand</b>"', 1)
     hostile = parse_rig(text)
-    assert "<b>stand</b>" not in strength_page(check_strength(hostile), hostile)
+    assert "<b>stand</b>" not in page_of(check_strength(hostile), hostile)

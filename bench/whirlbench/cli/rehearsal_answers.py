@@ -1,0 +1,54 @@
+"""What the verbs would answer to the runs of a rehearsal: the same studies, put into words by the same results."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from whirlbench.errors import AnalysisError
+
+if TYPE_CHECKING:
+    from whirlbench.results.answer import Answer
+    from whirlbench.rig.description import Rig
+    from whirlbench.samples import Run
+
+
+def ask(verb: str, rig: Rig, *runs: Run) -> Answer:
+    """The answer of ``verb`` ("check", "tune", "limits", "onset") for ``rig`` and ``runs``; KeyError for another verb.
+
+    Runs that cannot answer give an answer that is not judged and says why.
+    """
+    from whirlbench.results.answer import not_judged
+
+    try:
+        return ANSWERS[verb](rig, *runs)
+    except AnalysisError as error:
+        return not_judged(verb, str(error))
+
+
+def _check(rig: Rig) -> Answer:
+    from whirlbench.results.check import check_answer, check_strength
+
+    return check_answer(check_strength(rig), rig)
+
+
+def _limits(rig: Rig, *runs: Run) -> Answer:
+    from whirlbench.results.limits import limits_answer, limits_study, propose
+
+    study = limits_study(runs, rig)
+    return limits_answer(study, propose(study))
+
+
+def _tune(rig: Rig, run: Run) -> Answer:
+    from whirlbench.results.tune import study, tune_answer
+
+    return tune_answer(study(run, rig))
+
+
+def _onset(rig: Rig, run: Run) -> Answer:
+    from whirlbench.results.onset import onset_answer, onset_study
+
+    return onset_answer(onset_study(run, rig))
+
+
+ANSWERS: dict[str, Callable[..., Answer]] = {"check": _check, "tune": _tune, "limits": _limits, "onset": _onset}

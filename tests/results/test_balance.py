@@ -1,0 +1,69 @@
+"""A balance in words: what is added where, how sure that is, and whether the wanted grade is reached."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from whirlbench.analysis.balance import Balance, Influence, grade_mm_s, permitted_g_mm
+from whirlbench.results.answer import Answer, Level, Verdict
+from whirlbench.results.balance import Fitting, balance_answer
+
+RPM = 3000.0
+
+
+def found(size_g_mm: float = 80.0, stderr_g_mm: float = 0.4) -> Balance:
+    """``size_g_mm`` at 200 degrees, found at one speed on one axis."""
+    influence = Influence(np.array([RPM]), ("ay_g",), np.array([[0.01 + 0.0j]]), np.array([[1e-4]]))
+    return Balance(size_g_mm, 200.0, stderr_g_mm, float(np.degrees(stderr_g_mm / size_g_mm)), influence)
+
+
+def told(answer: Answer, level: Level) -> str:
+    return " | ".join(remark.text for remark in answer.remarks if remark.level is level)
+
+
+def test_mass_and_angle_carry_the_standard_error_of_the_unbalance() -> None:
+    answer = balance_answer(found(), (), Fitting(40.0, 6.3))
+    assert (
+        answer.headline == "add 2 ± 0.01 g at 20.0 ± 0.3 deg from the mark, in the direction of rotation, radius 40 mm"
+    )
+    assert answer.table("correction").rows == (
+        ("unbalance as found", "80 ± 0.4 g mm", "200.0 ± 0.3"),
+        ("correction, radius 40 mm", "2 ± 0.01 g", "20.0 ± 0.3"),
+    )
+    assert answer.document["stderr"] == {"g_mm": 0.4, "angle_deg": pytest.approx(0.286, abs=1e-3)}
+    assert "take the trial mass off first" in told(answer, Level.CAUTION)
+
+
+def test_without_the_rotors_mass_no_grade_is_judged() -> None:
+    answer = balance_answer(found(), (), Fitting(40.0, 6.3))
+    assert answer.verdict is Verdict.IN_PART
+    assert answer.not_judged[0].what == "balance grade" and "--rotor-kg" in answer.not_judged[0].why
+    assert answer.document["grade_mm_s"] is None and answer.document["within_grade"] is None
+
+
+def test_the_grade_is_within_only_when_that_is_sure() -> None:
+    permitted = permitted_g_mm(6.3, 0.5, RPM)
+    assert grade_mm_s(permitted, 0.5, RPM) == pytest.approx(6.3)
+
+    def graded(size: float, stderr: float) -> Answer:
+        return balance_answer(found(size, stderr), (), Fitting(40.0, 6.3, rotor_kg=0.5))
+
+    sure, unsure, above = graded(0.8 * permitted, 0.01), graded(0.97 * permitted, 1.0), graded(1.5 * permitted, 0.01)
+    assert "within G6.3" in told(sure, Level.NOTE) and sure.document["within_grade"] is True
+    assert "within, but not with 95 % confidence, G6.3" in told(unsure, Level.CAUTION)
+    assert unsure.document["within_grade"] is True
+    assert "not within G6.3" in told(above, Level.CAUTION) and above.document["within_grade"] is False
+    assert all(answer.verdict is Verdict.JUDGED for answer in (sure, unsure, above))
+
+
+def test_an_unbalance_within_its_scatter_is_no_reason_to_correct() -> None:
+    assert "would be a guess" in told(balance_answer(found(0.7, 0.4), (), Fitting(40.0, 6.3)), Level.CAUTION)
+    assert "would be a guess" not in told(balance_answer(found(0.9, 0.4), (), Fitting(40.0, 6.3)), Level.CAUTION)
+
+
+def test_holes_get_their_masses_and_what_they_leave() -> None:
+    answer = balance_answer(found(), (), Fitting(40.0, 6.3, holes=4, step_g=0.5))
+    masses = {row[0]: float(row[1]) for row in answer.table("holes").rows}
+    assert masses == {"0.0": 2.0, "90.0": 0.5}
+    assert f"the holes leave {answer.document['split'].left_g_mm:.2f} g mm" in told(answer, Level.NOTE)
