@@ -13,7 +13,13 @@ import pytest
 
 GRACE_S = 2.0
 # Tests that keep to the clock, by the start of their path: they run alone, after the others (see .ci/tests).
-REAL_TIME = ("system/", "window/test_live", "session/process/test_session_process", "firmware/mcu/test_terminal")
+REAL_TIME = (
+    "system/",
+    "window/test_live",
+    "window/live/test_live",
+    "session/process/test_session_process",
+    "firmware/mcu/test_terminal",
+)
 TESTS = Path(__file__).parent
 # multiprocessing's resource tracker lives as long as the interpreter by design
 LONG_LIVED = ("resource_tracker", "forkserver")

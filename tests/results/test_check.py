@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from whirlbench.errors import BenchError
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
 from whirlbench.results.check import StrengthCheck, check_answer, check_strength
-from whirlbench.results.check_charts import margins
+from whirlbench.results.check.charts import margins
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
 

@@ -46,9 +46,11 @@ ROOMS: dict[str, dict[str, set[str]]] = {
     "window": {"drawing": set(), "live": {"drawing"}, "replay": {"drawing"}, "pages": {"drawing"}},
     "simulator": {"stand": set(), "device": {"stand"}},
     "link": {"codegen": set()},
+    "results": {"check": set(), "tune": set()},
+    "cli": {"verbs": set()},
 }
 # Files beside the sub-packages are above them all, but here they are below.
-FILES_BELOW = {"analysis", "link"}
+FILES_BELOW = {"analysis", "link", "results", "cli"}
 # Whose sub-packages are entered through their front, not by the file.
 ENTERED_BY_THE_FRONT = {"analysis"}
 SLOW = ("PyQt5", "pyqtgraph", "scipy", "matplotlib")

@@ -8,15 +8,15 @@ from typing import Any
 
 from whirlbench.analysis.balance import (
     Balance,
+    Correction,
+    HoleSplit,
+    Velocity1P,
     correction_for,
     even_holes,
     grade_mm_s,
     permitted_g_mm,
     split_over_holes,
 )
-from whirlbench.analysis.balance.grade import Velocity1P
-from whirlbench.analysis.balance.holes import HoleSplit
-from whirlbench.analysis.balance.single_plane import Correction
 from whirlbench.results.answer import Answer, Column, Level, NotJudged, Remark, Table, fixed, with_error
 from whirlbench.results.labels import label
 

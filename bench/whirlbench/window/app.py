@@ -5,13 +5,10 @@ from __future__ import annotations
 import importlib
 import signal
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import Any
 
 from whirlbench.errors import BenchError
 from whirlbench.window.display import require_display
-
-if TYPE_CHECKING:
-    from whirlbench.window.main_window import MainWindow
 
 PARTS = ("PyQt5.QtWidgets", "pyqtgraph")
 INTERRUPT_MS = 200
@@ -33,8 +30,11 @@ def require_qt() -> None:
     require_display()
 
 
-def run_window(prepare: Callable[[MainWindow], None]) -> None:
-    """Shows the main window after ``prepare`` has filled it; returns when it was closed. Ctrl-C closes it, too."""
+def run_window(prepare: Callable[[Any], None]) -> None:
+    """Shows the MainWindow after ``prepare`` has filled it; returns when it was closed. Ctrl-C closes it, too.
+
+    The window is imported in here: before, nobody has said whether there is a Qt to import.
+    """
     require_qt()
     from PyQt5 import QtCore, QtWidgets
 

@@ -1,9 +1,10 @@
 """Single-plane balancing: unbalance and correction from 1P vectors, holes to split it over, and balance grades."""
 
-from whirlbench.analysis.balance.grade import grade_mm_s, permitted_g_mm, sine_vibration, velocities
-from whirlbench.analysis.balance.holes import even_holes, split_over_holes
+from whirlbench.analysis.balance.grade import Velocity1P, grade_mm_s, permitted_g_mm, sine_vibration, velocities
+from whirlbench.analysis.balance.holes import HoleSplit, even_holes, split_over_holes
 from whirlbench.analysis.balance.single_plane import (
     Balance,
+    Correction,
     Influence,
     balance,
     balance_with_influence,
@@ -13,7 +14,10 @@ from whirlbench.analysis.balance.single_plane import (
 
 __all__ = [
     "Balance",
+    "Correction",
+    "HoleSplit",
     "Influence",
+    "Velocity1P",
     "balance",
     "balance_with_influence",
     "correction_for",

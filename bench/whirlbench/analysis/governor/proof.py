@@ -84,7 +84,7 @@ class Reading:
     resolution_rpm: float = 0.0
 
     @property
-    def finest_rpm(self) -> float:
+    def narrowest_rpm(self) -> float:
         """Bands are never narrower: four standard deviations, or what the whole microseconds of the pulse can hold."""
         return max(CLEAR * self.noise_rpm, self.resolution_rpm)
 
@@ -175,10 +175,10 @@ def governed_figures(
     error = moved_rpm - settled
     if kind == "request":
         over = 100.0 * (float(np.max(moved_rpm / settled)) - 1.0 - slack / abs(settled)) if settled else math.nan
-        settling = _inside_for_good(since_s, error, max(SETTLED * abs(settled), reading.finest_rpm), slack)
+        settling = _inside_for_good(since_s, error, max(SETTLED * abs(settled), reading.narrowest_rpm), slack)
         return {"overshoot_pct": max(over, 0.0), "settling_5pct_s": settling}
     deviation = float(np.max(np.abs(error)))
-    recovery = _inside_for_good(since_s, error, max(RECOVERED * deviation, reading.finest_rpm), slack)
+    recovery = _inside_for_good(since_s, error, max(RECOVERED * deviation, reading.narrowest_rpm), slack)
     return {"deviation_rpm": max(deviation - slack, 0.0), "recovery_s": recovery}
 
 

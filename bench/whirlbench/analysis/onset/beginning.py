@@ -10,7 +10,7 @@ from whirlbench.analysis.onset.likelihood_ratio import power_signatures
 from whirlbench.analysis.onset.whitening import HealthyFilter
 
 POWERS = (0.0, 1.0, 1.5, 2.0)  # a step; growth from straight to by the square of time
-FINEST_S = 0.25
+NARROWEST_S = 0.25
 MOST_BEGINNINGS = 240
 COVERAGE = 0.95
 
@@ -45,8 +45,8 @@ def beginning_likelihood(
     ``white`` ``(frames, columns)``: innovations of the signal's columns. The signature is a power of elapsed time; its
     size per column is unknown, with a flat prior on what it has grown to by ``until_s``, and integrated out.
     """
-    spacing_s = max(FINEST_S, (until_s - earliest_s) / MOST_BEGINNINGS)
-    begin_s = np.arange(earliest_s, until_s - 0.5 * FINEST_S, spacing_s)
+    spacing_s = max(NARROWEST_S, (until_s - earliest_s) / MOST_BEGINNINGS)
+    begin_s = np.arange(earliest_s, until_s - 0.5 * NARROWEST_S, spacing_s)
     first = int(np.searchsorted(time_s, begin_s[0])) if len(begin_s) else 0
     used = slice(0, int(np.searchsorted(time_s, until_s, side="right")))
     signature = np.zeros((len(time_s), len(begin_s) * len(POWERS)))

@@ -2,7 +2,7 @@
 
 from whirlbench.analysis.strength.blade_build import BuiltBlade, build_blade
 from whirlbench.analysis.strength.blade_stress import AirLoads, BladeUnderLoad, Yaw
-from whirlbench.analysis.strength.design_check import DesignCheck, ModeResult, reserve_use, servo_hold
+from whirlbench.analysis.strength.design_check import DesignCheck, FragmentView, ModeResult, reserve_use, servo_hold
 from whirlbench.analysis.strength.hand_calculation import worked_sets
 from whirlbench.analysis.strength.planned_points import PlannedPoint
 from whirlbench.analysis.strength.proof_plan import Stage, plan_text
@@ -15,6 +15,7 @@ __all__ = [
     "BuiltBlade",
     "DEFAULT_SEED",
     "DesignCheck",
+    "FragmentView",
     "ModeResult",
     "MonteCarlo",
     "PlannedPoint",

@@ -13,7 +13,7 @@ from whirlbench.window.drawing.decimation import outline
 TICK_PX = 4
 DOT_PX = 2.0
 PEN_PX = 1.4
-WASH_ALPHA, STRETCH_ALPHA = 46, 24
+BAND_ALPHA, STRETCH_ALPHA = 46, 24
 TEXT_PX, TITLE_PX = 12, 13
 KEY_LEFT_PX, KEY_TOP_PX, KEY_ROW_PX, SAMPLE_PX = 50.0, 32.0, 16.0, 21
 LABEL_ALPHA = 200
@@ -83,7 +83,7 @@ class ChartPainter:
     def _key(self, x: float, y: float, label: str, ink: str, mark: str) -> None:
         """One sample of a curve and its label."""
         if mark == "band":
-            self.painter.fillRect(QtCore.QRectF(x, y - 5, 16, 10), colour(ink, 2 * WASH_ALPHA))
+            self.painter.fillRect(QtCore.QRectF(x, y - 5, 16, 10), colour(ink, 2 * BAND_ALPHA))
         elif mark == "dots":
             self._dots([QtCore.QPointF(x + 8, y)], ink)
         else:
@@ -129,7 +129,7 @@ class ChartPainter:
 
     def _band(self, band: Band) -> None:
         self.painter.setPen(QtCore.Qt.PenStyle.NoPen)
-        self.painter.setBrush(colour(band.ink, WASH_ALPHA))
+        self.painter.setBrush(colour(band.ink, BAND_ALPHA))
         x, low, high = self.scale.x_px(band.x), self.scale.y_px(band.low), self.scale.y_px(band.high)
         for part in _whole_parts(x + low + high):
             there, back = _points(x[part], high[part]), _points(x[part], low[part])
@@ -140,7 +140,7 @@ class ChartPainter:
         bottom, top = (float(self.scale.y_px(y)) for y in box.y)
         area = QtCore.QRectF(left, top, right - left, bottom - top)
         if box.filled:
-            self.painter.fillRect(area, colour(box.ink, WASH_ALPHA))
+            self.painter.fillRect(area, colour(box.ink, BAND_ALPHA))
         self.painter.setPen(
             QtGui.QPen(colour(box.ink), 1, QtCore.Qt.PenStyle.SolidLine if box.filled else QtCore.Qt.PenStyle.DashLine)
         )

@@ -8,12 +8,12 @@ from whirlbench.rig.description import Rig
 from whirlbench.session.engine import CommandKind, check_list
 from whirlbench.session.process import SessionHandle
 from whirlbench.window.drawing.margin_panel import MarginPanel
+from whirlbench.window.drawing.state_chain import StateChain
 from whirlbench.window.drawing.strip_charts import StripStack
 from whirlbench.window.drawing.strips import STRIPS, describe, limit_lines
 from whirlbench.window.live.check_list_card import CheckListCard
 from whirlbench.window.live.dial import Dial
 from whirlbench.window.live.live_state import SHOWN_S, LiveState, LiveTrail
-from whirlbench.window.live.state_chain import StateChain
 
 BUTTONS = (
     (CommandKind.ARM, "arm"),

@@ -34,7 +34,7 @@ class AnalysisPage(QtWidgets.QStackedWidget):
         self.button = QtWidgets.QPushButton()
         self.button.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         self.button.clicked.connect(self._stop_or_begin)
-        self._errand: Worker | None = None
+        self._worker: Worker | None = None
         self._begun_s = 0.0
         self._doing = ""
         self._clock = QtCore.QTimer(self)
@@ -54,33 +54,33 @@ class AnalysisPage(QtWidgets.QStackedWidget):
     @property
     def working(self) -> bool:
         """Whether a first result is still awaited."""
-        return self._errand is not None and self.panel is None
+        return self._worker is not None and self.panel is None
 
     def showEvent(self, event: QtGui.QShowEvent) -> None:
         """Computes the page when it is first seen."""
         super().showEvent(event)
-        if self._errand is None and self.panel is None and not self.line.text():
+        if self._worker is None and self.panel is None and not self.line.text():
             self.begin()
 
     def begin(self) -> None:
         """Starts the work; a page that is at it already goes on."""
-        if self._errand is not None:
+        if self._worker is not None:
             return
         self._begun_s = time.monotonic()
         self._say("starting", palette.INK)
         self.button.setText("stop")
-        self._errand = Worker(self._work, *self._args)
+        self._worker = Worker(self._work, *self._args)
         self._clock.start()
 
     def close_work(self) -> None:
         """Ends the work, finished or not; the panel stays."""
         self._clock.stop()
-        if self._errand is not None:
-            self._errand.close()
-            self._errand = None
+        if self._worker is not None:
+            self._worker.close()
+            self._worker = None
 
     def _stop_or_begin(self) -> None:
-        if self._errand is None:
+        if self._worker is None:
             self.begin()
         else:
             self._give_up(STOPPED, palette.INK)
@@ -96,13 +96,13 @@ class AnalysisPage(QtWidgets.QStackedWidget):
         self.line.setText(text)
 
     def _listen(self) -> None:
-        worker = self._errand
+        worker = self._worker
         if worker is None:
             return
         alive = worker.alive()  # asked before the last news is read: nothing said before dying is missed
         for news in worker.news():
             self._take(news)
-        if not alive and self._errand is not None:
+        if not alive and self._worker is not None:
             self._ended()
         elif self.working:
             self.line.setText(f"{self._doing} … {time.monotonic() - self._begun_s:.0f} s")
@@ -134,8 +134,8 @@ class AnalysisPage(QtWidgets.QStackedWidget):
         self.shown.emit(self.panel)
 
     def _ask(self, question: object) -> None:
-        if self._errand is not None:
-            self._errand.ask(question)
+        if self._worker is not None:
+            self._worker.ask(question)
 
     def _ended(self) -> None:
         """The work has said all it had to say, or died."""

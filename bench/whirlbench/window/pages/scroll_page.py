@@ -1,4 +1,4 @@
-"""One long sheet to be read from top to bottom: headings, tables and charts in a column that scrolls."""
+"""One long page to be read from top to bottom: headings, tables and charts in a column that scrolls."""
 
 from __future__ import annotations
 

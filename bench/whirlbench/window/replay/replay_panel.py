@@ -5,9 +5,9 @@ from __future__ import annotations
 from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.window.drawing.margin_panel import MarginPanel
+from whirlbench.window.drawing.state_chain import StateChain
 from whirlbench.window.drawing.strip_charts import StripStack
 from whirlbench.window.drawing.strips import STRIPS, Replay, describe, limit_lines, vibration_magnitude_g
-from whirlbench.window.live.state_chain import StateChain
 
 SLIDER_STEPS = 10_000
 TICK_MS = 33

@@ -33,8 +33,8 @@ from whirlbench.analysis.speed_loop import Kind, LoopModel
 from whirlbench.errors import AnalysisError
 from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remark, figure
 from whirlbench.results.labels import spoken
-from whirlbench.results.tune_charts import tune_charts
-from whirlbench.results.tune_tables import tune_document, tune_tables
+from whirlbench.results.tune.charts import tune_charts
+from whirlbench.results.tune.tables import tune_document, tune_tables
 
 __all__ = ["Study", "compare_runs", "read_advice", "retuned", "study", "tune_answer"]
 

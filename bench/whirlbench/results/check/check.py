@@ -6,12 +6,11 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from whirlbench.analysis.strength import DesignCheck, ModeResult, StrengthCheck, check_strength, plan_text
-from whirlbench.analysis.strength.design_check import FragmentView
+from whirlbench.analysis.strength import DesignCheck, FragmentView, ModeResult, StrengthCheck, check_strength, plan_text
 from whirlbench.errors import BenchError, RigError
 from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remark, listed, plain
-from whirlbench.results.check_charts import check_charts
-from whirlbench.results.check_tables import check_appendix, check_tables
+from whirlbench.results.check.charts import check_charts
+from whirlbench.results.check.tables import check_appendix, check_tables
 from whirlbench.rig.description import Rig
 
 __all__ = ["StrengthCheck", "check_answer", "check_strength"]

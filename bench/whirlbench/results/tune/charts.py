@@ -11,7 +11,7 @@ from whirlbench.analysis.governor import Advice, Reading, Spectrum, Study, Verdi
 from whirlbench.analysis.speed_loop import Curve as SpeedCurve
 from whirlbench.analysis.speed_loop import Kind, Step, StepResult, sampled_answer
 from whirlbench.results.chart import Band, Chart, Curve
-from whirlbench.results.tune_tables import GAIN_UNITS, NOT_USED, form_words
+from whirlbench.results.tune.tables import GAIN_UNITS, NOT_USED, form_words
 
 SINCE = "time since the step (s)"
 FROM_BEFORE = "speed from before (rpm)"
