@@ -34,6 +34,7 @@ def record(run_of_stand: Run, path: Path) -> Path:
 def folder(tmp_path_factory) -> Path:
     made = tmp_path_factory.mktemp("limits")
     (made / "rig.toml").write_text(example_rig_text())
+    (made / "fast.toml").write_text(example_rig_text().replace("overspeed_rpm = 6200", "overspeed_rpm = 20000"))
     rig = parse_rig(example_rig_text())
     run_of_stand = simulate_run(
         PlantSettings.from_rig(rig), Schedule.holds(POINTS, each_s=7.0), np.random.default_rng(2), vibration_rate_hz=0
@@ -43,8 +44,8 @@ def folder(tmp_path_factory) -> Path:
     return made
 
 
-def answer(folder: Path, *arguments: str, capsys) -> dict:
-    assert run(["limits", str(folder / "map.h5"), "--rig", str(folder / "rig.toml"), *arguments, "--json"]) == DONE
+def answer(folder: Path, *arguments: str, capsys, rig: str = "rig.toml") -> dict:
+    assert run(["limits", str(folder / "map.h5"), "--rig", str(folder / rig), *arguments, "--json"]) == DONE
     return json.loads(capsys.readouterr().out)
 
 
@@ -70,7 +71,7 @@ def test_files_are_written(folder: Path, capsys, tmp_path: Path) -> None:
     outputs = {"--chart": tmp_path / "c.png", "--page": tmp_path / "p.html", "--plan-out": tmp_path / "n.toml"}
     rig_out = tmp_path / "flight.toml"
     arguments = [str(word) for pair in outputs.items() for word in pair]
-    result = answer(folder, *arguments, "--load", "flight", "--rig-out", str(rig_out), capsys=capsys)
+    result = answer(folder, *arguments, "--load", "flight", "--rig-out", str(rig_out), capsys=capsys, rig="fast.toml")
     assert outputs["--chart"].read_bytes().startswith(b"\x89PNG")
     assert "flight" in outputs["--page"].read_text()
     assert read_plan(outputs["--plan-out"])[0].steps[-1].kind == "coast-down"

@@ -24,7 +24,7 @@ from whirlbench.link.messages import (
     Slow,
     State,
 )
-from whirlbench.session.engine.limit_table import limit_table
+from whirlbench.session.engine.device_limits import device_limits
 
 TURN_S = 0.005  # of the host's decision loop
 HEARTBEAT_S = 0.02
@@ -87,7 +87,7 @@ class Talk:
 
     def send_limits(self, changes: dict[LimitId, int] | None = None) -> int:
         """Sends the rig's limit table with ``changes`` and returns the checksum the device reports for it."""
-        values = list(limit_table(self.stand.rig))
+        values = list(device_limits(self.stand.rig))
         for slot, value in (changes or {}).items():
             values[slot] = value
         answers = [self.conversation.send(SetLimit(slot, values[slot])) for slot in LimitId]

@@ -15,7 +15,7 @@ from mcu_talk import Talk
 from whirlbench.link.framing import frame
 from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import Abort, Arm, Reason, Reset, State, Throttle
-from whirlbench.session.engine.limit_table import limit_table
+from whirlbench.session.engine.device_limits import device_limits
 
 SAFE_US = 1000.0
 PULSE_TOLERANCE_US = 1.0
@@ -68,7 +68,7 @@ class Trials:
         self.talk.arm({**QUICK, **(changes or {})})
         assert self.talk.conversation.limits is not None
         self.crc = self.talk.conversation.limits.crc
-        self.limits = limit_table(stand.rig)
+        self.limits = device_limits(stand.rig)
 
     def turn(self, rpm: float, throttle_us: int) -> None:
         """Brings the stand to turning at ``rpm`` with ``throttle_us`` on the wire."""

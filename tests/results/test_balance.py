@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from whirlbench.analysis.balance import Balance, Influence, grade_mm_s, permitted_g_mm
-from whirlbench.results.answer import Answer, Level, Verdict
+from whirlbench.results.answer import NONE, Answer, Level, Verdict
 from whirlbench.results.balance import Fitting, balance_answer
 
 RPM = 3000.0
@@ -38,7 +38,7 @@ def test_mass_and_angle_carry_the_standard_error_of_the_unbalance() -> None:
 def test_without_the_rotors_mass_no_grade_is_judged() -> None:
     answer = balance_answer(found(), (), Fitting(40.0, 6.3))
     assert answer.verdict is Verdict.IN_PART
-    assert answer.not_judged[0].what == "balance grade" and "--rotor-kg" in answer.not_judged[0].why
+    assert answer.not_judged[0].what == "balance grade" and "propeller.rotor_kg" in answer.not_judged[0].why
     assert answer.document["grade_mm_s"] is None and answer.document["within_grade"] is None
 
 
@@ -52,14 +52,17 @@ def test_the_grade_is_within_only_when_that_is_sure() -> None:
     sure, unsure, above = graded(0.8 * permitted, 0.01), graded(0.97 * permitted, 1.0), graded(1.5 * permitted, 0.01)
     assert "within G6.3" in told(sure, Level.NOTE) and sure.document["within_grade"] is True
     assert "within, but not with 95 % confidence, G6.3" in told(unsure, Level.CAUTION)
-    assert unsure.document["within_grade"] is True
+    assert unsure.document["within_grade"] is None
     assert "not within G6.3" in told(above, Level.CAUTION) and above.document["within_grade"] is False
     assert all(answer.verdict is Verdict.JUDGED for answer in (sure, unsure, above))
 
 
 def test_an_unbalance_within_its_scatter_is_no_reason_to_correct() -> None:
-    assert "would be a guess" in told(balance_answer(found(0.7, 0.4), (), Fitting(40.0, 6.3)), Level.CAUTION)
-    assert "would be a guess" not in told(balance_answer(found(0.9, 0.4), (), Fitting(40.0, 6.3)), Level.CAUTION)
+    lost, seen = (balance_answer(found(size, 0.4), (), Fitting(40.0, 6.3, holes=4)) for size in (0.7, 0.9))
+    assert any("would be a guess" in item.why for item in lost.not_judged)
+    assert "cannot be told from scatter" in lost.headline and lost.table("correction").rows[1][1:] == (NONE, NONE)
+    assert lost.document["correction"] is None and lost.document["split"] is None
+    assert seen.headline.startswith("add ") and seen.document["correction"] is not None
 
 
 def test_holes_get_their_masses_and_what_they_leave() -> None:

@@ -61,7 +61,7 @@ def test_the_fitted_set_is_told_first(answer: Answer) -> None:
 def test_choosing_the_printed_set_shows_its_failure(check: StrengthCheck, answer: Answer, printed: Answer) -> None:
     assert "NOT FIT for 5300 rpm; shear-out across layers permits 3178 rpm only" in printed.headline
     fullest = margins(check, check.designs[0])[0]
-    assert fullest.name == "shear-out across layers" and fullest.share > 1.0
+    assert fullest.label == "shear-out across layers" and fullest.share > 1.0
     bar = printed.chart("margins").boxes[0]
     assert bar.label.startswith("shear-out across layers") and bar.ink == "over"
     assert [curve.dashed for curve in printed.chart("use").curves] == [False, True, True]
@@ -98,11 +98,11 @@ def test_margins_are_shares_of_what_is_permitted(check: StrengthCheck, answer: A
     assert shares == sorted(shares, reverse=True)
     governing = check.fitted.mode("blade")
     assert governing is not None
-    number, shown = next((n, margin) for n, margin in enumerate(found) if margin.name == governing.name)
+    number, shown = next((n, margin) for n, margin in enumerate(found) if margin.label == governing.name)
     assert shown.share == pytest.approx(governing.required / governing.reserve_factor)
     bar = answer.chart("margins").boxes[number]
     assert bar.x == (0.0, shown.share) and bar.label.endswith(f"{shown.share:.0%}")
-    assert {margin.name for margin in found} >= {"pitch servo torque", "tip Mach"}
+    assert {margin.label for margin in found} >= {"pitch servo torque", "tip Mach"}
 
 
 def test_curves_cross_one_where_the_first_stress_has_used_its_reserve(check: StrengthCheck, rig: Rig) -> None:

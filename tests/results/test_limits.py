@@ -63,7 +63,7 @@ def test_rows_fit_their_headings(answer: Answer) -> None:
 
 
 def test_the_headline_names_the_tightest_speed_and_what_binds(answer: Answer) -> None:
-    assert answer.headline.endswith("current binds")
+    assert answer.headline.endswith("current binds; not judged: pitch servo torque")
     greatest = {row[0]: row[2] for row in answer.table("limits").rows}
     rpm, pitch = answer.headline.split(":")[0].split()[-2], answer.headline.split("pitch ")[1].split()[0]
     assert greatest[rpm] == pitch
@@ -88,7 +88,7 @@ def test_a_current_limit_exceeded_everywhere_leaves_no_number() -> None:
         assert [row[key] for key in row if "pitch_deg" in key] == [None] * 4
         assert set(row["values"].values()) == {None}
     assert all(np.isnan(curve.y).all() for curve in found.chart("limits").curves[:2])
-    assert found.chart("limits").stretches[-1].label == limits_charts.FORBIDDEN
+    assert found.chart("limits").stretches[-1].label == limits_charts.FORBIDDEN["limit"]
     assert any(remark.level is Level.DANGER and "do not hold" in remark.text for remark in found.remarks)
 
 
@@ -164,3 +164,29 @@ def test_what_is_missing_is_named() -> None:
         limits_study([ramp], rig())
     with pytest.raises(RigError, match="air"):
         limits_study([page_runs.hold_run()], replace(rig(), air=type(rig().air)()))
+
+
+def test_no_hold_is_proposed_where_no_pitch_is_permitted(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(study_module, "propose_hold", lambda limits: NextHold(4000.0, 9.0, 0.4, 0.2))
+    found = limits_study([page_runs.hold_run()], rig(current_a=1.0))
+    proposal = propose(found)
+    assert proposal.hold is None and proposal.plan_text == "" and "no pitch is permitted" in proposal.lack
+    assert limits_answer(found, proposal).document["next_hold"] is None
+
+
+def test_a_rig_without_limits_is_not_judged() -> None:
+    bare = replace(rig(), limits=type(rig().limits)())
+    found = limits_answer(limits_study([page_runs.hold_run()], bare))
+    assert found.verdict is Verdict.NOT_JUDGED
+    assert any("sets no limit" in item.why for item in found.not_judged)
+
+
+def test_limits_that_were_not_judged_are_named_where_nothing_binds(study: LimitsStudy) -> None:
+    free = with_fields(study.limits.limits[0], max_pitch_deg=None, max_pitch_deg_95=None, binding=None, binding_95=None)
+    limits = with_fields(
+        study.limits, limits=(free,), not_evaluated=("power_w: pack voltage under load was not recorded",)
+    )
+    found = limits_answer(with_fields(study, limits=limits))
+    assert "no limit that could be judged binds" in found.headline and found.headline.endswith("not judged: power")
+    assert found.table("limits").rows[0][3] == "nothing that could be judged"
+    assert all("not judged: power" in row[-1] for row in found.table("end points").rows if row[0] != "cut_off")

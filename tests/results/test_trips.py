@@ -23,7 +23,7 @@ ALL = with_limits(
 )  # fmt: skip
 LABELS = {
     "overspeed_rpm": "overspeed", "vibration_g_rms": "vibration", "current_a": "current", "thrust_n": "thrust",
-    "power_w": "power", "minimum_voltage_v": "least voltage", "tip_mach": "tip mach", "lost_tach_ms": "lost tach",
+    "power_w": "power", "minimum_voltage_v": "least voltage", "tip_mach": "tip Mach", "lost_tach_ms": "lost tach",
 }  # fmt: skip
 VALUES = {"rpm": 3000.0, "current_a": 20.0, "voltage_v": 44.0, "thrust_n": 30.0, "throttle_us": 1500.0}
 
@@ -115,15 +115,16 @@ def test_nothing_judged_at_all() -> None:
         assert answer.not_judged
 
 
-def test_a_sensor_that_spoke_for_a_part_of_the_run_is_a_caution() -> None:
+def test_a_sensor_that_spoke_for_a_part_of_the_run_leaves_the_rest_open() -> None:
     run = whole_run()
     thrust_n = np.where(run.slow.time_s < 10.0, run.slow.channel("thrust_n"), np.nan)
     vibration = run.vibration.between(0.0, 20.0)
     answer = answer_on(replace(run, slow=replace(run.slow, thrust_n=thrust_n), vibration=vibration))
-    told = texts(answer, Level.CAUTION)
-    assert "thrust was recorded during 25 % of the run: its limits were judged there" in told
-    assert "vibration was recorded during 50 % of the run: its limits were judged there" in told
-    assert not any("during" in text for text in texts(answer_on(run), Level.CAUTION))
+    told = {item.text for item in answer.not_judged}
+    assert "75 % of the run: not judged, thrust was not recorded there" in told
+    assert "50 % of the run: not judged, vibration was not recorded there" in told
+    assert answer.verdict is Verdict.IN_PART
+    assert answer_on(run).verdict is Verdict.JUDGED
 
 
 def test_a_trip_is_never_softened_by_a_sensor_that_is_missing() -> None:

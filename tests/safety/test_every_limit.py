@@ -28,7 +28,7 @@ from whirlbench.rig.toml import example_rig_text, parse_rig, with_values
 from whirlbench.safety.host_rules import RULES, SENSOR_RULES, live_rules
 from whirlbench.samples import SLOW_CHANNELS
 from whirlbench.session.engine import Engine
-from whirlbench.session.engine.limit_table import limit_table
+from whirlbench.session.engine.device_limits import device_limits
 
 TEXT = example_rig_text()
 RIG = parse_rig(TEXT)
@@ -88,7 +88,7 @@ def advice(rig_text: str) -> tuple[str, str]:
 @pytest.mark.parametrize("path", [path for path, _ in slots()])
 def test_a_key_with_a_slot_changes_the_device(path: str) -> None:
     slot = LimitId[dict(slots())[path].name]
-    assert limit_table(changed(path))[slot] != limit_table(RIG)[slot]
+    assert device_limits(changed(path))[slot] != device_limits(RIG)[slot]
 
 
 @pytest.mark.parametrize("path", ROWS)

@@ -16,7 +16,7 @@ from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Run, VibrationSamples
 from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
 from whirlbench.simulator.stand import PlantSettings
-from whirlbench.window.pages.analyses import Subject
+from whirlbench.window.pages.page_work import Subject
 from whirlbench.window.pages.worker import Doing
 
 RATE_HZ = 800.0

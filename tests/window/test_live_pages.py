@@ -17,9 +17,9 @@ from whirlbench.session.process import SessionSpec, start
 from whirlbench.simulator.device.simulated_port import open_simulated
 from whirlbench.window.drawing import strip_charts
 from whirlbench.window.main_window import MainWindow
-from whirlbench.window.pages.analyses import Subject
 from whirlbench.window.pages.analysis_page import AnalysisPage
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
+from whirlbench.window.pages.page_work import Subject
 
 # A second of silence instead of a tenth: the machine that runs the tests may be busy with others, and the session's own
 # process is not what is tried here. A page computed in the window's thread would still be silent for longer.

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from whirlbench.cli.main import BAD_INPUT, DONE, run
+from whirlbench.cli.main import BAD_INPUT, DONE, TRIPPED, run
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.window import app
 from whirlbench.window.drawing import strip_charts
@@ -47,9 +47,9 @@ def shown(qtbot, monkeypatch, tmp_path) -> Iterator[list[str]]:
     yield told
 
 
-def window_on(port: object, capsys) -> str:
-    """The last line on stderr of a window that could not work with ``port``."""
-    assert run(["window", "--port", str(port), "--rig", "rig.toml", "-o", "run.h5"]) == BAD_INPUT
+def window_on(port: object, capsys, status: int = BAD_INPUT) -> str:
+    """The last line on stderr of a window that could not work with ``port``, and ended with ``status``."""
+    assert run(["window", "--port", str(port), "--rig", "rig.toml", "-o", "run.h5"]) == status
     told = capsys.readouterr().err
     assert "Traceback" not in told
     return told.strip().splitlines()[-1]
@@ -89,7 +89,7 @@ def test_a_port_that_vanishes(shown, device, capsys) -> None:
     process = device()
     port = process.stdout.readline().strip()
     threading.Timer(6.0, lambda: (process.stdin.write("vanish\n"), process.stdin.flush())).start()
-    assert f"{port}: the port vanished" in window_on(port, capsys)
+    assert f"{port}: the port vanished" in window_on(port, capsys, status=TRIPPED)
     assert "vanished" in shown[0]
 
 

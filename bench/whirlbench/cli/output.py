@@ -48,7 +48,7 @@ def give_answer(answer: Answer, as_json: bool, source: Path | str) -> int:
     """
     if as_json:
         print_json(answer.as_document())
-    elif answer.judged:
+    elif answer.judged or any(table.rows for table in answer.tables):
         print_answer(answer)
     if answer.judged:
         return DONE
@@ -107,9 +107,9 @@ def _drawn(table: Table) -> Any:
     from rich.table import Table as RichTable
     from rich.text import Text
 
-    drawn = RichTable(title=table.title, title_justify="left")
+    drawn = RichTable(title=Text(table.title), title_justify="left")
     for column in table.columns:
-        drawn.add_column(column.text, justify="right" if column.figures else "left", overflow="fold")
+        drawn.add_column(Text(column.text), justify="right" if column.figures else "left", overflow="fold")
     for number, row in enumerate(table.rows):
         drawn.add_row(*map(Text, row), style="red" if number in table.danger else None)
     return drawn

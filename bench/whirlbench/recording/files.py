@@ -22,17 +22,19 @@ from whirlbench.recording.integrity import DAMAGE
 from whirlbench.recording.layout import Ending
 from whirlbench.recording.mending import SIGNATURE, MendedFile
 from whirlbench.recording.reader import Recording
-from whirlbench.recording.writer import Recorder
+from whirlbench.recording.writer import RecordingWriter
 from whirlbench.samples import SLOW_CHANNELS, Run
 
 
-def create(path: Path | str, attributes: RunAttributes, vibration_dtype: str = "f4", compact: bool = True) -> Recorder:
+def create(
+    path: Path | str, attributes: RunAttributes, vibration_dtype: str = "f4", compact: bool = True
+) -> RecordingWriter:
     """A new recording at ``path``, which must not exist; RecordingError otherwise.
 
     ``vibration_dtype``: "f4" carries accelerometer counts exactly, "f8" is for imports. ``compact=False`` leaves the
     file as it was written, for who has to be quick at the end.
     """
-    return Recorder(Path(path), attributes, vibration_dtype, compact_in_place if compact else None)
+    return RecordingWriter(Path(path), attributes, vibration_dtype, compact_in_place if compact else None)
 
 
 def open_recording(path: Path | str) -> Recording:

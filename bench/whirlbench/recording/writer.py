@@ -73,7 +73,7 @@ def append_rows(dataset: h5py.Dataset, block: np.ndarray) -> None:
     dataset[before:] = block
 
 
-class Recorder:
+class RecordingWriter:
     """A recording while it is written; a context manager. See ``files.create``.
 
     A sample that does not come after the one before it in time is left out and counted; ``rejected`` tells.
@@ -103,7 +103,7 @@ class Recorder:
                 column += len(stream.columns)
             return writers
 
-    def __enter__(self) -> Recorder:
+    def __enter__(self) -> RecordingWriter:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:

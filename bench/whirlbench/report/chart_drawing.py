@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from whirlbench.errors import BenchError
 from whirlbench.results.chart import Chart
 from whirlbench.results.inks import ink
 
@@ -60,10 +61,14 @@ def chart_svg(chart: Chart, width_in: float = 7.2, height_in: float = 3.6) -> st
 
 def write_charts(charts: Sequence[Chart], path: Path, title: str = "") -> None:
     """All ``charts`` in one image at ``path``; the ending decides the format."""
+    figure = new_figure()
+    endings = sorted(figure.canvas.get_supported_filetypes())
+    if path.suffix.removeprefix(".").lower() not in endings:
+        raise BenchError(f"{path}: found the ending {path.suffix!r}, expected one of {', '.join(endings)}")
     columns = min(COLUMNS, max(1, len(charts)))
     rows = max(1, math.ceil(len(charts) / columns))
     width, height = (9.0, 6.0) if len(charts) == 1 else (EACH_IN[0] * columns, EACH_IN[1] * rows)
-    figure = new_figure(width, height)
+    figure.set_size_inches(width, height)
     for number, chart in enumerate(charts, start=1):
         draw_chart(figure.add_subplot(rows, columns, number), chart)
     if title:

@@ -184,8 +184,8 @@ def fixed(value: float | None, decimals: int = 1) -> str:
 
 
 def with_error(value: float, error: float) -> str:
-    """A value and its standard error, both rounded to what is known."""
-    return figure(value, 4) if not math.isfinite(error) else f"{value:.4g} ± {error:.2g}"
+    """A value to four figures and its standard error to two; a dash where there is no value."""
+    return f"{value:.4g} ± {error:.2g}" if math.isfinite(value) and math.isfinite(error) else figure(value, 4)
 
 
 def span(low: float, high: float, decimals: int = 0) -> str:

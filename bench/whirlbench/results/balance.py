@@ -17,10 +17,11 @@ from whirlbench.analysis.balance import (
     permitted_g_mm,
     split_over_holes,
 )
-from whirlbench.results.answer import Answer, Column, Level, NotJudged, Remark, Table, fixed, with_error
+from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, fixed, with_error
 from whirlbench.results.labels import label
 
 SUBJECT = "balance"
+SCATTER = "the unbalance cannot be told from scatter"
 ROTOR_MARK = "from the mark, in the direction of rotation"
 LEAST_SEEN = 2.0  # standard errors an unbalance must stand out by to be told from scatter; common practice, no source
 ONE_SIDED_95 = 1.645  # standard errors
@@ -70,18 +71,32 @@ def balance_answer(found: Balance, felt: Sequence[Velocity1P], fitting: Fitting)
     """``found`` in words, with the 1P velocities ``felt`` in the run as found."""
     fix, split = correction_for(found.vector_g_mm, fitting.radius_mm), _split(found, fitting)
     graded = _graded(found, fitting)
+    known = _known(found)
+    add = f"add {_mass(fix, found)} at {_angle(fix.angle_deg, found)} deg {ROTOR_MARK}, radius {fix.radius_mm:g} mm"
     return Answer(
         SUBJECT,
-        f"add {_mass(fix, found)} at {_angle(fix.angle_deg, found)} deg {ROTOR_MARK}, radius {fix.radius_mm:g} mm",
+        add if known else f"{SCATTER}: nothing to correct by",
         tables=tuple(_tables(found, fix, split, felt)),
         remarks=tuple(_remarks(found, split, graded)),
-        not_judged=() if graded else (NotJudged("balance grade", "give --rotor-kg or propeller.rotor_kg"),),
+        not_judged=tuple(_not_judged(found, graded)),
         document=_document(found, fix, split, graded, felt, fitting),
     )
 
 
+def _known(found: Balance) -> bool:
+    """Whether the unbalance stands out of its scatter, so that a correction is more than a guess."""
+    return not found.unbalance_g_mm < LEAST_SEEN * found.stderr_g_mm
+
+
+def _not_judged(found: Balance, graded: Graded | None) -> Iterator[NotJudged]:
+    if not _known(found):
+        yield NotJudged("correction", f"{SCATTER}: a correction would be a guess")
+    if graded is None:
+        yield NotJudged("balance grade", "the rotor's mass is not known (propeller.rotor_kg)")
+
+
 def _split(found: Balance, fitting: Fitting) -> HoleSplit | None:
-    if fitting.holes is None:
+    if fitting.holes is None or not _known(found):
         return None
     holes = even_holes(fitting.holes, fitting.first_hole_deg)
     return split_over_holes(found.vector_g_mm, fitting.radius_mm, holes, fitting.step_g)
@@ -115,9 +130,10 @@ def _angle(angle_deg: float, found: Balance) -> str:
 
 def _tables(found: Balance, fix: Correction, split: HoleSplit | None, felt: Sequence[Velocity1P]) -> Iterator[Table]:
     unbalance = f"{with_error(found.unbalance_g_mm, found.stderr_g_mm)} g mm"
+    correction = (_mass(fix, found), _angle(fix.angle_deg, found)) if _known(found) else (NONE, NONE)
     rows = (
         ("unbalance as found", unbalance, _angle(found.unbalance_deg, found)),
-        (f"correction, radius {fix.radius_mm:g} mm", _mass(fix, found), _angle(fix.angle_deg, found)),
+        (f"correction, radius {fix.radius_mm:g} mm", *correction),
     )
     yield Table("correction", f"Unbalance and correction ± standard error, {ROTOR_MARK}", QUANTITY_COLUMNS, rows)
     if split is not None:
@@ -134,8 +150,6 @@ def _velocity_row(one: Velocity1P) -> tuple[str, ...]:
 
 def _remarks(found: Balance, split: HoleSplit | None, graded: Graded | None) -> Iterator[Remark]:
     yield Remark(Level.CAUTION, "isolate the pack before you touch the rotor; take the trial mass off first")
-    if found.unbalance_g_mm < LEAST_SEEN * found.stderr_g_mm:
-        yield Remark(Level.CAUTION, "the unbalance cannot be told from scatter: a correction would be a guess")
     if graded is not None:
         yield _grade_remark(graded)
     if split is not None:
@@ -154,18 +168,23 @@ def _grade_remark(graded: Graded) -> Remark:
     return Remark(Level.CAUTION, f"{reached}: {word} {wanted}; {again}")
 
 
+def _within(graded: Graded | None) -> bool | None:
+    """Whether the grade is kept, with 95 % confidence; None where that cannot be told."""
+    return None if graded is None or graded.within != graded.within_surely else graded.within
+
+
 def _document(
     found: Balance, fix: Correction, split: HoleSplit | None, graded: Graded | None, felt: Sequence[Velocity1P],
     fitting: Fitting,
 ) -> Mapping[str, Any]:  # fmt: skip
     return {
         "unbalance": {"g_mm": found.unbalance_g_mm, "angle_deg": found.unbalance_deg},
-        "correction": fix,
+        "correction": fix if _known(found) else None,
         "stderr": {"g_mm": found.stderr_g_mm, "angle_deg": found.stderr_deg},
         "grade_mm_s": graded.grade_mm_s if graded else None,
         "wanted_grade_mm_s": fitting.grade,
         "permitted_g_mm": graded.permitted_g_mm if graded else None,
-        "within_grade": graded.within if graded else None,
+        "within_grade": _within(graded),
         "velocity_1p": felt,
         "split": split,
     }

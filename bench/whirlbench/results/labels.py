@@ -8,6 +8,7 @@ from whirlbench.rig.limits import WITH_MARGIN
 
 LABELS = {limit.key: limit.watch.label for limit in WITH_MARGIN} | {
     "voltage_v": "pack voltage",
+    "tip_mach": "tip Mach",
     "motor_torque_n_m": "motor torque",
     "servo_torque_n_m": "pitch servo torque",
     "throttle_headroom_pct": "throttle head-room",

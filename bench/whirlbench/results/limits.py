@@ -36,14 +36,13 @@ from whirlbench.results.answer import (
     span,
 )
 from whirlbench.results.labels import label, spoken
-from whirlbench.results.limits_charts import coefficient_charts, limits_chart
+from whirlbench.results.limits_charts import FORBIDDEN, coefficient_charts, limits_chart
 
 __all__ = ["LimitsStudy", "at_speeds", "limits_answer", "limits_study", "propose"]
 
 SUBJECT = "pitch limits"
 WIDE_OPEN = "if the governor fails wide open"
-DO_NOT_HOLD = "do not hold this speed"
-NO_PITCH = "no pitch is permitted with full throttle travel"
+DO_NOT_HOLD, NO_PITCH = FORBIDDEN["limit"], FORBIDDEN["overspeed"]
 NEXT_HOLD = "measure next"
 PENDING = "working out what to measure next …"
 AID = "An aid to judgement: stay out of the plane of rotation and approach new limits in stages."
@@ -61,25 +60,39 @@ def limits_answer(study: LimitsStudy, proposal: Proposal | None = None) -> Answe
         not_judged=tuple(_not_judged(study)),
         document=_document(study, proposal),
         plan=_plan(proposal),
+        judged=bool(limits.constraints) or study.rig.limits.overspeed_rpm is not None,
     )
 
 
 def _headline(limits: PitchLimits) -> str:
-    forbidden = [row for row in limits.limits if row.forbidden]
+    forbidden = tuple(_forbidden(limits))
     if forbidden:
-        reasons = dict.fromkeys(row_remark(row) for row in forbidden)
-        return f"{_speeds(forbidden)}: {'; '.join(reasons)}"
+        return "; ".join(forbidden)
     safe = [row for row in limits.limits if row.max_pitch_deg_95 is not None]
     if not safe:
-        return "nothing binds within the measured pitches"
+        if not limits.not_evaluated:
+            return "nothing binds within the measured pitches"
+        return f"no limit that could be judged binds within the measured pitches; {_open_words(limits)}"
     tight = min(safe, key=lambda row: row.max_pitch_deg_95 or 0.0)
     binds = label(tight.binding_95 or "")
-    return f"tightest at {tight.rpm:.0f} rpm: greatest pitch {tight.max_pitch_deg_95:.1f} deg, 95 % safe; {binds} binds"
+    tightest = (
+        f"tightest at {tight.rpm:.0f} rpm: greatest pitch {tight.max_pitch_deg_95:.1f} deg, 95 % safe; {binds} binds"
+    )
+    return f"{tightest}; {_open_words(limits)}" if limits.not_evaluated else tightest
 
 
-def _speeds(rows: Sequence[SpeedLimits]) -> str:
-    ends = sorted({round(row.rpm) for row in (rows[0], rows[-1])})
-    return " to ".join(f"{rpm}" for rpm in ends) + " rpm"
+def _open_words(limits: PitchLimits) -> str:
+    """Which limits were not judged, by name."""
+    names = dict.fromkeys(spoken(text.partition(": ")[0]) for text in limits.not_evaluated)
+    return f"not judged: {listed(list(names))}"
+
+
+def _forbidden(limits: PitchLimits) -> Iterator[str]:
+    """One sentence for each reason why a speed must not be held, with every such speed."""
+    rows = [row for row in limits.limits if row.forbidden]
+    for text in dict.fromkeys(row_remark(row) for row in rows):
+        speeds = listed([f"{row.rpm:.0f}" for row in rows if row_remark(row) == text])
+        yield f"at {speeds} rpm {text}"
 
 
 def row_remark(row: SpeedLimits) -> str:
@@ -98,14 +111,17 @@ def row_remark(row: SpeedLimits) -> str:
 
 def _tables(study: LimitsStudy) -> Iterator[Table]:
     rows = study.limits.limits
+    nothing = "nothing that could be judged" if study.limits.not_evaluated else "nothing in the measured range"
     yield Table(
-        "limits", "Greatest and least pitch at each speed", LIMIT_COLUMNS, tuple(map(_limit_row, rows)),
+        "limits", "Greatest and least pitch at each speed", LIMIT_COLUMNS,
+        tuple(_limit_row(row, nothing) for row in rows),
         frozenset(index for index, row in enumerate(rows) if row.forbidden),
     )  # fmt: skip
     if study.modes:
         unsafe = frozenset(index for index, mode in enumerate(study.modes) if mode.fine is None)
         title = "Servo end points, rounded to the safe side"
-        yield Table("end points", title, END_COLUMNS, tuple(map(_end_row, study.modes)), unsafe)
+        rows_of_modes = tuple(_end_row(mode, study) for mode in study.modes)
+        yield Table("end points", title, END_COLUMNS, rows_of_modes, unsafe)
     holds = tuple(map(_hold_row, study.survey.holds))
     yield Table("holds", "Settled holds that the limits rest on", HOLD_COLUMNS, holds)
     yield Table("basis", "What the figures hold for", BASIS_COLUMNS, tuple(_basis(study)))
@@ -150,20 +166,23 @@ def _basis(study: LimitsStudy) -> Iterator[tuple[str, str]]:
     yield "air", f"{limits.propeller.density_kg_m3:.3f} kg/m³"
 
 
-def _limit_row(row: SpeedLimits) -> tuple[str, ...]:
+def _limit_row(row: SpeedLimits, nothing: str) -> tuple[str, ...]:
     pitches = (row.max_pitch_deg, row.max_pitch_deg_95, row.min_pitch_deg, row.min_pitch_deg_95)
     greatest, greatest_95, least, least_95 = (NONE if row.forbidden else fixed(pitch) for pitch in pitches)
     binding = row.binding_95 or row.binding
-    binds = label(binding) if binding else "nothing in the measured range"
+    binds = label(binding) if binding else NONE if row.forbidden else nothing
     remark = row_remark(row).rpartition(": ")[2] if row.forbidden else row_remark(row)  # the reason stands above
     return f"{row.rpm:.0f}", greatest, greatest_95, binds, least, least_95, remark
 
 
-def _end_row(mode: ModeEndPoints) -> tuple[str, ...]:
+def _end_row(mode: ModeEndPoints, study: LimitsStudy) -> tuple[str, ...]:
     set_by = " / ".join(spoken(end.set_by) for end in (mode.fine, mode.coarse) if end is not None)
     speeds = f"{mode.rpm[0]:.0f} – {mode.rpm[1]:.0f}"
     cap = NONE if mode.fine is None else f"{mode.throttle_pct:g}"
-    return mode.mode, speeds, cap, _end(mode.fine), _end(mode.coarse), set_by or NONE, spoken(mode.remark)
+    powered = study.rig.modes[mode.mode].powered
+    unjudged = _open_words(study.limits) if powered and study.limits.not_evaluated else ""
+    remark = "; ".join(part for part in (spoken(mode.remark), unjudged) if part)
+    return mode.mode, speeds, cap, _end(mode.fine), _end(mode.coarse), set_by or NONE, remark
 
 
 def _end(end: EndPoint | None) -> str:
@@ -197,11 +216,8 @@ def _remarks(study: LimitsStudy) -> Iterator[Remark]:
 
 
 def _dangers(limits: PitchLimits) -> Iterator[Remark]:
-    """One sentence for each kind of speed at which no pitch may be held."""
-    forbidden = [row for row in limits.limits if row.forbidden]
-    for text in dict.fromkeys(row_remark(row) for row in forbidden):
-        speeds = listed([f"{row.rpm:.0f}" for row in forbidden if row_remark(row) == text])
-        yield Remark(Level.DANGER, f"at {speeds} rpm {text}")
+    """Every kind of speed at which no pitch may be held."""
+    yield from (Remark(Level.DANGER, text) for text in _forbidden(limits))
 
 
 def _cap_cautions(modes: Sequence[ModeEndPoints]) -> Iterator[Remark]:
@@ -245,6 +261,8 @@ def _not_judged(study: LimitsStudy) -> Iterator[NotJudged]:
     for text in study.limits.not_evaluated:
         what, _, why = text.partition(": ")
         yield NotJudged(spoken(what), spoken(why) or "the rig or the recording lacks what it needs")
+    if not study.limits.constraints:
+        yield NotJudged("greatest pitch", "the rig sets no limit that a pitch could be held against")
 
 
 def _document(study: LimitsStudy, proposal: Proposal | None) -> Mapping[str, Any]:
@@ -252,7 +270,7 @@ def _document(study: LimitsStudy, proposal: Proposal | None) -> Mapping[str, Any
     found = {
         "limits": [_row_document(row) for row in limits.limits],
         "coefficients": _coefficients(limits),
-        "modes": {mode.mode: mode for mode in study.modes},
+        "modes": {mode.mode: _mode_document(mode) for mode in study.modes},
         "holds": study.survey.holds,
         "rejected": study.survey.rejected,
         "complaints": limits.propeller.points.complaints,
@@ -265,6 +283,12 @@ def _document(study: LimitsStudy, proposal: Proposal | None) -> Mapping[str, Any
         rows = [_row_document(row) for row in study.second.limits]
         found["against"] = {"limits": rows, "differences": compare_sets(limits, study.second)}
     return found
+
+
+def _mode_document(mode: ModeEndPoints) -> dict[str, Any]:
+    """End points as JSON; where no safe range is left the throttle travel that would go with them is null too."""
+    found: dict[str, Any] = plain(mode)
+    return found if mode.fine is not None else {**found, "throttle_pct": None}
 
 
 def _row_document(row: SpeedLimits) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import groupby
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from whirlbench.rig.description import Rig
 
 SPEEDS = 31
 PITCHES = 121
-FORBIDDEN = "no pitch is permitted with full throttle travel"
+FORBIDDEN = {"limit": "do not hold this speed", "overspeed": "no pitch is permitted with full throttle travel"}
 TITLES = {"CT": "Thrust coefficient", "CP": "Power coefficient"}
 
 
@@ -39,7 +40,7 @@ def limits_chart(study: LimitsStudy, proposal: NextHold | None) -> Chart:
     floor = np.full(SPEEDS, _floor(rows, low))
     curves = [
         Curve(speeds, best, "best estimate of the limit", "over"),
-        Curve(speeds, safe, "safe with 95 % confidence", "calm"),
+        Curve(speeds, safe, _safe_words(limits), "calm"),
         _hold_dots(study.survey.holds),
     ]
     if study.second is not None:
@@ -68,6 +69,11 @@ def limits_chart(study: LimitsStudy, proposal: NextHold | None) -> Chart:
     )
 
 
+def _safe_words(limits: PitchLimits) -> str:
+    unjudged = len(limits.not_evaluated)
+    return "safe with 95 % confidence" + (f", but {unjudged} not judged" if unjudged else "")
+
+
 def _speed_span(limits: PitchLimits, rig: Rig) -> tuple[float, float]:
     return limits.rpm_range[0], max(limits.rpm_range[1], *(mode.rpm[1] for mode in rig.modes.values()), 0.0)
 
@@ -85,15 +91,10 @@ def _greatest(rows: Sequence[SpeedLimits], edge: float) -> tuple[np.ndarray, np.
 def _forbidden(speeds: np.ndarray, rows: Sequence[SpeedLimits]) -> Iterator[Stretch]:
     """The speeds at which no pitch is permitted, neighbours together, out to the middle between grid points."""
     half = float(speeds[1] - speeds[0]) / 2.0
-    begun: float | None = None
-    for rpm, row in zip(speeds, rows, strict=True):
-        if row.forbidden and begun is None:
-            begun = float(rpm) - half
-        elif not row.forbidden and begun is not None:
-            yield Stretch(begun, float(rpm) - half, "over", FORBIDDEN)
-            begun = None
-    if begun is not None:
-        yield Stretch(begun, float(speeds[-1]), "over", FORBIDDEN)
+    for why, members in groupby(zip(speeds, rows, strict=True), key=lambda pair: pair[1].forbidden_by):
+        rpm = [float(pair[0]) for pair in members]
+        if why:
+            yield Stretch(max(rpm[0] - half, speeds[0]), min(rpm[-1] + half, speeds[-1]), "over", FORBIDDEN[why])
 
 
 def _floor(rows: Sequence[SpeedLimits], edge: float) -> float:

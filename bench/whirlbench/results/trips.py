@@ -53,13 +53,12 @@ def quantity_words(rule: str, value: float) -> str:
 class BackTest:
     """One run on trial: what would have tripped, the rules that could be judged, and what could not, and why.
 
-    ``cautions`` name sensors that spoke during a part of the run only.
+    A sensor that spoke during a part of the run only leaves the rest open.
     """
 
     verdict: Verdict
     judged: tuple[str, ...]
     not_judged: tuple[NotJudged, ...]
-    cautions: tuple[str, ...] = ()
 
     @property
     def trips(self) -> tuple[Trip, ...]:
@@ -83,7 +82,7 @@ def back_tested(case: Case, rig: Rig) -> BackTest:
     lacks = {name: "" if name in fired else _lack(case.run, rig, name) for name in names}
     judged = tuple(name for name in names if not lacks[name])
     unjudged = tuple(NotJudged(label(name), why) for name, why in lacks.items() if why)
-    return BackTest(verdict, judged, unjudged, tuple(_gaps(case.run, rig, judged)))
+    return BackTest(verdict, judged, (*unjudged, *_gaps(case.run, rig, judged)))
 
 
 def _lack(run: Run, rig: Rig, rule: str) -> str:
@@ -92,11 +91,11 @@ def _lack(run: Run, rig: Rig, rule: str) -> str:
     return f"the recording has no {listed(missing)}" if missing else ""
 
 
-def _gaps(run: Run, rig: Rig, judged: Sequence[str]) -> Iterator[str]:
+def _gaps(run: Run, rig: Rig, judged: Sequence[str]) -> Iterator[NotJudged]:
     for name in dict.fromkeys(name for rule in judged for name in needs(rule)):
         share = _share(run, rig, name)
         if share < LEAST_SHARE:
-            yield f"{_sensor(name)} was recorded during {100.0 * share:.0f} % of the run: its limits were judged there"
+            yield NotJudged(f"{100.0 * (1.0 - share):.0f} % of the run", f"{_sensor(name)} was not recorded there")
 
 
 def _sensor(name: str) -> str:
@@ -291,7 +290,6 @@ def back_test_remarks(test: BackTest) -> Iterator[Remark]:
     if test.judged and failed_s is not None and test.verdict.lead_s is None:
         text = f"the failure at {failed_s:.2f} s came before any trip of the limits that could be judged"
         yield Remark(Level.DANGER, text)
-    yield from (Remark(Level.CAUTION, text) for text in test.cautions)
 
 
 def _remarks(study: TripStudy) -> Iterator[Remark]:

@@ -100,7 +100,7 @@ class Limits(Section, frozen=True):
         key(
             "Greatest permitted Mach number of the blade tip in still, dry air.",
             "",
-            Watch(WATCHED, "tip mach", channels=("rpm",), factor=TIP_MACH, rule="level", needs=TIP_MACH.also[:1]),
+            Watch(WATCHED, "tip Mach", channels=("rpm",), factor=TIP_MACH, rule="level", needs=TIP_MACH.also[:1]),
         ),
     ] = None
     minimum_voltage_v: Annotated[

@@ -17,10 +17,10 @@ from whirlbench.window.live.abort_bar import AbortBar
 from whirlbench.window.live.bridge import Bridge
 from whirlbench.window.live.live_state import LiveState
 from whirlbench.window.live.spin_panel import SpinPanel
-from whirlbench.window.pages.analyses import Subject
 from whirlbench.window.pages.analysis_page import AnalysisPage
-from whirlbench.window.pages.analysis_pages import analysis_pages
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
+from whirlbench.window.pages.page_kinds import analysis_pages
+from whirlbench.window.pages.page_work import Subject
 from whirlbench.window.replay.replay_panel import ReplayPanel
 
 CAUTION = (

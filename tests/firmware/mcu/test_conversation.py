@@ -36,7 +36,7 @@ from whirlbench.link.messages import (
     State,
     Throttle,
 )
-from whirlbench.session.engine.limit_table import limit_table
+from whirlbench.session.engine.device_limits import device_limits
 
 QUICK_REST = {LimitId.REST_MS: 100}
 
@@ -91,7 +91,7 @@ def test_another_protocol_version_is_refused_by_name_and_nothing_else_follows(ta
 def test_limits_are_stored_echoed_and_their_checksum_agrees(talk: Talk) -> None:
     talk.identify()
     crc = talk.send_limits()
-    assert crc == checksum(limit_table(talk.stand.rig))
+    assert crc == checksum(device_limits(talk.stand.rig))
 
 
 def test_every_slot_admits_its_range_and_nothing_beyond(talk: Talk) -> None:
@@ -188,7 +188,7 @@ def test_pulses_follow_their_commands_to_the_microsecond(talk: Talk) -> None:
 
 def test_throttle_rises_at_its_slew_and_falls_at_once(talk: Talk) -> None:
     talk.arm(QUICK_REST)
-    slew = limit_table(talk.stand.rig)[LimitId.THROTTLE_SLEW_US_PER_S]
+    slew = device_limits(talk.stand.rig)[LimitId.THROTTLE_SLEW_US_PER_S]
     talk.command(Throttle(1300))
     talk.run(0.2)
     first, last = talk.heard.index(talk.latest(Slow)) - 40, -1

@@ -10,8 +10,8 @@ from whirlbench.link.messages import GovernorId
 from whirlbench.rig.toml import parse_rig
 from whirlbench.session.engine import PERMITTED, Command, CommandKind, Phase
 from whirlbench.session.engine.commands import REFUSALS
+from whirlbench.session.engine.device_limits import device_limits
 from whirlbench.session.engine.governor_parameters import governor_parameter
-from whirlbench.session.engine.limit_table import limit_table
 
 SLEW = "throttle_slew_us_per_s"
 
@@ -48,7 +48,7 @@ def test_a_small_slew_is_not_rounded_to_none(rig_text):
     assert governor_parameter(SLEW, 0.4).value == 1
     assert "\nslew_us_per_s = 500" in rig_text
     slow = parse_rig(rig_text.replace("\nslew_us_per_s = 500", "\nslew_us_per_s = 0.4", 1))
-    assert limit_table(slow)[LimitId.THROTTLE_SLEW_US_PER_S] == 1
+    assert device_limits(slow)[LimitId.THROTTLE_SLEW_US_PER_S] == 1
 
 
 def test_an_unknown_parameter_names_those_that_are_known():

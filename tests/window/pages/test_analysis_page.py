@@ -75,7 +75,7 @@ def test_a_panel_that_asks_nothing_leaves_no_process(make: Maker, qtbot) -> None
     page = make(quiet_panel, page_runs.doubling, 3.0)
     page.show()
     qtbot.waitUntil(lambda: page.panel is not None, timeout=20_000)
-    assert page._errand is None
+    assert page._worker is None
     assert not page._clock.isActive()
 
 

@@ -19,11 +19,11 @@ from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.plan import parse_plan
 from whirlbench.window.drawing.strips import Replay
 from whirlbench.window.main_window import MainWindow
-from whirlbench.window.pages.analyses import Subject, tune_work
 from whirlbench.window.pages.analysis_page import AnalysisPage
 from whirlbench.window.pages.check_panel import CheckPanel
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
 from whirlbench.window.pages.limits_panel import LimitsPanel
+from whirlbench.window.pages.page_work import Subject, tune_work
 from whirlbench.window.pages.tune_panel import TunePanel, closed_loop_time_s
 from whirlbench.window.pages.worker import Doing
 from whirlbench.window.replay.replay_panel import ReplayPanel
@@ -228,7 +228,7 @@ def test_closing_the_window_ends_the_work(qtbot) -> None:
     window.show()
     assert page.working
     window.close()
-    assert page._errand is None
+    assert page._worker is None
 
 
 def test_a_page_appears_piece_by_piece(qtbot, diagnosed: Diagnosis) -> None:

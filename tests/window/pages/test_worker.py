@@ -72,7 +72,7 @@ def test_work_that_dies_is_seen_to_be_dead() -> None:
         worker.ask(1.0)  # nobody hears it, and nothing breaks
 
 
-@pytest.mark.parametrize("module", ["worker", "analyses"])
+@pytest.mark.parametrize("module", ["worker", "page_work"])
 def test_no_qt_is_needed(module: str) -> None:
     code = f"import sys, whirlbench.window.pages.{module}; assert not [name for name in sys.modules if 'Qt' in name]"
     subprocess.run([sys.executable, "-c", code], check=True, timeout=60)

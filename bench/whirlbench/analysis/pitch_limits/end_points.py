@@ -62,7 +62,7 @@ def _of_mode(name: str, mode: Mode, limits: PitchLimits, rig: Rig, table: Sequen
     coarse_deg, coarse_by = _coarse_end(mode, rows, limits)
     remark, cap = _remark(rows, limits, mode), mode.max_throttle_pct
     if fine_deg >= coarse_deg:
-        least = f"least {fine_deg:.1f} deg" if math.isfinite(fine_deg) else "no measured pitch is coarse enough"
+        least = f"least {fine_deg:.1f} deg" if math.isfinite(fine_deg) else "no measured pitch is great enough"
         why = f"no safe range: {least} ({fine_by}), greatest {coarse_deg:.1f} deg ({coarse_by})"
         return ModeEndPoints(name, mode.rpm, None, None, why, cap)
     fine = _end_point(fine_deg, fine_by, table, coarser_is_safe=True)

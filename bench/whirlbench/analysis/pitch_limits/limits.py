@@ -57,7 +57,14 @@ class SpeedLimits:
     @property
     def forbidden(self) -> bool:
         """Whether no pitch satisfies every rule with full throttle travel: then none of the pitches may be used."""
-        return self.over_everywhere or self.too_fine_everywhere or self.nothing_permitted
+        return bool(self.forbidden_by)
+
+    @property
+    def forbidden_by(self) -> str:
+        """What forbids every pitch: "limit", "overspeed" (of a governor that fails wide open), or nothing."""
+        if self.over_everywhere:
+            return "limit"
+        return "overspeed" if self.too_fine_everywhere or self.nothing_permitted else ""
 
 
 @dataclass(frozen=True)

@@ -55,7 +55,8 @@ def _electrical_constraints(rig: Rig, propeller: PropellerMap, pack: PackLine | 
     limits = rig.limits
     wanted = [name for name in ("power_w", "current_a", "minimum_voltage_v") if getattr(limits, name) is not None]
     if propeller.cp is None or pack is None:
-        yield from (f"{name}: current and voltage were not recorded" for name in wanted)
+        lack = "current" if propeller.cp is None else "pack voltage under load"
+        yield from (f"{name}: {lack} was not recorded" for name in wanted)
         return
     power = _electrical_power(rig, propeller)
     line = pack

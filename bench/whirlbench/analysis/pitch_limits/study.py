@@ -69,6 +69,9 @@ def at_speeds(study: LimitsStudy, speeds_rpm: Sequence[float] | None) -> LimitsS
 def propose(study: LimitsStudy) -> Proposal:
     """What to measure next, with its plan; slow, where the coefficients rest on many holds."""
     hold = propose_hold(study.limits)
+    if hold is not None and limits_at_speeds(study.limits, study.rig, np.array([hold.rpm]))[0].forbidden:
+        lack = f"no further hold is proposed: at {hold.rpm:.0f} rpm, where it would tell most, no pitch is permitted"
+        return Proposal(None, lack=lack)
     if hold is None:
         lack = "no further hold can be proposed: no limit binds, or no point is safe enough to hold"
         return Proposal(None, lack=lack)

@@ -42,6 +42,8 @@ def command(
     from whirlbench.rig.toml import read_rig
 
     rig, rig_text = read_rig(rig_path)
+    if load_mode is not None and load_mode not in rig.modes:
+        raise AnalysisError(f"{rig_path}: the rig has no mode {load_mode}; it has {', '.join(rig.modes) or 'none'}")
     speeds, source = _speeds(at_rpm), ", ".join(map(str, recordings))
     runs, others = ([open_run(path) for path in paths] for paths in (recordings, against))
     try:
@@ -50,12 +52,15 @@ def command(
     except AnalysisError as error:
         return give_answer(not_judged(SUBJECT, str(error)), as_json, source)
     answer = limits_answer(study, propose(study))
-    if load_mode or rig_out:
+    if (load_mode is None) != (rig_out is None):
+        raise click.UsageError("--load MODE and --rig-out FILE go together: found one of them")
+    _draw(answer, chart, page)
+    status = give_answer(answer, as_json, source)
+    if load_mode and rig_out:
         _write_rig(rig_text, study.modes, load_mode, rig_out)
     if plan_out:
-        write_plan(answer.plan, plan_out)
-    _draw(answer, chart, page)
-    return give_answer(answer, as_json, source)
+        write_plan(answer.plan, plan_out, source)
+    return status
 
 
 def _draw(answer: Answer, chart: Path | None, page: Path | None) -> None:
@@ -81,12 +86,10 @@ def _speeds(text: str | None) -> list[float] | None:
     return speeds
 
 
-def _write_rig(rig_text: str, modes: Sequence[ModeEndPoints], mode: str | None, path: Path | None) -> None:
+def _write_rig(rig_text: str, modes: Sequence[ModeEndPoints], mode: str, path: Path) -> None:
     """The rig with one mode's end points as the servo's travel, which the device then enforces."""
     from whirlbench.analysis.pitch_limits import servo_travel
     from whirlbench.rig.toml import with_values
 
-    if mode is None or path is None:
-        raise click.UsageError("--load MODE and --rig-out FILE go together: found one of them")
     low_us, high_us = servo_travel(modes, mode)
     write_text(path, with_values(rig_text, {"pitch.min_us": low_us, "pitch.max_us": high_us}))

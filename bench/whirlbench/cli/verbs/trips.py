@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from whirlbench.cli.number import Number
+from whirlbench.cli.number import MOST, Number
 from whirlbench.cli.output import give_answer, json_option
 from whirlbench.cli.run_input import naming, open_run
 from whirlbench.errors import AnalysisError
@@ -66,6 +66,6 @@ def _move(text: str) -> tuple[str, list[float]]:
         first, last, count = float(parts[0]), float(parts[1]), int(parts[2]) if len(parts) == 3 else 11
     except ValueError:
         raise AnalysisError(complaint) from None
-    if count < 2 or min(first, last) <= 0:
-        raise AnalysisError(complaint + "; values above zero, at least two")
+    if count < 2 or not all(0.0 < value <= MOST for value in (first, last)):
+        raise AnalysisError(f"{complaint}; values above zero and at most {MOST:g}, at least two")
     return rule, np.linspace(first, last, count).tolist()

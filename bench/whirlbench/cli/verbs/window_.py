@@ -88,7 +88,7 @@ def _read(path: Path, beside: Path | None, rig_path: Path | None) -> Replay:
 
 
 def _add_recording(window: MainWindow, replay: Replay, path: Path, beside: Path | None, rig_path: Path | None) -> None:
-    from whirlbench.window.pages.analyses import Subject
+    from whirlbench.window.pages.page_work import Subject
 
     rig_text = read_rig(rig_path)[1] if rig_path else ""
     window.show_recording(replay)
@@ -101,7 +101,7 @@ def _add_session(
 ) -> tuple[SessionHandle, Path]:
     from whirlbench.session.plan import check_plan, parse_plan, read_plan, shipped_plan_text
     from whirlbench.session.process import SessionSpec, start
-    from whirlbench.window.pages.analyses import Subject
+    from whirlbench.window.pages.page_work import Subject
 
     rig, rig_text = _rig_for_session(port, rig_path)
     plan_text = read_plan(plan_path)[1] if plan_path else shipped_plan_text() if port == SIMULATED else ""

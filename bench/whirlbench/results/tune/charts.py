@@ -25,7 +25,7 @@ TACH_SEED = 0  # where in its turn each tach starts; charts must not flicker whi
 
 def tune_charts(study: Study, verdicts: Sequence[Verdict]) -> Iterator[Chart]:
     """Forecasts under the advice, every step with its model, spectra, and each re-tested step over its prediction."""
-    if study.advice is not None:
+    if study.advice is not None and study.advice.loadable:
         yield from _forecast_charts(study, study.advice)
     for number, result in enumerate(study.loop.steps, start=1):
         if result.curve is not None:
@@ -39,14 +39,14 @@ def tune_charts(study: Study, verdicts: Sequence[Verdict]) -> Iterator[Chart]:
 def _step_chart(key: str, result: StepResult, found: SpeedCurve) -> Chart:
     curve, step = _known(found), result.step
     curves = [Curve(curve.since_s, curve.speed_rpm, "measured", "measured")]
-    if result.choice is not None:
+    if result.choice is not None and not result.problem:
         fit = result.choice.fit
         answer, _ = sampled_answer(fit.model, curve.since_s, step.ramp_s, averaged=False)
         base = fit.before_rpm[0] + fit.drift_rpm_per_s[0] * curve.since_s
-        words = form_words(fit.model) + (f", {NOT_USED}" if result.problem else "")
         speed = base + fit.model.gain * step.change * answer
-        curves.append(Curve(curve.since_s, speed, words, "model", dashed=bool(result.problem)))
-    return Chart(f"{step.kind} step at {step.at_s:.2f} s", SINCE, "speed (rpm)", tuple(curves), key=key)
+        curves.append(Curve(curve.since_s, speed, form_words(fit.model), "model"))
+    title = f"{step.kind} step at {step.at_s:.2f} s" + (f", {NOT_USED}" if result.problem else "")
+    return Chart(title, SINCE, "speed (rpm)", tuple(curves), key=key)
 
 
 def _known(curve: SpeedCurve) -> SpeedCurve:

@@ -236,8 +236,10 @@ def tune_document(
 
 
 def _step_document(result: StepResult) -> dict[str, Any]:
-    step, choice = result.step, result.choice
+    """A step as JSON; one that was not used keeps its place and its problem, and no figure."""
+    step, choice = result.step, result.choice if not result.problem else None
     fit = choice.fit if choice else None
+    response = result.response if not result.problem else None
     return {
         "kind": step.kind,
         "at_s": step.at_s,
@@ -245,15 +247,15 @@ def _step_document(result: StepResult) -> dict[str, Any]:
         "to": step.to_value,
         "model": _model(fit.model) if fit else None,
         "stderr": fit.stderr() if fit else None,
-        "response": {key: getattr(result.response, key) for key in RESPONSE_KEYS} if result.response else None,
+        "response": {key: getattr(response, key) for key in RESPONSE_KEYS} if response else None,
         "used": not result.problem,
         "problem": result.problem or None,
         "came_back": result.returned,
         "ramp_s": step.ramp_s,
         "chosen_by": choice.reason if choice else None,
         "drift_rpm_per_s": fit.drift_rpm_per_s[0] if fit else None,
-        "graphical": result.graphical,
-        "hunting": result.hunting,
+        "graphical": result.graphical if not result.problem else (),
+        "hunting": result.hunting if not result.problem else None,
     }
 
 

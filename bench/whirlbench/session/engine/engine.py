@@ -34,10 +34,10 @@ from whirlbench.session.engine.actions import (
 )
 from whirlbench.session.engine.agreement import Agreement
 from whirlbench.session.engine.commands import PERMITTED, REFUSALS, Command, CommandKind
+from whirlbench.session.engine.device_limits import device_limits
 from whirlbench.session.engine.governor_parameters import governor_parameter, governor_parameters
 from whirlbench.session.engine.heartbeat import HeartbeatKeeper, LatenessCheck
 from whirlbench.session.engine.host_ring import HostRing
-from whirlbench.session.engine.limit_table import limit_table
 from whirlbench.session.engine.phases import LIVE_PHASES, Phase
 from whirlbench.session.engine.set_point_sender import SetPointSender
 from whirlbench.session.engine.stand_watch import StandWatch, reason_name
@@ -85,7 +85,7 @@ class Engine:
         self.now_s = 0.0
         self._reset_wanted = reset_first
         self._lateness = LatenessCheck(self.conversation, self.keeper)
-        self._limits = limit_table(rig)
+        self._limits = device_limits(rig)
         self._arming: Exchange | None = None  # the latest Arm, Disarm, Reset and Abort
         self._disarming: Exchange | None = None
         self._resetting: Exchange | None = None

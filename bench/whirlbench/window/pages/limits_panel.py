@@ -7,6 +7,8 @@ from PyQt5 import QtCore, QtWidgets
 from whirlbench.results.answer import Answer
 from whirlbench.window.pages.answer_panel import AnswerPanel
 
+MOST_RPM = 1e6  # beyond all sense for a shaft, and no infinity or NaN passes
+
 
 class LimitsPanel(AnswerPanel):
     """Shows a limits answer; ``asked`` carries the speeds typed in, in rpm, or None for the study's own choice."""
@@ -39,7 +41,7 @@ class LimitsPanel(AnswerPanel):
             speeds = tuple(float(word) for word in words)
         except ValueError:
             speeds = (0.0,)
-        if speeds and min(speeds) <= 0.0:
+        if not all(0.0 < speed <= MOST_RPM for speed in speeds):
             self.heading.setText(f"found {self.speeds.text()!r}, expected speeds above 0 separated by commas")
             return
         self.asked.emit(speeds or None)

@@ -21,6 +21,7 @@ class PlanSaver(QtWidgets.QWidget):
         self.button.clicked.connect(self._ask_and_write)
         self.line = QtWidgets.QLabel()
         self.line.setWordWrap(True)
+        self.line.setTextFormat(QtCore.Qt.TextFormat.PlainText)
         row = QtWidgets.QHBoxLayout(self)
         row.setContentsMargins(0, 0, 0, 0)
         row.addWidget(self.button)

@@ -14,7 +14,7 @@ from whirlbench.results.chart import Chart
 from whirlbench.results.diagnosis import Diagnosis
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.samples import Run
-from whirlbench.window.pages.analyses import Subject, check_work, diagnosis_work, limits_work, tune_work
+from whirlbench.window.pages.page_work import Subject, check_work, diagnosis_work, limits_work, tune_work
 from whirlbench.window.pages.worker import Doing
 
 TEXT = example_rig_text()

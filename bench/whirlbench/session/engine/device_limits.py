@@ -8,7 +8,7 @@ from whirlbench.rig.description import Rig, require
 from whirlbench.rig.device_slots import SlotValue, slot_values
 
 
-def limit_table(rig: Rig) -> tuple[int, ...]:
+def device_limits(rig: Rig) -> tuple[int, ...]:
     """Values for every slot, in slot order.
 
     RigError names the rig key when a limit that arming needs is absent, or when a value does not fit its slot.

@@ -7,11 +7,11 @@ from typing import Any, NamedTuple
 
 from PyQt5 import QtWidgets
 
-from whirlbench.window.pages.analyses import Subject, check_work, diagnosis_work, limits_work, tune_work
 from whirlbench.window.pages.analysis_page import AnalysisPage
 from whirlbench.window.pages.check_panel import CheckPanel
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
 from whirlbench.window.pages.limits_panel import LimitsPanel
+from whirlbench.window.pages.page_work import Subject, check_work, diagnosis_work, limits_work, tune_work
 from whirlbench.window.pages.tune_panel import TunePanel
 from whirlbench.window.pages.worker import Work
 
