@@ -32,7 +32,7 @@ def test_the_tip_mach_margin_is_full_where_the_tip_mach_rule_trips() -> None:
     rpm = np.linspace(6500.0, 7500.0, 100_001)
     trip = rule.feed(Batch(np.arange(len(rpm)) * 0.002, {"rpm": rpm}))
     assert trip is not None
-    assert shares(rpm=rpm[round(trip.at_s / 0.002)])["tip mach"] == pytest.approx(1.0, abs=1e-5)
+    assert shares(rpm=rpm[round(trip.at_s / 0.002)])["tip Mach"] == pytest.approx(1.0, abs=1e-5)
 
 
 def test_without_a_reading_the_share_is_unknown_not_zero() -> None:
