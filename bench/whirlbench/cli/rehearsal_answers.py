@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib import import_module
 from typing import TYPE_CHECKING
 
 from whirlbench.errors import AnalysisError
@@ -23,7 +24,8 @@ def ask(verb: str, rig: Rig, *runs: Run) -> Answer:
     try:
         return ANSWERS[verb](rig, *runs)
     except AnalysisError as error:
-        return not_judged(verb, str(error))
+        subject = import_module(f"whirlbench.results.{verb}").SUBJECT
+        return not_judged(subject, str(error))
 
 
 def _check(rig: Rig) -> Answer:

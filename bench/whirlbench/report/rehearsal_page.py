@@ -6,17 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from whirlbench.report.cautions import REHEARSAL
 from whirlbench.report.html import render
 from whirlbench.results.answer import Answer
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-CAUTIONS = (
-    "This was a simulated stand. Nothing here says anything of your own blades.",
-    "On a real stand: nobody in the plane of rotation, the isolating switch in reach, the guard closed.",
-    "Guard, stand and site follow local codes; certified work belongs to licensed practice.",
-)
 
 
 @dataclass(frozen=True)
@@ -31,4 +26,4 @@ class Chapter:
 
 def rehearsal_page(title: str, chapters: Sequence[Chapter]) -> str:
     """The page as self-contained HTML."""
-    return render("rehearsal.html", title=title, chapters=chapters, cautions=CAUTIONS)
+    return render("rehearsal.html", title=title, chapters=chapters, cautions=REHEARSAL)

@@ -164,6 +164,7 @@ def _basis(study: LimitsStudy) -> Iterator[tuple[str, str]]:
     yield "blades", study.rig.propeller.blade_set or "not named"
     yield "measured", f"{span(*limits.pitch_range_deg, 1)} deg, {span(*limits.rpm_range)} rpm"
     yield "air", f"{limits.propeller.density_kg_m3:.3f} kg/m³"
+    yield "rounding", "to the safe side, 95 % confidence"
 
 
 def _limit_row(row: SpeedLimits, nothing: str) -> tuple[str, ...]:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from whirlbench.analysis.onset import MEAN_TIME_S, Onset, OnsetReport, find_onset
+from whirlbench.analysis.onset import MEAN_TIME_S, Failure, Onset, OnsetReport, find_onset
 from whirlbench.analysis.orders import Resonance
 from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, fixed, plain, with_error
 from whirlbench.results.chart import Chart, Curve, MarkLine, Span, Stretch
@@ -49,7 +49,7 @@ class OnsetStudy:
     @property
     def failed_s(self) -> float | None:
         """When the run failed, in seconds; None where it did not."""
-        return self.report.failure.at_s if self.report.failure else None
+        return self.report.failure.at_s if self.report.failure and self.report.failure.sure else None
 
     @property
     def ended_by(self) -> Event | None:
@@ -66,9 +66,8 @@ def onset_study(
     AnalysisError where ``earlier`` runs have other channels; RigError where a limit lacks a key that it needs.
     """
     report = find_onset(run, rig, earlier, mean_time_s)
-    failed_s = report.failure.at_s if report.failure and report.failure.sure else None
-    test = None if rig is None else back_tested(Case(run, failed_s), rig)
-    return OnsetStudy(run, report, test)
+    untested = OnsetStudy(run, report, None)
+    return untested if rig is None else replace(untested, test=back_tested(Case(run, untested.failed_s), rig))
 
 
 def onset_answer(study: OnsetStudy) -> Answer:
@@ -89,14 +88,18 @@ def _headline(study: OnsetStudy) -> str:
     report = study.report
     parts = [_onset_words(report.onset) if report.onset else _silence(study)]
     if report.failure is not None:
-        parts.append(f"{report.failure.kind} at {report.failure.at_s:.2f} s")
-    if report.lead_s is not None:
+        parts.append(f"{_failure_words(report.failure)} at {report.failure.at_s:.2f} s")
+    if report.lead_s is not None and study.failed_s is not None:
         parts.append(f"{report.lead_s:.1f} s of warning")
     if study.fired:
         parts.append(f"tripped at {study.fired[0].time_s:.2f} s: {label(study.fired[0].name)}")
     if study.test is not None:
         parts.append(outcome(study.test, naming=False))
     return "; ".join(parts)
+
+
+def _failure_words(failure: Failure) -> str:
+    return failure.kind if failure.sure else f"perhaps {failure.kind}"
 
 
 def _onset_words(onset: Onset) -> str:
@@ -215,10 +218,10 @@ def _document(study: OnsetStudy) -> Mapping[str, Any]:
     interval = ("at_s", "from_s", "to_s", "signal", "kind")
     return {
         "onset": None if onset is None else {key: getattr(onset, key) for key in interval},
-        "failure": None if failure is None else {"at_s": failure.at_s, "kind": failure.kind},
+        "failure": None if failure is None else {"at_s": failure.at_s, "kind": failure.kind, "sure": failure.sure},
         "trips": trips,
         "ended_by_trip": None if ended_by is None else {"rule": ended_by.name, "at_s": ended_by.time_s},
-        "lead_s": report.lead_s,
+        "lead_s": report.lead_s if study.failed_s is not None else None,
         "resonances": report.resonances,
         "caution": None if caution_s is None else {"at_s": caution_s},
         "leads": {
@@ -268,7 +271,7 @@ def moments(study: OnsetStudy) -> tuple[Moment, ...]:
         found.append(Moment(onset.at_s, "onset", f"{onset.kind}: {onset.signal} moved first"))
         found.append(Moment(onset.caution_s, "caution", "past doubt"))
     if failure is not None:
-        found.append(Moment(failure.at_s, "failure", failure.kind))
+        found.append(Moment(failure.at_s, "failure", _failure_words(failure)))
     return tuple(sorted(found, key=lambda moment: moment.at_s))
 
 

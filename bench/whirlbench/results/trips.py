@@ -216,6 +216,8 @@ def outcome(test: BackTest, naming: bool = True) -> str:
     if rest and naming:
         rest += f": {listed([item.what for item in test.not_judged])}"
     count = f"{len(test.judged)} judged limit{'s' * (len(test.judged) > 1)}"
+    if not test.trips and len(test.judged) == 1:
+        return f"the one judged limit would not have tripped{rest}"
     if not test.trips:
         return f"none of the {count} would have tripped{rest}"
     first = test.trips[0]

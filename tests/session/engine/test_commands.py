@@ -9,9 +9,9 @@ from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import GovernorId
 from whirlbench.rig.toml import parse_rig
 from whirlbench.session.engine import PERMITTED, Command, CommandKind, Phase
-from whirlbench.session.engine.commands import REFUSALS
 from whirlbench.session.engine.device_limits import device_limits
 from whirlbench.session.engine.governor_parameters import governor_parameter
+from whirlbench.session.engine.phases import REFUSALS
 
 SLEW = "throttle_slew_us_per_s"
 

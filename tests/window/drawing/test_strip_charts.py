@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from whirlbench.window.drawing import palette, strip_charts
+from whirlbench.window.drawing import strip_charts
 from whirlbench.window.drawing.strip_charts import StripStack
 from whirlbench.window.drawing.strips import BY_NAME, VIBRATION
 
@@ -54,8 +54,3 @@ def test_the_cursor_stands_on_every_strip_and_moves_all(stack: StripStack, qtbot
     with qtbot.waitSignal(stack.cursor_moved) as moved:
         stack.charts["rpm"]._cursor.sigDragged.emit(stack.charts["rpm"]._cursor)
     assert moved.args == [2.5]
-
-
-@pytest.mark.parametrize(("share", "ink"), [(0.5, "CALM"), (0.85, "CLOSE"), (1.0, "OVER"), (float("nan"), "FAINT")])
-def test_a_margin_changes_colour_before_the_limit(share: float, ink: str) -> None:
-    assert palette.margin_ink(share) == getattr(palette, ink)

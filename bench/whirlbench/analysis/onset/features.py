@@ -110,7 +110,7 @@ def run_features(run: Run, rig: Rig | None = None, step_s: float = STEP_S) -> Fe
     _add_slow(columns, run, slow_grid, scale, notes)
     _add_speed(columns, run, rpm, start_s, step_s, blocks, notes)
     if not columns.signals:
-        raise AnalysisError("the shaft never turned faster than 200 rpm: nothing can be judged")
+        raise AnalysisError(_why_no_signal(rpm))
     return Features(
         time_s=centre_s,
         step_s=step_s,
@@ -123,6 +123,12 @@ def run_features(run: Run, rig: Rig | None = None, step_s: float = STEP_S) -> Fe
         signals=tuple(columns.signals),
         notes=tuple(notes),
     )
+
+
+def _why_no_signal(rpm: np.ndarray) -> str:
+    if (rpm > TURNING_RPM).any():
+        return "speed alone was recorded: without vibration, thrust or current there is nothing to judge it by"
+    return f"the shaft never turned faster than {TURNING_RPM:g} rpm: nothing can be judged"
 
 
 def _span(run: Run, step_s: float) -> tuple[float, int]:

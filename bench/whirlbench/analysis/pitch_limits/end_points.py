@@ -62,8 +62,9 @@ def _of_mode(name: str, mode: Mode, limits: PitchLimits, rig: Rig, table: Sequen
     coarse_deg, coarse_by = _coarse_end(mode, rows, limits)
     remark, cap = _remark(rows, limits, mode), mode.max_throttle_pct
     if fine_deg >= coarse_deg:
-        least = f"least {fine_deg:.1f} deg" if math.isfinite(fine_deg) else "no measured pitch is great enough"
-        why = f"no safe range: {least} ({fine_by}), greatest {coarse_deg:.1f} deg ({coarse_by})"
+        none = f"no measured pitch is great enough ({fine_by})"
+        crossed = f"the least pitch ({fine_by}) is not below the greatest ({coarse_by})"
+        why = f"no safe range: {crossed if math.isfinite(fine_deg) else none}"
         return ModeEndPoints(name, mode.rpm, None, None, why, cap)
     fine = _end_point(fine_deg, fine_by, table, coarser_is_safe=True)
     coarse = _end_point(coarse_deg, coarse_by, table, coarser_is_safe=False)

@@ -128,13 +128,16 @@ def _chapter(spin: Spin, path: Path, outcome: Outcome, folder: Path) -> Chapter:
     from whirlbench.recording.files import read_run
     from whirlbench.report.rehearsal_page import Chapter
     from whirlbench.report.run_chart import run_figure
+    from whirlbench.results.labels import label, spoken
     from whirlbench.rig.toml import parse_rig
 
     run = read_run(path)
     rig = parse_rig(run.rig_text)
-    findings = [f"{path.name}: {run.duration_s():.1f} s, ended {outcome.ending} {outcome.reason}".rstrip()]
+    findings = [f"{path.name}: {run.duration_s():.1f} s, ended {outcome.ending} {spoken(outcome.reason)}".rstrip()]
     findings += [
-        f"trip at {event.time_s:.3f} s: {event.name}, {event.detail}" for event in run.events if event.kind == "trip"
+        f"trip at {event.time_s:.3f} s: {label(event.name)}, {spoken(event.detail)}"
+        for event in run.events
+        if event.kind == "trip"
     ]
     answer = _answer(ASKED[spin.name], run, rig, folder) if spin.name in ASKED else None
     figure = run_figure(run, rig, spin.purpose)

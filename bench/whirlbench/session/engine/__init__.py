@@ -18,10 +18,10 @@ from whirlbench.session.engine.actions import (
     VibrationRecord,
 )
 from whirlbench.session.engine.check_list import check_list
-from whirlbench.session.engine.commands import PERMITTED, Command, CommandKind
+from whirlbench.session.engine.commands import Command, CommandKind
 from whirlbench.session.engine.engine import Engine
 from whirlbench.session.engine.governor_parameters import governor_parameters
-from whirlbench.session.engine.phases import Phase
+from whirlbench.session.engine.phases import PERMITTED, Phase
 
 __all__ = [
     "PERMITTED",

@@ -5,7 +5,7 @@ clock, calibration) -> host ring (trips) -> stand watch (state) -> commands and 
 calls ``step`` writes the bytes first, then records, then shows: safety comes before disk and display.
 
 One state machine. Its tables: ``Phase`` says which phases there are, ``_TURNS`` (last in this file) what is done in
-each, ``PERMITTED`` (``commands``) which command of the operator is carried out in each.
+each, ``PERMITTED`` (``phases``) which command of the operator is carried out in each.
 """
 
 from __future__ import annotations
@@ -33,12 +33,12 @@ from whirlbench.session.engine.actions import (
     Record,
 )
 from whirlbench.session.engine.agreement import Agreement
-from whirlbench.session.engine.commands import PERMITTED, REFUSALS, Command, CommandKind
+from whirlbench.session.engine.commands import Command, CommandKind
 from whirlbench.session.engine.device_limits import device_limits
 from whirlbench.session.engine.governor_parameters import governor_parameter, governor_parameters
 from whirlbench.session.engine.heartbeat import HeartbeatKeeper, LatenessCheck
 from whirlbench.session.engine.host_ring import HostRing
-from whirlbench.session.engine.phases import LIVE_PHASES, Phase
+from whirlbench.session.engine.phases import LIVE_PHASES, PERMITTED, REFUSALS, Phase
 from whirlbench.session.engine.set_point_sender import SetPointSender
 from whirlbench.session.engine.stand_watch import StandWatch, reason_name
 from whirlbench.session.engine.telemetry import Heard, Telemetry

@@ -1,8 +1,11 @@
-"""Where a session stands, as the host sees it; the stand's own state is the device's word."""
+"""Where a session stands, as the host sees it, and which commands are carried out there."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import StrEnum
+
+from whirlbench.session.engine.commands import CommandKind
 
 
 class Phase(StrEnum):
@@ -20,3 +23,27 @@ class Phase(StrEnum):
 
 
 LIVE_PHASES = (Phase.READY, Phase.ARMING, Phase.RUNNING, Phase.STOPPING)  # limits are agreed, nothing has tripped
+
+ALWAYS = frozenset({CommandKind.ABORT, CommandKind.FINISH, CommandKind.GOVERNOR, CommandKind.NOTE})
+BY_HAND = frozenset({CommandKind.THROTTLE, CommandKind.SERVO, CommandKind.PITCH, CommandKind.REQUEST})
+
+# phase -> commands that are carried out in it; every other is refused, in the words below
+PERMITTED: Mapping[str, frozenset[CommandKind]] = {
+    Phase.CONNECTING: ALWAYS,
+    Phase.AGREEING: ALWAYS,
+    Phase.READY: ALWAYS | {CommandKind.ARM, CommandKind.CONTINUE},  # a device that restarts during an inspection
+    Phase.ARMING: ALWAYS | {CommandKind.DISARM},
+    Phase.RUNNING: ALWAYS | {CommandKind.START, CommandKind.CONTINUE, CommandKind.DISARM} | BY_HAND,
+    Phase.STOPPING: ALWAYS,
+    Phase.COASTING: ALWAYS,
+    Phase.TRIPPED: ALWAYS | {CommandKind.RESET},
+    Phase.ENDED: ALWAYS,
+}
+REFUSALS: Mapping[CommandKind, str] = {
+    CommandKind.ARM: "only from ready, the session is {phase}",
+    CommandKind.START: "only once, while armed",
+    CommandKind.CONTINUE: "no inspection is waiting for it",
+    CommandKind.DISARM: "nothing is armed, the session is {phase}",
+    CommandKind.RESET: "only when tripped and at rest",
+    **dict.fromkeys(BY_HAND, "only while armed, the session is {phase}"),
+}

@@ -45,7 +45,19 @@ class MarginPanel(QtWidgets.QWidget):
         painter.fillRect(trough, QtGui.QColor(palette.RULE))
         share = min(max(margin.share, 0.0), SHOWN_TO) if margin.share == margin.share else 0.0
         filled = QtCore.QRectF(trough.left(), trough.top(), width * share / SHOWN_TO, trough.height())
-        painter.fillRect(filled, QtGui.QColor(palette.margin_ink(margin.share)))
+        painter.fillRect(filled, QtGui.QColor(margin_ink(margin.share)))
         limit_x = width / SHOWN_TO
         painter.setPen(QtGui.QPen(QtGui.QColor(palette.OVER), 2))
         painter.drawLine(QtCore.QPointF(limit_x, trough.top() - 2), QtCore.QPointF(limit_x, trough.bottom() + 2))
+
+
+def margin_ink(share: float) -> str:
+    """Colour of a margin of which ``share`` (0 to 1 and beyond) is in use; NaN, no reading, is faint.
+
+    The steps at 0.8 and 1 are ours: common practice, no source.
+    """
+    if share != share:
+        return palette.FAINT
+    if share >= 1.0:
+        return palette.OVER
+    return palette.CLOSE if share >= 0.8 else palette.CALM

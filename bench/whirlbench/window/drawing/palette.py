@@ -23,18 +23,6 @@ CHANNEL_INK = {
 }
 
 
-def margin_ink(share: float) -> str:
-    """Colour of a margin of which ``share`` (0 to 1 and beyond) is in use; NaN, no reading, is faint.
-
-    The steps at 0.8 and 1 are ours: common practice, no source.
-    """
-    if share != share:
-        return FAINT
-    if share >= 1.0:
-        return OVER
-    return CLOSE if share >= 0.8 else CALM
-
-
 def style_sheet() -> str:
     """Look of the plain widgets, so that they sit on the same paper as the drawn ones."""
     return f"""

@@ -14,7 +14,7 @@ from whirlbench.window.drawing.text_table import TextTable
 from whirlbench.window.pages.plan_saving import PlanSaver
 from whirlbench.window.pages.scroll_page import ScrollPage
 
-LEVEL_INKS = {"danger": palette.OVER, "caution": palette.CLOSE, "note": palette.INK}
+LEVEL_INKS = {"danger": palette.OVER, "caution": palette.ink("caution"), "note": palette.INK}
 
 
 class RemarkList(QtWidgets.QWidget):

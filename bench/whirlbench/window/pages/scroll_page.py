@@ -10,7 +10,6 @@ from whirlbench.window.drawing import palette
 
 HEADING = f"font-size: 17px; color: {palette.INK}; padding: 2px 0 4px 0;"
 SECTION = f"font-size: 14px; font-weight: bold; color: {palette.INK}; padding-top: 12px;"
-NOTICE_INKS = {"warning": palette.OVER, "caution": palette.CLOSE, "assumption": palette.INK}
 
 
 class ScrollPage(QtWidgets.QScrollArea):
@@ -46,12 +45,6 @@ class ScrollPage(QtWidgets.QScrollArea):
     def add_section(self, text: str) -> QtWidgets.QLabel:
         """A title between sections."""
         return self._label(text, SECTION)
-
-    def add_line(self, text: str, kind: str = "assumption") -> QtWidgets.QLabel:
-        """A plain line that can be selected; ``kind`` "warning", "caution" or "assumption" decides its ink."""
-        label = self._label(text, f"color: {NOTICE_INKS[kind]};")
-        label.setTextInteractionFlags(QtCore.Qt.TextInteractionFlag.TextSelectableByMouse)
-        return label
 
     def add(self, widget: QtWidgets.QWidget) -> None:
         """Any widget, over the whole width."""
