@@ -181,6 +181,15 @@ def test_a_rig_without_limits_is_not_judged() -> None:
     assert any("sets no limit" in item.why for item in found.not_judged)
 
 
+def test_an_overspeed_limit_alone_says_nothing_of_the_greatest_pitch() -> None:
+    alone = replace(rig(), limits=replace(type(rig().limits)(), overspeed_rpm=20_000.0))
+    found = limits_answer(limits_study([page_runs.hold_run()], alone))
+    assert found.verdict is Verdict.IN_PART
+    assert "nothing binds" not in found.headline and "not judged: greatest pitch" in found.headline
+    assert found.table("limits").rows[0][3] == "nothing that could be judged"
+    assert found.chart("limits").curves[1].label.endswith("not judged")
+
+
 def test_limits_that_were_not_judged_are_named_where_nothing_binds(study: LimitsStudy) -> None:
     free = with_fields(study.limits.limits[0], max_pitch_deg=None, max_pitch_deg_95=None, binding=None, binding_95=None)
     limits = with_fields(

@@ -10,17 +10,19 @@ import io
 import json
 import re
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from probe_answer import DANGERS, FORBIDDEN, NOTE, PROBE, lost, slipped
 from rich.console import Console
 
 from whirlbench.cli.output import give_answer, print_answer, print_summary
+from whirlbench.errors import BenchError
 from whirlbench.report.answer_page import answer_page
-from whirlbench.report.chart_drawing import chart_svg
+from whirlbench.report.chart_drawing import chart_svg, write_charts
 from whirlbench.report.field_card import field_card
 from whirlbench.report.rehearsal_page import Chapter, rehearsal_page
-from whirlbench.results.answer import Answer, not_judged
+from whirlbench.results.answer import Answer, Column, Table, not_judged
 from whirlbench.results.inks import ink
 
 Renderer = Callable[[Answer], str]
@@ -127,3 +129,14 @@ def test_what_is_not_judged_at_all_says_why_on_every_surface(capsys: pytest.Capt
     assert json.loads(capsys.readouterr().out)["verdict"] == "not judged"
     for render in (as_page, as_chapter):
         assert "no vibration was recorded" in render(answer) and "(not judged)" in render(answer)
+
+
+def test_names_from_files_are_no_markup() -> None:
+    table = Table("odd", "nylon [/red] [bold]set", (Column("[blue]figure"),), (("[red]1",),))
+    shown = " ".join(as_text(Answer("odd", "[bold]odd", tables=(table,))).split())
+    assert all(text in shown for text in ("[bold]odd", "nylon [/red] [bold]set", "[blue]figure", "[red]1"))
+
+
+def test_a_picture_of_an_unknown_kind_is_refused_in_one_line(tmp_path: Path) -> None:
+    with pytest.raises(BenchError, match=r"found the ending '\.xyz', expected one of .*png"):
+        write_charts(PROBE.charts, tmp_path / "chart.xyz")

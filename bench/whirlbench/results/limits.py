@@ -26,7 +26,6 @@ from whirlbench.results.answer import (
     Answer,
     Column,
     Level,
-    NotJudged,
     PlanOffer,
     Remark,
     Table,
@@ -36,7 +35,7 @@ from whirlbench.results.answer import (
     span,
 )
 from whirlbench.results.labels import label, spoken
-from whirlbench.results.limits_charts import FORBIDDEN, coefficient_charts, limits_chart
+from whirlbench.results.limits_charts import FORBIDDEN, coefficient_charts, limits_chart, open_limits
 
 __all__ = ["LimitsStudy", "at_speeds", "limits_answer", "limits_study", "propose"]
 
@@ -57,7 +56,7 @@ def limits_answer(study: LimitsStudy, proposal: Proposal | None = None) -> Answe
         tables=tuple(_tables(study)),
         charts=(limits_chart(study, proposal.hold if proposal else None), *coefficient_charts(limits)),
         remarks=tuple(_remarks(study)),
-        not_judged=tuple(_not_judged(study)),
+        not_judged=open_limits(limits),
         document=_document(study, proposal),
         plan=_plan(proposal),
         judged=bool(limits.constraints) or study.rig.limits.overspeed_rpm is not None,
@@ -70,7 +69,7 @@ def _headline(limits: PitchLimits) -> str:
         return "; ".join(forbidden)
     safe = [row for row in limits.limits if row.max_pitch_deg_95 is not None]
     if not safe:
-        if not limits.not_evaluated:
+        if not open_limits(limits):
             return "nothing binds within the measured pitches"
         return f"no limit that could be judged binds within the measured pitches; {_open_words(limits)}"
     tight = min(safe, key=lambda row: row.max_pitch_deg_95 or 0.0)
@@ -78,13 +77,12 @@ def _headline(limits: PitchLimits) -> str:
     tightest = (
         f"tightest at {tight.rpm:.0f} rpm: greatest pitch {tight.max_pitch_deg_95:.1f} deg, 95 % safe; {binds} binds"
     )
-    return f"{tightest}; {_open_words(limits)}" if limits.not_evaluated else tightest
+    return f"{tightest}; {_open_words(limits)}" if open_limits(limits) else tightest
 
 
 def _open_words(limits: PitchLimits) -> str:
     """Which limits were not judged, by name."""
-    names = dict.fromkeys(spoken(text.partition(": ")[0]) for text in limits.not_evaluated)
-    return f"not judged: {listed(list(names))}"
+    return f"not judged: {listed(list(dict.fromkeys(item.what for item in open_limits(limits))))}"
 
 
 def _forbidden(limits: PitchLimits) -> Iterator[str]:
@@ -111,7 +109,7 @@ def row_remark(row: SpeedLimits) -> str:
 
 def _tables(study: LimitsStudy) -> Iterator[Table]:
     rows = study.limits.limits
-    nothing = "nothing that could be judged" if study.limits.not_evaluated else "nothing in the measured range"
+    nothing = "nothing that could be judged" if open_limits(study.limits) else "nothing in the measured range"
     yield Table(
         "limits", "Greatest and least pitch at each speed", LIMIT_COLUMNS,
         tuple(_limit_row(row, nothing) for row in rows),
@@ -181,7 +179,7 @@ def _end_row(mode: ModeEndPoints, study: LimitsStudy) -> tuple[str, ...]:
     speeds = f"{mode.rpm[0]:.0f} – {mode.rpm[1]:.0f}"
     cap = NONE if mode.fine is None else f"{mode.throttle_pct:g}"
     powered = study.rig.modes[mode.mode].powered
-    unjudged = _open_words(study.limits) if powered and study.limits.not_evaluated else ""
+    unjudged = _open_words(study.limits) if powered and open_limits(study.limits) else ""
     remark = "; ".join(part for part in (spoken(mode.remark), unjudged) if part)
     return mode.mode, speeds, cap, _end(mode.fine), _end(mode.coarse), set_by or NONE, remark
 
@@ -256,14 +254,6 @@ def _promise(hold: NextHold) -> str:
         f"{hold.rpm:.0f} rpm at {hold.pitch_deg:.1f} deg; the limits' standard error would fall "
         f"from {hold.stderr_before_deg:.2f} to {hold.stderr_after_deg:.2f} deg"
     )
-
-
-def _not_judged(study: LimitsStudy) -> Iterator[NotJudged]:
-    for text in study.limits.not_evaluated:
-        what, _, why = text.partition(": ")
-        yield NotJudged(spoken(what), spoken(why) or "the rig or the recording lacks what it needs")
-    if not study.limits.constraints:
-        yield NotJudged("greatest pitch", "the rig sets no limit that a pitch could be held against")
 
 
 def _document(study: LimitsStudy, proposal: Proposal | None) -> Mapping[str, Any]:

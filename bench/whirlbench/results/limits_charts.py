@@ -17,8 +17,9 @@ from whirlbench.analysis.pitch_limits import (
     limits_at_speeds,
 )
 from whirlbench.analysis.propeller import CoefficientFit, Hold
+from whirlbench.results.answer import NotJudged
 from whirlbench.results.chart import Band, Box, Caption, Chart, Curve, MarkLine, Stretch
-from whirlbench.results.labels import label
+from whirlbench.results.labels import label, spoken
 from whirlbench.rig.description import Rig
 
 SPEEDS = 31
@@ -70,8 +71,18 @@ def limits_chart(study: LimitsStudy, proposal: NextHold | None) -> Chart:
 
 
 def _safe_words(limits: PitchLimits) -> str:
-    unjudged = len(limits.not_evaluated)
+    unjudged = len(open_limits(limits))
     return "safe with 95 % confidence" + (f", but {unjudged} not judged" if unjudged else "")
+
+
+def open_limits(limits: PitchLimits) -> tuple[NotJudged, ...]:
+    """What was not judged of the greatest and least pitch, and why: limits by name, or all where the rig sets none."""
+    parts = (text.partition(": ") for text in limits.not_evaluated)
+    lack = "the rig or the recording lacks what it needs"
+    found = [NotJudged(spoken(what), spoken(why) or lack) for what, _, why in parts]
+    if not limits.constraints:
+        found.append(NotJudged("greatest pitch", "the rig sets no limit that a pitch could be held against"))
+    return tuple(found)
 
 
 def _speed_span(limits: PitchLimits, rig: Rig) -> tuple[float, float]:
