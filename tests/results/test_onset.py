@@ -8,8 +8,9 @@ import numpy as np
 import page_runs
 import pytest
 
+from whirlbench.analysis.onset import Failure
 from whirlbench.analysis.orders import Resonance
-from whirlbench.results.answer import Answer, Level, Verdict
+from whirlbench.results.answer import NONE, Answer, Level, Verdict
 from whirlbench.results.onset import OnsetStudy, moments, onset_answer, onset_study
 from whirlbench.rig.toml import parse_rig
 from whirlbench.samples import Event, Run, SlowSamples, TachPulses, VibrationSamples
@@ -189,3 +190,16 @@ def test_a_resonance_is_told_with_its_doubt(growing: OnsetStudy) -> None:
     assert answer.table("resonances").rows == (("ay", "1P", "2400", "40 ± 0.3", "2 ± 0.4", "likely"),)
     assert answer.as_document()["resonances"][0]["natural_hz"] == 40.0
     assert any(remark.text.startswith("resonances: ") for remark in onset_answer(growing).remarks)
+
+
+def test_a_failure_that_is_not_sure_is_told_as_perhaps(growing: OnsetStudy) -> None:
+    told = Failure(35.0, "shaft stopped", asked=None, sure=False)
+    sure, unsure = (
+        onset_answer(replace(growing, report=replace(growing.report, failure=replace(told, sure=known))))
+        for known in (True, False)
+    )
+    assert "perhaps shaft stopped at 35.00 s" in unsure.headline and "of warning" not in unsure.headline
+    assert "perhaps" not in sure.headline and "s of warning" in sure.headline
+    assert unsure.document["lead_s"] is None and unsure.document["failure"]["sure"] is False
+    assert {row[-1] for row in unsure.table("trips").rows} == {NONE}
+    assert unsure.document["leads"]["first_trip_to_failure_s"] is None

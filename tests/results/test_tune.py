@@ -300,3 +300,18 @@ def test_speeds_that_always_come_back_are_told_as_governed() -> None:
     assert "something governs it already" in governed.not_judged[0].why
     assert governed.table("steps").rows[0][2] == "governed"
     assert "came back from" in governed.table("steps").rows[0][-1]
+
+
+def test_a_step_that_was_fitted_and_not_used_carries_no_figure(clean: Study) -> None:
+    first, *others = clean.loop.steps
+    assert first.choice is not None
+    spoiled = replace(first, problem="it overlaps what came earlier")
+    found = tune_answer(replace(clean, loop=replace(clean.loop, steps=(spoiled, *others))))
+    step = found.document["steps"][0]
+    assert step["used"] is False and step["problem"] == spoiled.problem
+    assert [step[key] for key in ("model", "stderr", "response", "drift_rpm_per_s", "hunting")] == [None] * 5
+    assert [curve.label for curve in found.chart("step 1").curves] == ["measured"]
+
+
+def test_gains_that_must_not_be_loaded_foretell_nothing(swinging: Study) -> None:
+    assert not [chart for chart in tune_answer(swinging).charts if chart.key.startswith("forecast")]
