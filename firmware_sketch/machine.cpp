@@ -1,5 +1,8 @@
 #include "machine.h"
 
+#include "board_flash.h"
+#include "build_choice.h"
+
 namespace machine {
 
 using namespace wire;
@@ -8,9 +11,7 @@ namespace {
 
 const uint8_t FIRMWARE_MAJOR = 0;
 const uint8_t FIRMWARE_MINOR = 1;
-#ifndef BUILD_ID
-#define BUILD_ID 0  // built by hand; tests/firmware/build.py passes the CRC-32 of the sources
-#endif
+const uint8_t WHOLE_TURN = 1;  // the speed is taken over whole turns: one period a turn
 
 // Room for a row, and behind it for the longest telemetry frame.
 const uint16_t INTRODUCTION_ROOM = ChannelInfo::SIZE + messages::ROOM + framing::CRC_SIZE + messages::RESERVE;
@@ -95,9 +96,9 @@ void Machine::begin(const Identity &identity, bool unexpected, uint32_t now_us) 
 
 // --- what the sensors report ---
 
-void Machine::saw_edge(uint32_t time_us, uint32_t period_ticks) {
+void Machine::saw_edge(uint32_t time_us, uint32_t, uint32_t turn_ticks) {
   last_edge_us_ = time_us;
-  period_ticks_ = period_ticks;
+  period_ticks_ = turn_ticks;
   at_rest_ = false;
 }
 
@@ -347,12 +348,16 @@ void Machine::send_hello(uint32_t now_us) {
   hello.firmware_minor = FIRMWARE_MINOR;
   hello.restart_cause = identity_.restart_cause;
   hello.channels = CHANNELS;
-  hello.build_id = BUILD_ID;
+  hello.build_id = build::ID;
   hello.time_us = now_us;
   hello.limits_crc = limits_.checksum();
   hello.slow_rate_hz = identity_.slow_rate_hz;
   hello.vibration_rate_hz = identity_.vibration_rate_hz;
   hello.vibration_axes = identity_.vibration_axes;
+  hello.accelerometer = identity_.accelerometer;
+  hello.accelerometer_ug_per_count = identity_.accelerometer_ug_per_count;
+  hello.load_converter = identity_.load_converter;
+  hello.load_counts_per_mv_v = identity_.load_counts_per_mv_v;
   hello.state = state_;
   hello.reason = latch.reason;
   sender_.send(hello, messages::ANSWER);
@@ -360,11 +365,7 @@ void Machine::send_hello(uint32_t now_us) {
 
 void Machine::send_channel_row() {
   ChannelRow row;
-#if defined(__AVR__)
-  memcpy_P(&row, &CHANNEL_ROWS[next_row_], sizeof row);
-#else
-  row = CHANNEL_ROWS[next_row_];
-#endif
+  flash::copy(&row, &CHANNEL_ROWS[next_row_], sizeof row);
   ++next_row_;
   ChannelInfo info;
   info.index = row.index;
@@ -385,6 +386,7 @@ Machine::Answer Machine::set_limit(const SetLimit &command) {
   if ((unwatched && command.value != 0) || !limits_.set(command.limit, command.value)) {
     return refuse(RESULT_BAD_VALUE, command.limit);
   }
+  hooks::set_rates(limits_.small(LIMIT_THROTTLE_RATE_HZ), limits_.small(LIMIT_SERVO_RATE_HZ));
   if (command.limit == LIMIT_THROTTLE_SAFE_US) {
     hooks::set_safe_pulse(limits_.small(LIMIT_THROTTLE_SAFE_US));
     make_throttle_safe();
@@ -576,8 +578,7 @@ void Machine::step_governor() {
   if (!governing_) {
     return;
   }
-  const uint16_t pulse_us =
-      law_.step(settings_, request_rpm_, period_ticks_, static_cast<uint8_t>(limits_[LIMIT_PULSES_PER_REV]));
+  const uint16_t pulse_us = law_.step(settings_, request_rpm_, period_ticks_, WHOLE_TURN);
   if (parameters_[GOVERNOR_MODE] == GOVERNOR_MODE_THROTTLE) {
     put_throttle(static_cast<uint32_t>(pulse_us) << 16);
   } else {

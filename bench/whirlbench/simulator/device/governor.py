@@ -11,6 +11,7 @@ from whirlbench.physics.governor_law import GAIN_LIMIT, Law, Settings, push_q32,
 
 GAINS = (GovernorId.THROTTLE_KP, GovernorId.THROTTLE_KI, GovernorId.PITCH_KP, GovernorId.PITCH_KI)
 SLEWS = (GovernorId.THROTTLE_SLEW_US_PER_S, GovernorId.PITCH_SLEW_US_PER_S)
+WHOLE_TURN = 1  # the speed is taken over whole turns: one period a turn
 LONGEST_PULSE_US, GREATEST_SLEW = 2400, 65_535
 
 
@@ -69,7 +70,7 @@ class DeviceGovernor:
         """One step of 2 ms: the pulse to send; before ``engage`` it raises ValueError."""
         if self._settings is None:
             raise ValueError("the governor was never engaged")
-        return self._law.step(self._settings, request_rpm, period_ticks, self._limits[LimitId.PULSES_PER_REV])
+        return self._law.step(self._settings, request_rpm, period_ticks, WHOLE_TURN)
 
     def _load(self) -> bool:
         """Range, gains and slews in force: the governor's own, within those of the limit table."""
