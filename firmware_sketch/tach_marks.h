@@ -81,7 +81,7 @@ class Marks {
   }
 
   // An interval of about two: the edge between them is put where it should have been. A longer one, or a second one
-  // within a turn, is not explained by one lost edge: what was known is forgotten.
+  // within a turn, is not explained by one lost edge: what was known of several marks is forgotten.
   inline void fill_gap(uint32_t period, uint32_t expected) {
     const uint32_t following = per_turn_ == 1 ? expected : back(per_turn_ - 1) - back(per_turn_);
     if (period <= expected + (following >> 1)) {
@@ -91,7 +91,7 @@ class Marks {
       put(back(1) + expected);
       ++missed;
       changed_ago_ = 0;
-    } else {
+    } else if (per_turn_ != 1) {  // a single mark's interval is a whole turn, however long
       forget();
     }
   }

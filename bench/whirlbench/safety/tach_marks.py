@@ -20,7 +20,7 @@ class TachMarks:
       (``extra``), and is taken back then;
     - longer by more than half of the following interval, and shorter than both by that much: one edge did not come
       (``missed``), and is put where it should have been;
-    - longer still: what was known is forgotten, and with it the whole turn.
+    - longer still: of several marks what was known is forgotten, and with it the whole turn.
 
     Taking back and putting in each need a whole turn without either before.
     """
@@ -86,5 +86,5 @@ class TachMarks:
             self._put(self._back(1) + expected)
             self.missed += 1
             self._changed_ago = 0
-        else:
+        elif self.per_turn != 1:  # a single mark's interval is a whole turn, however long
             self.forget()
