@@ -5,6 +5,8 @@ Both are fed by hypothesis; every frame they send is compared, and so are the pu
 
 from __future__ import annotations
 
+from dataclasses import astuple
+
 import native_core
 import numpy as np
 from hypothesis import example, given, settings
@@ -62,13 +64,14 @@ GOVERNOR = {
 class Pair:
     """The two machines under one clock."""
 
-    def __init__(self, unexpected: bool = False) -> None:
+    def __init__(self, unexpected: bool = False, kept_us: int = 1000) -> None:
         cause = Restart.WATCHDOG if unexpected else Restart.POWER_ON
-        self.sketch = native_core.Machine(Board.SIMULATED_STAND, cause, RATE_HZ, 3, unexpected, 0)
-        self.twin = DeviceMachine(Identity(cause, 500, RATE_HZ, 0), unexpected)
+        self.sketch = native_core.Machine(Board.SIMULATED_STAND, cause, RATE_HZ, 3, unexpected, 0, kept_us)
+        self.twin = DeviceMachine(Identity(cause, 500, RATE_HZ, 0), unexpected, kept_us)
         if unexpected:
             self.twin.announce(EventKind.RESTARTED, cause, 0)
         self.now_us = self.sequence = self.index = 0
+        self.readings = Readings(500, 800, 500, -4, 5000, 3)
         self.last_edge_ticks = 0
         self.rng = np.random.default_rng(1)
         self.compare()
@@ -95,8 +98,9 @@ class Pair:
             self.sketch.call("watch", self.now_us)
             self.twin.watch(self.now_us)
             if self.now_us % 2000 == 0:
-                self.sketch.call("tick", self.now_us, 1, 2, 3, -4)
-                self.twin.tick(self.now_us, Readings(1, 2, 3, -4))
+                values = astuple(self.readings)
+                self.sketch.call("tick", self.now_us, *values)
+                self.twin.tick(self.now_us, self.readings)
             sent += self.compare()
         return sent
 
