@@ -227,6 +227,11 @@ void stand_hang(stand_t *stand, int interrupts)
 	avr->sreg[S_I] = !!interrupts;
 }
 
+void stand_supply(stand_t *stand, int millivolts)
+{
+	stand->avr->vcc = stand->avr->avcc = stand->avr->aref = millivolts;
+}
+
 void stand_analogue(stand_t *stand, int channel, int counts)
 {
 	/* the simulator computes floor(millivolts * 1023 / reference): the smallest voltage that gives these counts */
