@@ -42,6 +42,7 @@ LIMITS = {
     LimitId.VIBRATION_COUNTS: 60,
     LimitId.VIBRATION_WINDOW: 16,
     LimitId.HEARTBEAT_MS: 200,
+    LimitId.THROTTLE_SAFE_US: 1000,
     LimitId.REST_MS: 100,
     LimitId.THROTTLE_MAX_US: 1900,
     LimitId.SERVO_MIN_US: 1000,
@@ -160,7 +161,7 @@ COMMANDS = st.one_of(
     st.sampled_from([SetGovernor(0, 1), SetGovernor(0, 2)]),
     LIMIT_COMMANDS,
     st.builds(Abort, st.integers(0, 255)),
-    st.sampled_from([Identify(1), Identify(2), ReadLimits(), Disarm(), Reset(), Arm(0)]),
+    st.sampled_from([Identify(2), Identify(1), ReadLimits(), Disarm(), Reset(), Arm(0)]),
 )
 ACTIONS = st.lists(
     st.one_of(
