@@ -18,8 +18,10 @@ from whirlbench.link.messages import (
     CODECS,
     FROM_DEVICE,
     FROM_HOST,
+    MOST_EDGES,
     PROTOCOL_VERSION,
     TICKS_PER_US,
+    VIBRATION_BLOCK,
     Board,
     Codec,
     EventKind,
@@ -46,8 +48,6 @@ FIELD_TYPES = {
     "h": ("int16_t", 2),
     "i": ("int32_t", 4),
 }
-MOST_EDGES = 16  # in one Tach message
-VIBRATION_BLOCK = 16  # samples in one Vibration message
 
 PREAMBLE = f"""\
 // Generated from bench/whirlbench/link/messages.py by: {COMMAND}
