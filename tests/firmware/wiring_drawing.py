@@ -18,7 +18,13 @@ ROWS = (
     ("Pack voltage divider", "0 to 5 V at the fullest pack", "A1", "A1", "1 kΩ in line, 100 nF to ground"),
     ("Servo feedback", "tap of its potentiometer", "A2", "A2", "1 kΩ in line, 100 nF to ground"),
     ("Load-cell converter", "data, clock; beside the load cell", "D22, D23", "D4, D5", "short wires"),
-    ("Accelerometer", "select, MOSI, MISO, clock; 3.3 V, by level shifters", "D53, D51, D50, D52", "D7, D11, D12, D13", ""),
+    (
+        "Accelerometer",
+        "select, MOSI, MISO, clock; 3.3 V, by level shifters",
+        "D53, D51, D50, D52",
+        "D7, D11, D12, D13",
+        "",
+    ),
 )
 
 
@@ -49,13 +55,17 @@ def row(place: int) -> list[str]:
         f'<line x1="{BOARD_X + BOARD_W}" y1="{middle}" x2="{end}" y2="{middle}" stroke="#222" stroke-width="2"/>',
     ]
     if on_line:
-        parts.append(text((BOARD_X + BOARD_W + end) / 2, middle - 7, on_line, 13, "bold" if must else "normal", "middle"))
+        parts.append(
+            text((BOARD_X + BOARD_W + end) / 2, middle - 7, on_line, 13, "bold" if must else "normal", "middle")
+        )
     if "to ground" in on_line:
         x = (BOARD_X + BOARD_W + end) / 2
         parts.append(f'<line x1="{x}" y1="{middle}" x2="{x}" y2="{middle + 12}" stroke="#222" stroke-width="2"/>')
         for step, half in enumerate((10, 6, 2)):
             bar = middle + 12 + 4 * step
-            parts.append(f'<line x1="{x - half}" y1="{bar}" x2="{x + half}" y2="{bar}" stroke="#222" stroke-width="2"/>')
+            parts.append(
+                f'<line x1="{x - half}" y1="{bar}" x2="{x + half}" y2="{bar}" stroke="#222" stroke-width="2"/>'
+            )
     return parts
 
 

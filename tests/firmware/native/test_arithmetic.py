@@ -136,9 +136,7 @@ def edges_us(bench: Bench) -> list[int]:
 UNSEEN_US = 2_000  # an edge younger than a turn of the loop may not have been taken yet
 
 
-def twin_pulses(
-    law: Law, chosen: Settings, slows: list[Slow], edges: list[int], safe_us: int | None
-) -> Iterator[int]:
+def twin_pulses(law: Law, chosen: Settings, slows: list[Slow], edges: list[int], safe_us: int | None) -> Iterator[int]:
     """What PROTOCOL.md section 8 says for each tick: a step, a pause while the tach is doubted or overdue, or a fall.
 
     The edge that the device knew at a tick is the one whose period it told; where two neighbours told the same and the
