@@ -14,6 +14,7 @@ from typing import NamedTuple
 
 HEAD = re.compile(r"^[0-9a-f]+ <(?P<name>.+)>:$")
 LINE = re.compile(r"^\s*[0-9a-f]+:\t(?:[0-9a-f]{2} )+\s*\t(?P<word>\w+)\t?(?P<rest>.*)$")
+SAVES = re.compile(r"<__prologue_saves__(?:\+(?P<skipped>0x[0-9a-f]+))?>")
 TARGET = re.compile(r"<(?P<name>[^>+]+)>")
 
 
@@ -31,10 +32,17 @@ class _Function:
         self.frame = 0
         self.calls: set[str] = set()
         self._low = 0
+        self._room: dict[str, int] = {}
         self._making_room = False  # between reading the stack pointer and writing it
 
     def take(self, own: str, word: str, rest: str) -> None:
-        if word == "push":
+        saves = SAVES.search(rest) if word in {"jmp", "rjmp"} else None
+        if saves:  # the library's common beginning of a function: room in r26 and r27, and up to 18 registers
+            self.frame += self._room.get("r26", 0) + 256 * self._room.get("r27", 0)
+            self.frame += 18 - int(saves["skipped"] or "0", 16) // 2
+        elif word == "ldi" and rest.startswith(("r26", "r27")):
+            self._room[rest[:3]] = _constant(rest)
+        elif word == "push":
             self.frame += 1
         elif word == "icall" or word == "eicall":
             raise ValueError(f"{own}: a call through a pointer cannot be followed")
