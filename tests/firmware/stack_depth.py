@@ -52,6 +52,8 @@ class _Function:
             self.frame += _constant(rest)
         elif word == "subi" and self._making_room and rest.startswith("r28"):
             self._low = _constant(rest)
+        elif word == "sbc" and self._making_room and rest.startswith("r29"):
+            self.frame += self._low
         elif word == "sbci" and self._making_room and rest.startswith("r29"):
             self.frame += self._low + 256 * _constant(rest)
         elif word in {"call", "rcall", "jmp", "rjmp"}:
