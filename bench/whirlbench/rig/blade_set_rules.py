@@ -6,7 +6,9 @@ import math
 from collections.abc import Iterator
 from itertools import pairwise
 
+from whirlbench.physics.materials import PUBLISHED, believable_mpa
 from whirlbench.rig.blade_sets import BladeSection, BladeSet, ClampedRoot, Coupons, Root, TangRoot
+from whirlbench.rig.size_rules import likely_slip
 
 FEWEST_SPECIMENS = 3  # below it a lower bound of strength means nothing
 ROUNDING_M = 1e-6
@@ -23,6 +25,7 @@ def blade_set_complaints(
         yield from _mass_complaints(key, blades, diameter_m)
         yield from _section_complaints(f"{key}.sections", blades.sections, diameter_m)
         yield from _coupon_complaints(f"{key}.coupons", blades.coupons)
+        yield from _strength_complaints(f"{key}.coupons", blades)
         if blades.root is not None:
             yield from _root_complaints(f"{key}.root", blades.root)
 
@@ -78,6 +81,22 @@ def _coupon_complaints(key: str, coupons: Coupons) -> Iterator[str]:
         specimens = getattr(coupons, name)
         if specimens is not None and len(specimens) < FEWEST_SPECIMENS:
             yield f"{key}.{name} has {len(specimens)} specimen(s): at least {FEWEST_SPECIMENS} are needed"
+
+
+def _strength_complaints(key: str, blades: BladeSet) -> Iterator[str]:
+    """Coupons far outside what was published of the material: in another unit, or of another material."""
+    material = PUBLISHED.get(blades.material or "")
+    for name in blades.coupons.__struct_fields__:
+        low, high = believable_mpa(name, material)
+        for strength in getattr(blades.coupons, name) or ():
+            if not low <= strength <= high:
+                of = "any material of the table" if material is None else material.title
+                yield (
+                    f"{key}.{name} holds {strength:g}: expected {low:.3g} to {high:.3g} MPa, a third of the lowest to "
+                    f"three times the highest published for {of}{likely_slip(strength, 'MPa', (low, high))}; "
+                    "give every specimen in MPa, or name the material it is of"
+                )
+                break
 
 
 def _root_complaints(key: str, root: Root) -> Iterator[str]:

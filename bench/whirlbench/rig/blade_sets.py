@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
+from whirlbench.physics.materials import Condition
 from whirlbench.rig.declaration import NotNegative, Positive, Section, Share, key
 
 Factor = Annotated[float, Meta(gt=0, le=1)]
@@ -20,9 +21,9 @@ Specimens = tuple[Positive, ...]
 class BladeSection(Section, frozen=True):
     """One row of `sections`: area follows from chord and thickness unless it, or the mass per length, is given."""
 
-    radius_m: Annotated[float, key("Distance from the shaft's axis.", "m")]
-    chord_m: Annotated[Positive | None, key("Chord of the section.", "m")] = None
-    thickness_m: Annotated[Positive | None, key("Greatest thickness of the section.", "m")] = None
+    radius_m: Annotated[float, key("Distance from the shaft's axis.", "m", example=0.09)]
+    chord_m: Annotated[Positive | None, key("Chord of the section.", "m", within=(1e-3, 0.5))] = None
+    thickness_m: Annotated[Positive | None, key("Greatest thickness of the section.", "m", within=(1e-4, 0.2))] = None
     area_m2: Annotated[Positive | None, key("Area of the section; absent: from chord and thickness.", "m2")] = None
     mass_per_length_kg_m: Annotated[
         Positive | None, key("Mass for each metre of span; absent: from area and density.", "kg/m")
@@ -36,11 +37,11 @@ class BladeSection(Section, frozen=True):
 class TangRoot(Section, frozen=True, tag_field="kind", tag="tang"):
     """A tang with a hole, held by a pin or bolts; *width* lies across bolt and pull, *thickness* along the bolt."""
 
-    hole_radius_m: Annotated[float, key("Distance of the hole from the shaft's axis.", "m")]
-    width_m: Annotated[float, key("Width of the tang, across bolt and pull.", "m")]
-    thickness_m: Annotated[float, key("Thickness of the tang, along the bolt.", "m")]
-    hole_diameter_m: Annotated[float, key("Diameter of the hole.", "m")]
-    edge_distance_m: Annotated[float, key("Hole centre to the end of the tang, towards the shaft.", "m")]
+    hole_radius_m: Annotated[float, key("Distance of the hole from the shaft's axis.", "m", example=0.034)]
+    width_m: Annotated[float, key("Width of the tang, across bolt and pull.", "m", example=0.013)]
+    thickness_m: Annotated[float, key("Thickness of the tang, along the bolt.", "m", example=0.024)]
+    hole_diameter_m: Annotated[float, key("Diameter of the hole.", "m", example=0.005)]
+    edge_distance_m: Annotated[float, key("Hole centre to the end of the tang, towards the shaft.", "m", example=0.01)]
     bolts: Annotated[int, Meta(ge=1, le=4), key("Bolts side by side across the width, sharing the pull equally.")] = 1
     bolt_axis: Annotated[Literal["chord", "thickness"], key("Which way the bolt lies.")] = "thickness"
     bolt_strength_mpa: Annotated[
@@ -63,21 +64,21 @@ class TangRoot(Section, frozen=True, tag_field="kind", tag="tang"):
 class ClampedRoot(Section, frozen=True, tag_field="kind", tag="clamped"):
     """A plain root held between two jaws by friction."""
 
-    mouth_radius_m: Annotated[float, key("Where the blade leaves the jaws.", "m")]
-    neck_chord_m: Annotated[float, key("Chord of the section at the mouth.", "m")]
-    neck_thickness_m: Annotated[float, key("Thickness of the section at the mouth.", "m")]
-    clamped_length_m: Annotated[float, key("Length between the jaws.", "m")]
-    clamp_force_n: Annotated[float, key("Force that presses the jaws together.", "N")]
+    mouth_radius_m: Annotated[float, key("Where the blade leaves the jaws.", "m", example=0.05)]
+    neck_chord_m: Annotated[float, key("Chord of the section at the mouth.", "m", example=0.026)]
+    neck_thickness_m: Annotated[float, key("Thickness of the section at the mouth.", "m", example=0.012)]
+    clamped_length_m: Annotated[float, key("Length between the jaws.", "m", example=0.03)]
+    clamp_force_n: Annotated[float, key("Force that presses the jaws together.", "N", example=4000)]
     friction: Annotated[float, key("Coefficient of friction; the default is an assumption, measure your own.")] = 0.2
 
 
 class BondedRoot(Section, frozen=True, tag_field="kind", tag="bonded"):
     """A root glued into a socket."""
 
-    mouth_radius_m: Annotated[float, key("Where the blade leaves the socket.", "m")]
-    neck_chord_m: Annotated[float, key("Chord of the section at the mouth.", "m")]
-    neck_thickness_m: Annotated[float, key("Thickness of the section at the mouth.", "m")]
-    bond_length_m: Annotated[float, key("Length of the bond.", "m")]
+    mouth_radius_m: Annotated[float, key("Where the blade leaves the socket.", "m", example=0.05)]
+    neck_chord_m: Annotated[float, key("Chord of the section at the mouth.", "m", example=0.026)]
+    neck_thickness_m: Annotated[float, key("Thickness of the section at the mouth.", "m", example=0.012)]
+    bond_length_m: Annotated[float, key("Length of the bond.", "m", example=0.03)]
     bond_shear_mpa: Annotated[
         float | None, key("Shear strength of the bond; absent: from coupons.bond_shear_mpa.", "MPa")
     ] = None
@@ -112,7 +113,17 @@ class BladeSet(Section, frozen=True):
     """`[blade_sets.NAME]`: one make of blade, as it was built."""
 
     title: Annotated[str, key("Name for people.")] = ""
-    material: Annotated[str | None, key("A name of the published table in whirlbench.physics.materials.")] = None
+    material: Annotated[
+        str | None, key("A name of the table of materials, see materials.md.", example="moulded_nylon")
+    ] = None
+    condition: Annotated[
+        Condition | None,
+        key("How much water the material holds; absent: strength as in ordinary air, peaks at a hole as when dry."),
+    ] = None
+    temperature_c: Annotated[
+        Annotated[float, Meta(ge=-40, le=120)] | None,
+        key("How warm the blade's root gets; absent: the table's factor for a warm stand of 40 C.", "C"),
+    ] = None
     layered: Annotated[
         bool | None,
         key("Whether the blade has layers; absent: as the material; without a material, layers are assumed."),
@@ -123,18 +134,23 @@ class BladeSet(Section, frozen=True):
     layer_normal: Annotated[
         Axis | None, key("Which way the layers were stacked; absent: the weakest direction everywhere.")
     ] = None
-    density_kg_m3: Annotated[Positive | None, key("Density; absent: the material's.", "kg/m3")] = None
+    density_kg_m3: Annotated[Positive | None, key("Density; absent: the material's.", "kg/m3", example=1140)] = None
     modulus_gpa: Annotated[Positive | None, key("Young's modulus; absent: the material's.", "GPa")] = None
     shape: Annotated[Literal["aerofoil", "rectangle"], key("Outline of the sections.")] = "aerofoil"
     mass_kg: Annotated[
-        Positive | None, key("One blade outside the hub, as weighed; scales the table of sections.", "kg")
+        Positive | None,
+        key("One blade outside the hub, as weighed; scales the table of sections.", "kg", example=0.045),
     ] = None
-    cg_radius_m: Annotated[Positive | None, key("Distance of its centre of gravity from the shaft's axis.", "m")] = None
+    cg_radius_m: Annotated[
+        Positive | None, key("Distance of its centre of gravity from the shaft's axis.", "m", example=0.11)
+    ] = None
     sections: Annotated[tuple[BladeSection, ...] | None, key("Rows of the blade from hub to tip.")] = None
     reference_pitch_deg: Annotated[
         float, key("Blade angle at 0.75 radius to which sections.pitch_deg belongs.", "deg")
     ] = 0.0
-    root: Annotated[Root | None, key("How the root is held, by `kind`: tang, clamped or bonded.")] = None
+    root: Annotated[
+        Root | None, key("How the root is held, by `kind`: tang, clamped or bonded.", example="{ kind = ... }")
+    ] = None
     coupons: Annotated[Coupons, key("Strengths of your own specimens.")] = Coupons()
     tolerances: Annotated[Tolerances | None, key("Plus-minus of the measured values.")] = None
     temperature_factor: Annotated[

@@ -92,11 +92,24 @@ class Key:
     required: bool
     watch: Watch | None
     slot: Slot | None
+    example: object
+    within: tuple[float, float] | None
 
 
-def key(meaning: str, unit: str = "", watch: Watch | None = None, slot: Slot | None = None) -> Meta:
-    """What an annotation says of a key beside type and range: meaning, unit, how it is watched, its slot."""
-    return Meta(description=meaning, extra={"unit": unit, "watch": watch, "slot": slot})
+def key(
+    meaning: str,
+    unit: str = "",
+    watch: Watch | None = None,
+    slot: Slot | None = None,
+    example: object = None,
+    within: tuple[float, float] | None = None,
+) -> Meta:
+    """What an annotation says of a key beside type and range: meaning, unit, how it is watched, its slot.
+
+    ``example`` is shown where the key is missing; ``within`` is what a propeller of this class can have, in ``unit``.
+    """
+    extra = {"unit": unit, "watch": watch, "slot": slot, "example": example, "within": within}
+    return Meta(description=meaning, extra=extra)
 
 
 def keys_of(section: type[Section]) -> Iterator[Key]:
@@ -116,6 +129,8 @@ def keys_of(section: type[Section]) -> Iterator[Key]:
             field.required,
             extra.get("watch"),
             extra.get("slot"),
+            extra.get("example"),
+            extra.get("within"),
         )
 
 

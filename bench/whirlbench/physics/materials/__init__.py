@@ -1,6 +1,14 @@
 """What blade materials may carry: published figures with their source and condition, and own coupons."""
 
-from whirlbench.physics.materials.coupons import CONFIDENCE, COVERAGE, LowerBound, lower_bound, tolerance_factor
+from whirlbench.physics.materials.coupons import (
+    CONFIDENCE,
+    COVERAGE,
+    FARTHEST,
+    LowerBound,
+    believable_mpa,
+    lower_bound,
+    tolerance_factor,
+)
 from whirlbench.physics.materials.material import (
     ACROSS_OVER_IN_LAYER,
     BRITTLE_BELOW_PCT,
@@ -25,6 +33,7 @@ __all__ = [
     "COVERAGE",
     "Condition",
     "Curve",
+    "FARTHEST",
     "Figure",
     "LowerBound",
     "MOISTURE_FACTOR",
@@ -34,6 +43,7 @@ __all__ = [
     "SHEAR_OVER_TENSION",
     "TEMPERATURE_FACTOR",
     "WELD_LINE_FACTOR",
+    "believable_mpa",
     "lower_bound",
     "tolerance_factor",
 ]

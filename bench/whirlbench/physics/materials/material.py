@@ -76,8 +76,9 @@ class Material(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
 
     ``across`` pulls layers or grain apart, ``shear_across`` slides one layer on the next; ``crush`` is the pressure
     that a jaw may put on the flat side. ``modulus_gpa`` is used at its upper end, because a stiff blade is relieved
-    least. ``moisture`` gives the share of dry strength left by condition, ``weld_line`` the share left where two flows
-    met (``fibres`` that cannot cross it), ``creep`` the share of the modulus left after 1000 h under load. None: nothing was found.
+    least. ``moisture`` gives the share of dry strength left by condition, ``weld_line`` the share left where two
+    flows met (``fibres`` that cannot cross it), ``creep`` the share of the modulus left after 1000 h under load. None:
+    nothing was found.
     """
 
     name: str = ""
@@ -144,8 +145,8 @@ class Material(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
         """How a peak of stress counts in a condition (None: not stated), by strain at break and planes to tear along.
 
         "brittle": strain at break below 5 %, or not published: the elastic peak counts in full. "notch-sensitive": more
-        strain, but layers, grain, fibres or the weld line of a moulded hole to tear along: the peak counts in full, too.
-        "ductile": the peak yields away under one load and counts in fatigue alone.
+        strain, but layers, grain, fibres or the weld line of a moulded hole to tear along: the peak counts in full,
+        too. "ductile": the peak yields away under one load and counts in fatigue alone.
         """
         strain_pct = self.break_strain_in(condition)
         if strain_pct is None or strain_pct < BRITTLE_BELOW_PCT:
