@@ -257,12 +257,16 @@ class Rig(Section, frozen=True):
 
     name: Annotated[str, key("Name of the rig, for titles.")] = ""
     propeller: Propeller = Propeller()
-    blade_sets: dict[str, BladeSet] = field(default_factory=dict)
+    blade_sets: Annotated[dict[str, BladeSet], key("Blade sets by name.", example="[blade_sets.moulded]")] = field(
+        default_factory=dict
+    )
     air: Air = Air()
     limits: Limits = Limits()
     tach: Tach = Tach()
     pitch: Pitch = Pitch()
-    modes: dict[str, Mode] = field(default_factory=dict)
+    modes: Annotated[dict[str, Mode], key("Positions of the condition lever.", example="[modes.flight]")] = field(
+        default_factory=dict
+    )
     calibration: dict[str, Calibration] = field(default_factory=dict)
     throttle: Throttle = Throttle()
     speed_controller: SpeedController = SpeedController()

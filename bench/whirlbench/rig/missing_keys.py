@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,7 +10,7 @@ from msgspec import inspect
 
 from whirlbench.rig.blade_sets import BladeSet
 from whirlbench.rig.declaration import Key, Section, keys_of
-from whirlbench.rig.description import Rig
+from whirlbench.rig.description import Propeller, Rig
 
 TAG = "kind"
 
@@ -28,8 +28,9 @@ class Missing:
         """The complaint about this one key."""
         unit = f" in {self.key.unit}" if self.key.unit else ""
         meaning = self.key.meaning.rstrip(".").partition("; absent")[0]
-        instead = f", or {self.instead}" if self.instead else ""
-        return f"key {self.path} is missing ({meaning[0].lower()}{meaning[1:]}{unit}{_example(self.key)}{instead})"
+        told = f"{meaning[:1].lower()}{meaning[1:]}{unit}{_example(self.key)}".removeprefix(", ")
+        instead = f"; or {self.instead}" if self.instead else ""
+        return f"key {self.path} is missing ({told}{instead})"
 
 
 def missing_text(found: list[Missing]) -> str:
@@ -44,18 +45,31 @@ def missing_keys(table: Mapping[str, Any]) -> list[Missing]:
     is enough.
     """
     found = list(_missing_in("", Rig, table))
-    for name, blades in _tables(table.get("blade_sets")):
-        if any(one.path.startswith(f"blade_sets.{name}.root.") for one in found):
-            found += missing_of_set(name, blades)
+    broken = [name for name, _ in _tables(table.get("blade_sets")) if _root_not_whole(name, found)]
+    if broken:
+        found += missing_for_strength(table, broken, speed_given=True)
     return found
 
 
-def missing_for_strength(table: Mapping[str, Any], fitted: str) -> list[Missing]:
-    """What the strength check cannot do without and ``table`` lacks, for the set that is ``fitted``."""
-    propeller = table.get("propeller", {})
-    rows = {row.name: row for row in keys_of(dict(_inner_sections(Rig))["propeller"])}
+def missing_for_strength(table: Mapping[str, Any], sets: Sequence[str], speed_given: bool) -> list[Missing]:
+    """What the strength check cannot do without and ``table`` lacks, for the blade ``sets`` that it must judge.
+
+    ``speed_given``: a speed was asked for, and neither modes nor an overspeed limit is needed to tell one.
+    """
+    top = {row.name: row for row in keys_of(Rig)}
+    rows = {row.name: row for row in keys_of(Propeller)}
+    inner, blade_sets = dict(_tables(table)), dict(_tables(table.get("blade_sets")))
+    propeller, limits = inner.get("propeller", {}), inner.get("limits", {})
     found = [Missing(f"propeller.{name}", rows[name]) for name in ("diameter_m", "blades") if name not in propeller]
-    return found + missing_of_set(fitted, table.get("blade_sets", {}).get(fitted, {}))
+    if not blade_sets:
+        found.append(Missing("blade_sets", top["blade_sets"]))
+    if not speed_given and not table.get("modes") and "overspeed_rpm" not in limits:
+        found.append(Missing("modes", top["modes"], "limits.overspeed_rpm, or --speed-rpm"))
+    return found + [one for name in sets for one in missing_of_set(name, blade_sets.get(name, {}))]
+
+
+def _root_not_whole(name: str, found: list[Missing]) -> bool:
+    return any(one.path.startswith(f"blade_sets.{name}.root.") for one in found)
 
 
 def missing_of_set(name: str, blades: Mapping[str, Any]) -> list[Missing]:
@@ -72,7 +86,8 @@ def missing_of_set(name: str, blades: Mapping[str, Any]) -> list[Missing]:
 
 
 def _weighed_rows(sections: Any) -> bool:
-    return all(isinstance(row, Mapping) and "mass_per_length_kg_m" in row for row in sections or ())
+    """Whether every row tells its own mass."""
+    return isinstance(sections, (list, tuple)) and all("mass_per_length_kg_m" in row for row in sections)
 
 
 def _missing_in(path: str, section: type[Section], table: Any) -> Iterator[Missing]:
@@ -108,15 +123,10 @@ def _tag_fits(kind: inspect.StructType, value: Any) -> bool:
 
 
 def _tables(value: Any) -> list[tuple[str, Any]]:
+    """The tables inside a table, by name; none where it is no table."""
     return (
         [(name, item) for name, item in value.items() if isinstance(item, Mapping)] if isinstance(value, dict) else []
     )
-
-
-def _inner_sections(section: type[Section]) -> Iterator[tuple[str, type[Section]]]:
-    for row in keys_of(section):
-        if isinstance(row.kind, inspect.StructType) and issubclass(row.kind.cls, Section):
-            yield row.name, row.kind.cls
 
 
 def _example(row: Key) -> str:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import msgspec
 import numpy as np
 
 from whirlbench.analysis.conditions import air_density_kg_m3, moist_state
@@ -29,7 +30,8 @@ from whirlbench.physics.coefficients import speed_at_tip_mach_rpm, thrust_n, tip
 from whirlbench.physics.fragments import GUARD_YARDSTICKS, GuardYardstick, steel_equivalent_m
 from whirlbench.physics.yardsticks import LABEL, YARDSTICKS
 from whirlbench.rig.blade_sets import BondedRoot, TangRoot
-from whirlbench.rig.description import Rig, require, require_number
+from whirlbench.rig.description import Rig, require_number
+from whirlbench.rig.missing_keys import missing_for_strength, missing_text
 
 PURPOSE = "the strength check"
 PLANNING_SPEED_SHARES = (0.4, 0.6, 0.8, 1.0)
@@ -109,8 +111,8 @@ def check_strength(
     RigError names a key that is missing for the fitted set; other sets that lack one are left out and named. A
     ``proof_rpm`` at or above the trip, or where less than a reserve of 1.25 is left, is refused.
     """
+    _refuse_missing(rig, speed_rpm is not None)
     diameter_m = require_number(rig, "propeller.diameter_m", PURPOSE)
-    require(rig, "blade_sets", PURPOSE)
     speed, source = (speed_rpm, "as asked for") if speed_rpm is not None else _governed_speed(rig)
     air = _air(rig)
     fitted_name = _fitted_name(rig)
@@ -149,6 +151,15 @@ def check_strength(
         cautions=CAUTIONS,
         assumptions=tuple(_assumptions(rig, fitted, built, loads, air, required)),
     )
+
+
+def _refuse_missing(rig: Rig, speed_given: bool) -> None:
+    """RigError with every key that the check of the fitted set needs and the rig lacks."""
+    table = msgspec.to_builtins(rig)
+    fitted = [_fitted_name(rig)] if rig.blade_sets else []
+    missing = missing_for_strength(table, fitted, speed_given)
+    if missing:
+        raise RigError(f"rig {missing_text(missing)}: {PURPOSE} needs them")
 
 
 def _governed_speed(rig: Rig) -> tuple[float, str]:
