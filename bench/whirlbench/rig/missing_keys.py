@@ -87,7 +87,9 @@ def missing_of_set(name: str, blades: Mapping[str, Any]) -> list[Missing]:
 
 def _weighed_rows(sections: Any) -> bool:
     """Whether every row tells its own mass."""
-    return isinstance(sections, (list, tuple)) and all("mass_per_length_kg_m" in row for row in sections)
+    return isinstance(sections, (list, tuple)) and all(
+        isinstance(row, Mapping) and "mass_per_length_kg_m" in row for row in sections
+    )
 
 
 def _missing_in(path: str, section: type[Section], table: Any) -> Iterator[Missing]:
