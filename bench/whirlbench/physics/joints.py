@@ -50,7 +50,6 @@ CLAMP_KEPT_METAL = 0.9  # metal in metal, loss by settling alone: our assumption
 CLAMP_KEPT_WOOD = 0.5  # drying and crushing of the fibres: our assumption, no source
 THREAD_SHARE = 0.75  # of the cylinder at the nut's minor diameter that 60 degree threads fill: FED-STD-H28, from memory
 FIRST_THREAD = 0.38  # of the load on the first engaged thread: Shigley 9e, power screws
-THREAD_KT = 2.8  # cut threads: Shigley 9e, table of fatigue factors of threaded parts, used as an elastic peak
 PITCH_TO_MINOR, PITCH_TO_CORE = 1.0825, 1.2269  # d - ... p: nut's minor and screw's core diameter, ISO 68 and ISO 724
 
 
