@@ -15,6 +15,7 @@ from whirlbench.rig.declaration import NotNegative, Positive, Section, Share, ke
 
 Factor = Annotated[float, Meta(gt=0, le=1)]
 Axis = Literal["span", "chord", "thickness"]
+BoltCount = Annotated[int, Meta(ge=1, le=12)]
 Specimens = tuple[Positive, ...]
 
 
@@ -42,7 +43,25 @@ class TangRoot(Section, frozen=True, tag_field="kind", tag="tang"):
     thickness_m: Annotated[float, key("Thickness of the tang, along the bolt.", "m", example=0.024)]
     hole_diameter_m: Annotated[float, key("Diameter of the hole.", "m", example=0.005)]
     edge_distance_m: Annotated[float, key("Hole centre to the end of the tang, towards the shaft.", "m", example=0.01)]
-    bolts: Annotated[int, Meta(ge=1, le=4), key("Bolts side by side across the width, sharing the pull equally.")] = 1
+    bolts: Annotated[int, Meta(ge=1, le=4), key("Bolts side by side across the width.")] = 1
+    hole_offsets_m: Annotated[
+        tuple[float, ...] | None,
+        key("Place of each of them across the width, from the tang's middle; absent: spread evenly.", "m"),
+    ] = None
+    rows: Annotated[int, Meta(ge=1, le=2), key("Rows of such bolts in line with the pull.")] = 1
+    row_pitch_m: Annotated[
+        float | None, key("From row to row; two rows need it. hole_radius_m is the inner row's.", "m")
+    ] = None
+    clearance_m: Annotated[
+        NotNegative | None,
+        key(
+            "Hole minus bolt in diameter; absent, with several bolts: one of them is taken to carry all the pull.", "m"
+        ),
+    ] = None
+    weld_line: Annotated[
+        bool | None,
+        key("Whether a weld line of the moulding ends at the hole, as beside a core; absent: assumed where moulded."),
+    ] = None
     bolt_axis: Annotated[Literal["chord", "thickness"], key("Which way the bolt lies.")] = "thickness"
     bolt_strength_mpa: Annotated[
         float | None, key("Proof strength of the bolt; absent: the bolt is not judged.", "MPa")
@@ -51,6 +70,11 @@ class TangRoot(Section, frozen=True, tag_field="kind", tag="tang"):
         float | None,
         key("Diameter of the bolt, of the core where threads lie in a shear plane; absent: the hole's.", "m"),
     ] = None
+    jaw_thickness_m: Annotated[
+        float | None,
+        key("Thickness of each hub cheek that holds the bolt; absent: half the tang's, for the bolt's bending.", "m"),
+    ] = None
+    jaw_gap_m: Annotated[NotNegative, key("Gap between tang and cheek on each side.", "m")] = 0.0
     mouth_radius_m: Annotated[float | None, key("Where the blade leaves the grip; absent: at the hole.", "m")] = None
     neck_chord_m: Annotated[float | None, key("Chord of the section at the mouth; absent: the tang's own.", "m")] = None
     neck_thickness_m: Annotated[
@@ -61,6 +85,15 @@ class TangRoot(Section, frozen=True, tag_field="kind", tag="tang"):
     ] = 1.0
 
 
+class GripRoot(TangRoot, frozen=True, tag_field="kind", tag="grip"):
+    """A tang between the two faces of a blade grip, kept there by a pin: the faces take the bending, the pin the pull."""
+
+    grip_length_m: Annotated[
+        float | None, key("Length of the grip's faces along the blade; absent: from the hole to the mouth.", "m")
+    ] = None
+    bending_at_hole: Annotated[Share, key("Share of the root bending that reaches the hole all the same.")] = 0.0
+
+
 class ClampedRoot(Section, frozen=True, tag_field="kind", tag="clamped"):
     """A plain root held between two jaws by friction."""
 
@@ -68,8 +101,37 @@ class ClampedRoot(Section, frozen=True, tag_field="kind", tag="clamped"):
     neck_chord_m: Annotated[float, key("Chord of the section at the mouth.", "m", example=0.026)]
     neck_thickness_m: Annotated[float, key("Thickness of the section at the mouth.", "m", example=0.012)]
     clamped_length_m: Annotated[float, key("Length between the jaws.", "m", example=0.03)]
-    clamp_force_n: Annotated[float, key("Force that presses the jaws together.", "N", example=4000)]
+    clamp_force_n: Annotated[
+        float | None,
+        key(
+            "Force that presses the jaws together as tightened; absent: bolts times bolt_preload_n.", "N", example=4000
+        ),
+    ] = None
+    bolts: Annotated[BoltCount | None, key("Bolts that press the jaws together.")] = None
+    bolt_preload_n: Annotated[float | None, key("Pull of each of them as tightened.", "N")] = None
+    bolt_diameter_m: Annotated[float | None, key("Diameter of the bolt's core.", "m")] = None
+    bolt_strength_mpa: Annotated[
+        float | None, key("Proof strength of the bolt; absent: the bolt is not judged.", "MPa")
+    ] = None
+    force_kept: Annotated[
+        Factor | None,
+        key(
+            "Share of the clamp's force left after creep; springs under the bolts' heads raise it; absent: by material."
+        ),
+    ] = None
     friction: Annotated[float, key("Coefficient of friction; the default is an assumption, measure your own.")] = 0.2
+
+
+class ShankRoot(Section, frozen=True, tag_field="kind", tag="shank"):
+    """A round shank, screwed or glued into the hub: with thread_pitch_m it is threaded, without it is bonded."""
+
+    mouth_radius_m: Annotated[float, key("Where the shank leaves the hub.", "m", example=0.045)]
+    shank_diameter_m: Annotated[float, key("Outer diameter of the shank, over its threads.", "m", example=0.012)]
+    engaged_length_m: Annotated[float, key("Length that is screwed or glued in.", "m", example=0.03)]
+    thread_pitch_m: Annotated[float | None, key("Pitch of its threads; absent: the shank is glued.", "m")] = None
+    bond_shear_mpa: Annotated[
+        float | None, key("Shear strength of the bond; absent: from coupons.bond_shear_mpa.", "MPa")
+    ] = None
 
 
 class BondedRoot(Section, frozen=True, tag_field="kind", tag="bonded"):
@@ -84,7 +146,7 @@ class BondedRoot(Section, frozen=True, tag_field="kind", tag="bonded"):
     ] = None
 
 
-Root = TangRoot | ClampedRoot | BondedRoot
+Root = TangRoot | GripRoot | ClampedRoot | ShankRoot | BondedRoot
 
 
 class Coupons(Section, frozen=True):
@@ -101,12 +163,17 @@ class Coupons(Section, frozen=True):
 
 
 class Tolerances(Section, frozen=True):
-    """`tolerances`: each a plus-minus taken as two standard deviations."""
+    """`tolerances`: each a plus-minus taken as two standard deviations; one that is absent is assumed, and said."""
 
-    dimension_mm: Annotated[NotNegative, key("Of every length.", "mm")] = 0.0
-    mass_pct: Annotated[NotNegative, key("Of the mass.", "%")] = 0.0
-    cg_mm: Annotated[NotNegative, key("Of the centre of gravity.", "mm")] = 0.0
-    strength_pct: Annotated[NotNegative, key("Of the strength; used where there are no coupons.", "%")] = 0.0
+    dimension_mm: Annotated[NotNegative | None, key("Of every length; absent: 0.2 is assumed.", "mm")] = None
+    mass_pct: Annotated[NotNegative | None, key("Of the mass; absent: 3 is assumed.", "%")] = None
+    cg_mm: Annotated[NotNegative | None, key("Of the centre of gravity; absent: 1 is assumed.", "mm")] = None
+    strength_pct: Annotated[
+        NotNegative | None, key("Of the strength, used where there are no coupons; absent: 15 is assumed.", "%")
+    ] = None
+    clamp_pct: Annotated[
+        NotNegative | None, key("Of a clamp's force as tightened; absent: 30 is assumed, a torque wrench.", "%")
+    ] = None
 
 
 class BladeSet(Section, frozen=True):
@@ -149,7 +216,8 @@ class BladeSet(Section, frozen=True):
         float, key("Blade angle at 0.75 radius to which sections.pitch_deg belongs.", "deg")
     ] = 0.0
     root: Annotated[
-        Root | None, key("How the root is held, by `kind`: tang, clamped or bonded.", example="{ kind = ... }")
+        Root | None,
+        key("How the root is held, by `kind`: tang, grip, clamped, shank or bonded.", example="{ kind = ... }"),
     ] = None
     coupons: Annotated[Coupons, key("Strengths of your own specimens.")] = Coupons()
     tolerances: Annotated[Tolerances | None, key("Plus-minus of the measured values.")] = None

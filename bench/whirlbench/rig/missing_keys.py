@@ -8,7 +8,7 @@ from typing import Any
 
 from msgspec import inspect
 
-from whirlbench.rig.blade_sets import BladeSet
+from whirlbench.rig.blade_sets import BladeSet, ClampedRoot
 from whirlbench.rig.declaration import Key, Section, keys_of
 from whirlbench.rig.description import Propeller, Rig
 
@@ -82,7 +82,12 @@ def missing_of_set(name: str, blades: Mapping[str, Any]) -> list[Missing]:
         wanted += [(key, "a table of sections") for key in ("mass_kg", "cg_radius_m") if key not in blades]
     elif not {"material", "density_kg_m3"} & set(blades) and not _weighed_rows(blades["sections"]):
         wanted += [("density_kg_m3", "material")]
-    return [Missing(f"blade_sets.{name}.{key}", rows[key], instead) for key, instead in wanted]
+    found = [Missing(f"blade_sets.{name}.{key}", rows[key], instead) for key, instead in wanted]
+    root = dict(_tables(blades)).get("root", {})
+    if root.get(TAG) == "clamped" and "clamp_force_n" not in root and not {"bolts", "bolt_preload_n"} <= set(root):
+        force = next(row for row in keys_of(ClampedRoot) if row.name == "clamp_force_n")
+        found.insert(0, Missing(f"blade_sets.{name}.root.clamp_force_n", force, "bolts and bolt_preload_n"))
+    return found
 
 
 def _weighed_rows(sections: Any) -> bool:
