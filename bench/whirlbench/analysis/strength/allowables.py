@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from whirlbench.errors import RigError
@@ -10,14 +11,15 @@ from whirlbench.physics.materials import (
     ACROSS_OVER_IN_LAYER,
     CONFIDENCE,
     COVERAGE,
-    MOISTURE_FACTOR,
     SHEAR_OVER_TENSION,
-    TEMPERATURE_FACTOR,
     WELD_LINE_FACTOR,
     Figure,
+    KnockDown,
     LowerBound,
     Material,
     lower_bound,
+    warmth,
+    water,
 )
 from whirlbench.rig.blade_sets import BladeSet, ClampedRoot, TangRoot
 
@@ -74,7 +76,8 @@ class Strengths:
             return self.blades.brittle, f"blade_sets.{self.name}.brittle says {stated}"
         if self.material is None:
             return True, "no material is named"
-        return self.material.brittle, f"{self.material.title} is {self.material.notch}"
+        notch = self.material.notch_in(self.blades.condition, weld_line)
+        return notch != "ductile", f"{self.material.title} is {notch}"
 
     def weld_line(self, root: TangRoot) -> bool:
         """Whether a weld line ends at the hole: as stated, else assumed where the blade is moulded."""
@@ -193,12 +196,31 @@ class Strengths:
 
     def factors(self) -> tuple[tuple[str, float], ...]:
         """Knock-downs on room-temperature, dry strength; an assumption unless the rig states its own."""
-        found = []
-        for name, fallback in (("temperature", TEMPERATURE_FACTOR), ("moisture", MOISTURE_FACTOR)):
-            stated = getattr(self.blades, f"{name}_factor")
-            assumed = fallback if self.material is None else getattr(self.material, f"{name}_factor")
-            found.append((name, stated) if stated is not None else (f"{name} (assumed)", assumed))
-        return tuple(found)
+        return tuple((f"{one.name} (assumed)" if one.assumed else one.name, one.factor) for one in self.knock_downs())
+
+    def knock_downs(self) -> tuple[KnockDown, ...]:
+        """What warmth and water leave, as the rig states it, else as published or assumed.
+
+        RigError where the blade gets warmer than any figure of its material reaches.
+        """
+        return self._stated("temperature", self._warmth), self._stated("moisture", self._water)
+
+    def _stated(self, name: str, otherwise: Callable[[], KnockDown]) -> KnockDown:
+        factor = getattr(self.blades, f"{name}_factor")
+        return otherwise() if factor is None else KnockDown(name, factor, "as stated in the rig", False)
+
+    def _water(self) -> KnockDown:
+        return water(self.material, self.blades.condition)
+
+    def _warmth(self) -> KnockDown:
+        found = warmth(self.material, self.blades.temperature_c)
+        if found is None:
+            key = f"blade_sets.{self.name}"
+            raise RigError(
+                f"rig key {key}.temperature_c is {self.blades.temperature_c:g}: no strength is known of the material "
+                f"so warm; keep the root cooler, or give {key}.temperature_factor from coupons pulled as warm"
+            )
+        return found
 
     def _own(self, kind: str, direction: str, key: str) -> Allowable:
         bound = lower_bound(getattr(self.blades.coupons, key))

@@ -360,9 +360,9 @@ def _set_assumptions(name: str, blade: BuiltBlade) -> Iterator[str]:
         yield f"{name}: layer_normal is not given: the weakest direction is taken everywhere."
     if blade.material is None:
         yield f"{name}: no material is named: layers and brittleness are assumed unless the rig says otherwise."
-    for factor, value in strengths.factors():
-        if "assumed" in factor:
-            yield f"{name}: {factor.split()[0]} leaves {value:.0%} of the strength (our assumption, no source)."
+    for found in strengths.knock_downs():
+        if found.assumed:
+            yield f"{name}: {found.name} leaves {found.factor:.0%} of the strength ({found.basis})."
     absent = stated(blade.blades.tolerances)[1]
     if absent:
         told = ", ".join(f"{key} {ASSUMED[key]:g}" for key in absent)
