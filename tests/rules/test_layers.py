@@ -46,6 +46,7 @@ ROOMS: dict[str, dict[str, set[str]]] = {
     "window": {"drawing": set(), "live": {"drawing"}, "replay": {"drawing"}, "pages": {"drawing"}},
     "simulator": {"stand": set(), "device": {"stand"}},
     "link": {"codegen": set()},
+    "physics": {"materials": set()},
     "results": {"check": set(), "tune": set()},
     "cli": {"verbs": set()},
 }

@@ -13,7 +13,7 @@ import click
 
 from whirlbench import __version__
 from whirlbench.cli.output import one_line
-from whirlbench.errors import BenchError
+from whirlbench.errors import BenchError, RigError
 
 DONE, INTERNAL_ERROR, BAD_INPUT, TRIPPED = 0, 1, 2, 3
 
@@ -73,6 +73,9 @@ def whirlbench(context: click.Context) -> None:
         click.echo(context.get_help())
 
 
+MOST, MOST_OF_RIG = 500, 3000  # characters of a complaint; that about a rig names every key that is missing
+
+
 def main() -> None:
     """Entry point of the console script."""
     sys.exit(run(sys.argv[1:]))
@@ -93,6 +96,8 @@ def run(arguments: list[str]) -> int:
     except (click.Abort, KeyboardInterrupt):
         click.echo("interrupted", err=True)
         return TRIPPED
+    except RigError as error:
+        return _refuse(str(error), MOST_OF_RIG)
     except BenchError as error:
         return _refuse(str(error))
     except Exception as error:
@@ -103,7 +108,7 @@ def run(arguments: list[str]) -> int:
         return INTERNAL_ERROR
 
 
-def _refuse(complaint: str) -> int:
-    """Bad input: one line on stderr, whatever a file or an option brought into it."""
-    click.echo(f"whirlbench: {one_line(complaint)}", err=True)
+def _refuse(complaint: str, most: int = MOST) -> int:
+    """Bad input: one line on stderr of at most so many characters, whatever a file or an option brought into it."""
+    click.echo(f"whirlbench: {one_line(complaint, most)}", err=True)
     return BAD_INPUT

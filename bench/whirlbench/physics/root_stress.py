@@ -23,7 +23,9 @@ PIN_FIT_FROM, PIN_FIT_TO = 0.15, 0.75
 class Tang:
     """A tang with ``bolts`` equal holes side by side; *width* lies across bolt and pull, *thickness* along the bolt.
 
-    Lengths in m; ``edge_distance_m`` runs from the hole's centre to the end of the tang.
+    Lengths in m; ``edge_distance_m`` runs from the centre of the inner holes to the end of the tang. ``offsets_m`` are
+    the holes' places from the tang's middle, None spreads them evenly. ``rows`` of such holes (1 or 2) stand
+    ``row_pitch_m`` apart along the pull. Clearance and spring of a hole are None where not known.
     """
 
     width_m: Values
@@ -31,6 +33,18 @@ class Tang:
     hole_diameter_m: Values
     edge_distance_m: Values
     bolts: int = 1
+    offsets_m: tuple[Values, ...] | None = None
+    rows: int = 1
+    row_pitch_m: Values = 0.0
+    clearance_m: Values | None = None
+    spring_n_m: Values | None = None
+
+    @property
+    def places_m(self) -> tuple[Values, ...]:
+        """Where the holes stand across the width, from its middle."""
+        if self.offsets_m is not None:
+            return self.offsets_m
+        return tuple(self.width_m * ((number + 0.5) / self.bolts - 0.5) for number in range(self.bolts))
 
 
 def net_section_pa(tang: Tang, pull_n: Values) -> Values:
@@ -91,26 +105,6 @@ def pin_loaded_kt(hole_over_width: Values) -> Values:
     small = np.minimum(hole_over_width, PIN_FIT_FROM)
     by_bearing = (1.0 - small) / small * PIN_FIT_FROM / (1.0 - PIN_FIT_FROM)  # 1 inside the fit's range
     return np.maximum(fit * by_bearing, open_hole_kt(np.minimum(hole_over_width, PIN_FIT_TO)))
-
-
-def hole_peak_pa(tang: Tang, pull_n: Values) -> Values:
-    """Elastic peak beside the hole: net section times the pin-loaded factor on each hole's share of the width."""
-    share = tang.bolts * tang.hole_diameter_m / tang.width_m
-    return pin_loaded_kt(share) * net_section_pa(tang, pull_n)
-
-
-def hole_bending_pa(tang: Tang, moment_n_m: Values, bolt_axis: str) -> Values:
-    """Nominal bending stress beside the holes from a flap moment in N m (the blade bending the thin way).
-
-    With the bolt along the thickness the flap moment bends the net strip over its thickness, t^2 / 6 (w - n d); with
-    the bolt along the chord it bends it over its width, with the middle removed: t (w^3 - d^3) / (6 w).
-    """
-    width, thickness, hole = tang.width_m, tang.thickness_m, tang.hole_diameter_m
-    if bolt_axis == "thickness":
-        modulus = (width - tang.bolts * hole) * thickness**2 / 6.0
-    else:
-        modulus = thickness * (width**3 - (tang.bolts * hole) ** 3) / (6.0 * width)
-    return moment_n_m / modulus
 
 
 def neck_pa(

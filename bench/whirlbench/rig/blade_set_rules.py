@@ -6,10 +6,14 @@ import math
 from collections.abc import Iterator
 from itertools import pairwise
 
-from whirlbench.rig.blade_sets import BladeSection, BladeSet, ClampedRoot, Coupons, Root, TangRoot
+from whirlbench.physics.materials import PUBLISHED, believable_mpa
+from whirlbench.rig.blade_sets import BladeSection, BladeSet, ClampedRoot, Coupons, Root, ShankRoot, TangRoot
+from whirlbench.rig.size_rules import likely_slip
 
 FEWEST_SPECIMENS = 3  # below it a lower bound of strength means nothing
 ROUNDING_M = 1e-6
+MOST_PITCH = 3.0  # times the pitch must leave a core: ISO threads keep above 4
+MAY_BE_ZERO = ("bending_at_hole", "clearance_m", "jaw_gap_m")
 
 
 def blade_set_complaints(
@@ -23,6 +27,7 @@ def blade_set_complaints(
         yield from _mass_complaints(key, blades, diameter_m)
         yield from _section_complaints(f"{key}.sections", blades.sections, diameter_m)
         yield from _coupon_complaints(f"{key}.coupons", blades.coupons)
+        yield from _strength_complaints(f"{key}.coupons", blades)
         if blades.root is not None:
             yield from _root_complaints(f"{key}.root", blades.root)
 
@@ -80,15 +85,45 @@ def _coupon_complaints(key: str, coupons: Coupons) -> Iterator[str]:
             yield f"{key}.{name} has {len(specimens)} specimen(s): at least {FEWEST_SPECIMENS} are needed"
 
 
+def _strength_complaints(key: str, blades: BladeSet) -> Iterator[str]:
+    """Coupons far outside what was published of the material: in another unit, or of another material."""
+    material = PUBLISHED.get(blades.material or "")
+    for name in blades.coupons.__struct_fields__:
+        low, high = believable_mpa(name, material)
+        for strength in getattr(blades.coupons, name) or ():
+            if not low <= strength <= high:
+                of = "any material of the table" if material is None else material.title
+                yield (
+                    f"{key}.{name} holds {strength:g}: expected {low:.3g} to {high:.3g} MPa, a third of the lowest to "
+                    f"three times the highest published for {of}{likely_slip(strength, 'MPa', (low, high))}; "
+                    "give every specimen in MPa, or name the material it is of"
+                )
+                break
+
+
 def _root_complaints(key: str, root: Root) -> Iterator[str]:
     for name in root.__struct_fields__:
         value = getattr(root, name)
-        if isinstance(value, float) and name != "bending_at_hole" and not (math.isfinite(value) and value > 0.0):
+        if isinstance(value, float) and name not in MAY_BE_ZERO and not (math.isfinite(value) and value > 0.0):
             yield f"{key}.{name} is {value:g}: it must be above zero"
     if isinstance(root, TangRoot):
         yield from _tang_complaints(key, root)
-    if isinstance(root, ClampedRoot) and root.friction > 1.0:
+    if isinstance(root, ClampedRoot):
+        yield from _clamp_complaints(key, root)
+    if isinstance(root, ShankRoot) and root.thread_pitch_m is not None:
+        if root.thread_pitch_m * MOST_PITCH >= root.shank_diameter_m:
+            yield f"{key}.thread_pitch_m is {root.thread_pitch_m:g}: too coarse for a shank of {root.shank_diameter_m:g}"
+
+
+def _clamp_complaints(key: str, root: ClampedRoot) -> Iterator[str]:
+    if root.friction > 1.0:
         yield f"{key}.friction is {root.friction:g}: expected a coefficient below 1"
+    if root.clamp_force_n is None and (root.bolts is None or root.bolt_preload_n is None):
+        yield f"{key}.clamp_force_n is missing: give it, or bolts and bolt_preload_n"
+    if root.clamp_force_n is not None and root.bolt_preload_n is not None:
+        yield f"{key} has both clamp_force_n and bolt_preload_n: give one, so that they cannot contradict each other"
+    if root.bolt_strength_mpa is not None and root.bolt_diameter_m is None:
+        yield f"{key}.bolt_diameter_m is missing: bolt_strength_mpa needs it"
 
 
 def _tang_complaints(key: str, root: TangRoot) -> Iterator[str]:
@@ -104,8 +139,22 @@ def _tang_complaints(key: str, root: TangRoot) -> Iterator[str]:
         )
     if root.bolt_diameter_m is not None and root.bolt_diameter_m > root.hole_diameter_m:
         yield f"{key}.bolt_diameter_m is {root.bolt_diameter_m:g}: it does not fit the hole ({root.hole_diameter_m:g})"
+    if root.hole_offsets_m is not None:
+        yield from _offset_complaints(key, root)
+    if root.rows == 2 and root.row_pitch_m is None:
+        yield f"{key}.row_pitch_m is missing: two rows need it"
     if root.mouth_radius_m is not None and root.mouth_radius_m < root.hole_radius_m:
         yield (
             f"{key}.mouth_radius_m is {root.mouth_radius_m:g}: it must not lie inside the hole "
             f"at {root.hole_radius_m:g}"
         )
+
+
+def _offset_complaints(key: str, root: TangRoot) -> Iterator[str]:
+    places = sorted(root.hole_offsets_m or ())
+    if len(places) != root.bolts:
+        yield f"{key}.hole_offsets_m has {len(places)} place(s): expected one for each of {root.bolts} bolt(s)"
+    elif any(abs(at) + root.hole_diameter_m / 2.0 >= root.width_m / 2.0 for at in places):
+        yield f"{key}.hole_offsets_m is {list(places)}: a hole breaks out of the tang's side (width_m {root.width_m:g})"
+    elif any(after - before <= root.hole_diameter_m for before, after in pairwise(places)):
+        yield f"{key}.hole_offsets_m is {list(places)}: holes run into each other (hole_diameter_m)"

@@ -92,11 +92,24 @@ class Key:
     required: bool
     watch: Watch | None
     slots: tuple[Slot, ...]
+    example: object
+    within: tuple[float, float] | None
 
 
-def key(meaning: str, unit: str = "", watch: Watch | None = None, *slots: Slot) -> Meta:
-    """What an annotation says of a key beside type and range: meaning, unit, how it is watched, its slots."""
-    return Meta(description=meaning, extra={"unit": unit, "watch": watch, "slots": slots})
+def key(
+    meaning: str,
+    unit: str = "",
+    watch: Watch | None = None,
+    *slots: Slot,
+    example: object = None,
+    within: tuple[float, float] | None = None,
+) -> Meta:
+    """What an annotation says of a key beside type and range: meaning, unit, how it is watched, its slots.
+
+    ``example`` is shown where the key is missing; ``within`` is what a propeller of this class can have, in ``unit``.
+    """
+    extra = {"unit": unit, "watch": watch, "slots": slots, "example": example, "within": within}
+    return Meta(description=meaning, extra=extra)
 
 
 def keys_of(section: type[Section]) -> Iterator[Key]:
@@ -116,6 +129,8 @@ def keys_of(section: type[Section]) -> Iterator[Key]:
             field.required,
             extra.get("watch"),
             extra.get("slots", ()),
+            extra.get("example"),
+            extra.get("within"),
         )
 
 

@@ -29,8 +29,8 @@ def whole_us(pulse_us: float | None) -> int:
 class Propeller(Section, frozen=True):
     """`[propeller]`: the disk."""
 
-    blades: Annotated[BladeCount | None, key("Number of blades.")] = None
-    diameter_m: Annotated[Positive | None, key("Diameter of the disk.", "m")] = None
+    blades: Annotated[BladeCount | None, key("Number of blades.", example=4)] = None
+    diameter_m: Annotated[Positive | None, key("Diameter of the disk.", "m", example=0.56, within=(0.05, 3.0))] = None
     blade_set: Annotated[str | None, key("Which of [blade_sets.NAME] is fitted.")] = None
     inertia_kg_m2: Annotated[Positive | None, key("Inertia of the whole rotor about the shaft.", "kg m2")] = None
     rotor_kg: Annotated[
@@ -46,7 +46,7 @@ class Propeller(Section, frozen=True):
 class Air(Section, frozen=True):
     """`[air]`: density as measured, or the readings it follows from."""
 
-    density_kg_m3: Annotated[Positive | None, key("Density, when it was measured.", "kg/m3")] = None
+    density_kg_m3: Annotated[Positive | None, key("Density, when it was measured.", "kg/m3", within=(0.3, 2.0))] = None
     temperature_c: Annotated[Annotated[float, Meta(ge=-60, le=60)] | None, key("Temperature of the air.", "C")] = None
     pressure_hpa: Annotated[
         Annotated[float, Meta(ge=300, le=1100)] | None, key("Pressure at the stand, not reduced to sea level.", "hPa")
@@ -114,9 +114,11 @@ class Pitch(Section, frozen=True):
 class Mode(Section, frozen=True):
     """`[modes.NAME]`: one position of the condition lever."""
 
-    min_pitch_deg: Annotated[float, key("Least blade angle of the position.", "deg")]
-    max_pitch_deg: Annotated[float, key("Greatest blade angle of the position.", "deg")]
-    rpm: Annotated[tuple[NotNegative, Positive], key("Lowest and highest speed of the position.", "rpm")]
+    min_pitch_deg: Annotated[float, key("Least blade angle of the position.", "deg", example=8)]
+    max_pitch_deg: Annotated[float, key("Greatest blade angle of the position.", "deg", example=22)]
+    rpm: Annotated[
+        tuple[NotNegative, Positive], key("Lowest and highest speed of the position.", "rpm", example=[3500, 5300])
+    ]
     max_throttle_pct: Annotated[float, Meta(gt=0, le=100), key("How far the position lets the throttle open.", "%")] = (
         100.0
     )
@@ -130,7 +132,7 @@ class Mode(Section, frozen=True):
 class Calibration(Section, frozen=True):
     """`[calibration.CHANNEL]`: counts to units, ``value = (counts - zero_counts) * units_per_count``, or a table."""
 
-    unit: Annotated[str, key("Unit of the channel, as its name says.")]
+    unit: Annotated[str, key("Unit of the channel, as its name says.", example="A")]
     zero_counts: Annotated[float, key("Reading at zero.", "counts")] = 0.0
     units_per_count: Annotated[float | None, key("Gain; absent: by the table.", "units a count")] = None
     table: Annotated[
@@ -270,7 +272,7 @@ class Vibration(Section, frozen=True):
 class Stand(Section, frozen=True):
     """`[stand]`: the structure and its surroundings, for check-list and fragment range."""
 
-    shaft_height_m: Annotated[Positive | None, key("Height of the shaft above ground.", "m")] = None
+    shaft_height_m: Annotated[Positive | None, key("Height of the shaft above ground.", "m", within=(0.1, 10.0))] = None
     can_yaw: Annotated[bool, key("Whether the stand can turn about the vertical.")] = False
     yaw_rate_deg_s: Annotated[NotNegative | None, key("How fast it may turn so.", "deg/s")] = None
     guard: Annotated[str | None, key("The guard in words, for the check-list.")] = None
@@ -282,12 +284,16 @@ class Rig(Section, frozen=True):
 
     name: Annotated[str, key("Name of the rig, for titles.")] = ""
     propeller: Propeller = Propeller()
-    blade_sets: dict[str, BladeSet] = field(default_factory=dict)
+    blade_sets: Annotated[dict[str, BladeSet], key("Blade sets by name.", example="[blade_sets.moulded]")] = field(
+        default_factory=dict
+    )
     air: Air = Air()
     limits: Limits = Limits()
     tach: Tach = Tach()
     pitch: Pitch = Pitch()
-    modes: dict[str, Mode] = field(default_factory=dict)
+    modes: Annotated[dict[str, Mode], key("Positions of the condition lever.", example="[modes.flight]")] = field(
+        default_factory=dict
+    )
     calibration: dict[str, Calibration] = field(default_factory=dict)
     throttle: Throttle = Throttle()
     speed_controller: SpeedController = SpeedController()

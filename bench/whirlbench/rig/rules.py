@@ -9,6 +9,7 @@ from math import ceil
 from whirlbench.errors import RigError
 from whirlbench.rig.blade_set_rules import blade_set_complaints
 from whirlbench.rig.description import Rig
+from whirlbench.rig.size_rules import size_complaints
 from whirlbench.units import SAFE_PULSE_CAP_US
 
 # A rotor slower than this may be called "at rest": the bench then arms, resets and lets somebody walk up.
@@ -24,6 +25,7 @@ def check_rig(rig: Rig) -> None:
 
 
 def _complaints(rig: Rig) -> Iterator[str]:
+    yield from size_complaints(rig)
     yield from _table_complaints("pitch.table", rig.pitch.table)
     yield from _table_complaints("speed_controller.request_table", rig.speed_controller.request_table)
     yield from _calibration_complaints(rig)

@@ -11,6 +11,7 @@ import msgspec
 
 from whirlbench.errors import RigError
 from whirlbench.rig.description import Rig
+from whirlbench.rig.missing_keys import missing_keys, missing_text
 from whirlbench.rig.rules import check_rig
 from whirlbench.rig.toml_choices import choices
 from whirlbench.rig.toml_text import complaint_and_path, field_named_in, parse_table, read_text
@@ -69,9 +70,8 @@ def _plain(error: msgspec.ValidationError, table: dict[str, Any]) -> str:
     unknown = field_named_in(text, "object contains unknown field")
     if unknown is not None:
         return f"unknown key {_joined(path, unknown)}; remove it or correct its spelling"
-    missing = field_named_in(text, "object missing required field")
-    if missing is not None:
-        return f"key {_joined(path, missing)} is missing"
+    if field_named_in(text, "object missing required field") is not None:
+        return missing_text(missing_keys(table))
     admitted = choices(Rig, path) if text.startswith("invalid") else ()
     expected = f"; expected one of {', '.join(admitted)}" if admitted else ""
     return f"key {path or '(top level)'}: {text}{expected}"

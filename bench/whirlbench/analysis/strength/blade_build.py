@@ -8,9 +8,11 @@ from functools import cached_property
 
 import numpy as np
 
+from whirlbench.analysis.strength.root_modes import root_geometry
 from whirlbench.errors import RigError
 from whirlbench.physics.bending import Beam
 from whirlbench.physics.blade_loads import Blade, blade_mass_kg, centre_of_mass_m, gyroscopic_moment_n_m, pull_n
+from whirlbench.physics.joints import too_close
 from whirlbench.physics.materials import PUBLISHED, Material
 from whirlbench.physics.sections import SectionProperties, section_properties
 from whirlbench.physics.static_estimate import BladeShape, constant_pitch_twist
@@ -45,6 +47,12 @@ class BuiltBlade:
         mouth = self.root.mouth_radius_m
         return self.held_at_m if mouth is None else mouth
 
+    @property
+    def modulus_pa(self) -> float | None:
+        """Young's modulus: the rig's, else the material's at its upper end; None where neither is known."""
+        modulus_gpa = self.blades.modulus_gpa or (self.material.modulus_gpa if self.material else None)
+        return None if modulus_gpa is None else modulus_gpa * 1e9
+
     def pull_n(self, speed_rad_s: float, radius_m: float) -> float:
         """Centrifugal pull at a radius; with mass and centre alone, that of the whole blade."""
         if self.distribution is None:
@@ -74,14 +82,13 @@ class BuiltBlade:
     @cached_property
     def _still_beam(self) -> Beam | None:
         """The beam with the pull at 1 rad/s."""
-        modulus_gpa = self.blades.modulus_gpa or (self.material.modulus_gpa if self.material else None)
-        if self.distribution is None or self.shape is None or modulus_gpa is None:
+        if self.distribution is None or self.shape is None or self.modulus_pa is None:
             return None
         stations = np.linspace(self.mouth_m, self.tip_m, 40)
         known = self.distribution.radius_m
         # Inertia is a product of four lengths: its fourth root is interpolated, so that a thin tip stays thin.
         flap = np.interp(stations, known, self.shape.flap_inertia_m4 ** (1.0 / 4.0)) ** 4
-        return Beam(stations, modulus_gpa * 1e9 * flap, pull_n(self.distribution, 1.0, stations))
+        return Beam(stations, self.modulus_pa * flap, pull_n(self.distribution, 1.0, stations))
 
     def planform_m2(self) -> float | None:
         """Area of one blade outside its grip seen from the front, or None without chords."""
@@ -108,6 +115,11 @@ def build_blade(name: str, blades: BladeSet, diameter_m: float) -> BuiltBlade:
     else:
         mass, centre = float(blades.mass_kg or 0.0), float(blades.cg_radius_m or 0.0)
     built = BuiltBlade(name, blades, blades.root, material, diameter_m / 2.0, mass, centre, distribution, shape)
+    if isinstance(blades.root, TangRoot):
+        tang = root_geometry(blades.root).tang
+        too_near = None if tang is None else too_close(tang)
+        if too_near is not None:
+            raise RigError(f"rig key {key}.root.{too_near}")
     if centre <= built.held_at_m:
         raise RigError(f"{key}: the centre of mass at {centre:.4g} m lies inside the root at {built.held_at_m:g} m")
     return built

@@ -44,6 +44,21 @@ class AirLoads:
         by_power = None if self.power_limit_w is None else self.power_limit_w / float(rad_s_from_rpm(rpm))
         return _least(own, self.torque_limit_n_m, by_power)
 
+    def kinks_rpm(self) -> list[float]:
+        """Speeds at which a limit of the rig takes over from a load that grows."""
+        found = []
+        if self.thrust_n_per_rpm2 and self.thrust_limit_n is not None:
+            found.append((self.thrust_limit_n / self.thrust_n_per_rpm2) ** 0.5)
+        if self.torque_n_m_per_rpm2 and self.torque_limit_n_m is not None:
+            found.append((self.torque_limit_n_m / self.torque_n_m_per_rpm2) ** 0.5)
+        if self.power_limit_w is not None:
+            per_rpm_w = self.power_limit_w / float(rad_s_from_rpm(1.0))
+            if self.torque_n_m_per_rpm2:
+                found.append((per_rpm_w / self.torque_n_m_per_rpm2) ** (1.0 / 3.0))
+            if self.torque_limit_n_m:
+                found.append(per_rpm_w / self.torque_limit_n_m)
+        return found
+
     def source(self, rpm: float) -> str:
         """Where the thrust at a speed comes from."""
         if self.thrust_n_per_rpm2 is None and self.thrust_limit_n is None:
@@ -94,9 +109,15 @@ class SectionStress:
 
     radius_m: np.ndarray
     direct_pa: np.ndarray
-    bending_pa: np.ndarray
+    flap_pa: np.ndarray
+    edge_pa: np.ndarray
     chord_m: np.ndarray
     thickness_m: np.ndarray
+
+    @property
+    def bending_pa(self) -> np.ndarray:
+        """Bending stress the thin and the wide way together."""
+        return self.flap_pa + self.edge_pa
 
     @property
     def worst(self) -> tuple[float, float]:
@@ -107,16 +128,6 @@ class SectionStress:
     def worst_parts_pa(self) -> tuple[float, float]:
         """Direct and bending stress where their sum is highest."""
         return float(self.direct_pa[self._place]), float(self.bending_pa[self._place])
-
-    @property
-    def worst_chord_m(self) -> float:
-        """Chord where the stress is highest."""
-        return float(self.chord_m[self._place])
-
-    @property
-    def worst_thickness_m(self) -> float:
-        """Thickness where the stress is highest."""
-        return float(self.thickness_m[self._place])
 
     @property
     def _place(self) -> int:
@@ -169,8 +180,8 @@ class BladeUnderLoad:
         out_of_plane = (plain if relief is None else relief) + float(rad_s_from_rpm(rpm)) * self._gyroscopic_per_speed
         flap, edge = self._section_axes(out_of_plane, self._torque_moment(rpm, radius), angle)
         pull = float(rad_s_from_rpm(rpm)) ** 2 * self._first_moments
-        bending = flap / section.flap_modulus_m3 + edge / section.edge_modulus_m3
-        return SectionStress(radius, pull / section.area_m2, bending, chord, thickness)
+        bending = (flap / section.flap_modulus_m3, edge / section.edge_modulus_m3)
+        return SectionStress(radius, pull / section.area_m2, *bending, chord, thickness)
 
     @cached_property
     def _stations_m(self) -> np.ndarray:

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
 from whirlbench.analysis.strength.allowables import Allowable, Strengths
 from whirlbench.analysis.strength.blade_build import BuiltBlade
 from whirlbench.analysis.strength.blade_stress import BladeLoads, BladeUnderLoad, SectionStress
-from whirlbench.analysis.strength.root_modes import RootGeometry, RootMode, named, root_geometry, root_modes
+from whirlbench.analysis.strength.root_modes import RootGeometry, RootLoads, TangModes, root_geometry, root_modes
+from whirlbench.analysis.strength.speed_law import Case, SpeedLaw, speed_law
+from whirlbench.analysis.strength.tolerances import DEFAULT_SEED, SAMPLES, Cap, MonteCarlo, monte_carlo
 from whirlbench.physics.blade_loads import blade_mass_kg, centre_of_mass_m
 from whirlbench.physics.coefficients import speed_at_tip_mach_rpm
 from whirlbench.physics.fatigue import FatigueView, fatigue_view
 from whirlbench.physics.fragments import Fragment, fragment, range_with_drag_m, range_without_drag_m
+from whirlbench.physics.joints import Peak
 from whirlbench.physics.root_stress import neck_pa
+from whirlbench.rig.blade_sets import TangRoot
 from whirlbench.rig.description import Rig
 from whirlbench.units import rad_s_from_rpm
 
@@ -26,7 +31,8 @@ DEFAULT_RESERVE = (
 TIP_PIECE_FROM = 0.75  # share of the tip radius outside which the piece of the second fragment lies
 DEFAULT_HEIGHT_M = 1.0
 CHART_SPEEDS = 24
-BISECTIONS = 40
+SOUND = "tip at the speed of sound"  # beyond it no load here is known
+PEAK_MODES = ("hole_peak", "cleavage", "first_thread", "thread_peak")  # elastic peaks have a measure of their own
 
 
 @dataclass(frozen=True)
@@ -73,7 +79,12 @@ class FragmentView:
 
 @dataclass(frozen=True)
 class DesignCheck:
-    """The answer for one blade set. ``use`` is the highest share of any judged reserve at each of ``use_rpm``."""
+    """The answer for one blade set.
+
+    ``permitted_rpm`` is the figure to act on: what nineteen of twenty blades stand, and never above ``nominal_rpm``,
+    the blade as drawn. ``governed_by`` and ``caps`` go with each. ``peak`` splits the peak at a hole into its parts.
+    ``use`` is the highest share of any judged reserve at each of ``use_rpm``.
+    """
 
     name: str
     title: str
@@ -85,7 +96,12 @@ class DesignCheck:
     modes: tuple[ModeResult, ...]
     permitted_rpm: float
     governed_by: str
+    nominal_rpm: float
+    nominal_governed_by: str
     caps: tuple[tuple[str, float], ...]
+    chance: MonteCarlo
+    peak: Peak | None
+    peak_rule: str
     servo: ServoHold | None
     fragment: FragmentView
     fatigue: FatigueView
@@ -97,12 +113,12 @@ class DesignCheck:
     @property
     def reserve_factor(self) -> float:
         """Lowest reserve of the nominal stresses in root and blade; the peak at a hole has a measure of its own."""
-        return min(mode.reserve_factor for mode in self.modes if mode.judged and mode.key != "hole_peak")
+        return min(mode.reserve_factor for mode in self.modes if mode.judged and mode.key not in PEAK_MODES)
 
     @property
     def root_reserve_factor(self) -> float:
         """The same for the root alone."""
-        nominal = (mode for mode in self.modes if mode.judged and mode.key not in ("hole_peak", "blade"))
+        nominal = (mode for mode in self.modes if mode.judged and mode.key not in (*PEAK_MODES, "blade"))
         return min(mode.reserve_factor for mode in nominal)
 
     def mode(self, key: str) -> ModeResult | None:
@@ -111,17 +127,25 @@ class DesignCheck:
 
 
 def check_design(
-    rig: Rig, loaded: BladeUnderLoad, rpm: float, speed_of_sound_m_s: float, density_kg_m3: float
+    rig: Rig,
+    loaded: BladeUnderLoad,
+    rpm: float,
+    speed_of_sound_m_s: float,
+    density_kg_m3: float,
+    seed: int = DEFAULT_SEED,
+    samples: int = SAMPLES,
 ) -> DesignCheck:
     """Judges a loaded blade at a speed in rpm. RigError names a key that is missing for its strength."""
-    judge = _Judge(
-        loaded, Strengths(loaded.built.name, loaded.built.blades, loaded.built.material), reserve_wanted(rig)
-    )
+    judge = _Judge(loaded, reserve_wanted(rig))
     built, loads, modes = loaded.built, loaded.loads(rpm), judge.results(rpm)
     servo = servo_hold(rig, loads, loaded.air.pitch_deg)
-    caps = tuple(sorted(_caps(rig, modes, servo, rpm, speed_of_sound_m_s), key=lambda cap: cap[1]))
-    governed_by, permitted_rpm = caps[0]
+    bounds = tuple(_bounds(rig, built, servo, rpm, speed_of_sound_m_s))
+    named_rpm = [(mode.name, mode.permitted_rpm) for mode in modes if mode.judged]
+    caps = tuple(sorted([*named_rpm, *((cap.name, cap.rpm) for cap in bounds)], key=lambda cap: cap[1]))
+    chance = monte_carlo(built, judge.case, judge.geometry, bounds, rpm, seed, samples)
+    (nominal_by, nominal_rpm), low_rpm = caps[0], chance.permitted_rpm[0]
     use_rpm = np.linspace(0.2, 1.5, CHART_SPEEDS) * rpm
+    permitted_rpm = min(low_rpm, nominal_rpm) if math.isfinite(low_rpm) else 0.0
     return DesignCheck(
         name=built.name,
         title=built.blades.title or built.name,
@@ -132,14 +156,19 @@ def check_design(
         loads=loads,
         modes=modes,
         permitted_rpm=permitted_rpm,
-        governed_by=governed_by,
+        governed_by=chance.governed_by if low_rpm <= nominal_rpm else nominal_by,
+        nominal_rpm=nominal_rpm,
+        nominal_governed_by=nominal_by,
         caps=caps,
+        chance=chance,
+        peak=judge.peak(loads.root),
+        peak_rule=judge.peak_rule,
         servo=servo,
         fragment=fragment_view(rig, built, rpm, density_kg_m3),
-        fatigue=_fatigue(rpm, loads, modes, judge.geometry),
+        fatigue=_fatigue(rpm, loads, modes, judge),
         sections=loaded.section_stress(rpm),
         use_rpm=use_rpm,
-        use=np.array([judge.use(speed) for speed in use_rpm]),
+        use=np.array([judge.use(float(speed)) for speed in use_rpm]),
         geometry=judge.geometry,
     )
 
@@ -152,8 +181,7 @@ def reserve_wanted(rig: Rig) -> float:
 
 def reserve_use(rig: Rig, loaded: BladeUnderLoad, rpm: float) -> float:
     """Highest share of any judged reserve that a loaded blade uses at a speed; above 1 the check fails."""
-    strengths = Strengths(loaded.built.name, loaded.built.blades, loaded.built.material)
-    return _Judge(loaded, strengths, reserve_wanted(rig)).use(rpm)
+    return _Judge(loaded, reserve_wanted(rig)).use(rpm)
 
 
 def servo_hold(rig: Rig, loads: BladeLoads, pitch_deg: float) -> ServoHold | None:
@@ -188,50 +216,79 @@ def _tip_piece(built: BuiltBlade, speed_rad_s: float) -> Fragment | None:
     return fragment(mass, centre_of_mass_m(built.distribution, inner_m), speed_rad_s) if mass > 0.0 else None
 
 
-def _fatigue(rpm: float, loads: BladeLoads, modes: tuple[ModeResult, ...], geometry: RootGeometry) -> FatigueView:
+def _fatigue(rpm: float, loads: BladeLoads, modes: tuple[ModeResult, ...], judge: _Judge) -> FatigueView:
     """Peak at the hole (neck, for other roots) as the start cycle; the gyroscopic moment on the neck as the 1P cycle.
 
     The moment is put on the neck's weak axis, whatever the blade angle.
     """
     by_key = {mode.key: mode for mode in modes}
     peak, amplitude = by_key.get("hole_peak", by_key["neck"]), None
-    if loads.gyroscopic_n_m > 0.0:
-        chord, thickness = geometry.neck_chord_m, geometry.neck_thickness_m
-        amplitude = float(neck_pa(0.0, loads.gyroscopic_n_m, 0.0, chord, thickness))
-    return fatigue_view(rpm, peak.stress_pa, amplitude, peak.allowable.value_pa)
+    if loads.gyroscopic_n_m > 0.0 and "neck_chord_m" in judge.geometry.sizes:
+        geometry = judge.geometry
+        amplitude = float(neck_pa(0.0, loads.gyroscopic_n_m, 0.0, geometry.neck_chord_m, geometry.neck_thickness_m))
+    material = judge.loaded.built.material
+    family = "" if material is None else material.family
+    return fatigue_view(rpm, peak.stress_pa, amplitude, peak.allowable.value_pa, family)
 
 
-def _caps(
-    rig: Rig, modes: tuple[ModeResult, ...], servo: ServoHold | None, rpm: float, speed_of_sound_m_s: float
-) -> Iterator[tuple[str, float]]:
-    """(what governs, rpm) for everything that bounds the speed."""
-    yield from ((mode.name, mode.permitted_rpm) for mode in modes if mode.judged)
+def _bounds(
+    rig: Rig, built: BuiltBlade, servo: ServoHold | None, rpm: float, speed_of_sound_m_s: float
+) -> Iterator[Cap]:
+    """What bounds the speed beside stresses."""
     if servo is not None and servo.share > 0.0:
-        yield "pitch servo torque", rpm / math.sqrt(servo.share)
-    mach, diameter_m = rig.limits.tip_mach, rig.propeller.diameter_m
-    if mach is not None and diameter_m is not None:
-        yield "tip Mach", speed_at_tip_mach_rpm(mach, diameter_m, speed_of_sound_m_s)
+        yield Cap("pitch servo torque", rpm / math.sqrt(servo.share), by_mass=True)
+    mach = rig.limits.tip_mach
+    if mach is not None:
+        yield Cap("tip Mach", speed_at_tip_mach_rpm(mach, 2.0 * built.tip_m, speed_of_sound_m_s))
+    yield Cap(SOUND, speed_at_tip_mach_rpm(1.0, 2.0 * built.tip_m, speed_of_sound_m_s))
 
 
 class _Judge:
     """Stress, reserve and permitted speed of every mode of one loaded blade."""
 
-    def __init__(self, loaded: BladeUnderLoad, strengths: Strengths, required: float):
+    def __init__(self, loaded: BladeUnderLoad, required: float):
+        built = loaded.built
+        strengths = Strengths(built.name, built.blades, built.material)
         self.loaded, self.required = loaded, required
-        self.geometry = root_geometry(loaded.built.root)
-        self.modes = root_modes(loaded.built.root, strengths, required)
+        geometry = root_geometry(built.root, built.modulus_pa)
+        self.geometry = replace(geometry, sizes={**geometry.sizes, "section_chord_m": 0.0, "section_thickness_m": 0.0})
+        self.modes = root_modes(built.root, strengths, required)
         self._tension = strengths.tension(strengths.span_direction())
+        self._tang = TangModes(built.root, strengths, required) if isinstance(built.root, TangRoot) else None
+
+    @cached_property
+    def case(self) -> Case:
+        """The modes with the law of their loads."""
+        law: SpeedLaw = speed_law(self.loaded)
+        return Case(law, self.modes, self._tension if len(law.direct) else None, self.required)
+
+    @property
+    def peak_rule(self) -> str:
+        """By which rule the peak at a hole counts at once or not; empty for a root without holes."""
+        if self._tang is None:
+            return ""
+        judged, why = self._tang.strengths.peak_judged(self._tang.weld_line)
+        return f"{'judged at once' if judged else 'counts in fatigue only'}: {why}"
+
+    def peak(self, loads: RootLoads) -> Peak | None:
+        """The peak at the hole by its parts, None for a root without holes."""
+        return None if self._tang is None else self._tang.peak(self.geometry, loads)
 
     def results(self, rpm: float) -> tuple[ModeResult, ...]:
         """All modes at a speed."""
-        loads = self.loaded.loads(rpm).root
-        found = [self._root_result(mode, float(mode.stress_pa(self.geometry, loads)), rpm) for mode in self.modes]
+        loads, found = self.loaded.loads(rpm).root, []
+        for mode in self.modes:
+            permitted = float(self.case.permitted_rpm(mode, self.geometry))
+            stress_pa = float(mode.stress_pa(self.geometry, loads))
+            found.append(
+                ModeResult(mode.key, mode.name, stress_pa, mode.allowable, mode.required, mode.judged, permitted)
+            )
         sections = self.loaded.section_stress(rpm)
         if sections is not None:
-            radius_m, stress_pa = sections.worst
-            name = named("blade section", self._tension)
-            permitted = self._speed_at(lambda speed: self._section_pa(speed) * self.required, self._tension, rpm)
-            found.append(ModeResult("blade", name, stress_pa, self._tension, self.required, True, permitted, radius_m))
+            (radius_m, stress_pa), mode = sections.worst, self.case.section_mode()
+            permitted = float(self.case.permitted_rpm(mode, self.geometry))
+            tension = self._tension
+            found.append(ModeResult("blade", mode.name, stress_pa, tension, self.required, True, permitted, radius_m))
         return tuple(found)
 
     def use(self, rpm: float) -> float:
@@ -242,34 +299,7 @@ class _Judge:
             for mode in self.modes
             if mode.judged
         ]
-        return max(*shares, self._section_pa(rpm) * self.required / self._tension.value_pa)
-
-    def _root_result(self, mode: RootMode, stress_pa: float, rpm: float) -> ModeResult:
-        if not mode.spun:
-            permitted = math.inf if mode.required * stress_pa <= mode.allowable.value_pa else 0.0
-        elif not mode.bends:  # grows with speed squared: closed form
-            permitted = rpm * math.sqrt(mode.allowable.value_pa / (mode.required * stress_pa))
-        else:
-            permitted = self._speed_at(
-                lambda speed: mode.required * float(mode.stress_pa(self.geometry, self.loaded.loads(speed).root)),
-                mode.allowable,
-                rpm,
-            )
-        return ModeResult(mode.key, mode.name, stress_pa, mode.allowable, mode.required, mode.judged, permitted)
-
-    def _section_pa(self, rpm: float) -> float:
         sections = self.loaded.section_stress(rpm)
-        return 0.0 if sections is None else sections.worst[1]
-
-    @staticmethod
-    def _speed_at(stress_pa: Callable[[float], float], allowable: Allowable, start_rpm: float) -> float:
-        """Speed at which a stress that rises with it reaches the allowable, by bisection on a widening bracket."""
-        low, high = 0.0, start_rpm
-        while stress_pa(high) < allowable.value_pa:
-            low, high = high, 1.5 * high
-        for _ in range(BISECTIONS):
-            middle = (low + high) / 2.0
-            low, high = (middle, high) if stress_pa(middle) < allowable.value_pa else (low, middle)
-            if high - low < 0.5:
-                break
-        return (low + high) / 2.0
+        if sections is not None:
+            shares.append(sections.worst[1] * self.required / self._tension.value_pa)
+        return float(np.max(shares))  # a share that is no number stays one

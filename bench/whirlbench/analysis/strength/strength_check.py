@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import msgspec
 import numpy as np
 
 from whirlbench.analysis.conditions import air_density_kg_m3, moist_state
@@ -22,14 +23,16 @@ from whirlbench.analysis.strength.planned_points import (
     planning_pitches,
 )
 from whirlbench.analysis.strength.proof_plan import BELOW_TRIP, ProofPlan, default_proof_rpm, proof_plan
-from whirlbench.analysis.strength.tolerances import DEFAULT_SEED, MonteCarlo, monte_carlo
+from whirlbench.analysis.strength.root_modes import PEAK_RESERVE
+from whirlbench.analysis.strength.tolerances import ASSUMED, DEFAULT_SEED, MonteCarlo, stated
 from whirlbench.errors import RigError
 from whirlbench.physics.atmosphere import standard_air
 from whirlbench.physics.coefficients import speed_at_tip_mach_rpm, thrust_n, tip_mach, torque_n_m
 from whirlbench.physics.fragments import GUARD_YARDSTICKS, GuardYardstick, steel_equivalent_m
 from whirlbench.physics.yardsticks import LABEL, YARDSTICKS
-from whirlbench.rig.blade_sets import BondedRoot, TangRoot
-from whirlbench.rig.description import Rig, require, require_number
+from whirlbench.rig.blade_sets import BondedRoot, ClampedRoot, TangRoot
+from whirlbench.rig.description import Rig, require_number
+from whirlbench.rig.missing_keys import missing_for_strength, missing_text
 
 PURPOSE = "the strength check"
 PLANNING_SPEED_SHARES = (0.4, 0.6, 0.8, 1.0)
@@ -90,7 +93,7 @@ class StrengthCheck:
     fitted: DesignCheck
     designs: tuple[DesignCheck, ...]
     left_out: tuple[tuple[str, str], ...]
-    monte_carlo: dict[str, MonteCarlo | None]
+    monte_carlo: dict[str, MonteCarlo]
     yardsticks: tuple[Yardstick, ...]
     guard: Guard
     planning_source: str | None
@@ -109,8 +112,8 @@ def check_strength(
     RigError names a key that is missing for the fitted set; other sets that lack one are left out and named. A
     ``proof_rpm`` at or above the trip, or where less than a reserve of 1.25 is left, is refused.
     """
+    _refuse_missing(rig, speed_rpm is not None)
     diameter_m = require_number(rig, "propeller.diameter_m", PURPOSE)
-    require(rig, "blade_sets", PURPOSE)
     speed, source = (speed_rpm, "as asked for") if speed_rpm is not None else _governed_speed(rig)
     air = _air(rig)
     fitted_name = _fitted_name(rig)
@@ -119,7 +122,7 @@ def check_strength(
     built, left_out = _built_sets(rig, diameter_m, fitted_name)
     loaded = {name: _under_load(rig, blade, loads) for name, blade in built.items()}
     designs = {
-        name: check_design(rig, blade, speed, air.speed_of_sound_m_s, air.density_kg_m3)
+        name: check_design(rig, blade, speed, air.speed_of_sound_m_s, air.density_kg_m3, seed)
         for name, blade in loaded.items()
     }
     fitted = designs[fitted_name]
@@ -136,19 +139,25 @@ def check_strength(
         fitted=fitted,
         designs=tuple(designs.values()),
         left_out=tuple(left_out),
-        monte_carlo={
-            name: monte_carlo(built[name], design.loads, design.sections, required, seed)
-            for name, design in designs.items()
-        },
+        monte_carlo={name: design.chance for name, design in designs.items()},
         yardsticks=tuple(_yardsticks(fitted, speed)),
         guard=_guard(fitted),
         planning_source=None if curve is None else curve.source,
         planning=_planning(rig, curve, air.density_kg_m3, speed),
         plan=_plan(rig, loaded[fitted_name], fitted, speed, proof_rpm, curve, air),
         warnings=tuple(_warnings(rig, designs, speed)),
-        cautions=CAUTIONS,
+        cautions=(*_trip_cautions(rig, designs), *CAUTIONS),
         assumptions=tuple(_assumptions(rig, fitted, built, loads, air, required)),
     )
+
+
+def _refuse_missing(rig: Rig, speed_given: bool) -> None:
+    """RigError with every key that the check of the fitted set needs and the rig lacks."""
+    table = msgspec.to_builtins(rig)
+    fitted = [_fitted_name(rig)] if rig.blade_sets else []
+    missing = missing_for_strength(table, fitted, speed_given)
+    if missing:
+        raise RigError(f"rig {missing_text(missing)}: {PURPOSE} needs them")
 
 
 def _governed_speed(rig: Rig) -> tuple[float, str]:
@@ -303,13 +312,25 @@ def _warnings(rig: Rig, designs: dict[str, DesignCheck], rpm: float) -> Iterator
             yield (
                 f"{name}: NOT FIT for {rpm:.0f} rpm; {design.governed_by} permits {design.permitted_rpm:.0f} rpm only"
             )
-        if limit is not None and design.permitted_rpm < limit:
+        if limit is not None and limit > design.nominal_rpm:
             yield (
-                f"{name}: permitted {design.permitted_rpm:.0f} rpm lies below limits.overspeed_rpm {limit:g}: "
-                "lower the trip before this set spins"
+                f"{name}: limits.overspeed_rpm {limit:g} lies above what even the blade as drawn stands, "
+                f"{design.nominal_rpm:.0f} rpm: lower the trip to {design.permitted_rpm:.0f} before this set spins"
             )
         if design.servo is not None and design.servo.share > 1.0:
             yield f"{name}: the pitch servo is asked for {design.servo.share:.0%} of its torque at {rpm:.0f} rpm"
+
+
+def _trip_cautions(rig: Rig, designs: dict[str, DesignCheck]) -> Iterator[str]:
+    """A trip that lets a blade pass the speed to act on, though not that of the blade as drawn."""
+    limit = rig.limits.overspeed_rpm
+    for name, design in designs.items():
+        if limit is not None and design.permitted_rpm < limit <= design.nominal_rpm:
+            yield (
+                f"{name}: limits.overspeed_rpm {limit:g} lies inside the band from {design.permitted_rpm:.0f} rpm, "
+                f"which nineteen of twenty blades stand, to {design.nominal_rpm:.0f} rpm of the blade as drawn: more "
+                "than one blade in twenty is overloaded before the trip; lower it"
+            )
 
 
 def _assumptions(
@@ -317,8 +338,8 @@ def _assumptions(
 ) -> Iterator[str]:
     """Everything taken for granted, in plain lines."""
     rpm = fitted.loads.rpm
-    stated = "limits.root_reserve_factor" if rig.limits.root_reserve_factor is not None else "the default"
-    yield f"Reserve factor {required:g} on nominal stresses ({stated}); 1.0 on the peak at a hole in brittle material."
+    reserve_from = "limits.root_reserve_factor" if rig.limits.root_reserve_factor is not None else "the default"
+    yield f"Reserve factor {required:g} on nominal stresses ({reserve_from}); {PEAK_RESERVE:g} on elastic peaks that are judged."
     yield f"Air: {air.source}."
     yield (
         f"Air loads at {rpm:.0f} rpm: thrust {loads.thrust_n(rpm):.0f} N ({loads.source(rpm)}), torque "
@@ -339,13 +360,31 @@ def _set_assumptions(name: str, blade: BuiltBlade) -> Iterator[str]:
         yield f"{name}: layer_normal is not given: the weakest direction is taken everywhere."
     if blade.material is None:
         yield f"{name}: no material is named: layers and brittleness are assumed unless the rig says otherwise."
-    for factor, value in strengths.factors():
-        if "assumed" in factor:
-            yield f"{name}: {factor.split()[0]} leaves {value:.0%} of the strength (our assumption, no source)."
+    for found in strengths.knock_downs():
+        if found.assumed:
+            yield f"{name}: {found.name} leaves {found.factor:.0%} of the strength ({found.basis})."
+    absent = stated(blade.blades.tolerances)[1]
+    if absent:
+        told = ", ".join(f"{key} {ASSUMED[key]:g}" for key in absent)
+        yield f"{name}: tolerances that the rig does not give are assumed: {told} (our assumption, no source)."
     if isinstance(blade.root, TangRoot):
-        share = blade.root.bending_at_hole
-        yield f"{name}: {share:.0%} of the root's bending reaches the hole; pins fit closely and share the pull."
+        yield from _tang_assumptions(name, blade.root, strengths)
+    if isinstance(blade.root, ClampedRoot):
+        kept, why = strengths.clamp_kept(blade.root)
+        yield f"{name}: the clamp keeps {kept:.0%} of its force as tightened ({why})."
     if isinstance(blade.root, BondedRoot):
         yield f"{name}: mean shear of the glue line; its ends see more."
     if blade.distribution is None:
         yield f"{name}: mass and centre only: the blade outside its root and the twisting moment are not judged."
+
+
+def _tang_assumptions(name: str, root: TangRoot, strengths: Strengths) -> Iterator[str]:
+    yield f"{name}: {root.bending_at_hole:.0%} of the root's bending reaches the hole; pins fit closely."
+    if root.bolts * root.rows > 1 and root.clearance_m is None:
+        yield f"{name}: root.clearance_m is not given: one bolt is taken to carry the whole pull."
+    if root.weld_line is None and strengths.weld_line(root):
+        yield f"{name}: root.weld_line is not given: a weld line of the moulding is taken to end at the hole."
+    if root.bolt_strength_mpa is not None and root.jaw_thickness_m is None:
+        yield f"{name}: root.jaw_thickness_m is not given: half the tang's is taken for the bolt's bending."
+    if root.hole_offsets_m is None and root.bolts > 1:
+        yield f"{name}: root.hole_offsets_m is not given: the holes are taken to be spread evenly."
