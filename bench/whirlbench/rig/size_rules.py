@@ -53,11 +53,11 @@ def size_complaints(rig: Section) -> Iterator[str]:
 
 def likely_slip(value: float, unit: str, within: tuple[float, float]) -> str:
     """What ``value`` would be, had it been typed in a unit that brings it ``within``; empty where none does."""
-    for other, per_unit in SLIPS.get(unit, ()):
-        meant = value / per_unit
-        if within[0] <= abs(meant) <= within[1]:
-            return f"; {value:g} {other} would be {meant:.4g} {unit}"
-    return ""
+    meant = [(other, value / per_unit) for other, per_unit in SLIPS.get(unit, ())]
+    told = [
+        f"{value:g} {other} would be {size:.4g} {unit}" for other, size in meant if within[0] <= abs(size) <= within[1]
+    ]
+    return "".join(f"; {one}" for one in told)
 
 
 def _section_complaints(path: str, section: Section) -> Iterator[str]:
