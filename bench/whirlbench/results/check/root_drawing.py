@@ -29,6 +29,7 @@ class _Paper:
     curves: list[Curve] = field(default_factory=list)
     boxes: list[Box] = field(default_factory=list)
     captions: list[Caption] = field(default_factory=list)
+    legend: list[str] = field(default_factory=list)
 
     def line(self, *points: tuple[float, float], ink: str = "ink", dashed: bool = False) -> None:
         x, y = np.array(points, dtype=float).T
@@ -46,7 +47,7 @@ class _Paper:
         self.line((first, y), (last, y), ink="measured")
         for end in (first, last):
             self.line((end, y - tick), (end, y + tick), ink="measured")
-        self.captions.append(Caption(min(first, last), y, f"{key} {abs(last - first):.4g}", "measured"))
+        self._lettered(min(first, last), y, key, abs(last - first))
 
     def across(self, key: str, low: float, high: float, x: float) -> None:
         """A dimension across the blade."""
@@ -54,7 +55,16 @@ class _Paper:
         self.line((x, low), (x, high), ink="measured")
         for end in (low, high):
             self.line((x - tick, end), (x + tick, end), ink="measured")
-        self.captions.append(Caption(x, (low + high) / 2.0, f"{key} {abs(high - low):.4g}", "measured"))
+        self._lettered(x, (low + high) / 2.0, key, abs(high - low))
+
+    def note(self, text: str) -> None:
+        """A key that has no line of its own."""
+        self.legend.append(text)
+
+    def _lettered(self, x: float, y: float, key: str, size: float) -> None:
+        letter = chr(ord("A") + sum(line[1:2] == " " for line in self.legend))
+        self.captions.append(Caption(x, y, letter, "measured"))
+        self.legend.append(f"{letter} {key} {size:.4g}")
 
 
 def root_drawing(root: Root, title: str) -> Chart:
@@ -70,6 +80,7 @@ def root_drawing(root: Root, title: str) -> Chart:
         kind = "clamped" if isinstance(root, ClampedRoot) else "bonded"
         _held(paper, root)
     x, y = _spans(paper)
+    _write_legend(paper, x, y)
     return Chart(
         f"{title}: {KINDS[kind]}, its keys in [blade_sets.NAME.root]", "radius from the shaft's axis (mm)", "",
         curves=tuple(paper.curves), boxes=tuple(paper.boxes), captions=tuple(paper.captions), x_span=x, y_span=y,
@@ -108,14 +119,15 @@ def _tang(paper: _Paper, root: TangRoot) -> None:
             paper.along("grip_length_m", mouth - reach, mouth, top + 3.0 * lane)
             for sign in (-1.0, 1.0):
                 paper.block((mouth - reach, mouth), _span(below + sign * t / 2.0, sign * 0.15 * t), "calm")
-        paper.captions.append(Caption(mouth, w / 2.0, f"mouth_radius_m {mouth:.4g}"))
+        paper.note(f"dashed: mouth_radius_m {mouth:.4g}")
         paper.line((mouth, w / 2.0 + lane / 2.0), (mouth, below - t / 2.0), dashed=True)
     paper.across("width_m", -w / 2.0, w / 2.0, end - 0.05 * (mouth - end))
     paper.across("thickness_m", below - t / 2.0, below + t / 2.0, end - 0.05 * (mouth - end))
-    paper.captions.append(Caption(hole, below, f"hole_radius_m {hole:.4g}; the bolt lies along the {root.bolt_axis}"))
+    paper.note(f"hole's middle: hole_radius_m {hole:.4g}")
+    paper.note(f"bolt_axis {root.bolt_axis}: the bolt lies that way of the blade")
     if len(offsets) > 1 or root.hole_offsets_m:
         told = ", ".join(f"{at * MM:+.4g}" for at in offsets)
-        paper.captions.append(Caption(hole + d, 0.0, f"hole_offsets_m {told}"))
+        paper.note(f"hole_offsets_m {told} from the tang's middle")
 
 
 def _span(from_y: float, by: float) -> tuple[float, float]:
@@ -132,7 +144,7 @@ def _neck_beyond(paper: _Paper, root: TangRoot, mouth: float, blade: float, belo
     names = ("neck_chord_m", "neck_thickness_m")
     for size, at, name in zip((upper, lower), (0.0, below), names if upper == chord else names[::-1], strict=True):
         paper.block((mouth, blade), (at - size / 2.0, at + size / 2.0), "ink", filled=False)
-        paper.across(name, at - size / 2.0, at + size / 2.0, mouth + 0.55 * (blade - mouth))
+        paper.across(name, at - size / 2.0, at + size / 2.0, mouth + 0.45 * (blade - mouth))
 
 
 def _held(paper: _Paper, root: ClampedRoot | BondedRoot) -> None:
@@ -151,14 +163,14 @@ def _held(paper: _Paper, root: ClampedRoot | BondedRoot) -> None:
     paper.along("clamped_length_m" if clamped else "bond_length_m", start, mouth, chord / 2.0 + 0.6 * lane)
     paper.across("neck_chord_m", -chord / 2.0, chord / 2.0, mouth + 0.3 * length)
     paper.across("neck_thickness_m", below - thick / 2.0, below + thick / 2.0, mouth + 0.3 * length)
-    paper.captions.append(Caption(mouth, chord / 2.0 + 0.1 * lane, f"mouth_radius_m {mouth:.4g}"))
+    paper.note(f"dashed: mouth_radius_m {mouth:.4g}")
     if isinstance(root, ClampedRoot):
         told = "clamp_force_n" if root.clamp_force_n else "bolts × bolt_preload_n"
         force = root.clamp_force_n or (root.bolts or 0) * (root.bolt_preload_n or 0.0)
         middle = (start + mouth) / 2.0
         paper.line((middle, below + thick / 2.0 + jaw + 1.5 * lane), (middle, below + thick / 2.0 + jaw), ink="over")
         paper.line((middle, below - thick / 2.0 - jaw - lane), (middle, below - thick / 2.0 - jaw), ink="over")
-        paper.captions.append(Caption(middle, below + thick / 2.0 + jaw + 0.6 * lane, f"{told} {force:.4g} N", "over"))
+        paper.note(f"red: {told} {force:.4g} N")
 
 
 def _shank(paper: _Paper, root: ShankRoot) -> None:
@@ -174,17 +186,25 @@ def _shank(paper: _Paper, root: ShankRoot) -> None:
         turns = np.arange(start, mouth, pitch)
         for at in turns[:60]:
             paper.line((at, -d / 2.0), (min(at + pitch / 2.0, mouth), d / 2.0), ink="second")
-        paper.captions.append(Caption(start, -1.3 * d, f"thread_pitch_m {pitch:.4g}"))
+        paper.note(f"slanted: thread_pitch_m {pitch:.4g}")
     paper.along("engaged_length_m", start, mouth, 0.9 * d + 0.6 * lane)
     paper.across("shank_diameter_m", -d / 2.0, d / 2.0, mouth + 0.15 * length)
-    paper.captions.append(Caption(mouth, 0.95 * d, f"mouth_radius_m {mouth:.4g}"))
+    paper.note(f"step: mouth_radius_m {mouth:.4g}")
+
+
+def _write_legend(paper: _Paper, x: tuple[float, float], y: tuple[float, float]) -> None:
+    """The keys in a column to the right of the drawing."""
+    right = max(float(curve.x.max()) for curve in paper.curves) + 0.06 * (x[1] - x[0])
+    step = (y[1] - y[0]) / (max(len(paper.legend), 8) + 1.0)
+    for number, text in enumerate(paper.legend, start=1):
+        paper.captions.append(Caption(right, y[1] - number * step - 0.3 * step, text))
 
 
 def _spans(paper: _Paper) -> tuple[tuple[float, float], tuple[float, float]]:
     """Both axes, with room for words, in the shape of the paper."""
     xs = np.concatenate([curve.x for curve in paper.curves] + [np.array(box.x) for box in paper.boxes])
     ys = np.concatenate([curve.y for curve in paper.curves] + [np.array(box.y) for box in paper.boxes])
-    width, height = 1.35 * (xs.max() - xs.min()), 1.18 * (ys.max() - ys.min())
+    width, height = 2.1 * (xs.max() - xs.min()), 1.18 * (ys.max() - ys.min())
     width, height = max(width, WIDE * height), max(height, width / WIDE)
-    left, middle = xs.min() - 0.08 * width, (ys.max() + ys.min()) / 2.0
+    left, middle = xs.min() - 0.04 * width, (ys.max() + ys.min()) / 2.0
     return (float(left), float(left + width)), (float(middle - height / 2.0), float(middle + height / 2.0))
