@@ -194,7 +194,8 @@ def _shank(paper: _Paper, root: ShankRoot) -> None:
 
 def _write_legend(paper: _Paper, x: tuple[float, float], y: tuple[float, float]) -> None:
     """The keys in a column to the right of the drawing."""
-    right = max(float(curve.x.max()) for curve in paper.curves) + 0.06 * (x[1] - x[0])
+    drawn = [float(curve.x.max()) for curve in paper.curves] + [box.x[1] for box in paper.boxes]
+    right = max(drawn) + 0.06 * (x[1] - x[0])
     step = (y[1] - y[0]) / (max(len(paper.legend), 8) + 1.0)
     for number, text in enumerate(paper.legend, start=1):
         paper.captions.append(Caption(right, y[1] - number * step - 0.3 * step, text))
