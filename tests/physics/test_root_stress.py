@@ -21,6 +21,7 @@ from whirlbench.physics.root_stress import (
     shear_out_pa,
 )
 
+
 def peak_pa(tang: Tang, pull_n: np.ndarray | float) -> np.ndarray | float:
     """Peak by the pins alone, all bolts alike."""
     return hole_peak_pa(tang, PinLoads(pull_n), pull_n / tang.bolts).sum_pa
@@ -84,9 +85,7 @@ def test_pin_loaded_factor_never_below_the_open_hole_and_finite_everywhere() -> 
 def test_arrays_go_through_in_one_call() -> None:
     width = np.array([0.010, 0.012, 0.014])
     many = peak_pa(Tang(width, 0.005, 0.004, 0.008), np.array([900.0, 1000.0, 1100.0]))
-    single = [
-        peak_pa(Tang(w, 0.005, 0.004, 0.008), pull) for w, pull in zip(width, (900.0, 1e3, 1.1e3), strict=True)
-    ]
+    single = [peak_pa(Tang(w, 0.005, 0.004, 0.008), pull) for w, pull in zip(width, (900.0, 1e3, 1.1e3), strict=True)]
     assert many == pytest.approx(single)
 
 

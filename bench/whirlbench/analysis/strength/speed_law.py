@@ -188,11 +188,12 @@ class Case:
 
     def _speed_at(
         self, mode: RootMode, limit_pa: np.ndarray, geometry: RootGeometry, mass: Values, top_rpm: np.ndarray
-    ) -> np.ndarray:
+    ) -> Values:
         """Speeds at which a stress that rises with speed reaches ``limit_pa``: secants on logarithms, else halving."""
 
         def excess(log_rpm: np.ndarray) -> np.ndarray:
-            return np.log(self.stress_pa(mode, np.exp(log_rpm), geometry, mass) / limit_pa)
+            found: np.ndarray = np.log(self.stress_pa(mode, np.exp(log_rpm), geometry, mass) / limit_pa)
+            return found
 
         before, over_before = np.log(top_rpm), excess(np.log(top_rpm))
         at = before - over_before / 2.0
