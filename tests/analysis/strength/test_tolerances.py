@@ -88,7 +88,9 @@ def test_the_worst_section_of_the_blade_is_in_the_sample() -> None:
     rig = parse_rig(example_rig_text())
     free = msgspec.structs.replace(rig.limits, tip_mach=None)
     tolerances = Tolerances(dimension_mm=0.1, strength_pct=0.0)
-    drilled = msgspec.structs.replace(rig.blade_sets["moulded"].root, weld_line=False)
+    drilled = msgspec.structs.replace(
+        rig.blade_sets["moulded"].root, weld_line=False, width_m=0.03, hole_diameter_m=0.009, edge_distance_m=0.025
+    )
     blades = msgspec.structs.replace(rig.blade_sets["moulded"], tolerances=tolerances, root=drilled, brittle=False)
     check = check_strength(msgspec.structs.replace(rig, blade_sets={"moulded": blades}, limits=free))
     found, sections = check.monte_carlo["moulded"], check.fitted.sections
