@@ -28,6 +28,7 @@ VERBS = {
     "spin": "A supervised run by a plan, without the window.",
     "tune": "Speed loop identified, gains for the governor, and their proof.",
     "window": "The desktop window: replay a recording, or run a stand.",
+    "log": "The blade sets' log: hours, starts, loads, inspections, notes.",
     "ports": "Serial ports, with what is plugged in.",
     "import": "A recording from CSV files.",
     "export": "CSV or Parquet files from a recording.",
