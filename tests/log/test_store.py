@@ -94,8 +94,7 @@ def test_files_that_are_no_log_are_refused_and_kept(tmp_path):
     with sqlite3.connect(database) as other:
         other.execute("CREATE TABLE birds (name TEXT)")
     other.close()
-    with SetLog(later) as log:
-        pass
+    SetLog(later).close()
     with sqlite3.connect(later) as other:
         other.execute("PRAGMA user_version = 99")
     other.close()

@@ -18,7 +18,7 @@ def test_the_library_counts_the_standards_example():
 
 
 def test_a_run_within_a_run_is_one_great_and_one_small_cycle():
-    """By hand with the rule: rest, 1.0, 0.25, 1.0, rest holds a closed cycle of 0.75 and one of 1.0 that rest closes."""
+    """By hand with the rule: rest, 1.0, 0.25, 1.0, rest holds a closed cycle of 0.75 within one of 1.0."""
     rpm = 1000.0 * np.sqrt([1.0, 0.25, 1.0])
 
     found = {cycle.low: cycle.count for cycle in load_cycles(rpm, 1000.0)}
