@@ -31,7 +31,7 @@ def fit_transmitter(points: Sequence[KnownPoint]) -> TransmitterFit:
     worst_us = float(abs(fit.residuals * fit.slope).max())
     if worst_us > MOST_OFF_LINE_US:
         raise CalibrationError(
-            f"transmitter: the pulses lie up to {worst_us:.0f} us off a straight line: switch off exponential, curves and "
+            f"transmitter: the pulses lie up to {worst_us:.0f} us off a line: switch off exponential, curves and "
             "travel limits of the channel, and measure again"
         )
     error_middle, error_full = fit.stderr_zero * abs(fit.slope), fit.stderr_gain_pct * abs(fit.slope)
