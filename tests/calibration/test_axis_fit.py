@@ -41,7 +41,7 @@ def test_the_scale_in_use_never_shows_too_little():
         (lambda up, down: (up.update(ax_g=held("ay_g", 1)), down.update(ax_g=held("ay_g", -1))), "ay_g answered"),
         (lambda up, down: (up.update(ax_g=held("ax_g", -1)), down.update(ax_g=held("ax_g", 1))), "exchanged"),
         (lambda up, down: (up.update(az_g=dict(ZERO)), down.update(az_g=dict(ZERO))), "does not answer"),
-        (lambda up, down: down.pop("ay_g"), "not downwards"),
+        (lambda up, down: down.pop("ay_g"), "ay_g: read upwards only"),
         (lambda up, down: up.update(az_g={**held("az_g", 1), "az_g": ZERO["az_g"] + 390.0}), "differ by"),
         (lambda up, down: up.update(az_g={**held("az_g", 1), "ax_g": ZERO["ax_g"] + 200.0}), "not upright"),
     ],

@@ -10,7 +10,7 @@ import pytest
 from whirlbench.cli.main import run
 from whirlbench.rig.toml import example_rig_text, read_rig
 
-COMMENT = "# protractor on the blade"  # stands beside [pitch] in the example
+COMMENT = "protractor on the blade, propeller at rest"  # stands beside [pitch] in the example
 AXES = ("ax_g", "ay_g", "az_g")
 
 
@@ -121,7 +121,7 @@ BAD = [
     ("vibration", changed("vibration", 1, None), "ax_g"),
     ("tach", changed("tach", 2, "3000,5000"), "reading 2"),
     ("throttle", ["pulse_us,rpm", *(f"{pulse},3000" for pulse in range(900, 1300, 20))], "turns at 900 us already"),
-    ("transmitter", changed("transmitter", 3, "0,1590"), "off a line|straight line"),
+    ("transmitter", changed("transmitter", 3, "0,1590"), "point 3 was given as 0 %"),
 ]
 
 

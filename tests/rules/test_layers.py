@@ -17,7 +17,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "safety": {"rig"},
     "recording": {"rig", "calibration", "link"},
     "analysis": {"rig", "physics"},
-    "results": {"rig", "recording", "analysis", "safety", "log"},
+    "results": {"rig", "calibration", "recording", "analysis", "safety", "log"},
     "simulator": {"rig", "physics", "link", "safety"},
     "log": {"rig", "recording"},
     "session": {"rig", "calibration", "link", "safety", "recording", "log"},

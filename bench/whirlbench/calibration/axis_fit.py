@@ -48,9 +48,9 @@ def fit_axes(
     or the axes differ by more than a part may.
     """
     scales, zeros = {}, {}
+    for axis in sorted(up.keys() ^ down.keys()):
+        raise CalibrationError(f"{axis}: read {'upwards' if axis in up else 'downwards'} only; both ways are needed")
     for axis, readings in up.items():
-        if axis not in down:
-            raise CalibrationError(f"{axis}: read upwards, but not downwards; both are needed")
         change = {name: (counts - down[axis][name]) / 2.0 for name, counts in readings.items()}
         _refuse_other_axis(axis, change)
         scales[axis] = STANDARD_GRAVITY_G / change[axis]

@@ -7,6 +7,7 @@ from typing import Any
 from whirlbench.calibration.axis_fit import AxisFit
 from whirlbench.calibration.line_fit import LineFit
 from whirlbench.calibration.pitch_fit import PitchFit
+from whirlbench.calibration.tach_fit import TachFit
 from whirlbench.calibration.throttle_ends import ThrottleEnds
 from whirlbench.calibration.transmitter_fit import TransmitterFit
 
@@ -52,6 +53,11 @@ def axis_values(fit: AxisFit, date: str) -> RigValues:
 def throttle_values(ends: ThrottleEnds) -> RigValues:
     """Keys of `[throttle]`."""
     return {"throttle.safe_us": ends.safe_us, "throttle.min_us": ends.first_us, "throttle.max_us": ends.full_us}
+
+
+def tach_values(fit: TachFit) -> RigValues:
+    """Keys of `[tach]`."""
+    return {"tach.pulses_per_rev": fit.pulses_per_rev, "tach.clock_correction": _short(fit.clock_correction)}
 
 
 def transmitter_values(fit: TransmitterFit, date: str) -> RigValues:

@@ -22,6 +22,7 @@ VERBS = {
     "balance": "Single-plane correction from an as-found and a trial run.",
     "onset": "When a failure began; which trips fired or would have.",
     "trips": "Back-test: what limits would have done to recorded runs.",
+    "calibrate": "A channel fitted from known points and written into the rig.",
     "check": "Loads, stresses, permitted rpm, fragment energy, proof plan.",
     "rehearse": "The whole job on a simulated stand, with no display.",
     "limits": "Pitch-versus-rpm limits and servo end points from measured holds.",

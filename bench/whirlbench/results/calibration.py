@@ -83,7 +83,7 @@ def _residual_chart(fit: LineFit, name: str) -> Chart:
         curves=curves,
         lines=(MarkLine(0.0, upright=False),),
         key="residuals",
-        caption="points scattered about zero are well; a bow is a cell that is not straight, two branches are hysteresis",
+        caption="scatter about zero is well; a bow is a sensor that is not straight, two branches are hysteresis",
     )
 
 
@@ -91,7 +91,8 @@ def _line_remarks(fit: LineFit) -> Iterator[Remark]:
     yield Remark(Level.NOTE, BEYOND_SPAN)
     if fit.departure > BENT_SHARE:
         yield Remark(
-            Level.CAUTION, f"a point lies {fit.departure * 100:.1f} % of the span from the line: the sensor is not straight"
+            Level.CAUTION,
+            f"a point lies {fit.departure * 100:.1f} % of the span from the line: the sensor is not straight",
         )
 
 
@@ -103,7 +104,11 @@ def _line_open(fit: LineFit) -> Iterator[NotJudged]:
 def pitch_answer(fit: PitchFit, readings: Sequence[GaugeReading]) -> Answer:
     """The pitch table, the play, and where each reading lies."""
     low, high = fit.table[0], fit.table[-1]
-    play = "play not known" if fit.play_deg is None else f"play {with_error(fit.play_deg, fit.play_stderr_deg or np.nan)} deg"
+    play = (
+        "play not known"
+        if fit.play_deg is None
+        else f"play {with_error(fit.play_deg, fit.play_stderr_deg or np.nan)} deg"
+    )
     columns = (Column("pulse", "µs"), Column("blade angle", "deg"))
     rows = tuple((fixed(pulse, 0), fixed(angle, 2)) for pulse, angle in fit.table)
     return Answer(
@@ -113,7 +118,11 @@ def pitch_answer(fit: PitchFit, readings: Sequence[GaugeReading]) -> Answer:
         tables=(Table("table", "Blade angle at 0.75 radius, the middle between both sides", columns, rows),),
         charts=(_pitch_chart(fit, readings),),
         not_judged=_pitch_open(fit),
-        document={"table": fit.table, "play_deg": fit.play_deg, "stderr": {"deg": fit.stderr_deg, "play_deg": fit.play_stderr_deg}},
+        document={
+            "table": fit.table,
+            "play_deg": fit.play_deg,
+            "stderr": {"deg": fit.stderr_deg, "play_deg": fit.play_stderr_deg},
+        },
     )
 
 
@@ -129,7 +138,9 @@ def _pitch_chart(fit: PitchFit, readings: Sequence[GaugeReading]) -> Chart:
         dots = np.array([(one.pulse_us, one.angle_deg) for one in readings if one.from_below is from_below])
         if len(dots):
             curves.append(Curve(dots[:, 0], dots[:, 1], text, ink, dots=True))
-    caption = "the gap between the two kinds of points is the play; where the line lies flat the servo stands at its stop"
+    caption = (
+        "the gap between the two kinds of points is the play; where the line lies flat the servo stands at its stop"
+    )
     return Chart("Blade angle", "servo pulse, µs", "blade angle, deg", tuple(curves), key="pitch", caption=caption)
 
 
@@ -144,7 +155,12 @@ def axis_answer(fit: AxisFit) -> Answer:
         tables=(Table("axes", "Scale of each axis, from gravity up and down", columns, rows),),
         remarks=(Remark(Level.NOTE, "the least sensitive axis sets the scale: vibration never shows too small"),),
         not_judged=tuple(NotJudged(label(axis), "it was not read up and down") for axis in missing),
-        document={"g_per_count": fit.g_per_count, "axes": fit.axes, "zero_counts": fit.zero_counts, "stderr": {"pct": fit.stderr_pct}},
+        document={
+            "g_per_count": fit.g_per_count,
+            "axes": fit.axes,
+            "zero_counts": fit.zero_counts,
+            "stderr": {"pct": fit.stderr_pct},
+        },
     )
 
 
@@ -157,7 +173,12 @@ def throttle_answer(ends: ThrottleEnds) -> Answer:
         f"throttle: safe up to {ends.safe_us:.0f} µs, turns from {ends.first_us:.0f} µs, {full}",
         remarks=(Remark(Level.CAUTION, PROPELLER_OFF),),
         not_judged=() if ends.full_reached else (NotJudged("full throttle", why),),
-        document={"safe_us": ends.safe_us, "min_us": ends.first_us, "max_us": ends.full_us, "full_reached": ends.full_reached},
+        document={
+            "safe_us": ends.safe_us,
+            "min_us": ends.first_us,
+            "max_us": ends.full_us,
+            "full_reached": ends.full_reached,
+        },
     )
 
 
@@ -166,7 +187,11 @@ def tach_answer(fit: TachFit) -> Answer:
     return _figures_answer(
         f"tach: {fit.pulses_per_rev} mark{'s' * (fit.pulses_per_rev > 1)} a turn, speed × "
         f"{fit.clock_correction:.5f} ± {fit.stderr:.1g}",
-        {"pulses_per_rev": fit.pulses_per_rev, "clock_correction": fit.clock_correction, "stderr": {"clock_correction": fit.stderr}},
+        {
+            "pulses_per_rev": fit.pulses_per_rev,
+            "clock_correction": fit.clock_correction,
+            "stderr": {"clock_correction": fit.stderr},
+        },
     )
 
 

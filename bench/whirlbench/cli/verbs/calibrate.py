@@ -51,7 +51,9 @@ def _pitch(path: Path, rig: Rig, day: str) -> Calibrated:
     from whirlbench.results.calibration import pitch_answer
 
     rows = read_points(path, ("pulse_us", "angle_deg"), {"from": ("below", "above")})
-    readings = [GaugeReading(row.numbers["pulse_us"], row.numbers["angle_deg"], row.words["from"] == "below") for row in rows]
+    readings = [
+        GaugeReading(row.numbers["pulse_us"], row.numbers["angle_deg"], row.words["from"] == "below") for row in rows
+    ]
     fit = fit_pitch(readings)
     return Calibrated(pitch_answer(fit, readings), pitch_values(fit, day))
 
@@ -77,9 +79,10 @@ def _throttle(path: Path, rig: Rig, day: str) -> Calibrated:
     from whirlbench.calibration.throttle_ends import find_throttle_ends
     from whirlbench.results.calibration import throttle_answer
     from whirlbench.rig.rules import FASTEST_REST_RPM
+    from whirlbench.units import SAFE_PULSE_CAP_US
 
     rows = read_points(path, ("pulse_us", "rpm"), {})
-    ends = find_throttle_ends(_column(rows, "pulse_us"), _column(rows, "rpm"), FASTEST_REST_RPM)
+    ends = find_throttle_ends(_column(rows, "pulse_us"), _column(rows, "rpm"), FASTEST_REST_RPM, SAFE_PULSE_CAP_US)
     return Calibrated(throttle_answer(ends), throttle_values(ends))
 
 
@@ -91,7 +94,7 @@ def _tach(path: Path, rig: Rig, day: str) -> Calibrated:
 
     rows = read_points(path, ("known_rpm", "read_rpm"), {})
     fit = fit_tach(_column(rows, "known_rpm"), _column(rows, "read_rpm"), rig.tach.pulses_per_rev)
-    return Calibrated(tach_answer(fit), tach_values(fit, day))
+    return Calibrated(tach_answer(fit), tach_values(fit))
 
 
 def _transmitter(path: Path, rig: Rig, day: str) -> Calibrated:
@@ -133,7 +136,7 @@ CHANNELS: dict[str, Callable[[Path, Rig, str], Calibrated]] = {
 @click.option("--date", "day", help="Day of the calibration, YYYY-MM-DD; absent: today.")
 @json_option
 def command(channel: str, rig_path: Path, points: Path, rig_out: Path | None, day: str | None, as_json: bool) -> int:
-    """Fit CHANNEL from known points: figures with their standard errors, every point with what is left over.
+    r"""Fit CHANNEL from known points: figures with their standard errors, every point with what is left over.
 
     \b
     CHANNEL                             columns of the table
