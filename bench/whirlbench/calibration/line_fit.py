@@ -172,7 +172,7 @@ def _refuse_mistakes(series: Series, channel: str, unit: str) -> None:
     slope, offset, *_ = least_squares(series.values[others], series.counts[others])
     raise CalibrationError(
         f"{channel}: point {worst + 1} was given as {series.values[worst]:g} {unit}, but reads as "
-        f"{(series.counts[worst] - offset) / slope:.4g} {unit} by the others: the value is wrong, or it was still moving; "
+        f"{(series.counts[worst] - offset) / slope:.4g} {unit} by the others: a wrong value, or it was still moving; "
         "read it again"
     )
 
