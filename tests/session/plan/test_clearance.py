@@ -88,7 +88,7 @@ def test_a_plan_above_the_permitted_speed_is_refused_by_its_step():
     slow = with_limits(RIG, overspeed_rpm=5500.0)
     against = objections(replace(CLEAR, permitted_rpm=5500.0), slow, plan(HOLD, HOLD.replace("5000", "5600")))
 
-    assert against == ("step 2 of the plan asks for 5600 rpm, above the permitted 5500 rpm of the set",)
+    assert against == ("step 2 of the plan asks for 5600 rpm, the set is permitted 5500 rpm",)
 
 
 @pytest.mark.parametrize(

@@ -91,7 +91,7 @@ def _speed_objections(permitted: float, rig: Rig, plan: Plan | None) -> Iterator
     if plan is not None:
         number, most = greatest_request(plan, rig)
         if most > permitted:
-            yield f"step {number} of the plan asks for {most:.0f} rpm, above the permitted {permitted:.0f} rpm of the set"
+            yield f"step {number} of the plan asks for {most:.0f} rpm, the set is permitted {permitted:.0f} rpm"
 
 
 def greatest_request(plan: Plan, rig: Rig) -> tuple[int, float]:
