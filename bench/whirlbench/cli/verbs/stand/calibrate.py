@@ -128,7 +128,18 @@ CHANNELS: dict[str, Callable[[Path, Rig, str], Calibrated]] = {
 }
 
 
-@click.command("calibrate")
+TABLES = """\b
+CHANNEL                             columns of the table
+thrust_n, current_a, voltage_v      value, counts (tare, then up and down)
+pitch_deg (feedback of the servo)   value, counts
+pitch (servo pulse to blade angle)  pulse_us, angle_deg, from (below, above)
+vibration                           axis, side (up, down), ax_g, ay_g, az_g
+tach                                known_rpm, read_rpm
+throttle (propeller off)            pulse_us, rpm
+transmitter                         travel_pct, pulse_us"""
+
+
+@click.command("calibrate", epilog=TABLES)
 @click.argument("channel", type=click.Choice(list(CHANNELS)), metavar="CHANNEL")
 @click.option("--rig", "rig_path", required=True, type=FILE, help="Rig file to be calibrated.")
 @click.option("--points", required=True, type=FILE, help="CSV table of known points, in the order taken.")
@@ -136,20 +147,10 @@ CHANNELS: dict[str, Callable[[Path, Rig, str], Calibrated]] = {
 @click.option("--date", "day", help="Day of the calibration, YYYY-MM-DD; absent: today.")
 @json_option
 def command(channel: str, rig_path: Path, points: Path, rig_out: Path | None, day: str | None, as_json: bool) -> int:
-    r"""Fit CHANNEL from known points: figures with their standard errors, every point with what is left over.
-
-    \b
-    CHANNEL                             columns of the table
-    thrust_n, current_a, voltage_v      value, counts (tare first, then up and down)
-    pitch_deg (feedback of the servo)   value, counts
-    pitch (servo pulse to blade angle)  pulse_us, angle_deg, from (below or above)
-    vibration                           axis, side (up or down), ax_g, ay_g, az_g in counts
-    tach                                known_rpm, read_rpm
-    throttle (propeller off)            pulse_us, rpm
-    transmitter                         travel_pct, pulse_us
+    """Fit CHANNEL from known points: figures with their standard errors, every point with what is left over.
 
     With --rig-out the result goes into the rig, whose comments stay.
-    """  # fmt: skip
+    """
     from whirlbench.rig.toml import read_rig, with_values
 
     rig, text = read_rig(rig_path)
