@@ -29,5 +29,9 @@ class PlanError(BenchError):
     """A plan file asks for something the rig or the protocol cannot do."""
 
 
+class LogError(BenchError):
+    """The blade sets' log cannot be read or written, or an entry is not one."""
+
+
 class AnalysisError(BenchError):
     """The data cannot answer the question: too short, never settled, or a channel is missing."""

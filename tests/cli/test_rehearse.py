@@ -13,7 +13,7 @@ import pytest
 
 from whirlbench.cli.main import BAD_INPUT, DONE, TRIPPED, run
 from whirlbench.cli.rehearsal_runs import SPINS, Spin, run_spin
-from whirlbench.cli.verbs import rehearse
+from whirlbench.cli.verbs.stand import rehearse
 from whirlbench.recording.files import open_recording, read_run
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.session.engine import Progress

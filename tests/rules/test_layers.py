@@ -17,14 +17,14 @@ MAY_IMPORT: dict[str, set[str]] = {
     "safety": {"rig"},
     "recording": {"rig", "calibration", "link"},
     "analysis": {"rig", "physics"},
-    "results": {"rig", "recording", "analysis", "safety"},
+    "results": {"rig", "calibration", "recording", "analysis", "safety", "log"},
     "simulator": {"rig", "physics", "link", "safety"},
     "log": {"rig", "recording"},
     "session": {"rig", "calibration", "link", "safety", "recording", "log"},
     "report": {"rig", "results", "log"},
     "window": {"rig", "calibration", "safety", "recording", "results", "report", "session", "log"},
 }
-NOT_BUILT_YET = {"log"}
+NOT_BUILT_YET: set[str] = set()
 PACKAGES = set(MAY_IMPORT) | {"cli"}
 MAY_IMPORT["cli"] = set(MAY_IMPORT)
 MAY_IMPORT["__main__"] = {"cli"}

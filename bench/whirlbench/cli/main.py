@@ -17,22 +17,32 @@ from whirlbench.errors import BenchError, RigError
 
 DONE, INTERNAL_ERROR, BAD_INPUT, TRIPPED = 0, 1, 2, 3
 
-# verb -> one line of help; the module is whirlbench.cli.verbs.<verb>, its click command is named `command`
-VERBS = {
-    "balance": "Single-plane correction from an as-found and a trial run.",
-    "onset": "When a failure began; which trips fired or would have.",
-    "trips": "Back-test: what limits would have done to recorded runs.",
-    "check": "Loads, stresses, permitted rpm, fragment energy, proof plan.",
-    "rehearse": "The whole job on a simulated stand, with no display.",
-    "limits": "Pitch-versus-rpm limits and servo end points from measured holds.",
-    "spin": "A supervised run by a plan, without the window.",
-    "tune": "Speed loop identified, gains for the governor, and their proof.",
-    "window": "The desktop window: replay a recording, or run a stand.",
-    "ports": "Serial ports, with what is plugged in.",
-    "import": "A recording from CSV files.",
-    "export": "CSV or Parquet files from a recording.",
-    "recover": "What is whole in a broken recording, for any HDF5 tool.",
+# room -> verb -> one line of help; the module is whirlbench.cli.verbs.<room>.<verb>, its click command is `command`
+ROOMS = {
+    "questions": {
+        "check": "Loads, stresses, permitted rpm, fragment energy, proof plan.",
+        "tune": "Speed loop identified, gains for the governor, and their proof.",
+        "limits": "Pitch-versus-rpm limits and servo end points from measured holds.",
+        "onset": "When a failure began; which trips fired or would have.",
+        "trips": "Back-test: what limits would have done to recorded runs.",
+        "balance": "Single-plane correction from an as-found and a trial run.",
+    },
+    "stand": {
+        "rehearse": "The whole job on a simulated stand, with no display.",
+        "ports": "Serial ports, with what is plugged in.",
+        "calibrate": "A channel fitted from known points and written into the rig.",
+        "spin": "A supervised run by a plan, without the window.",
+        "window": "The desktop window: replay a recording, or run a stand.",
+    },
+    "files": {
+        "log": "The blade sets' log: hours, starts, loads, inspections, notes.",
+        "import": "A recording from CSV files.",
+        "export": "CSV or Parquet files from a recording.",
+        "recover": "What is whole in a broken recording, for any HDF5 tool.",
+    },
 }
+VERBS = {verb: text for verbs in ROOMS.values() for verb, text in verbs.items()}
+ROOM_OF = {verb: room for room, verbs in ROOMS.items() for verb in verbs}
 MODULE_OF = {"import": "import_", "window": "window_"}
 
 
@@ -47,7 +57,7 @@ class Verbs(click.Group):
         """The command of the verb ``name``, imported now; None when there is no such verb."""
         if name not in VERBS:
             return None
-        module = importlib.import_module(f"whirlbench.cli.verbs.{MODULE_OF.get(name, name)}")
+        module = importlib.import_module(f"whirlbench.cli.verbs.{ROOM_OF[name]}.{MODULE_OF.get(name, name)}")
         command: click.Command = module.command
         return command
 

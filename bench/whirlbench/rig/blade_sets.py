@@ -176,6 +176,17 @@ class Tolerances(Section, frozen=True):
     ] = None
 
 
+class Service(Section, frozen=True):
+    """`service`: when somebody must look at the set; judged by the log of blade sets. Your own figures."""
+
+    inspect_every_h: Annotated[
+        Positive | None, key("Hours above rest after which an inspection is due; absent: no such rule.", "h")
+    ] = None
+    inspect_every_starts: Annotated[
+        Annotated[int, Meta(ge=1)] | None, key("Starts after which an inspection is due; absent: no such rule.")
+    ] = None
+
+
 class BladeSet(Section, frozen=True):
     """`[blade_sets.NAME]`: one make of blade, as it was built."""
 
@@ -221,6 +232,7 @@ class BladeSet(Section, frozen=True):
     ] = None
     coupons: Annotated[Coupons, key("Strengths of your own specimens.")] = Coupons()
     tolerances: Annotated[Tolerances | None, key("Plus-minus of the measured values.")] = None
+    service: Annotated[Service, key("When an inspection is due.")] = Service()
     temperature_factor: Annotated[
         Factor | None, key("Share of room-temperature strength left; absent: the table's assumption.")
     ] = None

@@ -108,6 +108,10 @@ class Pitch(Section, frozen=True):
         NotNegative,
         key("Standard error of the true blade angle against the reading: protractor, play of the linkage.", "deg"),
     ] = 0.1
+    play_deg: Annotated[NotNegative | None, key("Play of the linkage, from end to end; absent: not known.", "deg")] = (
+        None
+    )
+    date: Annotated[str | None, key("Day of the calibration.")] = None
     feedback: Annotated[bool, key("Whether a feedback potentiometer is wired.")] = False
 
 
@@ -140,7 +144,14 @@ class Calibration(Section, frozen=True):
     ] = None
     stderr_zero: Annotated[NotNegative, key("Standard error of the zero.", "units")] = 0.0
     stderr_gain_pct: Annotated[NotNegative, key("Standard error of the gain.", "%")] = 0.0
-    residual: Annotated[NotNegative, key("Scatter of the points about the fit.", "units")] = 0.0
+    residual: Annotated[NotNegative, key("Standard uncertainty of one reading: scatter and hysteresis.", "units")] = 0.0
+    hysteresis: Annotated[
+        NotNegative | None, key("Greatest gap between going up and down; absent: not known.", "units")
+    ] = None
+    span: Annotated[
+        tuple[float, float] | None, key("Least and greatest value calibrated; beyond, the line is prolonged.", "units")
+    ] = None
+    date: Annotated[str | None, key("Day of the calibration.")] = None
     points: Annotated[
         tuple[tuple[float, float], ...] | None, key("Rows of counts and value that the fit was made from.")
     ] = None
@@ -190,6 +201,17 @@ class Throttle(Section, frozen=True):
             Slot("THROTTLE_RATE_HZ", FromRig(int)),
         ),
     ] = 400
+
+
+class Transmitter(Section, frozen=True):
+    """`[transmitter]`: the scale of servo travel, in which end points are set."""
+
+    middle_us: Annotated[Pulse, key("Pulse at 0 %; the default is common practice, measure your own.", "us")] = 1500.0
+    full_travel_us: Annotated[
+        Annotated[float, Meta(gt=0, le=1500)],
+        key("From 0 % to 100 %, either way; the default is common practice, measure your own.", "us"),
+    ] = 500.0
+    date: Annotated[str | None, key("Day on which it was measured; absent: the scale is an assumption.")] = None
 
 
 class SpeedController(Section, frozen=True):
@@ -266,6 +288,7 @@ class Vibration(Section, frozen=True):
 
     rate_hz: Annotated[Literal[800, 1344, 1600, 3200], key("Nominal sample rate.", "Hz")] = 1600
     g_per_count: Annotated[Positive, key("Acceleration of one count.", "g")] = 0.0039
+    date: Annotated[str | None, key("Day of the calibration; absent: the scale is the data sheet's.")] = None
     band_hz: Annotated[tuple[NotNegative, Positive], key("Band in which levels are given.", "Hz")] = (10.0, 400.0)
 
 
@@ -296,6 +319,7 @@ class Rig(Section, frozen=True):
     )
     calibration: dict[str, Calibration] = field(default_factory=dict)
     throttle: Throttle = Throttle()
+    transmitter: Transmitter = Transmitter()
     speed_controller: SpeedController = SpeedController()
     governor: Governor = Governor()
     motor: Motor = Motor()

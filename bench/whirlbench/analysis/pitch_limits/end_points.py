@@ -13,8 +13,6 @@ from whirlbench.analysis.pitch_limits.limits import PitchLimits, SpeedLimits, fl
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Mode, Rig, require
 
-# Common practice, no source: 1500 us is the middle of travel, 500 us either way are 100 %.
-MIDDLE_US, FULL_TRAVEL_US = 1500.0, 500.0
 SPEEDS_PER_MODE = 7
 
 
@@ -51,12 +49,12 @@ def mode_end_points(limits: PitchLimits, rig: Rig) -> tuple[ModeEndPoints, ...]:
     Needs ``pitch.table`` and at least one mode; RigError names what is missing. The part of a mode's range outside the
     measured pitches is not granted: the end point stays at the measured range and the remark says so.
     """
-    table = require(rig, "pitch.table", "servo end points")
+    require(rig, "pitch.table", "servo end points")
     require(rig, "modes", "servo end points")
-    return tuple(_of_mode(name, mode, limits, rig, table) for name, mode in rig.modes.items())
+    return tuple(_of_mode(name, mode, limits, rig) for name, mode in rig.modes.items())
 
 
-def _of_mode(name: str, mode: Mode, limits: PitchLimits, rig: Rig, table: Sequence[Sequence[float]]) -> ModeEndPoints:
+def _of_mode(name: str, mode: Mode, limits: PitchLimits, rig: Rig) -> ModeEndPoints:
     rows = limits_at_speeds(limits, rig, np.linspace(max(mode.rpm[0], 1.0), mode.rpm[1], SPEEDS_PER_MODE))
     fine_deg, fine_by = _fine_end(mode, floors_of(limits, rig, mode.max_throttle_pct), limits)
     coarse_deg, coarse_by = _coarse_end(mode, rows, limits)
@@ -66,8 +64,8 @@ def _of_mode(name: str, mode: Mode, limits: PitchLimits, rig: Rig, table: Sequen
         crossed = f"the least pitch ({fine_by}) is not below the greatest ({coarse_by})"
         why = f"no safe range: {crossed if math.isfinite(fine_deg) else none}"
         return ModeEndPoints(name, mode.rpm, None, None, why, cap)
-    fine = _end_point(fine_deg, fine_by, table, coarser_is_safe=True)
-    coarse = _end_point(coarse_deg, coarse_by, table, coarser_is_safe=False)
+    fine = _end_point(fine_deg, fine_by, rig, coarser_is_safe=True)
+    coarse = _end_point(coarse_deg, coarse_by, rig, coarser_is_safe=False)
     beyond = _beyond_cap(fine_deg, coarse_deg, _fine_end(mode, floors_of(limits, rig), limits)[0])
     return ModeEndPoints(name, mode.rpm, fine, coarse, remark, cap, beyond)
 
@@ -114,13 +112,14 @@ def _remark(rows: Sequence[SpeedLimits], limits: PitchLimits, mode: Mode) -> str
     return "; ".join(remarks)
 
 
-def _end_point(pitch_deg: float, set_by: str, table: Sequence[Sequence[float]], coarser_is_safe: bool) -> EndPoint:
-    """Pulse and travel for a pitch, both rounded towards the permitted side."""
+def _end_point(pitch_deg: float, set_by: str, rig: Rig, coarser_is_safe: bool) -> EndPoint:
+    """Pulse and travel (on the transmitter's own scale) for a pitch, both rounded towards the permitted side."""
+    table, scale = require(rig, "pitch.table", "servo end points"), rig.transmitter
     pulse = servo_pulse_us(pitch_deg, table)
     rises = table[-1][1] > table[0][1]
     up = coarser_is_safe == rises  # whether rounding up the pulse goes to the permitted side
     servo_us = math.ceil(pulse - 1e-9) if up else math.floor(pulse + 1e-9)
-    travel = (servo_us - MIDDLE_US) / FULL_TRAVEL_US * 100.0
+    travel = (servo_us - scale.middle_us) / scale.full_travel_us * 100.0
     travel_pct = math.ceil(travel - 1e-9) if up else math.floor(travel + 1e-9)
     return EndPoint(float(pitch_deg), int(servo_us), int(travel_pct), set_by)
 

@@ -1,0 +1,1 @@
+"""Verbs that answer a question about a rig or a recorded run."""

@@ -1,0 +1,1 @@
+"""Verbs that run a stand, real or simulated, or set it up."""

@@ -1,0 +1,22 @@
+"""The blade sets' log: what each set has run, carried and been through, in one SQLite file that only grows."""
+
+from whirlbench.log.csv_export import write_csv
+from whirlbench.log.entries import Entry, EntryKind, LoadCycles, RunUse, SetTotals
+from whirlbench.log.run_use import run_use
+from whirlbench.log.standing import Standing, State, standing
+from whirlbench.log.store import SetLog, default_path
+
+__all__ = [
+    "Entry",
+    "EntryKind",
+    "LoadCycles",
+    "RunUse",
+    "SetLog",
+    "SetTotals",
+    "Standing",
+    "State",
+    "default_path",
+    "run_use",
+    "standing",
+    "write_csv",
+]

@@ -1,0 +1,138 @@
+"""The gate: whether the fitted blade set may be armed with, by its strength, its log and the limits in force.
+
+What the program knows, it enforces: no clearance is no clearance, and what was not judged is not permitted. The
+strength check and the log are asked by the surface; here their answers are held against rig and plan.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from whirlbench.log import Standing
+from whirlbench.rig.description import Rig
+from whirlbench.session.plan.controls import REQUEST, Controls
+from whirlbench.session.plan.feasibility import governor_mode
+from whirlbench.session.plan.steps import CoastDown, Inspect, Multisine, Plan
+
+LONGEST_REASON = 400  # characters, as in a recording's event
+
+
+@dataclass(frozen=True)
+class Override:
+    """Somebody's word against the gate: the set's name typed out, why, and who."""
+
+    typed_name: str
+    reason: str
+    operator: str = ""
+
+
+@dataclass(frozen=True)
+class Clearance:
+    """What is known of the fitted set before it is armed with.
+
+    ``permitted_rpm`` is the 5 % figure of the strength check, None when there is none, and then ``not_judged`` says
+    why. ``standing`` is where the set stands by its log.
+    """
+
+    blade_set: str
+    permitted_rpm: float | None
+    standing: Standing
+    not_judged: str = ""
+    override: Override | None = None
+
+    @property
+    def sentence(self) -> str:
+        """Set, permitted speed and standing in one line, on every surface."""
+        speed = (
+            f"permitted {self.permitted_rpm:.0f} rpm (5 % figure)"
+            if self.permitted_rpm is not None
+            else f"permitted speed not judged: {self.not_judged}"
+        )
+        return f"blade set {self.blade_set or 'not named'}: {speed}; log: {self.standing.sentence}"
+
+
+NO_CLEARANCE = "nobody has judged the fitted blade set: it is not cleared to spin"
+
+
+def objections(clearance: Clearance | None, rig: Rig, plan: Plan | None = None) -> tuple[str, ...]:
+    """Every reason against arming, in one clause each with its number; empty when there is none.
+
+    Without a ``plan`` (by hand) the overspeed limit is what bounds the speed, as it is under an open throttle.
+    """
+    if clearance is None:
+        return (NO_CLEARANCE,)
+    return tuple(_objections(clearance, rig, plan))
+
+
+def _objections(clearance: Clearance, rig: Rig, plan: Plan | None) -> Iterator[str]:
+    name = clearance.blade_set
+    if not name:
+        yield "the rig does not say which blade set is fitted (propeller.blade_set)"
+    elif name != rig.propeller.blade_set:
+        yield f"the clearance is for the set {name}, the rig has {rig.propeller.blade_set or 'none'} fitted"
+    if clearance.standing.blade_set != name:
+        yield f"the log was asked about {clearance.standing.blade_set}, not about {name}"
+    if not clearance.standing.may_spin:
+        yield f"the set {name} is {clearance.standing.sentence}"
+    permitted = clearance.permitted_rpm
+    if permitted is None:
+        yield f"the permitted speed of the set {name} was not judged: {clearance.not_judged or 'no reason is known'}"
+        return
+    yield from _speed_objections(permitted, rig, plan)
+
+
+def _speed_objections(permitted: float, rig: Rig, plan: Plan | None) -> Iterator[str]:
+    overspeed = rig.limits.overspeed_rpm
+    if overspeed is None:
+        yield f"the rig sets no limits.overspeed_rpm; the set is permitted {permitted:.0f} rpm"
+    elif overspeed > permitted:
+        yield f"limits.overspeed_rpm {overspeed:.0f} is above the permitted {permitted:.0f} rpm of the set"
+    if plan is not None:
+        number, most = greatest_request(plan, rig)
+        if most > permitted:
+            yield f"step {number} of the plan asks for {most:.0f} rpm, the set is permitted {permitted:.0f} rpm"
+
+
+def greatest_request(plan: Plan, rig: Rig) -> tuple[int, float]:
+    """Step (from 1) and rpm of the greatest speed that a plan asks a governor for; (0, 0.0) when it asks for none.
+
+    A multisine about a request counts with its whole excursion.
+    """
+    controls = Controls(rig, governor_mode(plan, rig))
+    found, present = (0, 0.0), 0.0
+    for number, step in enumerate(plan.steps, start=1):
+        if isinstance(step, (CoastDown, Inspect)):
+            present = 0.0
+            continue
+        if isinstance(step, Multisine):
+            asked = present + (step.amplitude_rpm or 0.0)
+        else:
+            spans = controls.spans(step)
+            present = spans[REQUEST][1] if REQUEST in spans else present
+            asked = max(spans[REQUEST]) if REQUEST in spans else 0.0
+        found = max(found, (number, asked), key=lambda pair: pair[1])
+    return found
+
+
+def override_complaint(clearance: Clearance) -> str:
+    """Why an override does not count, empty when it does: the very name, and a reason worth reading in a year."""
+    override = clearance.override
+    if override is None:
+        return "there is none"
+    if not clearance.blade_set or override.typed_name != clearance.blade_set:
+        return f"the name typed is {override.typed_name!r}, the set fitted is {clearance.blade_set!r}"
+    if not override.reason.strip() or len(override.reason) > LONGEST_REASON:
+        return f"a reason of 1 to {LONGEST_REASON} characters is needed"
+    return ""
+
+
+def refusal(clearance: Clearance | None, rig: Rig, plan: Plan | None = None) -> str:
+    """Why nothing is armed, in one line; empty when the set is cleared, or its objections were overridden."""
+    against = objections(clearance, rig, plan)
+    if not against:
+        return ""
+    if clearance is None or clearance.override is None:
+        return "; ".join(against)
+    complaint = override_complaint(clearance)
+    return f"{'; '.join(against)}; the override does not count: {complaint}" if complaint else ""

@@ -1,0 +1,63 @@
+"""What a run took out of its set, from a recording and from speeds made by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from whirlbench.log.run_use import load_cycles, run_use
+from whirlbench.recording.files import open_recording
+from whirlbench.rig.toml import parse_rig
+
+RECORDINGS = "recordings"
+
+
+@pytest.fixture(scope="module")
+def crack(request):
+    path = request.config.rootpath / RECORDINGS / "root_crack.h5"
+    with open_recording(path) as recording:
+        yield recording, parse_rig(recording.attributes.rig_text)
+
+
+def test_use_of_the_demonstration_crack(crack):
+    recording, rig = crack
+    run = recording.run()
+
+    use = run_use(recording, rig, 6000.0)
+
+    assert use.starts == 1
+    assert use.peak_rpm == pytest.approx(np.nanmax(run.slow.rpm))
+    assert use.revolutions == pytest.approx(len(run.tach.time_s), rel=0.01)
+    assert 0.0 < use.turning_s <= run.duration_s()
+    assert use.simulated and use.complete and use.trips == ()
+    assert len(use.set_digest) == len(use.calibration_digest) == 12
+
+
+def test_without_a_permitted_speed_no_share_is_told(crack):
+    assert run_use(*crack, None).cycles == ()
+
+
+def test_the_digest_follows_the_description(crack):
+    recording, rig = crack
+    text = recording.attributes.rig_text.replace("reference_pitch_deg = 14.0", "reference_pitch_deg = 14.5")
+
+    changed = run_use(recording, parse_rig(text), None).set_digest
+
+    assert changed != run_use(recording, rig, None).set_digest
+
+
+@pytest.mark.parametrize(
+    ("rpm", "expected"),
+    [
+        ([6000.0], {1.0: 1.0}),  # rest, permitted speed, rest: one whole cycle of the permitted load
+        ([6000.0, 0.0, 6000.0], {1.0: 2.0}),
+        ([3000.0], {0.2: 1.0}),  # half the speed is a quarter of the load
+        ([6600.0], {1.2: 1.0}),
+        ([6000.0, 5999.0, 6000.0], {1.0: 1.0}),  # ripple
+        ([], {}),
+    ],
+)
+def test_cycles_of_load_are_classed_by_their_share(rpm, expected):
+    found = {cycle.low: cycle.count for cycle in load_cycles(np.asarray(rpm), 6000.0)}
+
+    assert found == pytest.approx(expected)
