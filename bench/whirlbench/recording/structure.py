@@ -31,7 +31,6 @@ class Structure:
     def __init__(self, file: h5py.File, path: Path) -> None:
         """``path`` is named in complaints; its size bounds what the file may claim."""
         self._file, self._path = file, path
-        self._file_bytes = path.stat().st_size
         self._claimed_bytes = 0
 
     def attributes(self, group: str, names: Iterable[str]) -> dict[str, Any]:
@@ -80,35 +79,36 @@ class Structure:
         RecordingError when chunks share their bytes, unpack to more than they may, or the whole file claims to hold
         more than a hundred times its size.
         """
-        claimed, rows = int(dataset.shape[0]), 0
-        chunk_bytes = dataset.chunks[0] * dataset.dtype.itemsize
-        places: list[int] = []
-
-        def look(chunk: Any) -> None:
-            nonlocal rows
-            if chunk.size > DEFLATE_SPARE * chunk_bytes + 64 + CHECKSUM_BYTES:
-                raise self._refusal(dataset.name, f"has a chunk of {chunk.size} bytes for {chunk_bytes}")
-            if chunk.byte_offset + chunk.size <= self._file_bytes:
-                rows = max(rows, int(chunk.chunk_offset[0]) + dataset.chunks[0])
-                places.append(chunk.byte_offset)
-
+        claimed, chunk_bytes = int(dataset.shape[0]), dataset.chunks[0] * dataset.dtype.itemsize
+        file_bytes = self._path.stat().st_size  # one that is being written grows
+        chunks: list[tuple[int, int, int]] = []
         try:
-            dataset.id.chunk_iter(look)
+            dataset.id.chunk_iter(lambda one: chunks.append((one.chunk_offset[0], one.byte_offset, one.size)))
         except (OSError, RuntimeError, ValueError):  # part of the index is damaged: by size alone
             packed = dataset.compression is not None
-            rows = self._file_bytes * (MOST_EXPANSION if packed else 1) // dataset.dtype.itemsize
-        if len(set(places)) < len(places):
-            raise self._refusal(dataset.name, "has chunks that share their bytes")
+            rows = file_bytes * (MOST_EXPANSION if packed else 1) // dataset.dtype.itemsize
+        else:
+            inside = [one for one in chunks if one[1] + one[2] <= file_bytes]
+            rows = max((first + dataset.chunks[0] for first, _, _ in inside), default=0)
+            self._check_chunks(dataset.name, inside, chunk_bytes)
         rows = min(rows, claimed)
-        self._count(rows * dataset.dtype.itemsize)
+        self._count(rows * dataset.dtype.itemsize, file_bytes)
         return rows
 
-    def _count(self, more_bytes: int) -> None:
+    def _check_chunks(self, name: str, chunks: list[tuple[int, int, int]], chunk_bytes: int) -> None:
+        """``chunks``: first row, place and bytes of each."""
+        largest = max((size for _, _, size in chunks), default=0)
+        if largest > DEFLATE_SPARE * chunk_bytes + 64 + CHECKSUM_BYTES:
+            raise self._refusal(name, f"has a chunk of {largest} bytes for {chunk_bytes}")
+        if len({place for _, place, _ in chunks}) < len(chunks):
+            raise self._refusal(name, "has chunks that share their bytes")
+
+    def _count(self, more_bytes: int, file_bytes: int) -> None:
         self._claimed_bytes += more_bytes
-        if self._claimed_bytes > MOST_EXPANSION * self._file_bytes + SMALL_BYTES:
+        if self._claimed_bytes > MOST_EXPANSION * file_bytes + SMALL_BYTES:
             raise RecordingError(
                 f"{self._path}: claims to hold more than {self._claimed_bytes / 1e6:.0f} MB in a file of "
-                f"{self._file_bytes / 1e6:.1f} MB; no recording packs so well, it is refused"
+                f"{file_bytes / 1e6:.1f} MB; no recording packs so well, it is refused"
             )
 
     def _object(self, name: str) -> Any:
