@@ -138,6 +138,9 @@ def out_of_order(time_s: np.ndarray, after_s: float, longest_s: float) -> np.nda
 
     ``after_s``: the last time before them, -inf for none.
     """
+    rising = len(time_s) > 0 and time_s[0] > after_s and bool(np.all(time_s[1:] > time_s[:-1]))
+    if rising and abs(time_s[0]) <= longest_s and abs(time_s[-1]) <= longest_s:
+        return np.zeros(len(time_s), dtype=bool)  # nearly always; saves four times the memory
     believable = np.abs(time_s) <= longest_s
     before = np.maximum.accumulate(np.concatenate(([after_s], np.where(believable, time_s, -np.inf))))[:-1]
     late: np.ndarray = ~believable | (time_s <= before)
