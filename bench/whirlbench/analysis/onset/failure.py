@@ -204,20 +204,21 @@ def _cut(run: Run) -> Failure | None:
     at_s, current = run.slow.time_s[good], current[good]
     top = np.quantile(current, 0.95)
     before = np.interp(at_s - CUT_S, at_s, current)
+    closing_s, speed = closing_times(run), _speed(run)  # once: a long run has thousands of candidates
     for index in np.flatnonzero((before > 0.2 * top) & (current < CUT_SHARE * before)):
-        lasting = current[(at_s >= at_s[index]) & (at_s <= at_s[index] + CUT_LASTING_S)]
-        if lasting.max() > 2 * CUT_SHARE * before[index] or not _slows(run, float(at_s[index])):
+        lasting = current[index : np.searchsorted(at_s, at_s[index] + CUT_LASTING_S, side="right")]
+        if lasting.max() > 2 * CUT_SHARE * before[index] or not _slows(speed, float(at_s[index])):
             continue
-        asked = _asked(closing_times(run), float(at_s[index]), CUT_S + 0.3)
+        asked = _asked(closing_s, float(at_s[index]), CUT_S + 0.3)
         if asked:
             continue
         return Failure(float(at_s[index]), "power cut", asked, asked is False)
     return None
 
 
-def _slows(run: Run, from_s: float) -> bool:
-    """Whether the shaft loses a third of its speed within a second, as far as it was recorded."""
-    at_s, rpm = _speed(run)
+def _slows(speed: tuple[np.ndarray, np.ndarray], from_s: float) -> bool:
+    """Whether the shaft loses a third of its speed (times and rpm) within a second, as far as it was recorded."""
+    at_s, rpm = speed
     if len(at_s) < 2:
         return True
     later = np.interp(from_s + CUT_LASTING_S, at_s, rpm, right=0.0)
