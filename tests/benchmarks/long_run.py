@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-import resource
 import subprocess
 import sys
 import time
@@ -97,7 +96,11 @@ def record(path: Path, minutes: float) -> Outcome:
     engine = RecordedEngine(Engine(parse_rig(rig_text), parse_plan(plan)), recorder)
     watch, began = MemoryWatch(), time.monotonic()
     outcome = run_in_lockstep(
-        engine, simulated_device(rig_text, 1), progress=watch, longest_s=1e6, step_s=TURN_S  # type: ignore[arg-type]
+        engine,
+        simulated_device(rig_text, 1),
+        progress=watch,
+        longest_s=1e6,
+        step_s=TURN_S,  # type: ignore[arg-type]
     )
     ran_s, began = time.monotonic() - began, time.monotonic()
     recorder.close(outcome)
@@ -138,7 +141,7 @@ def verbs(path: Path, folder: Path) -> dict[str, list[str]]:
     rig.write_text(endless_pack(), encoding="utf-8")
     whirlbench = [sys.executable, "-m", "whirlbench"]
     return {
-        "load": [sys.executable, "-c", "import sys; from whirlbench import open_recording; open_recording(sys.argv[1])", str(path)],
+        "open": [sys.executable, "-c", "import sys; from whirlbench import open_recording; open_recording(sys.argv[1])", str(path)],
         "replay": [sys.executable, "-c", REPLAY, str(path)],
         "onset": [*whirlbench, "onset", str(path), "--json"],
         "trips": [*whirlbench, "trips", str(path), "--rig", str(rig), "--json"],

@@ -255,11 +255,15 @@ class Recording:
             return 0
         committed, stored = time_column.blocks.committed, time_column.stored
         if committed > stored:
-            self._note(f"{stream.name}: rows {stored} to {committed - 1} are in the table of checksums, not in the file")
+            self._note(
+                f"{stream.name}: rows {stored} to {committed - 1} are in the table of checksums, not in the file"
+            )
         if not time_column.blocks.whole:
             return stored
         if committed < stored:
-            self._note(f"{stream.name}: the last {stored - committed} rows came after the last checksum and are left out")
+            self._note(
+                f"{stream.name}: the last {stored - committed} rows came after the last checksum and are left out"
+            )
         return min(committed, stored)
 
     def _read_ending(self) -> tuple[Ending, list[str] | None]:
@@ -296,7 +300,9 @@ class Recording:
     def _run(self, spans: dict[str, Span]) -> Run:
         slow, _ = self._read_stream("slow", spans["slow"], [channel.name for channel in SLOW_CHANNELS])
         tach, _ = self._read_stream("tach", spans["tach"], [])
-        vibration, first_row = self._read_stream("vibration", spans["vibration"], [axis.name for axis in VIBRATION_AXES])
+        vibration, first_row = self._read_stream(
+            "vibration", spans["vibration"], [axis.name for axis in VIBRATION_AXES]
+        )
         events = self.events()
         return Run(
             slow=SlowSamples(**slow),

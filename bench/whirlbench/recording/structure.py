@@ -116,6 +116,8 @@ class Structure:
         here: Any = self._file
         for part in name.split("/") if name else ():
             link = here.get(part, getlink=True)
+            if link is None:
+                raise KeyError(f"{name} is not there")
             if isinstance(link, h5py.ExternalLink):
                 raise self._refusal(name, f"is a link into another file ({shown(link.filename)})")
             if not isinstance(link, h5py.HardLink):
