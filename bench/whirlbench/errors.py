@@ -5,8 +5,26 @@ The command line prints it and exits with status 2; nothing here is raised for a
 """
 
 
+def shown(text: str, keep: str = "") -> str:
+    r"""``text`` as it may go to a screen: what does not print is written as an escape, but for the characters ``keep``.
+
+    Names in files come from anywhere. Control characters move the cursor or colour a terminal, marks of writing
+    direction make a line read otherwise than it stands; both show as what they are.
+
+    >>> shown("a\x1b[2Jb\u202ec")
+    'a\\x1b[2Jb\\u202ec'
+    """
+    if text.isprintable():
+        return text
+    return "".join(letter if letter.isprintable() or letter in keep else repr(letter)[1:-1] for letter in text)
+
+
 class BenchError(Exception):
     """Something outside the program is not as it has to be: a file, a device, a request."""
+
+    def __str__(self) -> str:
+        """The message with escapes for what does not print."""
+        return shown(super().__str__(), keep="\n")
 
 
 class RigError(BenchError):

@@ -64,7 +64,7 @@ class SlowSamples:
         for channel in SLOW_CHANNELS:
             values = getattr(self, channel.name)
             if values is None:
-                values = np.full(len(self.time_s), np.nan)
+                values = np.broadcast_to(np.nan, len(self.time_s))  # takes no memory, however long the run
             elif len(values) != len(self.time_s):
                 raise ValueError(f"{channel.name} has {len(values)} values, time_s has {len(self.time_s)}")
             object.__setattr__(self, channel.name, values)
@@ -114,7 +114,7 @@ class VibrationSamples:
         for axis in VIBRATION_AXES:
             values = getattr(self, axis.name)
             if values is None:
-                values = np.full(len(self.time_s), np.nan, dtype=np.float32)
+                values = np.broadcast_to(np.float32(np.nan), len(self.time_s))
             elif len(values) != len(self.time_s):
                 raise ValueError(f"{axis.name} has {len(values)} values, time_s has {len(self.time_s)}")
             object.__setattr__(self, axis.name, values)
@@ -129,11 +129,19 @@ class VibrationSamples:
 
     def running_numbers(self) -> np.ndarray:
         """Running numbers as the device counted, int64 ``(n,)``: lost samples, told by the times, are counted, too."""
-        return self.first_index + np.concatenate(([0], np.cumsum(self._steps(self.time_s))))[: len(self.time_s)]
+        numbers = np.empty(len(self.time_s), dtype=np.int64)
+        if len(numbers):
+            numbers[0] = self.first_index
+            np.cumsum(self._steps(self.time_s), out=numbers[1:])
+            numbers[1:] += self.first_index
+        return numbers
 
     def _steps(self, time_s: np.ndarray) -> np.ndarray:
         """From each sample to the next, at least 1; single steps, for the accelerometer has a clock of its own."""
-        return np.maximum(np.rint(np.diff(time_s) * self.rate_hz), 1.0).astype(np.int64)
+        steps = np.diff(time_s)
+        steps *= self.rate_hz
+        np.rint(steps, out=steps)
+        return np.maximum(steps, 1.0, out=steps).astype(np.int64)
 
     def between(self, from_s: float, to_s: float) -> VibrationSamples:
         """The samples with from_s <= time_s < to_s."""

@@ -7,16 +7,17 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import h5py
 import msgspec
 
 from whirlbench.errors import RecordingError, RigError
-from whirlbench.recording.integrity import DAMAGE
-from whirlbench.recording.layout import FORMAT, FORMAT_VERSION, TEXTS
+from whirlbench.recording.integrity import DAMAGE, first_line
+from whirlbench.recording.layout import FORMAT, FORMAT_VERSION, MOST_PULSES_PER_REV, TEXTS
+from whirlbench.recording.structure import Structure
 from whirlbench.recording.text import plain
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import parse_rig
 
+LARGEST_RATE_HZ, LARGEST_G_PER_COUNT = 1e6, 1e3  # no accelerometer of a stand comes near them
 Note = Callable[[str], None]
 
 
@@ -61,9 +62,12 @@ class RunAttributes:
         return msgspec.json.encode(rig.calibration).decode()
 
 
-def check_format(file: h5py.File, path: Path) -> None:
-    """RecordingError when ``file`` is no recording, or one of a later format version."""
-    attributes = _root_attributes(file, path)
+ROOT_ATTRIBUTES = ("format", "format_version", "created", "origin", "random_seed", "counted")
+
+
+def check_format(structure: Structure, path: Path) -> None:
+    """RecordingError when the file is no recording, or one of a later format version."""
+    attributes = _root_attributes(structure, path)
     found = attributes.get("format", b"")
     if not isinstance(found, bytes) or plain(found) != FORMAT:
         raise RecordingError(f"{path}: is an HDF5 file, but not a {FORMAT}; `whirlbench import` takes CSV files")
@@ -75,17 +79,21 @@ def check_format(file: h5py.File, path: Path) -> None:
         )
 
 
-def read_attributes(file: h5py.File, path: Path, note: Note) -> RunAttributes:
-    """The attributes of the run; a part that is damaged is left at its default, and ``note`` is told."""
-    root = _root_attributes(file, path)
-    texts = {name: _text(file, f"header/{name}", note) for name in TEXTS}
-    tach, vibration = (_attributes(file, group, note) for group in ("tach", "vibration"))
-    return RunAttributes(
+def read_attributes(structure: Structure, path: Path, note: Note) -> RunAttributes:
+    """The attributes of the run; a part that is damaged is left at its default, and ``note`` is told.
+
+    RecordingError names a figure that no recording can have, such as no tach pulse a turn.
+    """
+    root = _root_attributes(structure, path)
+    texts = {name: _text(structure, f"header/{name}", note) for name in TEXTS}
+    tach = _attributes(structure, "tach", ("pulses_per_rev",), note)
+    vibration = _attributes(structure, "vibration", ("rate_hz", "g_per_count"), note)
+    found = RunAttributes(
         rig_text=texts["rig_toml"],
         plan_text=texts["plan_toml"],
         firmware=_firmware(texts["firmware_json"]),
-        created=plain(root.get("created", b"")),
-        origin=plain(root.get("origin", b"")),
+        created=plain(bytes(root.get("created", b""))),
+        origin=plain(bytes(root.get("origin", b""))),
         random_seed=int(root["random_seed"]) if "random_seed" in root else None,
         pulses_per_rev=int(tach.get("pulses_per_rev", 1)),
         vibration_rate_hz=float(vibration.get("rate_hz", 0.0)),
@@ -93,26 +101,39 @@ def read_attributes(file: h5py.File, path: Path, note: Note) -> RunAttributes:
         counted=bool(root.get("counted", 1)),
         format_version=int(root.get("format_version", FORMAT_VERSION)),
     )
+    _check_figures(found, path)
+    return found
 
 
-def _root_attributes(file: h5py.File, path: Path) -> dict[str, Any]:
+def _check_figures(found: RunAttributes, path: Path) -> None:
+    believable = (
+        ("tach pulses per revolution", found.pulses_per_rev, 1, MOST_PULSES_PER_REV),
+        ("vibration rate in Hz", found.vibration_rate_hz, 0.0, LARGEST_RATE_HZ),
+        ("g per count", found.g_per_count, 0.0, LARGEST_G_PER_COUNT),
+    )
+    for name, value, least, most in believable:
+        if not least <= value <= most:
+            raise RecordingError(f"{path}: {name} is {value:g}; expected {least:g} to {most:g}")
+
+
+def _root_attributes(structure: Structure, path: Path) -> dict[str, Any]:
     try:
-        return dict(file.attrs.items())
+        return structure.attributes("", ROOT_ATTRIBUTES)
     except DAMAGE as error:
-        raise RecordingError(f"{path}: its attributes are damaged and cannot be read ({error})") from error
+        raise RecordingError(f"{path}: its attributes are damaged and cannot be read ({first_line(error)})") from error
 
 
-def _attributes(file: h5py.File, group: str, note: Note) -> dict[str, Any]:
+def _attributes(structure: Structure, group: str, names: tuple[str, ...], note: Note) -> dict[str, Any]:
     try:
-        return dict(file[group].attrs.items())
+        return structure.attributes(group, names)
     except DAMAGE:
         note(f"{group}: its attributes are damaged")
         return {}
 
 
-def _text(file: h5py.File, path: str, note: Note) -> str:
+def _text(structure: Structure, path: str, note: Note) -> str:
     try:
-        return plain(file[path][0])
+        return plain(structure.text(path))
     except DAMAGE:
         note(f"{path} is damaged and was left out")
         return ""

@@ -6,6 +6,8 @@ unchanged.
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +16,8 @@ import numpy as np
 from whirlbench.errors import RecordingError
 from whirlbench.recording.csv_events import events_text, read_events
 from whirlbench.recording.csv_table import CsvTable, read_table
+from whirlbench.recording.reader import Recording
+from whirlbench.recording.run_tables import RunTables
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Run, SlowSamples, TachPulses, VibrationSamples
 
 SLOW_NAMES = tuple(channel.name for channel in SLOW_CHANNELS)
@@ -105,44 +109,50 @@ def _resolution_s(times_s: np.ndarray) -> float:
     return 0.0
 
 
-def write_csv(run: Run, folder: Path | str) -> tuple[Path, ...]:
-    """Writes ``run`` into ``folder`` (made when absent) and returns the files; existing ones are not overwritten.
+def write_csv(source: Run | Recording, folder: Path | str) -> tuple[Path, ...]:
+    """Writes a run, or an open recording piece by piece, into ``folder`` (made when absent) and returns the files.
 
-    ``slow.csv``, and ``vibration.csv``, ``tach.csv``, ``events.csv``, ``rig.toml`` where the run has any. Numbers carry
-    every digit that is needed to read the same number again; a gap is an empty cell.
+    ``slow.csv``, and ``vibration.csv``, ``tach.csv``, ``events.csv``, ``rig.toml`` where the run has any; existing
+    files are not overwritten. Numbers carry every digit that is needed to read the same number again; a gap is an
+    empty cell.
     """
     folder = Path(folder)
-    texts = _texts(run)
-    for name in texts:
-        if (folder / name).exists():
+    tables = _tables(source)
+    for name in tables:
+        if os.path.lexists(folder / name):
             raise RecordingError(f"{folder / name}: already exists; choose an empty folder")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, text in texts.items():
-            (folder / name).write_text(text, encoding="utf-8", newline="\n")
+        for name, texts in tables.items():
+            with open(folder / name, "x", encoding="utf-8", newline="\n") as file:
+                file.writelines(texts)
     except OSError as error:
         raise RecordingError(f"{folder}: cannot be written ({error.strerror or error})") from error
-    return tuple(folder / name for name in texts)
+    return tuple(folder / name for name in tables)
 
 
-def _texts(run: Run) -> dict[str, str]:
-    """Content of each file by name."""
-    slow_names = [name for name in SLOW_NAMES if name == "rpm" or run.slow.has(name)]
-    texts = {SLOW_FILE: _table_text(run.slow, slow_names)}
-    if len(run.vibration.time_s):
-        texts[VIBRATION_FILE] = _table_text(run.vibration, list(run.vibration.axes()) or ["ax_g"])
-    if len(run.tach.time_s):
-        texts[TACH_FILE] = _table_text(run.tach, [])
-    if run.events:
-        texts[EVENTS_FILE] = events_text(run.events)
-    if run.rig_text:
-        texts[RIG_FILE] = run.rig_text
-    return texts
+def _tables(source: Run | Recording) -> dict[str, Iterable[str]]:
+    """Content of each file by name, in pieces of text."""
+    whole = RunTables(source)
+    slow = [name for name in SLOW_NAMES if name == "rpm" or whole.has("slow", name)]
+    tables: dict[str, Iterable[str]] = {SLOW_FILE: _table_text(whole, "slow", slow)}
+    if whole.rows("vibration"):
+        axes = [name for name in AXIS_NAMES if whole.has("vibration", name)]
+        tables[VIBRATION_FILE] = _table_text(whole, "vibration", axes or ["ax_g"])
+    if whole.rows("tach"):
+        tables[TACH_FILE] = _table_text(whole, "tach", [])
+    if whole.events:
+        tables[EVENTS_FILE] = (events_text(whole.events),)
+    if whole.rig_text:
+        tables[RIG_FILE] = (whole.rig_text,)
+    return tables
 
 
-def _table_text(stream: SlowSamples | VibrationSamples | TachPulses, names: list[str]) -> str:
-    columns = [_cells(stream.time_s), *(_cells(getattr(stream, name)) for name in names)]
-    return "\n".join([",".join(["t_s", *names]), *map(",".join, zip(*columns, strict=True))]) + "\n"
+def _table_text(whole: RunTables, stream: str, names: list[str]) -> Iterator[str]:
+    yield ",".join(["t_s", *names]) + "\n"
+    for columns in whole.pieces(stream, ["time_s", *names]):
+        rows = zip(*(_cells(column) for column in columns), strict=True)
+        yield "".join([",".join(row) + "\n" for row in rows])
 
 
 def _cells(values: np.ndarray) -> list[str]:

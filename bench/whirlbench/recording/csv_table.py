@@ -16,9 +16,12 @@ from pathlib import Path
 import numpy as np
 
 from whirlbench.errors import RecordingError
+from whirlbench.recording.layout import LONGEST_RUN_S
+from whirlbench.rig.regular_file import read_bytes
 
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 GAPS = ("", "nan")
+MOST_BYTES = 1 << 32  # two hours of three axes take half of it
 
 
 @dataclass(frozen=True)
@@ -53,10 +56,7 @@ def read_table(path: Path, allowed: tuple[str, ...], required: tuple[str, ...]) 
 
 
 def _read_text(path: Path) -> str:
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise RecordingError(f"{path}: cannot be read ({error.strerror or error})") from error
+    raw = read_bytes(path, MOST_BYTES, RecordingError)
     try:
         text = raw.decode("utf-8-sig")  # spreadsheets put a byte order mark in front
     except UnicodeDecodeError as error:
@@ -141,6 +141,12 @@ def _check_times(table: CsvTable) -> None:
     if len(bad):
         raise RecordingError(
             f"{table.source}: row {table.row_number(int(bad[0]))}, column t_s: is empty; expected a time in s"
+        )
+    if len(times_s) and not times_s[-1] - times_s[0] <= LONGEST_RUN_S:
+        index = int(np.argmax(times_s - times_s[0] > LONGEST_RUN_S))
+        raise RecordingError(
+            f"{table.source}: row {table.row_number(index)}, column t_s: {times_s[index]:.12g} comes more than "
+            f"{LONGEST_RUN_S:g} s after the first; expected times in s of one run"
         )
     late = np.flatnonzero(np.diff(times_s) <= 0)
     if len(late):

@@ -8,7 +8,7 @@ run = read_run(path)
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,11 +18,13 @@ import numpy as np
 from whirlbench.errors import RecordingError
 from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.compact import write_anew
-from whirlbench.recording.integrity import DAMAGE
-from whirlbench.recording.layout import Ending
+from whirlbench.recording.container import CHUNK_CACHE_BYTES
+from whirlbench.recording.integrity import DAMAGE, first_line
+from whirlbench.recording.layout import PIECE_ROWS, Ending
 from whirlbench.recording.mending import SIGNATURE, MendedFile
 from whirlbench.recording.reader import Recording
 from whirlbench.recording.writer import RecordingWriter
+from whirlbench.rig.regular_file import open_regular
 from whirlbench.samples import SLOW_CHANNELS, Run
 
 
@@ -68,11 +70,23 @@ def write_run(path: Path | str, run: Run, attributes: RunAttributes) -> None:
     dtype = "f4" if all(values.dtype == np.float32 for values in axes.values()) else "f8"
     attributes = replace(attributes, counted=False, vibration_rate_hz=run.vibration.rate_hz)
     with create(path, attributes, dtype) as recorder:
-        recorder.add_slow(run.slow.time_s, {item.name: run.slow.channel(item.name) for item in SLOW_CHANNELS})
+        for part in _parts(run.slow.time_s):
+            channels = {item.name: run.slow.channel(item.name)[part] for item in SLOW_CHANNELS}
+            recorder.add_slow(run.slow.time_s[part], channels)
+            recorder.flush()
         recorder.add_tach(run.tach.time_s)
-        recorder.add_vibration_g(run.vibration.time_s, axes, run.vibration.running_numbers())
+        index = run.vibration.running_numbers()
+        for part in _parts(run.vibration.time_s):
+            values = {name: column[part] for name, column in axes.items()}
+            recorder.add_vibration_g(run.vibration.time_s[part], values, index[part])
+            recorder.flush()
         for event in run.events:
             recorder.add_event(event)
+
+
+def _parts(column: np.ndarray) -> Iterator[slice]:
+    """Rows that go through memory at a time."""
+    return (slice(first, first + PIECE_ROWS) for first in range(0, len(column), PIECE_ROWS))
 
 
 def recover(broken: Path | str, target: Path | str) -> tuple[str, ...]:
@@ -81,7 +95,7 @@ def recover(broken: Path | str, target: Path | str) -> tuple[str, ...]:
     Returns what is missing, one line each, empty when nothing is. ``broken`` is not touched.
     """
     target = Path(target)
-    if target.exists():
+    if os.path.lexists(target):
         raise RecordingError(f"{target}: already exists; choose another name")
     with open_recording(broken) as source:
         ending = source.ending
@@ -118,11 +132,8 @@ def _write_beside(source: Recording, target: Path, ending: Ending) -> Path:
 
 
 def _check_signature(path: Path) -> None:
-    try:
-        with open(path, "rb") as file:
-            first = file.read(len(SIGNATURE))
-    except OSError as error:
-        raise RecordingError(f"{path}: cannot be read ({error.strerror or error})") from error
+    with open_regular(path, RecordingError) as file:
+        first = file.read(len(SIGNATURE))
     if first != SIGNATURE:
         what = "is empty" if not first else "is not a recording (no HDF5 signature)"
         raise RecordingError(f"{path}: {what}; `whirlbench import` makes one from CSV files")
@@ -131,13 +142,13 @@ def _check_signature(path: Path) -> None:
 def _open_file(path: Path) -> tuple[h5py.File, Callable[[], None]]:
     """The open file and what closes it: a whole file plainly, a running one beside its writer, a broken one mended."""
     try:
-        file = h5py.File(path, "r")
+        file = h5py.File(path, "r", rdcc_nbytes=CHUNK_CACHE_BYTES)
         return file, file.close
     except DAMAGE as error:
         is_running = "lock file" in str(error)  # its writer holds it; there is no other sign of life
     try:
         if is_running:
-            file = h5py.File(path, "r", swmr=True)
+            file = h5py.File(path, "r", swmr=True, rdcc_nbytes=CHUNK_CACHE_BYTES)
             return file, file.close
         return _open_mended(path)
     except DAMAGE as error:
@@ -147,7 +158,7 @@ def _open_file(path: Path) -> tuple[h5py.File, Callable[[], None]]:
 def _open_mended(path: Path) -> tuple[h5py.File, Callable[[], None]]:
     mended = MendedFile(path)
     try:
-        file = h5py.File(mended, "r")
+        file = h5py.File(mended, "r", rdcc_nbytes=CHUNK_CACHE_BYTES)
     except DAMAGE:
         mended.close()
         raise
@@ -160,5 +171,4 @@ def _open_mended(path: Path) -> tuple[h5py.File, Callable[[], None]]:
 
 
 def _damaged(path: Path, error: BaseException) -> RecordingError:
-    reason = str(error).splitlines()[0] if str(error) else type(error).__name__
-    return RecordingError(f"{path}: the structure of the file is damaged, nothing can be read ({reason})")
+    return RecordingError(f"{path}: the structure of the file is damaged, nothing can be read ({first_line(error)})")

@@ -13,7 +13,10 @@ from zlib import crc32
 import h5py
 import numpy as np
 
-from whirlbench.recording.layout import INTEGRITY
+from whirlbench.recording.layout import BLOCK_ROW, INTEGRITY
+from whirlbench.recording.structure import Structure
+
+FARTHEST = 2**40  # rows; no file is so long
 
 # what HDF5 was seen to raise, through h5py, for structure and data that are damaged
 DAMAGE = (
@@ -29,6 +32,11 @@ DAMAGE = (
 )
 
 
+def first_line(error: BaseException) -> str:
+    """What an error of the library says, in one line."""
+    return str(error).splitlines()[0] if str(error) else type(error).__name__
+
+
 @dataclass(frozen=True)
 class Rows:
     """Values of the rows [first, first + len(values)) of a column, and which of them are good."""
@@ -39,7 +47,10 @@ class Rows:
 
 @dataclass(frozen=True)
 class Blocks:
-    """The integrity table of one column, sorted by first row; ``whole`` is False when part of the table is lost."""
+    """The integrity table of one column, sorted by first row.
+
+    ``whole`` is False when part of the table is lost, or when its blocks do not follow each other from row 0 on.
+    """
 
     first: np.ndarray
     rows: np.ndarray
@@ -52,31 +63,40 @@ class Blocks:
         return int((self.first + self.rows).max()) if len(self.first) else 0
 
 
-def read_table(file: h5py.File) -> tuple[dict[str, Blocks], bool]:
-    """The integrity table by column path, and whether all of it could be read."""
-    dataset = file[INTEGRITY]
-    names = [bytes(name).decode() for name in dataset.attrs["columns"]]
-    table = read_checked(dataset, 0, dataset.shape[0])
-    there = table.good & (table.values["rows"] > 0)  # zeros, too, can pass for a whole chunk of the table
-    rows, whole = table.values[there], bool(there.all())
+def no_blocks(whole: bool) -> Blocks:
+    """The table of a column that it does not speak of."""
+    nothing = np.empty(0, dtype=np.int64)
+    return Blocks(nothing, nothing, nothing, whole)
+
+
+def read_table(structure: Structure) -> tuple[dict[str, Blocks], bool]:
+    """The integrity table by column path, and whether all of it could be read and makes sense."""
+    dataset = structure.dataset(INTEGRITY)
+    if dataset.dtype != BLOCK_ROW:
+        raise ValueError(f"{INTEGRITY} is of another type")
+    columns = structure.attributes(INTEGRITY, ("columns",))["columns"]
+    names = [bytes(name).decode() for name in np.atleast_1d(columns)]
+    stored = structure.stored_rows(dataset)
+    table = read_checked(dataset, 0, stored)
+    # zeros, too, can pass for a whole chunk of the table; a forged place would lie beyond every file
+    there = table.good & (table.values["rows"] > 0) & (table.values["first"] < FARTHEST)
+    rows, whole = table.values[there], bool(there.all()) and stored == dataset.shape[0]
     rows = rows[np.argsort(rows["first"], kind="stable")]
-    found = {}
-    for number, name in enumerate(names):
-        mine = rows[rows["column"] == number]
-        found[name] = Blocks(mine["first"].astype(np.int64), mine["rows"].astype(np.int64), mine["crc32"], whole)
-    return found, whole
+    found = {name: _blocks_of(rows[rows["column"] == number], whole) for number, name in enumerate(names)}
+    return found, all(blocks.whole for blocks in found.values())
+
+
+def _blocks_of(rows: np.ndarray, whole: bool) -> Blocks:
+    first, size = rows["first"].astype(np.int64), rows["rows"].astype(np.int64)
+    ends = np.concatenate(([0], first + size))
+    return Blocks(first, size, rows["crc32"], whole and np.array_equal(first, ends[:-1]))
 
 
 class VerifiedColumn:
-    """One dataset with its blocks."""
+    """One dataset with its blocks; ``stored`` is how many rows the file bears, committed or not."""
 
-    def __init__(self, dataset: h5py.Dataset, blocks: Blocks) -> None:
-        self.dataset, self.blocks = dataset, blocks
-
-    @property
-    def stored(self) -> int:
-        """Rows in the dataset, committed or not."""
-        return int(self.dataset.shape[0])
+    def __init__(self, dataset: h5py.Dataset, blocks: Blocks, stored: int) -> None:
+        self.dataset, self.blocks, self.stored = dataset, blocks, stored
 
     def read(self, first: int, last: int) -> Rows:
         """The rows [first, last), as far as they are stored; rows that are not count as not good."""
@@ -96,7 +116,7 @@ class VerifiedColumn:
         chunk_rows = self.dataset.chunks[0]
         for begin in range(-(low % chunk_rows), len(rows.good), chunk_rows):
             chunk = slice(max(begin, 0), begin + chunk_rows)
-            if not any(rows.values[chunk].tobytes()):
+            if not np.frombuffer(rows.values[chunk].tobytes(), np.uint8).any():
                 rows.good[chunk] = False
 
     def _whole_blocks(self, first: int, last: int) -> tuple[int, int]:
@@ -105,7 +125,7 @@ class VerifiedColumn:
         touched = (ends > first) & (begins < last)
         if not touched.any():
             return first, last
-        return min(first, int(begins[touched].min())), max(last, int(ends[touched].max()))
+        return min(first, int(begins[touched].min())), min(max(last, int(ends[touched].max())), max(last, self.stored))
 
     def _blocks_in(self, low: int, high: int) -> list[tuple[int, int, int]]:
         inside = (self.blocks.first >= low) & (self.blocks.first + self.blocks.rows <= high)

@@ -27,6 +27,13 @@ COUNT_MEANING = {
     "pitch_deg": ("counts", "analogue converter, feedback of the pitch servo; 65535 when not fitted"),
 }
 
+MOST_CHUNK_BYTES = 1 << 17  # twice the largest a writer makes; a packed chunk may unpack to a thousand times its bytes
+MOST_TEXT_BYTES = 1 << 20  # of rig, plan, calibration or firmware; the longest of the demonstration is 9 KB
+LONGEST_RUN_S = 48 * 3600.0  # frames and charts are laid out over the whole span, be there samples in it or not
+LARGEST_VALUE = 1e12  # in a channel's own unit; a size that is beyond all sense is no reading
+MOST_PULSES_PER_REV = 1000  # as in a rig file
+PIECE_ROWS = 65536  # of a column that goes through memory at a time, a multiple of every chunk
+
 EVENT_ROW = np.dtype([("time_s", "f8"), ("kind", "S8"), ("name", "S40"), ("detail", "S200")])
 NOTE_ROW = np.dtype([("time_s", "f8"), ("text", "S400")])
 COUNTER_ROW = np.dtype([("time_s", "f8"), ("name", "S32"), ("value", "f8")])

@@ -7,7 +7,8 @@ out, because nobody can say when it was. What was found missing stands in ``prob
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import h5py
@@ -15,17 +16,21 @@ import numpy as np
 
 from whirlbench.errors import RecordingError
 from whirlbench.recording.attributes import check_format, read_attributes
-from whirlbench.recording.integrity import DAMAGE, Blocks, Rows, VerifiedColumn, read_table
+from whirlbench.recording.integrity import DAMAGE, Blocks, Rows, VerifiedColumn, no_blocks, read_table
 from whirlbench.recording.layout import (
     COUNTED,
     ENDING,
+    ENDING_ROW,
+    LARGEST_VALUE,
+    LONGEST_RUN_S,
     NO_COUNT,
-    Column,
+    PIECE_ROWS,
     Ending,
     Stream,
     missing,
     streams,
 )
+from whirlbench.recording.structure import Structure, out_of_order
 from whirlbench.recording.text import plain
 from whirlbench.samples import (
     SLOW_CHANNELS,
@@ -38,6 +43,15 @@ from whirlbench.samples import (
 )
 
 Span = tuple[int, int]
+MOST_LINES = 200  # of problems for one column
+FARTHEST_TIME_S = 1e10  # on either side of zero: beyond every date in seconds that a logger writes
+
+
+def without_blanks(values: np.ndarray) -> np.ndarray:
+    """``values``; where they are gaps throughout, one NaN that looks as many and takes no memory (not writable)."""
+    if not len(values) or not np.isnan(np.fmax.reduce(values)):
+        return values
+    return np.broadcast_to(np.array(np.nan, values.dtype), values.shape)
 
 
 class Recording:
@@ -46,18 +60,19 @@ class Recording:
     def __init__(self, file: h5py.File, path: Path, close: Callable[[], None]) -> None:
         """``close`` gives the file back."""
         self.path = path
-        self._file, self._close = file, close
+        self._structure, self._close = Structure(file, path), close
         self._problems: dict[str, None] = {}  # in order, each once
-        check_format(file, path)
-        self.attributes = read_attributes(file, path, self._note)
+        check_format(self._structure, path)
+        self.attributes = read_attributes(self._structure, path, self._note)
         self._table, table_whole = self._read_table()
         if not table_whole:
             self._note("part of the table of checksums is damaged: those rows are guarded by HDF5's own checksum alone")
         dtype = "f8" if self._is_f8("vibration/ax_g") else "f4"
         self._streams = {stream.name: stream for stream in streams(dtype)}
+        self.ending, said = self._read_ending()
         self._columns = dict(self._open_columns())
         self._lengths = {name: self._length(stream) for name, stream in self._streams.items()}
-        self.ending = self._read_ending()
+        self._note_ending(said)
 
     @property
     def problems(self) -> tuple[str, ...]:
@@ -96,7 +111,7 @@ class Recording:
         if not self.attributes.counted or path not in {column.path for column in self._streams[stream].columns}:
             raise RecordingError(f"{self.path}: there are no wire counts of {name}")
         span = (0, self._lengths[stream])
-        keep = self._read_rows(f"{stream}/time_s", span).good
+        keep = self._times(stream, span).good
         rows = self._read_rows(path, span)
         self._note_gaps(path, rows.good | ~keep, span)
         there = rows.good & (rows.values != missing(rows.values.dtype))
@@ -106,18 +121,16 @@ class Recording:
     def vibration_index(self) -> np.ndarray:
         """Running numbers of the vibration samples, int64, row for row with ``run()``; -1 where damaged."""
         span = (0, self._lengths["vibration"])
-        keep = self._read_rows("vibration/time_s", span).good
+        keep = self._times("vibration", span).good
         rows = self._read_rows("vibration/index", span)
         there = rows.good & (rows.values != missing(rows.values.dtype))
         index: np.ndarray = np.where(there, rows.values.astype(np.int64), -1)[keep]
         return index
 
-    def _first_vibration_index(self, span: Span) -> int:
-        """Running number of the first sample of ``span`` that is kept; 0 where it is damaged or missing."""
-        keep = self._read_rows("vibration/time_s", span).good
-        if not keep.any():
+    def _vibration_index_at(self, row: int | None) -> int:
+        """Running number of the sample in a row; 0 where it is damaged or missing."""
+        if row is None:
             return 0
-        row = span[0] + int(np.argmax(keep))
         rows = self._read_rows("vibration/index", (row, row + 1))
         there = rows.good[0] and rows.values[0] != missing(rows.values.dtype)
         return int(rows.values[0]) if there else 0
@@ -161,31 +174,51 @@ class Recording:
         """The streams of this recording and their columns."""
         return tuple(self._streams.values())
 
-    def whole_column(self, path: str) -> Rows:
-        """All committed rows of one dataset, and which of them are good."""
-        return self._read_rows(path, (0, self._lengths[path.split("/")[0]]))
+    def rows_of(self, stream: str) -> int:
+        """Committed rows of a stream, damaged ones too."""
+        return self._lengths[stream]
 
-    def mended_column(self, column: Column) -> np.ndarray:
-        """All committed rows of one dataset; where the damage was stands ``layout.missing`` of its type."""
-        rows = self.whole_column(column.path)
-        if rows.good.all():
-            return rows.values
-        self._note_gaps(column.path, rows.good, (0, len(rows.good)))
-        if column.dtype.names is None:
-            rows.values[~rows.good] = missing(column.dtype)
-        return rows.values
+    def sample_of(self, path: str, first: int, rows: int) -> np.ndarray:
+        """Some rows of one dataset as they are, to judge how well they pack."""
+        last = min(first + rows, self._lengths[path.split("/")[0]])
+        return self._read_rows(path, (first, last)).values
+
+    def pieces(self, stream: str, paths: Sequence[str]) -> Iterator[list[np.ndarray]]:
+        """The columns at ``paths`` of a stream, piece by piece: all rows whose time is good, in order.
+
+        Where damage was stands ``layout.missing`` of the column's type; ``problems`` tells once all was taken.
+        """
+        after_s = -np.inf
+        for first in range(0, self._lengths[stream], PIECE_ROWS):
+            span = (first, min(first + PIECE_ROWS, self._lengths[stream]))
+            if self._streams[stream].columns[0].path.endswith("/rows"):
+                yield [self._record_rows(stream, span)]
+                continue
+            times = self._times(stream, span, after_s)
+            keep = times.good
+            if keep.any():
+                after_s = float(times.values[keep][-1])
+                yield [self._kept(path, span, times) for path in paths]
+
+    def _kept(self, path: str, span: Span, times: Rows) -> np.ndarray:
+        if path.endswith("/time_s"):
+            return times.values if times.good.all() else times.values[times.good]
+        rows = self._believed(path, span, times.good)
+        if not rows.good.all():
+            rows.values[~rows.good] = missing(rows.values.dtype)
+        return rows.values if times.good.all() else rows.values[times.good]
 
     # --- opening ------------------------------------------------------------------------------------------------
 
     def _read_table(self) -> tuple[dict[str, Blocks], bool]:
         try:
-            return read_table(self._file)
+            return read_table(self._structure)
         except DAMAGE:
             return {}, False
 
     def _is_f8(self, path: str) -> bool:
         try:
-            return bool(self._file[path].dtype == np.float64)
+            return bool(self._structure.dataset(path).dtype == np.float64)
         except DAMAGE:
             return False
 
@@ -193,53 +226,83 @@ class Recording:
         for stream in self._streams.values():
             for column in stream.columns:
                 try:
-                    dataset = self._file[column.path]
-                    if dataset.dtype != column.dtype or dataset.ndim != 1:
+                    dataset = self._structure.dataset(column.path)
+                    if dataset.dtype != column.dtype:
                         raise ValueError(f"{column.path} is of another type")
-                    yield column.path, VerifiedColumn(dataset, self._blocks(column.path))
+                    stored = self._structure.stored_rows(dataset)
                 except DAMAGE:
                     self._note(f"{column.path}: its description is damaged, the whole channel is lost")
+                else:
+                    yield column.path, VerifiedColumn(dataset, self._trusted(column.path, stored), stored)
 
-    def _blocks(self, path: str) -> Blocks:
-        nothing = np.empty(0, dtype=np.int64)
-        return self._table.get(path, Blocks(nothing, nothing, nothing, False))
+    def _trusted(self, path: str, stored: int) -> Blocks:
+        """The table of a column; not whole where a closed run holds rows that it does not speak of: it was tampered with."""
+        blocks = self._table.get(path, no_blocks(whole=False))
+        if blocks.whole and self.ending.complete and blocks.committed < stored:
+            self._note(
+                f"{path}: rows {blocks.committed} to {stored - 1} are not in the table of checksums: guarded by HDF5's "
+                "own checksum alone"
+            )
+            return replace(blocks, whole=False)
+        if path not in self._table and self._table:
+            self._note(f"{path}: not in the table of checksums: guarded by HDF5's own checksum alone")
+        return blocks
 
     def _length(self, stream: Stream) -> int:
-        """Committed rows of a stream; what a crash left behind the last commit is not counted."""
+        """Committed rows of a stream; what a crash left behind the last commit is not counted, but told."""
         time_column = self._columns.get(stream.columns[0].path)
         if time_column is None:
             return 0
-        blocks = time_column.blocks
-        return blocks.committed if blocks.whole else max(blocks.committed, time_column.stored)
+        committed, stored = time_column.blocks.committed, time_column.stored
+        if committed > stored:
+            self._note(
+                f"{stream.name}: rows {stored} to {committed - 1} are in the table of checksums, not in the file"
+            )
+        if not time_column.blocks.whole:
+            return stored
+        if committed < stored:
+            self._note(
+                f"{stream.name}: the last {stored - committed} rows came after the last checksum and are left out"
+            )
+        return min(committed, stored)
 
-    def _read_ending(self) -> Ending:
+    def _read_ending(self) -> tuple[Ending, list[str] | None]:
+        """How the run ended, and the problems that were written with it; None for those where it is damaged."""
         try:
-            rows = self._file[ENDING][...]
-            row = rows[0] if len(rows) else None
+            dataset = self._structure.dataset(ENDING)
+            if dataset.dtype != ENDING_ROW:
+                raise ValueError(f"{ENDING} is of another type")
+            if self._structure.stored_rows(dataset) < 1:
+                return Ending(), []
+            row = dataset[0]
         except DAMAGE:
+            return Ending(), None
+        return Ending(True, plain(row["exit_status"]), plain(row["reason"])), plain(row["problems"]).splitlines()
+
+    def _note_ending(self, said: list[str] | None) -> None:
+        if said is None:
             self._note("how the run ended is damaged")
-            return Ending()
-        if row is None:
+        elif not self.ending.complete:
             self._note(f"the run was not closed; it reads up to {self._last_time_s():.3f} s")
-            return Ending()
-        for line in plain(row["problems"]).splitlines():
+        for line in said or ():
             self._note(line)
-        return Ending(True, plain(row["exit_status"]), plain(row["reason"]))
 
     def _last_time_s(self) -> float:
         lasts = [0.0]
         for name in ("slow", "tach", "vibration"):
             length = self._lengths[name]
             rows = self._read_rows(f"{name}/time_s", (max(length - 1, 0), length))
-            lasts += rows.values[rows.good].tolist()
+            lasts += rows.values[rows.good & np.isfinite(rows.values)].tolist()
         return max(lasts)
 
     # --- reading ------------------------------------------------------------------------------------------------
 
     def _run(self, spans: dict[str, Span]) -> Run:
-        slow = self._read_stream("slow", spans["slow"], [channel.name for channel in SLOW_CHANNELS])
-        tach = self._read_stream("tach", spans["tach"], [])
-        vibration = self._read_stream("vibration", spans["vibration"], [axis.name for axis in VIBRATION_AXES])
+        slow, _ = self._read_stream("slow", spans["slow"], [channel.name for channel in SLOW_CHANNELS])
+        tach, _ = self._read_stream("tach", spans["tach"], [])
+        vibration, first_row = self._read_stream(
+            "vibration", spans["vibration"], [axis.name for axis in VIBRATION_AXES]
+        )
         events = self.events()
         return Run(
             slow=SlowSamples(**slow),
@@ -247,7 +310,7 @@ class Recording:
             vibration=VibrationSamples(
                 **vibration,
                 rate_hz=self.attributes.vibration_rate_hz,
-                first_index=self._first_vibration_index(spans["vibration"]),
+                first_index=self._vibration_index_at(first_row),
             ),
             events=events,
             source=str(self.path),
@@ -256,19 +319,55 @@ class Recording:
             problems=self.problems,
         )
 
-    def _read_stream(self, name: str, span: Span, channels: list[str]) -> dict[str, np.ndarray]:
-        """Times and channels of the rows whose time is good, damaged values as NaN."""
-        times = self._read_rows(f"{name}/time_s", span)
-        self._note_gaps(f"{name}/time_s", times.good, span)
+    def _read_stream(self, name: str, span: Span, channels: list[str]) -> tuple[dict[str, np.ndarray], int | None]:
+        """Times and channels of the rows whose time is good, damaged values as NaN; and the first such row."""
+        times = self._times(name, span)
         keep = times.good
         arrays = {"time_s": times.values if keep.all() else times.values[keep]}
         for channel in channels:
-            rows = self._read_rows(f"{name}/{channel}", span)
+            rows = self._believed(f"{name}/{channel}", span, keep)
             if not rows.good.all():
-                self._note_gaps(f"{name}/{channel}", rows.good | ~keep, span)
                 rows.values[~rows.good] = np.nan
-            arrays[channel] = rows.values if keep.all() else rows.values[keep]
-        return arrays
+            arrays[channel] = without_blanks(rows.values if keep.all() else rows.values[keep])
+        return arrays, span[0] + int(np.argmax(keep)) if keep.any() else None
+
+    def _times(self, name: str, span: Span, after_s: float = -np.inf) -> Rows:
+        """Times of a stream; those that are damaged, not finite or not later than all before them are not good."""
+        path = f"{name}/time_s"
+        rows = self._read_rows(path, span)
+        self._note_gaps(path, rows.good, span)
+        read = np.flatnonzero(rows.good)
+        whole = len(read) == len(rows.good)
+        wrong = out_of_order(rows.values if whole else rows.values[read], after_s, FARTHEST_TIME_S)
+        if wrong.any():
+            good = rows.good.copy()
+            rows.good[read[wrong]] = False
+            self._note_stretches(path, ~good | rows.good, span, "run backward or are not finite and are left out")
+        self._check_span(path, rows)
+        return rows
+
+    def _check_span(self, path: str, rows: Rows) -> None:
+        kept = np.flatnonzero(rows.good)
+        if len(kept) and rows.values[kept[-1]] - rows.values[kept[0]] > LONGEST_RUN_S:
+            low, high = rows.values[kept[0]], rows.values[kept[-1]]
+            raise RecordingError(
+                f"{self.path}: {path}: runs from {low:.6g} to {high:.6g} s; no run lasts longer than "
+                f"{LONGEST_RUN_S:g} s, one of its times is wrong"
+            )
+
+    def _believed(self, path: str, span: Span, keep: np.ndarray) -> Rows:
+        """Rows of a channel; infinities and sizes beyond all sense are no readings."""
+        rows = self._read_rows(path, span)
+        if not rows.good.all():
+            self._note_gaps(path, rows.good | ~keep, span)
+        if rows.values.dtype.kind == "f" and len(rows.values):
+            values = rows.values
+            ends = np.fmin.reduce(values), np.fmax.reduce(values)
+            if max(-ends[0], ends[1]) > LARGEST_VALUE:
+                wild = (np.abs(values) > LARGEST_VALUE) & rows.good
+                self._note_stretches(path, ~wild | ~keep, span, "are no numbers a stand can show and read as gaps")
+                rows.good[wild] = False
+        return rows
 
     def _read_rows(self, path: str, span: Span) -> Rows:
         first, last = span
@@ -280,11 +379,13 @@ class Recording:
             return Rows(np.zeros(last - first, dtype), np.zeros(last - first, dtype=bool))
         return column.read(first, last)
 
-    def _record_rows(self, name: str) -> np.ndarray:
-        path, span = f"{name}/rows", (0, self._lengths[name])
+    def _record_rows(self, name: str, span: Span | None = None) -> np.ndarray:
+        path, span = f"{name}/rows", span or (0, self._lengths[name])
         rows = self._read_rows(path, span)
         self._note_gaps(path, rows.good, span)
-        whole: np.ndarray = rows.values[rows.good]
+        timed = np.abs(rows.values["time_s"]) <= FARTHEST_TIME_S
+        self._note_stretches(path, ~rows.good | timed, span, "have no finite time and are lost")
+        whole: np.ndarray = rows.values[rows.good & timed]
         return whole
 
     def _note_gaps(self, path: str, good: np.ndarray, span: Span) -> None:
@@ -292,9 +393,19 @@ class Recording:
             return  # said already
         name = path.rsplit("/", 1)[1]
         fate = {"time_s": "left out with all that was measured then", "rows": "lost"}.get(name, "read as gaps")
+        self._note_stretches(path, good, span, f"are damaged or missing and {fate}")
+
+    def _note_stretches(self, path: str, good: np.ndarray, span: Span, fate: str) -> None:
+        """A line for each stretch of rows that are not ``good``; beyond MOST_LINES the others are only counted."""
+        if good.all():
+            return
         edges = np.flatnonzero(np.diff(np.concatenate(([True], good, [True])).astype(np.int8)))
-        for begin, end in edges.reshape(-1, 2) + span[0]:
-            self._note(f"{path}: rows {begin} to {end - 1} are damaged or missing and {fate}")
+        stretches = edges.reshape(-1, 2) + span[0]
+        for begin, end in stretches[:MOST_LINES]:
+            self._note(f"{path}: rows {begin} to {end - 1} {fate}")
+        if len(stretches) > MOST_LINES:
+            others = int((stretches[MOST_LINES:, 1] - stretches[MOST_LINES:, 0]).sum())
+            self._note(f"{path}: {others} other rows from {stretches[MOST_LINES, 0]} on {fate}")
 
     def _note(self, problem: str) -> None:
         self._problems.setdefault(problem)

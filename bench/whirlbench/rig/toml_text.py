@@ -12,8 +12,11 @@ from typing import Any
 import msgspec
 
 from whirlbench.errors import BenchError
+from whirlbench.rig.regular_file import read_bytes
 
 # No length, mass, speed, pulse or strength of a stand comes near these; beyond them powers overflow.
+MOST_TEXT_BYTES = 1 << 20  # the example rig has 9 KB; a hostile text of this size is refused within seconds
+DEEPEST = 200  # dots in one key
 LARGEST = 1e15
 SMALLEST = 1e-15
 WORDS = {
@@ -28,10 +31,9 @@ WORDS = {
 
 def read_text(path: Path | str, what: str, error_kind: type[BenchError]) -> str:
     """Text of the UTF-8 file at ``path``; ``error_kind`` names the file and ``what`` it was to be."""
+    raw = read_bytes(path, MOST_TEXT_BYTES, error_kind, f" as {what}")
     try:
-        return Path(path).read_text(encoding="utf-8")
-    except OSError as error:
-        raise error_kind(f"{path}: cannot be read as {what} ({error.strerror})") from error
+        return raw.decode("utf-8-sig").replace("\r\n", "\n")  # some editors put a byte order mark in front
     except UnicodeDecodeError as error:
         raise error_kind(f"{path}: cannot be read as {what} (not UTF-8 text at byte {error.start})") from error
 
@@ -41,6 +43,12 @@ def parse_table(text: str, source: str, error_kind: type[BenchError]) -> dict[st
 
     NaN and infinities are TOML, but a NaN limit would never trip.
     """
+    if len(text) > MOST_TEXT_BYTES:
+        raise error_kind(f"{source}: {len(text):,} characters; expected at most {MOST_TEXT_BYTES:,}")
+    if "\0" in text:
+        raise error_kind(f"{source}: not valid TOML: holds a zero byte at character {text.index(chr(0))}")
+    if any(piece.count(".") > DEEPEST for piece in re.split(r"[,=\[\]{}\"'#\n]", text)):  # the parser would take hours
+        raise error_kind(f"{source}: not valid TOML: nested too deeply")
     try:
         table = tomllib.loads(text)
     except RecursionError:
@@ -66,7 +74,7 @@ def _unbelievable(value: Any, path: str = "") -> Iterator[tuple[str, str]]:
     elif isinstance(value, float) and not math.isfinite(value):
         yield path, f"{value}: a limit or a dimension must be a finite number"
     elif isinstance(value, (int, float)) and value != 0 and not SMALLEST <= abs(value) <= LARGEST:
-        shown = f"{value:g}" if isinstance(value, float) else f"a number of {len(str(value))} digits"
+        shown = f"{value:g}" if isinstance(value, float) else f"a number of {math.ceil(math.log10(abs(value)))} digits"
         yield path, f"{shown}: expected 0, or a size from {SMALLEST:g} to {LARGEST:g}"
 
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from whirlbench.rig.description import Rig
 from whirlbench.safety.host_rules import Batch, Rule, Trip, VibrationBlock, host_rules
-from whirlbench.samples import SLOW_CHANNELS, Run, VibrationSamples
+from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Run, VibrationSamples
+
+BATCH_S = 30.0
 
 
 def rules_for(run: Run, rig: Rig) -> tuple[Rule, ...]:
@@ -22,25 +25,58 @@ def back_test(run: Run, rules: Sequence[Rule]) -> tuple[Trip, ...]:
     The rules are those that run live; they are reset first. A rule whose channel was not recorded, or is NaN, does
     not fire. Where no tach pulses were recorded, a speed above zero counts as sign of a working tach.
     """
-    batch = _batch_of(run)
+    waiting = list(rules)
     for rule in rules:
         rule.reset()
-    trips = (rule.feed(batch) for rule in rules)
-    return tuple(sorted((trip for trip in trips if trip is not None), key=lambda trip: trip.at_s))
+    found: list[Trip] = []
+    for batch in _batches(run):
+        for rule in tuple(waiting):
+            trip = rule.feed(batch)
+            if trip is not None:
+                found.append(trip)
+                waiting.remove(rule)
+        if not waiting:
+            break
+    order = {rule.name: place for place, rule in enumerate(rules)}
+    return tuple(sorted(found, key=lambda trip: (trip.at_s, order.get(trip.rule, 0))))
 
 
-def _batch_of(run: Run) -> Batch:
+def _batches(run: Run) -> Iterator[Batch]:
+    """The run in batches of BATCH_S: how it is cut changes nothing but the memory that it takes."""
     slow = {item.name: run.slow.channel(item.name) for item in SLOW_CHANNELS if run.slow.has(item.name)}
     edges_s = run.tach.time_s
     if not len(edges_s) and "rpm" in slow:
         edges_s = run.slow.time_s[slow["rpm"] > 0]
-    return Batch(run.slow.time_s, slow, edges_s, _blocks(run.vibration))
+    vibration, number, axes = run.vibration, run.vibration.first_index, run.vibration.axes()
+    columns = (run.slow.time_s, edges_s, vibration.time_s)
+    ends = [(float(one[0]), float(one[-1])) for one in columns if len(one)]
+    if not ends:
+        return
+    first_s = min(first for first, _ in ends)
+    borders = np.arange(first_s, max(last for _, last in ends) + BATCH_S, BATCH_S)
+    places = [np.append(np.searchsorted(one, borders), len(one)) for one in columns]
+    for at in range(len(borders)):
+        rows, edges, samples = (slice(int(place[at]), int(place[at + 1])) for place in places)
+        part = replace(
+            vibration, time_s=vibration.time_s[samples], first_index=number,
+            **{axis.name: getattr(vibration, axis.name)[samples] for axis in VIBRATION_AXES},
+        )  # fmt: skip
+        if samples.stop < len(vibration.time_s):
+            number = int(replace(part, **_with_next(vibration, samples)).running_numbers()[-1])
+        if rows.stop > rows.start or edges.stop > edges.start or samples.stop > samples.start:
+            values = {name: column[rows] for name, column in slow.items()}
+            yield Batch(run.slow.time_s[rows], values, edges_s[edges], _blocks(part, axes))
 
 
-def _blocks(vibration: VibrationSamples) -> tuple[VibrationBlock, ...]:
+def _with_next(vibration: VibrationSamples, samples: slice) -> dict[str, np.ndarray]:
+    """The samples of ``samples`` and the one after them: its running number is where the next batch begins."""
+    wider = slice(samples.start, samples.stop + 1)
+    return {name: getattr(vibration, name)[wider] for name in ("time_s", *(axis.name for axis in VIBRATION_AXES))}
+
+
+def _blocks(vibration: VibrationSamples, axes: tuple[str, ...]) -> tuple[VibrationBlock, ...]:
     """The stretches without a gap, numbered as the device numbered them."""
-    axes = vibration.axes()
-    if not axes or vibration.rate_hz <= 0:
+    if not axes or vibration.rate_hz <= 0 or not len(vibration.time_s):
         return ()
     time_s = vibration.time_s
     acceleration_g = np.column_stack([getattr(vibration, name) for name in axes]).astype(float)

@@ -48,14 +48,22 @@ def beginning_likelihood(
     spacing_s = max(NARROWEST_S, (until_s - earliest_s) / MOST_BEGINNINGS)
     begin_s = np.arange(earliest_s, until_s - 0.5 * NARROWEST_S, spacing_s)
     first = int(np.searchsorted(time_s, begin_s[0])) if len(begin_s) else 0
-    used = slice(0, int(np.searchsorted(time_s, until_s, side="right")))
-    signature = np.zeros((len(time_s), len(begin_s) * len(POWERS)))
-    signature[used] = power_signatures(time_s[used], begin_s, POWERS)
-    signature /= np.maximum(signature[used].max(axis=0), 1e-3)
-    active = np.repeat(np.maximum(np.searchsorted(time_s, begin_s), first), len(POWERS))
-    seen = healthy.whiten(signature, active)[used]
-    energy = (seen**2).sum(axis=0)
-    product = seen.T @ white[used]
+    end = int(np.searchsorted(time_s, until_s, side="right"))
+    shapes = len(begin_s) * len(POWERS)
+    largest = power_signatures(time_s[end - 1 : end], begin_s, POWERS)[0] if end else np.ones(shapes)
+    active = np.maximum(np.searchsorted(time_s, begin_s), first)
+    stream = healthy.stream(shapes)
+    energy, product = np.zeros(shapes), np.zeros((shapes, white.shape[1]))
+    longest_s = max(float(time_s[end - 1] - begin_s[0]), 1e-9) if end and len(begin_s) else 1.0
+    for frame in healthy.frames_from(first):
+        if frame >= end:
+            break
+        begun = int(np.searchsorted(active, frame, side="right"))
+        elapsed = (time_s[frame] - begin_s[:begun]) / longest_s
+        now = np.column_stack([elapsed**power for power in POWERS]).ravel()
+        seen = stream.feed(frame, now / np.maximum(largest[: len(now)], 1e-3))
+        energy[: len(seen)] += seen**2
+        product[: len(seen)] += seen[:, None] * white[frame]
     good = energy > 0.05
     nats = (product**2).sum(axis=1) / np.where(good, 2 * energy, np.inf)
     nats -= 0.5 * white.shape[1] * np.log(np.maximum(energy, 0.05))

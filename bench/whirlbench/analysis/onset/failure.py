@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.orders import centred
+from whirlbench.analysis.orders import centred, middle
 from whirlbench.samples import Run, speed_from_pulses
 
 # Our choices, all: no published figure was found. They are far from what growth, ramps or a coast-down do.
 BLOCK_SAMPLES = 32
+PIECE_BLOCKS = 4096  # that go through memory at a time
 BURST_RATIO = 3.0  # rms of a block over the largest of the last 0.2 s
 BURST_BLOCKS = 3  # in a row, so that a knock is not a lost blade
 RECENT_S = 0.2
@@ -78,9 +80,11 @@ def _burst(run: Run) -> Failure | None:
     if not axes or blocks < 20:
         return None
     used = blocks * BLOCK_SAMPLES
-    square = sum(centred(getattr(run.vibration, axis)[:used]) ** 2 for axis in axes)
-    assert isinstance(square, np.ndarray)
-    rms = np.sqrt(square.reshape(blocks, BLOCK_SAMPLES).mean(axis=1))
+    square = _squares(run, used)
+    rms = np.empty(blocks)
+    for first in range(0, blocks, PIECE_BLOCKS):
+        rows = slice(first * BLOCK_SAMPLES, min(first + PIECE_BLOCKS, blocks) * BLOCK_SAMPLES)
+        rms[first : first + PIECE_BLOCKS] = np.sqrt(square(rows).reshape(-1, BLOCK_SAMPLES).mean(axis=1))
     start_s = run.vibration.time_s[:used:BLOCK_SAMPLES]
     block_s = float(np.median(np.diff(start_s)))
     recent = _running_max(rms, max(2, round(RECENT_S / block_s)))
@@ -93,6 +97,19 @@ def _burst(run: Run) -> Failure | None:
     return None
 
 
+def _squares(run: Run, used: int) -> Callable[[slice], np.ndarray]:
+    """Squared acceleration about the mean of the first ``used`` samples, all axes together, for a slice of them."""
+    columns = [getattr(run.vibration, axis)[:used] for axis in run.vibration.axes()]
+    means = [middle(column) for column in columns]
+
+    def square(rows: slice) -> np.ndarray:
+        parts = [centred(column[rows], mean) ** 2 for column, mean in zip(columns, means, strict=True)]
+        total: np.ndarray = np.sum(parts, axis=0)
+        return total
+
+    return square
+
+
 def _running_max(values: np.ndarray, width: int) -> np.ndarray:
     """Largest of the ``width`` values before each; infinite where there are not so many."""
     padded = np.concatenate([np.full(width, np.inf), values])
@@ -100,11 +117,11 @@ def _running_max(values: np.ndarray, width: int) -> np.ndarray:
     return result
 
 
-def _sharpened(run: Run, square: np.ndarray, block: int) -> float:
+def _sharpened(run: Run, square: Callable[[slice], np.ndarray], block: int) -> float:
     """Time of the first sample beyond everything in the tenth of a second before, around the block that jumped."""
     first = (block - 1) * BLOCK_SAMPLES
-    before = square[max(0, first - 5 * BLOCK_SAMPLES) : first]
-    over = np.flatnonzero(square[first : first + 2 * BLOCK_SAMPLES] > 1.7 * before.max())
+    before = square(slice(max(0, first - 5 * BLOCK_SAMPLES), first))
+    over = np.flatnonzero(square(slice(first, first + 2 * BLOCK_SAMPLES)) > 1.7 * before.max())
     return float(run.vibration.time_s[first + (over[0] if len(over) else BLOCK_SAMPLES)])
 
 
@@ -187,20 +204,21 @@ def _cut(run: Run) -> Failure | None:
     at_s, current = run.slow.time_s[good], current[good]
     top = np.quantile(current, 0.95)
     before = np.interp(at_s - CUT_S, at_s, current)
+    closing_s, speed = closing_times(run), _speed(run)  # once: a long run has thousands of candidates
     for index in np.flatnonzero((before > 0.2 * top) & (current < CUT_SHARE * before)):
-        lasting = current[(at_s >= at_s[index]) & (at_s <= at_s[index] + CUT_LASTING_S)]
-        if lasting.max() > 2 * CUT_SHARE * before[index] or not _slows(run, float(at_s[index])):
+        lasting = current[index : np.searchsorted(at_s, at_s[index] + CUT_LASTING_S, side="right")]
+        if lasting.max() > 2 * CUT_SHARE * before[index] or not _slows(speed, float(at_s[index])):
             continue
-        asked = _asked(closing_times(run), float(at_s[index]), CUT_S + 0.3)
+        asked = _asked(closing_s, float(at_s[index]), CUT_S + 0.3)
         if asked:
             continue
         return Failure(float(at_s[index]), "power cut", asked, asked is False)
     return None
 
 
-def _slows(run: Run, from_s: float) -> bool:
-    """Whether the shaft loses a third of its speed within a second, as far as it was recorded."""
-    at_s, rpm = _speed(run)
+def _slows(speed: tuple[np.ndarray, np.ndarray], from_s: float) -> bool:
+    """Whether the shaft loses a third of its speed (times and rpm) within a second, as far as it was recorded."""
+    at_s, rpm = speed
     if len(at_s) < 2:
         return True
     later = np.interp(from_s + CUT_LASTING_S, at_s, rpm, right=0.0)

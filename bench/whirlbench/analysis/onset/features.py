@@ -6,7 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.orders import FrameGrid, OrderTracks, centred, sample_rate_hz, shaft_angle, track_vibration
+from whirlbench.analysis.orders import (
+    FrameGrid,
+    OrderTracks,
+    centred,
+    middle,
+    sample_rate_hz,
+    shaft_angle,
+    track_vibration,
+)
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
 from whirlbench.samples import Run, speed_from_pulses
@@ -255,12 +263,18 @@ def _add_broadband(
     for axis in tracks.axes:
         residual = np.where(covered, tracks.residual_rms_g(axis), np.nan)
         rms = np.sqrt(tracks.mean_square_g2[tracks.axes.index(axis)])
-        peak = grid.peaks(np.abs(centred(getattr(run.vibration, axis))))
+        peak = _peaks(grid, getattr(run.vibration, axis))
         with np.errstate(invalid="ignore", divide="ignore"):
             rough.append(np.log(np.maximum(residual, 1e-6)) - np.log(scale))
             crest.append(np.where(covered, np.log(np.maximum(peak / rms, 1e-3)), np.nan) + 0.0 * scale)
     columns.add("broadband", 0.03, rough, [np.ones_like(log) for log in rough])
     columns.add("crest factor", 0.03, crest, [np.ones_like(log) for log in crest])
+
+
+def _peaks(grid: FrameGrid, values: np.ndarray) -> np.ndarray:
+    """Largest size of ``values`` about their mean, per frame."""
+    mean = middle(values)
+    return grid.peaks(lambda samples: np.abs(centred(values[samples], mean)))
 
 
 def _add_slow(columns: _Columns, run: Run, grid: FrameGrid, scale: np.ndarray, notes: list[str]) -> None:

@@ -12,6 +12,9 @@ from whirlbench.analysis.onset.whitening import HealthyFilter
 BLOCK = 4  # frames between decisions
 SHAPES = (0.0, 1.0, 2.0)  # powers of elapsed time: a step, a straight growth, one that speeds up
 RECENT, APART = 40, 12  # blocks: every beginning of the last forty seconds, every twelfth since the start
+# Beginnings further back may lie further apart: a growth of ten minutes looks the same from a few seconds earlier. Up to
+# a run of ten minutes none is left out; longer ones cost time and memory by their length, not by its square.
+FINENESS = 25
 SCALE_S = 10.0  # elapsed times are measured in this, for numbers of moderate size
 
 
@@ -42,61 +45,93 @@ def sequential_evidence(
 
     ``white`` ``(frames, columns)``: innovations of the features; ``signals``: columns that move together. Within a
     signal the squared product sums add to a chi-square of as many degrees as columns; frames not judged say nothing.
-    Beginnings: every block of the last forty seconds, and every twelfth block since the start of the run.
+    Beginnings: every block of the last forty seconds, and every twelfth block since the start of the run, thinned out
+    with their age beyond ten minutes.
     """
     blocks = len(time_s) // BLOCK
     if blocks < 2:
         return Evidence(np.empty(0), np.empty((0, len(signals))))
     nats = np.zeros((blocks, len(signals)))
-    for product, energy in (_recent(healthy, white, time_s, blocks), _long_ago(healthy, white, time_s, blocks)):
-        scaled = product**2 / np.where(energy > 1e-6, 2 * energy, np.inf)[:, :, None]
-        for number, columns in enumerate(signals):
-            strongest = scaled[:, :, list(columns)].sum(axis=2).max(axis=1)
-            nats[:, number] = np.maximum(nats[:, number], tail_nats(strongest, len(columns)))
+    watched = (_Recent(healthy, white, min(RECENT, blocks)), _LongAgo(healthy, white))
+    judged = set(healthy.frames_from(0))
+    for block in range(blocks):
+        for one in watched:
+            one.begin(block, time_s)
+            for frame in range(block * BLOCK, (block + 1) * BLOCK):
+                if frame in judged:
+                    one.feed(frame, time_s)
+            nats[block] = np.maximum(nats[block], one.strongest(signals))
     return Evidence(time_s[BLOCK - 1 : blocks * BLOCK : BLOCK], nats)
 
 
-def _recent(
-    healthy: HealthyFilter, white: np.ndarray, time_s: np.ndarray, blocks: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Product sums ``(blocks, beginnings, columns)`` and energies of the last RECENT blocks, beginnings in turn."""
-    slots = min(RECENT, blocks)
-    stream = healthy.stream(slots * len(SHAPES))
-    begun = np.zeros(slots, int)  # frame at which each slot's beginning lies
-    signature = np.zeros((slots, len(SHAPES)))
-    product, energy = np.zeros((slots * len(SHAPES), white.shape[1])), np.zeros(slots * len(SHAPES))
-    products, energies = np.zeros((blocks, *product.shape)), np.zeros((blocks, len(energy)))
-    judged = set(healthy.frames_from(0))
-    for block in range(blocks):
+class _Beginnings:
+    """Product sums ``(beginnings * shapes, columns)`` and energies of some beginnings, as the run goes on."""
+
+    def __init__(self, healthy: HealthyFilter, white: np.ndarray, slots: int) -> None:
+        self._white = white
+        self._stream = healthy.stream(slots * len(SHAPES))
+        self._begun_s = np.empty(0)
+        self._product = np.zeros((slots * len(SHAPES), white.shape[1]))
+        self._energy = np.zeros(slots * len(SHAPES))
+
+    def feed(self, frame: int, time_s: np.ndarray) -> None:
+        """Takes a judged frame."""
+        elapsed = ((time_s[frame] - self._begun_s) / SCALE_S)[:, None]
+        seen = self._stream.feed(frame, (elapsed ** np.array(SHAPES)).ravel())
+        used = slice(0, len(seen))
+        self._product[used] += seen[:, None] * self._white[frame]
+        self._energy[used] += seen**2
+
+    def strongest(self, signals: tuple[tuple[int, ...], ...]) -> np.ndarray:
+        """Evidence in nats by now, largest over beginnings and shapes, for each signal."""
+        scaled = self._product**2 / np.where(self._energy > 1e-6, 2 * self._energy, np.inf)[:, None]
+        best = [scaled[:, list(columns)].sum(axis=1).max(keepdims=True) for columns in signals]
+        return np.concatenate([tail_nats(half, len(columns)) for half, columns in zip(best, signals, strict=True)])
+
+
+class _Recent(_Beginnings):
+    """Every beginning of the last RECENT blocks, in turn."""
+
+    def begin(self, block: int, time_s: np.ndarray) -> None:
+        """A beginning at ``block``, in place of the oldest."""
+        slots = len(self._energy) // len(SHAPES)
         slot = block % slots
         own = slice(slot * len(SHAPES), (slot + 1) * len(SHAPES))
-        begun[slot] = block * BLOCK
-        stream.forget(own)
-        product[own], energy[own] = 0.0, 0.0
-        for frame in range(block * BLOCK, (block + 1) * BLOCK):
-            if frame not in judged:
-                continue
-            elapsed = (time_s[frame] - time_s[begun[: block + 1]]) / SCALE_S
-            for column, power in enumerate(SHAPES):
-                signature[: block + 1, column] = elapsed**power
-            seen = stream.feed(frame, signature.ravel())
-            product += seen[:, None] * white[frame]
-            energy += seen**2
-        products[block], energies[block] = product, energy
-    return products, energies
+        if slot == len(self._begun_s):
+            self._begun_s = np.append(self._begun_s, time_s[block * BLOCK])
+        self._begun_s[slot] = time_s[block * BLOCK]
+        self._stream.forget(own)
+        self._product[own], self._energy[own] = 0.0, 0.0
 
 
-def _long_ago(
-    healthy: HealthyFilter, white: np.ndarray, time_s: np.ndarray, blocks: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Product sums and energies for beginnings far apart, followed to the end of the run."""
-    used = blocks * BLOCK
-    begins = np.arange(0, used, BLOCK * APART)
-    signature = np.zeros((len(time_s), len(begins) * len(SHAPES)))
-    signature[:used] = power_signatures(time_s[:used], time_s[begins], SHAPES)
-    seen = healthy.whiten(signature, np.repeat(begins, len(SHAPES)))[:used].reshape(blocks, BLOCK, -1)
-    product = np.matmul(seen.transpose(0, 2, 1), white[:used].reshape(blocks, BLOCK, -1))
-    return np.cumsum(product, axis=0), np.cumsum((seen**2).sum(axis=1), axis=0)
+class _LongAgo(_Beginnings):
+    """Every twelfth beginning since the start, and of those further back one in FINENESS of their age."""
+
+    def __init__(self, healthy: HealthyFilter, white: np.ndarray) -> None:
+        super().__init__(healthy, white, 0)
+        self._stream = healthy.stream(0)
+
+    def begin(self, block: int, time_s: np.ndarray) -> None:
+        """A beginning at ``block`` where it is one of the twelfth."""
+        if block % APART:
+            return
+        kept = self._kept(time_s[block * BLOCK])
+        rows = np.repeat(kept, len(SHAPES))
+        self._stream.keep(rows, more=len(SHAPES))
+        self._begun_s = np.append(self._begun_s[kept], time_s[block * BLOCK])
+        self._product = np.concatenate((self._product[rows], np.zeros((len(SHAPES), self._white.shape[1]))))
+        self._energy = np.concatenate((self._energy[rows], np.zeros(len(SHAPES))))
+
+    def _kept(self, now_s: float) -> np.ndarray:
+        """Which beginnings stay: one goes where those on either side of it lie close together for their age."""
+        begun_s, kept = self._begun_s, np.ones(len(self._begun_s), bool)
+        before = 0
+        for place in range(1, len(begun_s) - 1):
+            if begun_s[place + 1] - begun_s[before] <= (now_s - begun_s[place]) / FINENESS:
+                kept[place] = False
+            else:
+                before = place
+        return kept
 
 
 def tail_nats(half_chi_square: np.ndarray, degrees: int) -> np.ndarray:

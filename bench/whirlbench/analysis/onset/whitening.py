@@ -167,6 +167,10 @@ class FilterStream:
         state += gain.slope[:, None] * error
         return error
 
+    def keep(self, columns: np.ndarray, more: int) -> None:
+        """Goes on with the ``columns`` (of them all, True to keep), and ``more`` fresh ones behind them."""
+        self._state = np.concatenate((self._state[:, columns], np.zeros((len(self._state), more))), axis=1)
+
     def forget(self, columns: slice) -> None:
         """Starts ``columns`` anew."""
         self._state[:, columns] = 0.0

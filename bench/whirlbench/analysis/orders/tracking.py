@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,8 @@ from whirlbench.samples import Run, VibrationSamples
 HIGHEST_SHARE_OF_RATE = 0.45  # an order above this share of the sample rate is not reported
 TURNS_IN_WINDOW = 4.0  # a Hann window tells neighbouring orders apart from four turns on (main lobe, any DSP text)
 LEAST_COVERAGE = 0.8  # share of a frame's samples that must be there
+PIECE_SAMPLES = 1 << 17  # that go through memory at a time: a long run takes no more than a short one
+TYPICAL_OF = 100_000  # spacings tell the usual one
 
 
 @dataclass(frozen=True)
@@ -45,6 +48,19 @@ class OrderTracks:
         return result
 
 
+@dataclass(frozen=True)
+class Piece:
+    """Some neighbouring steps of a grid: their ``blocks``, their samples among those ``used``, and among all."""
+
+    blocks: slice
+    used: slice
+    samples: slice
+
+
+def _pieces(size: int) -> Iterator[slice]:
+    return (slice(first, first + PIECE_SAMPLES) for first in range(0, size, PIECE_SAMPLES))
+
+
 class FrameGrid:
     """Hann-weighted sums over frames of two steps that overlap by one, for samples at any times.
 
@@ -55,22 +71,49 @@ class FrameGrid:
 
     def __init__(self, time_s: np.ndarray, step_s: float, start_s: float | None = None, blocks: int = 0) -> None:
         start_s = start_s if start_s is not None else float(time_s[0]) if len(time_s) else 0.0
-        phase = (time_s - start_s) / step_s
-        self.blocks = blocks or (int(np.floor(phase[-1] + 1e-9)) if len(phase) else 0)
-        self._bounds = np.searchsorted(phase, np.arange(self.blocks + 1))
-        self._used = slice(int(self._bounds[0]), int(self._bounds[-1])) if self.blocks > 0 else slice(0)
-        self._bounds = self._bounds - self._bounds[0]
-        self.rise = (np.sin(np.pi / 2 * (phase[self._used] % 1.0)) ** 2).astype(np.float32)
+        last = (float(time_s[-1]) - start_s) / step_s if len(time_s) else 0.0
+        self.blocks = blocks or int(np.floor(last + 1e-9))
+        edges = np.arange(self.blocks + 1)
+        phases = (((time_s[part] - start_s) / step_s) for part in _pieces(len(time_s)))
+        bounds = sum((np.searchsorted(phase, edges) for phase in phases), start=np.zeros(len(edges), int))
+        self._used = slice(int(bounds[0]), int(bounds[-1])) if self.blocks > 0 else slice(0)
+        self._bounds = bounds - bounds[0]
+        used_s = time_s[self._used]
+        self.rise = np.empty(len(used_s), dtype=np.float32)
+        for part in _pieces(len(used_s)):
+            self.rise[part] = np.sin(np.pi / 2 * (((used_s[part] - start_s) / step_s) % 1.0)) ** 2
         self.time_s = start_s + step_s * np.arange(1, self.blocks) if self.blocks > 1 else np.empty(0)
-        self.weight = self.sums(np.ones(len(time_s), dtype=np.float32))
+        self.weight = self.sums(np.broadcast_to(np.float32(1.0), len(time_s)))
+
+    def pieces(self) -> Iterator[Piece]:
+        """The samples in pieces of whole steps, some hundred thousand at a time."""
+        first = 0
+        while first < self.blocks:
+            most = self._bounds[first] + PIECE_SAMPLES
+            last = max(first + 1, int(np.searchsorted(self._bounds, most, side="right")) - 1)
+            rows = slice(int(self._bounds[first]), int(self._bounds[last]))
+            yield Piece(slice(first, last), rows, slice(rows.start + self._used.start, rows.stop + self._used.start))
+            first = last
 
     def sums(self, values: np.ndarray) -> np.ndarray:
         """Sums of window * values per frame; ``values`` has the length of the sample times."""
-        values = values[self._used]
-        if self.blocks < 2 or not len(values):
-            return np.zeros(len(self.time_s))
-        rising = values * self.rise
-        result: np.ndarray = self._block_sums(rising)[:-1] + self._block_sums(values - rising)[1:]
+        return self.sums_of(lambda samples: [values[samples]], values.dtype)[0]
+
+    def sums_of(
+        self, rows: Callable[[slice], Iterable[np.ndarray]], dtype: np.dtype | type = float, count: int = 1
+    ) -> np.ndarray:
+        """Sums of window * values per frame for ``count`` series at once, ``(count, frames)``.
+
+        ``rows`` gives the values of each series for a slice of the samples: only a piece of them is ever in memory.
+        """
+        rising, falling = (np.zeros((count, max(self.blocks, 1)), dtype) for _ in range(2))
+        for piece in self.pieces() if self.blocks > 1 else ():
+            rise = self.rise[piece.used]
+            for number, values in enumerate(rows(piece.samples)):
+                up = values * rise
+                rising[number, piece.blocks] = self._block_sums(up, piece)
+                falling[number, piece.blocks] = self._block_sums(values - up, piece)
+        result: np.ndarray = rising[:, : len(self.time_s)] + falling[:, 1 : len(self.time_s) + 1]
         return result
 
     def means(self, values: np.ndarray) -> np.ndarray:
@@ -83,19 +126,30 @@ class FrameGrid:
         whole = rate_hz * (self.time_s[1] - self.time_s[0]) if len(self.time_s) > 1 else np.inf
         return self.weight / whole
 
-    def peaks(self, magnitude: np.ndarray) -> np.ndarray:
-        """Largest of ``magnitude`` per frame, without window; zero where there are no samples."""
-        magnitude = magnitude[self._used]
-        if self.blocks < 2 or not len(magnitude):
-            return np.zeros(len(self.time_s))
-        starts = np.minimum(self._bounds[:-1], len(magnitude) - 1)
-        block = np.where(self._bounds[1:] > self._bounds[:-1], np.maximum.reduceat(magnitude, starts), 0)
-        return np.maximum(block[:-1], block[1:])
+    def peaks(self, magnitude: Callable[[slice], np.ndarray]) -> np.ndarray:
+        """Largest of ``magnitude`` per frame, without window; zero where there are no samples.
 
-    def _block_sums(self, values: np.ndarray) -> np.ndarray:
-        starts = self._bounds[:-1]
-        summed = np.add.reduceat(values, np.minimum(starts, max(len(values) - 1, 0)))
-        return np.where(self._bounds[1:] > starts, summed, 0)
+        ``magnitude`` gives the values for a slice of the samples.
+        """
+        block = np.zeros(max(self.blocks, 1))
+        for piece in self.pieces() if self.blocks > 1 else ():
+            values = magnitude(piece.samples)
+            if len(values):
+                starts, there = self._starts(piece, len(values))
+                block[piece.blocks] = np.where(there, np.maximum.reduceat(values, starts), 0)
+        found: np.ndarray = np.maximum(block[:-1], block[1:])[: len(self.time_s)]
+        return found
+
+    def _starts(self, piece: Piece, size: int) -> tuple[np.ndarray, np.ndarray]:
+        """First row of each block within the piece, and whether the block holds any."""
+        bounds = self._bounds[piece.blocks.start : piece.blocks.stop + 1] - piece.used.start
+        return np.minimum(bounds[:-1], max(size - 1, 0)), bounds[1:] > bounds[:-1]
+
+    def _block_sums(self, values: np.ndarray, piece: Piece) -> np.ndarray:
+        starts, there = self._starts(piece, len(values))
+        if not len(values):
+            return np.zeros(len(starts))
+        return np.where(there, np.add.reduceat(values, starts), 0)
 
 
 def shaft_angle(run: Run) -> ShaftAngle:
@@ -128,19 +182,30 @@ def track_vibration(
     """Like ``track_orders`` for vibration and shaft angle that are already at hand, on a ``grid`` of one's own."""
     rate_hz = sample_rate_hz(vibration)
     grid = grid or FrameGrid(vibration.time_s, step_s)
-    turn = angle.at(vibration.time_s)
-    turning = np.isfinite(turn)
-    spin = _unit_phasor(np.where(turning, turn, 0.0)) * turning
     axes = vibration.axes()
-    signals = [centred(getattr(vibration, axis)) for axis in axes]
-    covered = grid.coverage(rate_hz) >= LEAST_COVERAGE
-    covered &= grid.means(turning.astype(np.float32)) > LEAST_COVERAGE
-    phasor = _phasors(grid, signals, spin, orders)
+    middles = [middle(getattr(vibration, axis)) for axis in axes]
+
+    def products(samples: slice) -> Iterator[np.ndarray]:
+        """Of a piece: the shaft turning, each axis squared, and each axis times each order's phasor."""
+        turn = angle.at(vibration.time_s[samples])
+        turning = np.isfinite(turn)
+        signals = [centred(getattr(vibration, axis)[samples], mean) for axis, mean in zip(axes, middles, strict=True)]
+        yield turning.astype(np.float32)
+        yield from (signal * signal for signal in signals)
+        yield from _phasors(signals, _unit_phasor(np.where(turning, turn, 0.0)) * turning, sorted(orders))
+
+    sums = grid.sums_of(products, np.complex128, 1 + len(axes) * (1 + len(orders)))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        means = np.where(grid.weight > 0, sums / grid.weight, np.nan)
+    whole = grid.coverage(rate_hz) >= LEAST_COVERAGE
+    covered = whole & (means[0].real > LEAST_COVERAGE)
+    ranked = 2 * means[1 + len(axes) :].reshape(len(orders), len(axes), -1).transpose(1, 2, 0)
+    phasor = ranked[:, :, np.argsort(np.argsort(orders))]
     speed_hz = angle.speed_hz(grid.time_s)
     reach = _in_reach(speed_hz, orders, rate_hz, step_s)
     phasor[:, ~(reach & covered[:, None])] = np.nan
-    power = np.array([grid.means(signal * signal) for signal in signals])
-    power[:, ~(grid.coverage(rate_hz) >= LEAST_COVERAGE)] = np.nan
+    power = means[1 : 1 + len(axes)].real.copy()
+    power[:, ~whole] = np.nan
     return OrderTracks(grid.time_s, speed_hz * 60.0, tuple(orders), axes, phasor, power, angle.marked)
 
 
@@ -148,16 +213,32 @@ def sample_rate_hz(vibration: VibrationSamples) -> float:
     """Actual samples per second: the median spacing where no sample was lost; the nominal rate when too few."""
     if len(vibration.time_s) < 2:
         return vibration.rate_hz
-    spacing_s = np.diff(vibration.time_s)
-    usual = spacing_s[spacing_s < 1.5 * np.median(spacing_s)]
-    return float(1.0 / usual.mean())
+    time_s = vibration.time_s
+    every = len(time_s) // TYPICAL_OF | 1  # odd: one sample in sixteen carries the poll's own time
+    longest_s = 1.5 * float(np.median(time_s[1::every] - time_s[:-1:every]))
+    total_s, count = 0.0, 0
+    for part in _pieces(len(time_s) - 1):
+        spacing_s = np.diff(time_s[part.start : part.stop + 1])
+        usual_s = spacing_s[spacing_s < longest_s]
+        total_s, count = total_s + float(usual_s.sum()), count + len(usual_s)
+    return count / total_s
 
 
-def centred(values: np.ndarray) -> np.ndarray:
-    """Values without their mean (gravity, zero error), gaps as zero, single precision for speed."""
+def middle(values: np.ndarray) -> float:
+    """Mean of the finite values (gravity, zero error)."""
+    parts = [values[part] for part in _pieces(len(values))]
+    good = [np.isfinite(part) for part in parts]
+    count = sum(int(one.sum()) for one in good)
+    total = sum(float(np.sum(part, where=one, dtype=float)) for part, one in zip(parts, good, strict=True))
+    return total / count if count else float("nan")
+
+
+def centred(values: np.ndarray, mean: float | None = None) -> np.ndarray:
+    """Values without their mean, or without ``mean``; gaps as zero, single precision for speed."""
     good = np.isfinite(values)
-    centred = values - values[good].mean(dtype=float)
-    return (centred if good.all() else np.where(good, centred, 0.0)).astype(np.float32)
+    level = middle(values) if mean is None else mean
+    less = values - values.dtype.type(level)
+    return (less if good.all() else np.where(good, less, 0.0)).astype(np.float32)
 
 
 def _unit_phasor(turn: np.ndarray) -> np.ndarray:
@@ -169,16 +250,13 @@ def _unit_phasor(turn: np.ndarray) -> np.ndarray:
     return spin
 
 
-def _phasors(grid: FrameGrid, signals: list[np.ndarray], spin: np.ndarray, orders: tuple[int, ...]) -> np.ndarray:
-    """Phasors of every order, by multiplying up from one order to the next."""
-    result = np.full((len(signals), len(grid.time_s), len(orders)), np.nan, dtype=complex)
+def _phasors(signals: list[np.ndarray], spin: np.ndarray, orders: Sequence[int]) -> Iterator[np.ndarray]:
+    """Every axis times the phasor of every order, multiplying up from one order to the next; rising ``orders``."""
     power, reached = np.ones_like(spin), 0
-    for column in np.argsort(orders):
-        while reached < orders[column]:
+    for order in orders:
+        while reached < order:
             power, reached = power * spin, reached + 1
-        for row, signal in enumerate(signals):
-            result[row, :, column] = 2 * grid.means(power * signal)
-    return result
+        yield from (power * signal for signal in signals)
 
 
 def _in_reach(speed_hz: np.ndarray, orders: tuple[int, ...], rate_hz: float, step_s: float) -> np.ndarray:

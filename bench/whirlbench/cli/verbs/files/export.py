@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from whirlbench.errors import shown
+
 FOLDER = click.Path(path_type=Path, file_okay=False)
 
 
@@ -18,13 +20,14 @@ def command(recording: Path, csv_folder: Path | None, parquet_folder: Path | Non
     if csv_folder is None and parquet_folder is None:
         raise click.UsageError("say where to: --csv DIR or --parquet DIR")
     from whirlbench.recording.csv_exchange import write_csv
-    from whirlbench.recording.files import read_run
+    from whirlbench.recording.files import open_recording
     from whirlbench.recording.parquet_exchange import write_parquet
 
-    run = read_run(recording)
-    written = write_csv(run, csv_folder) if csv_folder else ()
-    written += write_parquet(run, parquet_folder) if parquet_folder else ()
+    with open_recording(recording) as source:
+        written = write_csv(source, csv_folder) if csv_folder else ()
+        written += write_parquet(source.run(), parquet_folder) if parquet_folder else ()
+        problems = source.problems
     for path in written:
         click.echo(str(path))
-    for problem in run.problems:
-        click.echo(f"{recording}: {problem}", err=True)
+    for problem in problems:
+        click.echo(shown(f"{recording}: {problem}"), err=True)
