@@ -78,7 +78,7 @@ class RecordingWatch:
     def __init__(self) -> None:
         self.lag_s = math.nan  # age of the oldest records that are not on disk
         self._expected = self._on_disk = False
-        self._scarce = ""
+        self._trouble = ""
         self._late_since_s: float | None = None
         self._late_turns = 0
         self._now_s = 0.0
@@ -87,9 +87,9 @@ class RecordingWatch:
         """From now on a recording is demanded."""
         self._expected = True
 
-    def look(self, now_s: float, on_disk: bool, lag_s: float, scarce: str = "") -> None:
-        """Takes what the recorder says of itself; ``scarce`` is what is wrong with the room on its disk."""
-        self._now_s, self.lag_s, self._scarce = now_s, lag_s, scarce
+    def look(self, now_s: float, on_disk: bool, lag_s: float, trouble: str = "") -> None:
+        """Takes what the recorder says of itself; ``trouble`` is what speaks against turning on, empty for nothing."""
+        self._now_s, self.lag_s, self._trouble = now_s, lag_s, trouble
         self._on_disk = self._on_disk or (on_disk and lag_s <= RECORDER_LAG_S)  # what piled up before is no lateness
         if lag_s <= RECORDER_LAG_S or math.isnan(lag_s):
             self._late_since_s, self._late_turns = None, 0
@@ -109,8 +109,8 @@ class RecordingWatch:
             return ""
         if self.awaited:
             return "the recording is not on disk yet"
-        if self._scarce:
-            return self._scarce
+        if self._trouble:
+            return self._trouble
         since_s = self._late_since_s
         if since_s is None or self._late_turns < LATE_TURNS or self._now_s - since_s < LATE_SURE_S:
             return ""

@@ -18,6 +18,7 @@ from whirlbench.session.process.spec import Port, SessionSpec
 RETRY_S = 0.25
 TURN_S = 0.005
 TELL_S = 0.25
+GAP_S = 0.05  # more than a few samples
 LEAST_S = 1.0  # of samples, before rest is believed
 
 
@@ -40,6 +41,8 @@ class CoastDown:
         self._keep, self._tell = keep, tell
         self._began_s = time.monotonic()
         self._told_s = float("-inf")
+        self._lost_s = telemetry.time_s  # run time
+        self._gap_s = 0.0  # of run time that nobody heard
         self._back_at_s: float | None = None  # first sample after the loss
         self._rest_since_s: float | None = None
         self._joined = False  # the device's clock has been found again on this opening of the port
@@ -91,7 +94,7 @@ class CoastDown:
         heard = self._telemetry.take(self._joined_on(messages), now_s)
         events = self._watch.follow(heard)
         if heard.slow and self._back_at_s is None:
-            self._back_at_s = now_s
+            self._back_at_s, self._gap_s = now_s, heard.slow[0].time_s - self._lost_s
         if heard.records or events:
             self._keep([*heard.records, *events])
 
@@ -128,6 +131,6 @@ class CoastDown:
     def _in_words(self) -> str:
         if self._back_at_s is None:
             return f"nothing came back within {self._spec.reconnect_s:g} s, the coast-down is not recorded"
-        gap_s = self._back_at_s - self._began_s
         how = "to rest" if self._rest_since_s is not None else "but not to rest"
-        return f"the device was heard again after {gap_s:.1f} s, the coast-down is recorded {how}"
+        missing = f", {self._gap_s:.1f} s of it are missing" if self._gap_s > GAP_S else ""
+        return f"the device was heard again and recorded {how}{missing}"

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import time
+from dataclasses import replace
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 
@@ -19,7 +20,7 @@ from whirlbench.session.process.operating_system import signals_held
 from whirlbench.session.process.spec import SessionSpec
 
 COAST_PATIENCE_S = 260.0  # a lost port is tried again, the longest coast-down is recorded, and the recording closed
-HUNG_S = 5.0  # many times what a session needs for a turn
+HUNG_S = 2.0  # a thousand turns, and several times the device's limit of silence: it has cut the power
 YOUNG_S = 60.0  # it still imports what it needs, on a busy computer
 HEIR_S = 5.0  # for the recorder of a dead session to say that it lives
 LOOKS = 20  # at a silent session: a surface that was stopped itself has looked but once
@@ -68,14 +69,21 @@ class SessionHandle:
         recorder takes over. A process that died without a word, and without such an heir, counts as failed.
         """
         if self._outcome is None and not self._closed:
-            self._outcome = self.view.outcome()
+            self._outcome = self._told_outcome()
             if self._outcome is None and self._is_silent():
                 if self._process.is_alive():
                     self._process.kill()
                     self._hung = True
                 else:
-                    self._outcome = self.view.outcome() or Outcome(Ending.FAILED, self._death())
+                    died = f"the session's process died (exit code {self._process.exitcode})"
+                    self._outcome = self._told_outcome() or Outcome(Ending.FAILED, died)
         return self._outcome
+
+    def _told_outcome(self) -> Outcome | None:
+        outcome = self.view.outcome()
+        if outcome is None or not self._hung:
+            return outcome
+        return replace(outcome, reason=f"the session hung for {HUNG_S:g} s and was ended; {outcome.reason}")
 
     def _is_silent(self) -> bool:
         """Whether nobody has shown life for longer than is patience, by the clock and by the looks at it."""
@@ -89,10 +97,6 @@ class SessionHandle:
             return True
         patience_s = HEIR_S if not alive else HUNG_S if version else YOUNG_S
         return self._looks >= LOOKS and now_s - self._silent_since_s > patience_s
-
-    def _death(self) -> str:
-        hung = "hung and was ended" if self._hung else "died"
-        return f"the session's process {hung} (exit code {self._process.exitcode})"
 
     def join(self, timeout_s: float = COAST_PATIENCE_S) -> Outcome | None:
         """Waits for the end of the session, gives its resources back and returns the outcome; None when time is up."""

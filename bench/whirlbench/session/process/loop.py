@@ -144,7 +144,7 @@ class SessionLoop:
         """One that is late was perhaps stopped: it may go on, whatever becomes of the run."""
         recorder, watch = self._recorder, self._engine.recording
         if recorder.wanted:
-            watch.look(now_s, recorder.on_disk, recorder.lag_s(now_s), recorder.scarce)
+            watch.look(now_s, recorder.on_disk, recorder.lag_s(now_s), recorder.objection)
             if watch.lag_s > RECORDER_LAG_S and now_s - self._woken_at_s > WAKE_S:
                 self._woken_at_s = now_s
                 recorder.wake()

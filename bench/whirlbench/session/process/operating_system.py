@@ -26,10 +26,13 @@ def ask_for_priority() -> str:
     return ""
 
 
-def give_priority_back() -> None:
-    """Takes the usual rank again, in a process that inherited a higher one."""
-    if hasattr(os, "nice") and os.nice(0) < 0:
-        os.nice(-PRIORITY)
+def step_behind() -> None:
+    """Goes half the way back to the usual rank, in a process that inherited a higher one.
+
+    The recorder must not delay a decision, nor may whatever else the computer does make it late.
+    """
+    if hasattr(os, "nice") and os.nice(0) < PRIORITY // 2:
+        os.nice(-PRIORITY // 2)
 
 
 def ignore_terminal_signals(*more: str) -> None:

@@ -7,6 +7,7 @@ reports. If the session dies, the recording process records the coast-down and c
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import queue
@@ -16,15 +17,17 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
+from pathlib import Path
 
 from whirlbench.errors import RecordingError
-from whirlbench.session.engine import Mark, Outcome, Record
+from whirlbench.recording.mending import seal
+from whirlbench.session.engine import IdentityRecord, Mark, Outcome, Record
 from whirlbench.session.process.operating_system import (
-    give_priority_back,
     ignore_terminal_signals,
     signals_held,
+    step_behind,
     wake,
 )
 from whirlbench.session.process.record_writing import Report, ReportKind
@@ -35,6 +38,7 @@ SWITCH_S = 0.0005  # the interpreter's switch interval: the loop gets its turn b
 CLOSE_S = 10.0  # longest wait for a recorder that says nothing while it writes and closes
 PACK_S = 60.0  # and for the compaction after that, which loses nothing when it is given up
 KILL_S = 2.0
+DIED = "the process that writes the recording died"
 SILENT = "the recorder did not answer for {:g} s"
 
 
@@ -54,26 +58,29 @@ class Recorder:
         self._waiting: queue.SimpleQueue[tuple[float, tuple[Record, ...]] | Outcome] = queue.SimpleQueue()
         self._error: Exception | None = None
         self._mark = mark
-        self._under_way: deque[tuple[int, float]] = deque()  # number and age of each portion that is not on disk
+        self._under_way: deque[tuple[int, float, list[Record]]] = deque()  # portions that are not on disk, and since
+        self._identity: IdentityRecord | None = None
+        self._former = self._replaced = ""
         self._number = 0
         self._reports: dict[ReportKind, Report] = {}
         self._heard_at_s = time.monotonic()
+        self._spec, self._view_name = spec, view_name
         self.wanted = bool(spec.recording)
         if self.wanted:
-            self._start(spec, view_name)
+            self._start_process(spec)
+            sys.setswitchinterval(SWITCH_S)
+            self._thread = threading.Thread(target=self._carry, name="recorder", daemon=True)
+            self._thread.start()
 
-    def _start(self, spec: SessionSpec, view_name: str) -> None:
+    def _start_process(self, spec: SessionSpec) -> None:
         context = multiprocessing.get_context("spawn")
         self._pipe, inner = context.Pipe()
         self._process = context.Process(
-            target=write_recording, args=(spec, inner, view_name), name="whirlbench recording"
+            target=write_recording, args=(spec, inner, self._view_name), name="whirlbench recording"
         )
         with signals_held():
             self._process.start()
         inner.close()
-        sys.setswitchinterval(SWITCH_S)
-        self._thread = threading.Thread(target=self._carry, name="recorder", daemon=True)
-        self._thread.start()
 
     @property
     def on_disk(self) -> bool:
@@ -81,10 +88,10 @@ class Recorder:
         return ReportKind.SAVED in self._reports
 
     @property
-    def scarce(self) -> str:
-        """What is wrong with the room on the disk, empty when nothing is."""
+    def objection(self) -> str:
+        """What speaks against turning on, though all is recorded so far; empty when nothing does."""
         report = self._reports.get(ReportKind.SAVED)
-        return report.text if report is not None else ""
+        return self._replaced or (report.text if report is not None else "")
 
     def lag_s(self, now_s: float) -> float:
         """Age in s of the oldest records that are not on disk; NaN before the file is begun, or without one."""
@@ -128,15 +135,12 @@ class Recorder:
         """Waits for a report; returns why it did not come, empty when it did."""
         while kind not in self._reports:
             if not self._process.is_alive() and not self._thread.is_alive():
-                return self._gone()
+                return DIED
             if time.monotonic() - self._heard_at_s > patience_s:
                 return SILENT.format(patience_s)
             tell()
             time.sleep(BATCH_S)
         return ""
-
-    def _gone(self) -> str:
-        return f"the process that writes the recording died (exit code {self._process.exitcode})"
 
     def _end_process(self) -> None:
         self._process.join(KILL_S)
@@ -154,7 +158,7 @@ class Recorder:
         if last is None or not self.on_disk:
             return Closing("", problem)
         note = f"; {packed.text}" if packed is not None and packed.text else ""
-        return Closing(f"saved to {last.saved_s:.2f} s{note}", problem)
+        return Closing(f"{self._former}saved to {last.saved_s:.2f} s{note}", problem)
 
     def _carry(self) -> None:
         outcome = None
@@ -162,16 +166,41 @@ class Recorder:
             time.sleep(BATCH_S)
             since_s, records, outcome = self._take()
             self._number += 1
-            self._under_way.append((self._number, since_s))
+            self._under_way.append((self._number, since_s, records))
+            self._identity = self._identity or next((one for one in records if isinstance(one, IdentityRecord)), None)
             try:
-                self._pipe.send((self._number, records, self._mark()))
-                if outcome is not None:
-                    self._pipe.send(outcome)
-                self._hear()
+                self._send(records, outcome)
             except (OSError, EOFError):
-                self._error = RecordingError("the process that writes the recording died")
-                return
+                if not self._replace(outcome):
+                    self._error = RecordingError(DIED)
+                    return
         self._hear_to_the_end()
+
+    def _send(self, records: list[Record], outcome: Outcome | None) -> None:
+        self._pipe.send((self._number, records, self._mark()))
+        if outcome is not None:
+            self._pipe.send(outcome)
+        self._hear()
+
+    def _replace(self, outcome: Outcome | None) -> bool:
+        """A recorder died: another one, once, writes what is not on disk, and what follows, beside the first file."""
+        saved = self._reports.get(ReportKind.SAVED)
+        if self._replaced or saved is None or self._identity is None:
+            return False
+        first = Path(self._spec.recording)
+        path = first.with_name(f"{first.stem}-continued{first.suffix}")
+        with contextlib.suppress(OSError):
+            seal(first)
+        self._replaced = f"{DIED}; another one goes on in {path}"
+        self._former = f"saved to {saved.saved_s:.2f} s, from then on in {path}: "
+        self._pipe.close()
+        self._start_process(replace(self._spec, recording=str(path)))
+        records = [record for _, _, portion in self._under_way for record in portion]
+        try:
+            self._send([self._identity, *(one for one in records if one is not self._identity)], outcome)
+        except (OSError, EOFError):
+            return False
+        return True
 
     def _hear(self) -> None:
         while self._pipe.poll():
@@ -211,7 +240,7 @@ class Recorder:
 def write_recording(spec: SessionSpec, pipe: Connection, view_name: str = "") -> None:
     """Entry of the recording process: writes until the outcome comes, or the session's end of the pipe is gone."""
     ignore_terminal_signals(*(name for name in ("SIGTERM",) if hasattr(signal, name)))
-    give_priority_back()  # the disk is in no hurry
+    step_behind()  # the decision comes first
     from whirlbench.session.process.recording_process import RecordingProcess  # nobody else needs the format's library
 
     code = RecordingProcess(spec, pipe, view_name).run()
