@@ -20,6 +20,8 @@ from pathlib import Path
 import h5py
 import psutil
 
+from whirlbench.rig.toml import example_rig_text
+
 HERE = Path(__file__).parent
 PHASES = {"armed": r"state +armed", "turning": r"state +turning", "coasting": r"start: coast-down"}
 PLAN_TEXT = """
@@ -36,10 +38,17 @@ duration_s = {turning_s}
 [[step]]
 kind = "coast-down"
 """
+HEARTBEAT_MS = 300
 LONG_S = 40.0
 AFTER_S = 1.0  # into the phase
 PATIENCE_S = 120.0
 SPIN = "from whirlbench.cli.verbs import spin; import functools; from whirlbench.cli.main import main; "
+
+
+def quick_rig_text() -> str:
+    """The example rig with a short rest time, and limits of silence that a busy computer keeps in real time."""
+    text = example_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
+    return text.replace("heartbeat_ms = 100", f"heartbeat_ms = {HEARTBEAT_MS}\nsurface_ms = 1000")
 
 
 @dataclass
