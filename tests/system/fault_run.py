@@ -124,19 +124,15 @@ class FaultRun:
     def note_time(self) -> None:
         """Notes the device's time as that of the fault."""
         self.tell_device("time")
-        self.armed_device_s = -1.0
+        latest, armed_s = "", []
         while True:
             _, state, at_s = self.device.stdout.readline().split()
-            if state == "ARMED" and self.armed_device_s < 0:
-                self.armed_device_s = float(at_s)
-            elif self.device_was_asked(state, at_s):
-                self.fault_device_s = float(at_s)
+            if state == latest:  # the answer: the only line that repeats the state before it
+                self.armed_device_s, self.fault_device_s = armed_s[0], float(at_s)
                 return
-
-    def device_was_asked(self, state: str, at_s: str) -> bool:
-        """Whether a line is the answer to "time": the only one that repeats the state before it."""
-        again, self._latest_state = state == getattr(self, "_latest_state", ""), state
-        return again
+            latest = state
+            if state == "ARMED":
+                armed_s.append(float(at_s))
 
     def tell_device(self, word: str) -> None:
         """A word on the device's standard input."""

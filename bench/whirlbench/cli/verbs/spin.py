@@ -5,13 +5,13 @@ from __future__ import annotations
 import secrets
 import sys
 import time
-from typing import TYPE_CHECKING
 
 import click
 
 from whirlbench.cli.port_choice import SIMULATED, origin, port_opener
 from whirlbench.cli.run_input import naming
 from whirlbench.cli.run_output import new_recording, tell_outcome
+from whirlbench.cli.spin_screen import SpinScreen
 from whirlbench.errors import BenchError
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import read_rig
@@ -19,9 +19,6 @@ from whirlbench.safety.margins import margins
 from whirlbench.session.engine import CommandKind, Outcome, Progress, check_list
 from whirlbench.session.plan import Plan, check_plan, describe, read_plan
 from whirlbench.session.process import EndingRequests, SessionHandle, SessionSpec, WillingOperator, start
-
-if TYPE_CHECKING:
-    from whirlbench.cli.spin_screen import SpinScreen
 
 TURN_S = 0.05  # the terminal's sign of life: several within the shortest limit for it
 
@@ -88,8 +85,6 @@ def _confirm_check_list(rig: Rig, yes: bool, simulated: bool) -> None:
 def _supervise(spec: SessionSpec, rig: Rig, yes: bool) -> Outcome:
     """Starts the session and stays its surface until it ends."""
     from rich.console import Console
-
-    from whirlbench.cli.spin_screen import SpinScreen
 
     operator = WillingOperator()
     with EndingRequests() as requests, start(spec) as session, SpinScreen(Console(), rig) as screen:
