@@ -8,17 +8,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-
-from whirlbench.rig.toml import example_rig_text
+from fault_run import HEARTBEAT_MS, quick_rig_text
 
 HERE = Path(__file__).parent
-# Limits of silence that a busy computer keeps in real time; the engine's tests use the short ones on a virtual clock.
-HEARTBEAT_MS = 300
-RIG_TEXT = (
-    example_rig_text()
-    .replace("rest_ms = 1000", "rest_ms = 300")
-    .replace("heartbeat_ms = 100", f"heartbeat_ms = {HEARTBEAT_MS}\nsurface_ms = 1000")
-)
 PLAN_TEXT = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 120\n'
 Launch = Callable[..., subprocess.Popen]
 
@@ -26,7 +18,7 @@ Launch = Callable[..., subprocess.Popen]
 @pytest.fixture
 def files(tmp_path: Path) -> Path:
     """A folder with rig.toml and plan.toml: quick rest, a long slow hold."""
-    (tmp_path / "rig.toml").write_text(RIG_TEXT, encoding="utf-8")
+    (tmp_path / "rig.toml").write_text(quick_rig_text(), encoding="utf-8")
     (tmp_path / "plan.toml").write_text(PLAN_TEXT, encoding="utf-8")
     return tmp_path
 

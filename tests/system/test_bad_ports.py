@@ -8,13 +8,14 @@ import time
 import tty
 
 import pytest
+from fault_run import SPIN
 
 from whirlbench.recording.files import read_run
 
 
 def spin(files, port, *more):
     """Runs the verb and gives (exit status, last line on stderr, everything on stderr)."""
-    whirlbench = "from whirlbench.cli.main import main; main()"
+    whirlbench = SPIN + "spin.SessionSpec = functools.partial(spin.SessionSpec, reconnect_s=2.0); main()"
     command = [sys.executable, "-c", whirlbench, "spin", "--rig", files / "rig.toml", "--plan", files / "plan.toml"]
     command += ["--port", port, "-o", files / "run.h5", "--yes", *more]
     done = subprocess.run([str(part) for part in command], capture_output=True, text=True, timeout=100)
@@ -88,4 +89,5 @@ def test_a_port_that_vanishes_in_mid_run(files, launch):
     turning_s = next(event.time_s for event in run.events if event.name == "turning")
     assert run.slow.time_s[-1] - turning_s > 0.5  # of the second before, by a device clock that may run slow
     assert run.events[-1].kind == "link"
+    assert "nothing came back within 2 s, the coast-down is not recorded" in line
     assert run.problems == ()

@@ -10,7 +10,7 @@ from whirlbench.recording.files import open_recording, read_run
 def state_line(device, name):
     """Time at which the device's process told that it came to the state ``name``."""
     while line := device.stdout.readline():
-        at_s, state = line.split()
+        at_s, state = line.split()[:2]
         if state == name:
             return float(at_s)
     raise AssertionError(f"the device never came to {name}")

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import sys
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,10 +31,21 @@ def new_recording(output: Path | str | None) -> Path:
 
 
 def tell_outcome(outcome: Outcome, recording: Path) -> None:
-    """One line on how the run ended, on stderr unless it was as planned, and where it is recorded."""
+    """One line on how the run ended, on stderr unless it was as planned; where, and to which second, it is recorded."""
     from whirlbench.cli.output import one_line
 
     reason = f": {one_line(outcome.reason)}" if outcome.reason else ""
-    click.echo(f"whirlbench: {outcome.ending}{reason}", err=outcome.exit_status != 0)
-    if recording.exists():
-        click.echo(f"recording: {recording}")
+    _say(f"whirlbench: {outcome.ending}{reason}", err=outcome.exit_status != 0)
+    if outcome.saved:
+        _say(f"recording: {recording}, {one_line(outcome.saved)}")
+
+
+def _say(text: str, err: bool = False) -> None:
+    """A line to whoever is still there: a terminal that is gone must not change how the run ended."""
+    stream = sys.stderr if err else sys.stdout
+    try:
+        click.echo(text, file=stream)
+        stream.flush()
+    except OSError:
+        with contextlib.suppress(OSError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())  # nor may the flush at the end of the program

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Mapping
 
@@ -34,6 +35,7 @@ class SpinScreen:
         self._console, self._rig = console, rig
         self._live = Live(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
         self._told = 0
+        self._failed = self._failure_told = False
 
     def __enter__(self) -> SpinScreen:
         if self._live is not None:
@@ -42,10 +44,24 @@ class SpinScreen:
 
     def __exit__(self, *_: object) -> None:
         if self._live is not None:
-            self._live.stop()
+            with contextlib.suppress(OSError):
+                self._live.stop()
+
+    def failed_anew(self) -> bool:
+        """Once, whether the terminal is gone: an operator who sees nothing supervises nothing."""
+        told, self._failure_told = self._failure_told, self._failed
+        return self._failed and not told
 
     def show(self, progress: Progress, events: tuple[Event, ...]) -> None:
-        """Prints what is new among ``events`` and redraws the block."""
+        """Prints what is new among ``events`` and redraws the block; draws nothing more on a terminal that is gone."""
+        if self._failed:
+            return
+        try:
+            self._show(progress, events)
+        except OSError:
+            self._failed = True
+
+    def _show(self, progress: Progress, events: tuple[Event, ...]) -> None:
         for event in events[self._told :]:
             self._console.print(_event_line(event), markup=False, highlight=False, soft_wrap=True)
         self._told = len(events)

@@ -34,6 +34,19 @@ class DeviceClock:
         """The latest unwrapped time, None before the first."""
         return self._latest_us
 
+    @property
+    def mark(self) -> tuple[int, int] | None:
+        """(latest unwrapped time, what is added to the raw counter), for ``resume``; None before the first time."""
+        return None if self._latest_us is None else (self._latest_us, self._offset_us)
+
+    def resume(self, mark: tuple[int, int]) -> None:
+        """Goes on where another clock of the same device left its ``mark``."""
+        self._latest_us, self._offset_us = mark
+
+    def runs_behind(self, time_us: int) -> bool:
+        """Whether a u32 counter reading lies before the latest one: the device began to count anew."""
+        return self._latest_us is not None and signed_difference_us(time_us + self._offset_us, self._latest_us) < 0
+
     def unwrap(self, time_us: int) -> int:
         """Endless time in us of a u32 counter reading; the first reading stands for itself."""
         if self._resume_at_us is not None:

@@ -21,7 +21,7 @@ from whirlbench.recording.compact import write_anew
 from whirlbench.recording.container import CHUNK_CACHE_BYTES
 from whirlbench.recording.integrity import DAMAGE, first_line
 from whirlbench.recording.layout import PIECE_ROWS, Ending
-from whirlbench.recording.mending import SIGNATURE, MendedFile
+from whirlbench.recording.mending import SIGNATURE, MendedFile, seal
 from whirlbench.recording.reader import Recording
 from whirlbench.recording.writer import RecordingWriter
 from whirlbench.rig.regular_file import open_regular
@@ -61,6 +61,49 @@ def read_run(path: Path | str) -> Run:
     """All of the recording at ``path`` as arrays; see ``open_recording`` for what it raises."""
     with open_recording(path) as recording:
         return recording.run()
+
+
+def read_back(path: Path | str, attributes: RunAttributes) -> None:
+    """RecordingError unless the recording that this process is writing at ``path`` is on disk, with ``attributes``.
+
+    It is read apart from the library's own memory of the file, as another program would read it.
+    """
+    path = Path(path)
+    _bring_to_disk(path)
+    try:
+        file, close = _open_mended(path)
+        try:
+            found = Recording(file, path, close).attributes
+        finally:
+            close()
+    except DAMAGE as error:
+        raise _damaged(path, error) from error
+    for name in ("rig_text", "plan_text", "firmware", "created"):
+        if getattr(found, name) != getattr(attributes, name):
+            raise RecordingError(f"{path}: {name} reads back otherwise than it was written; try another disk")
+
+
+def _bring_to_disk(path: Path) -> None:
+    """The file and, where the system can, the entry of its name."""
+    for place, flags in ((path, os.O_RDWR), (path.parent, os.O_RDONLY)):
+        try:
+            handle = os.open(place, flags)
+        except OSError:  # a folder cannot be opened everywhere
+            if place == path:
+                raise
+            continue
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def seal_broken(path: Path | str) -> None:
+    """Makes the recording of a writer that died or gave up open in any HDF5 tool, as it is."""
+    try:
+        seal(Path(path))
+    except OSError as error:
+        raise RecordingError(f"{path}: cannot be mended ({error.strerror or error})") from error
 
 
 def write_run(path: Path | str, run: Run, attributes: RunAttributes) -> None:

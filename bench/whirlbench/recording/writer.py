@@ -8,6 +8,7 @@ wrote: what that table covers has surely reached the file, so a killed run is re
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from zlib import crc32
@@ -35,6 +36,7 @@ from whirlbench.recording.text import cut_text, fixed
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Event
 
 FLUSH_S = 0.5  # of sample time; the contract allows a second
+SYSTEM_WORDS = re.compile(r"error message = '([^']*)'")  # within a complaint of HDF5
 URGENT = ("trip", "abort")
 
 
@@ -85,6 +87,7 @@ class RecordingWriter:
         """``finish`` is called with the path once all is written and closed: it compacts the file."""
         self.path = path
         self.rejected = 0
+        self.saved_s = 0.0  # time of the newest sample that a flush has brought to the file
         self._attributes, self._finish = attributes, finish
         self._file = create_file(path)
         self._streams = self._open_streams(vibration_dtype)
@@ -195,6 +198,7 @@ class RecordingWriter:
                 append_rows(self._file[INTEGRITY], np.array(blocks, dtype=BLOCK_ROW))
                 self._file.flush()
         self._flushed_s = self._newest_s
+        self.saved_s = max(self._newest_s, 0.0)
 
     def close(self, exit_status: str = "done", reason: str = "") -> None:
         """Writes how the run ended, closes the file and compacts it; closing twice is harmless."""
@@ -238,4 +242,12 @@ class RecordingWriter:
         try:
             yield
         except (OSError, RuntimeError) as error:
-            raise RecordingError(f"{self.path}: cannot be written any more ({error}); is the disk full?") from error
+            raise RecordingError(f"{self.path}: cannot be written any more ({_plain(error)})") from error
+
+
+def _plain(error: Exception) -> str:
+    """What the system said, without the library's page of context."""
+    found = SYSTEM_WORDS.search(str(error))
+    if found:
+        return found[1].lower()
+    return str(error).splitlines()[0] if str(error) else type(error).__name__

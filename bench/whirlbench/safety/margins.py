@@ -11,6 +11,8 @@ from whirlbench.rig.description import Rig
 from whirlbench.rig.limits import WITH_MARGIN, Limit
 from whirlbench.safety.quantities import measured
 
+RECORDER_LAG_S = 1.0  # the recording may be so much behind: what a fault costs of the evidence, at most
+
 
 @dataclass(frozen=True)
 class Margin:
@@ -35,13 +37,17 @@ def margins(rig: Rig, values: Mapping[str, float]) -> tuple[Margin, ...]:
     """Margins to the limits that ``rig`` sets, in a fixed order; limits that are not set are left out.
 
     ``values`` holds the latest of any of ``rpm current_a voltage_v thrust_n vibration_g_rms``. The share of an upper
-    limit is value / limit; that of a lower one is limit / value.
+    limit is value / limit; that of a lower one is limit / value. ``recorder_lag_s`` among them adds how far behind the
+    recorder of a live session is.
     """
     found = []
     for row in WITH_MARGIN:
         limit, value = row.value(rig.limits), measured(row, rig, values)
         if limit is not None:
             found.append(_margin(row, math.nan if value is None else value, limit))
+    lag_s = values.get("recorder_lag_s")
+    if lag_s is not None:
+        found.append(Margin("recorder behind", "s", lag_s, RECORDER_LAG_S, lag_s / RECORDER_LAG_S))
     return tuple(found)
 
 

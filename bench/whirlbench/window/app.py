@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-import signal
 from collections.abc import Callable
 from typing import Any
 
@@ -11,7 +10,7 @@ from whirlbench.errors import BenchError
 from whirlbench.window.display import require_display
 
 PARTS = ("PyQt5.QtWidgets", "pyqtgraph")
-INTERRUPT_MS = 200
+INTERRUPT_MS = 50
 
 
 def require_qt() -> None:
@@ -31,13 +30,16 @@ def require_qt() -> None:
 
 
 def run_window(prepare: Callable[[Any], None]) -> None:
-    """Shows the MainWindow after ``prepare`` has filled it; returns when it was closed. Ctrl-C closes it, too.
+    """Shows the MainWindow after ``prepare`` has filled it; returns when it was closed.
+
+    Ctrl-C, a closed terminal and a request to end cut the power of a session and close the window once it has ended.
 
     The window is imported in here: before, nobody has said whether there is a Qt to import.
     """
     require_qt()
     from PyQt5 import QtCore, QtWidgets
 
+    from whirlbench.session.process import EndingRequests
     from whirlbench.window.drawing import palette, strip_charts
     from whirlbench.window.main_window import MainWindow
 
@@ -45,15 +47,14 @@ def run_window(prepare: Callable[[Any], None]) -> None:
     app = found if isinstance(found, QtWidgets.QApplication) else QtWidgets.QApplication(["whirlbench"])
     app.setStyleSheet(palette.style_sheet())
     strip_charts.set_look()
-    window = MainWindow()
-    prepare(window)
-    window.show()
-    before = signal.signal(signal.SIGINT, lambda *_: window.close())
-    wake = QtCore.QTimer()  # lets Python see the signal while Qt's loop runs
-    wake.timeout.connect(lambda: None)
-    wake.start(INTERRUPT_MS)
-    try:
-        app.exec_()
-    finally:
-        wake.stop()
-        signal.signal(signal.SIGINT, before)
+    with EndingRequests() as requests:
+        window = MainWindow()
+        prepare(window)
+        window.show()
+        wake = QtCore.QTimer()  # lets Python see the signal while Qt's loop runs
+        wake.timeout.connect(lambda: window.cut_and_close() if requests.new() else None)
+        wake.start(INTERRUPT_MS)
+        try:
+            app.exec_()
+        finally:
+            wake.stop()

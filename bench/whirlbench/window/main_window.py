@@ -138,6 +138,12 @@ class MainWindow(QtWidgets.QMainWindow):
         self.show_recording(replay.moved_to(replay.span_s()[0]), f"replay{OF_SESSION}")
         self.offer_analyses(Subject(self._recording), True, OF_SESSION, without=("check",))  # its rig is there already
 
+    def cut_and_close(self) -> None:
+        """The way out in a hurry, asked for from outside: the power is cut, the window closes once that is recorded."""
+        if self.bridge is not None:
+            self.bridge.abort()
+        self.close()
+
     def closeEvent(self, event: QtGui.QCloseEvent) -> None:
         """A live session is first brought to rest: closing the window must not end in a heartbeat trip."""
         bridge = self.bridge

@@ -14,8 +14,13 @@ from whirlbench.link.port import SerialPort
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.samples import Event
 from whirlbench.session.engine import Ending, Outcome
-from whirlbench.session.process import SessionSpec, SharedView, handle, loop, operating_system
-from whirlbench.session.process.operating_system import ask_for_priority, give_priority_back, ignore_terminal_signals
+from whirlbench.session.process import EndingRequests, SessionSpec, SharedView, loop, operating_system
+from whirlbench.session.process.operating_system import (
+    ask_for_priority,
+    ignore_terminal_signals,
+    signals_held,
+    step_behind,
+)
 from whirlbench.session.process.recorder import write_recording
 from whirlbench.simulator.device.simulated_port import open_simulated
 
@@ -32,7 +37,7 @@ def test_a_priority_that_is_not_granted_is_told(monkeypatch):
 def test_a_system_without_priorities_is_told(monkeypatch):
     monkeypatch.delattr(os, "nice")
     assert ask_for_priority() == "this system has no such priorities"
-    give_priority_back()
+    step_behind()
 
 
 def test_a_granted_priority_is_asked_for_and_given_back(monkeypatch):
@@ -44,9 +49,9 @@ def test_a_granted_priority_is_asked_for_and_given_back(monkeypatch):
 
     monkeypatch.setattr(os, "nice", nice)
     assert ask_for_priority() == "" and rank == [-10]
-    give_priority_back()
-    give_priority_back()
-    assert rank == [0]
+    step_behind()
+    step_behind()
+    assert rank == [-5]
 
 
 @pytest.mark.parametrize("missing", [(), ("SIGHUP",), ("SIGHUP", "SIGINT")])
@@ -118,18 +123,33 @@ def test_what_a_new_process_is_given_can_be_sent_to_it():
     assert pickle.loads(pickle.dumps(spec)).rig_text == text
 
 
-def test_a_session_may_be_started_from_a_thread(monkeypatch):
-    """Only the main thread may set signals; elsewhere they are left as they are."""
-    before, seen = signal.getsignal(signal.SIGINT), []
+def test_signals_are_held_while_a_child_starts_also_in_a_thread():
+    """What is held is inherited by a child and given to the parent afterwards."""
+    seen = []
 
     def start():
-        with handle._interrupts_ignored():
-            seen.append(signal.getsignal(signal.SIGINT))
+        with signals_held():
+            seen.append(signal.pthread_sigmask(signal.SIG_BLOCK, []))
 
     thread = threading.Thread(target=start)
     thread.start()
     thread.join()
-    assert seen == [before]
-    with handle._interrupts_ignored():
+    start()
+    assert all({signal.SIGINT, signal.SIGTERM, signal.SIGHUP} <= held for held in seen) and len(seen) == 2
+    assert not signal.pthread_sigmask(signal.SIG_BLOCK, []) & {signal.SIGINT, signal.SIGTERM, signal.SIGHUP}
+
+
+def test_a_request_to_end_is_noted_although_an_ignored_one_was_inherited():
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        with EndingRequests() as requests:
+            for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+                assert not requests.new()
+                signal.raise_signal(getattr(signal, name))
+                assert requests.new()
+            requests.interrupting = True
+            with pytest.raises(KeyboardInterrupt):
+                signal.raise_signal(signal.SIGTERM)
         assert signal.getsignal(signal.SIGINT) == signal.SIG_IGN
-    assert signal.getsignal(signal.SIGINT) == before
+    finally:
+        signal.signal(signal.SIGINT, before)

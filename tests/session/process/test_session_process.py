@@ -71,7 +71,7 @@ def test_a_terminated_session_locks_and_ends(rig_text):
         until(session, lambda progress: progress.phase == Phase.READY)
         os.kill(session.pid, signal.SIGTERM)
         outcome = session.join(10)
-    assert outcome is not None and outcome.ending == Ending.DONE
+    assert outcome is not None and outcome.ending == Ending.ABORTED
 
 
 def test_a_killed_session_is_told_as_failed(rig_text):

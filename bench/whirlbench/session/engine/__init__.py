@@ -19,12 +19,17 @@ from whirlbench.session.engine.actions import (
 )
 from whirlbench.session.engine.check_list import check_list
 from whirlbench.session.engine.commands import Command, CommandKind
-from whirlbench.session.engine.engine import Engine
+from whirlbench.session.engine.engine import COAST_MOST_S, REST_SHOWN_S, Engine
 from whirlbench.session.engine.governor_parameters import governor_parameters
+from whirlbench.session.engine.host_ring import RecordingWatch
 from whirlbench.session.engine.phases import PERMITTED, Phase
+from whirlbench.session.engine.stand_watch import StandWatch
+from whirlbench.session.engine.telemetry import Mark, Telemetry
 
 __all__ = [
+    "COAST_MOST_S",
     "PERMITTED",
+    "REST_SHOWN_S",
     "Actions",
     "Command",
     "CommandKind",
@@ -32,13 +37,17 @@ __all__ = [
     "Ending",
     "Engine",
     "IdentityRecord",
+    "Mark",
     "NoteRecord",
     "Outcome",
     "Phase",
     "Progress",
     "Record",
+    "RecordingWatch",
     "SlowRecord",
+    "StandWatch",
     "TachRecord",
+    "Telemetry",
     "VibrationRecord",
     "check_list",
     "governor_parameters",

@@ -104,10 +104,11 @@ EXIT_STATUS = {
 
 @dataclass(frozen=True)
 class Outcome:
-    """End of a session and the one line that explains it."""
+    """End of a session, the one line that explains it, and up to when it is recorded (empty when it is not)."""
 
     ending: Ending
     reason: str = ""
+    saved: str = ""
 
     @property
     def exit_status(self) -> int:

@@ -37,7 +37,7 @@ from whirlbench.session.engine.commands import Command, CommandKind
 from whirlbench.session.engine.device_limits import device_limits
 from whirlbench.session.engine.governor_parameters import governor_parameter, governor_parameters
 from whirlbench.session.engine.heartbeat import HeartbeatKeeper, LatenessCheck
-from whirlbench.session.engine.host_ring import HostRing
+from whirlbench.session.engine.host_ring import HostRing, RecordingWatch
 from whirlbench.session.engine.phases import LIVE_PHASES, PERMITTED, REFUSALS, Phase
 from whirlbench.session.engine.set_point_sender import SetPointSender
 from whirlbench.session.engine.stand_watch import StandWatch, reason_name
@@ -49,6 +49,7 @@ SILENCE_S = 4.0
 COUNTERS_S = 1.0
 COAST_LEAST_S = 3.0  # recorded after a trip even when the tach says "at rest": the tach may be what failed
 COAST_MOST_S = 180.0
+RECORDING_PATIENCE_S = 30.0  # for its file to be begun: a computer that needs longer is in no state to supervise
 REST_SHOWN_S = 1.0  # of rest, so that the recording holds the end of the coast-down
 ARM_PATIENCE_S = 2.0  # beyond the time that rest takes to be known
 ARM_AGAIN_S = 0.1
@@ -75,6 +76,7 @@ class Engine:
         self.telemetry = Telemetry(rig)
         self.watch = StandWatch(rig.tach.clock_correction, rig.throttle.safe_us, rig.vibration.g_per_count)
         self.ring = HostRing(rig)
+        self.recording = RecordingWatch()
         self.keeper = HeartbeatKeeper(rig.limits.heartbeat_ms / 1e3, rig.limits.surface_ms / 1e3)
         self.controls = Controls(rig, governor_mode(plan, rig))
         self.sender = SetPointSender(self.controls)
@@ -100,6 +102,7 @@ class Engine:
         self._host_trip: Trip | None = None
         self._stop_reason = ""  # why the host itself stopped the run
         self._link_failure = ""
+        self._aborted_locked = False  # the operator's last word was an abort, though nothing was armed
         self._introduced = False
         self._records: list[Record] = []
         self._outcome: Outcome | None = None
@@ -119,6 +122,7 @@ class Engine:
         heard = self._listen(data)
         self._judge(heard)
         self._follow(heard)
+        self._watch_recording()
         self._obey(commands)
         self._check_silence()
         if self._outcome is None:
@@ -146,6 +150,13 @@ class Engine:
         else:
             self._end(Ending.REFUSED, reason)
 
+    @property
+    def link_lost_turning(self) -> bool:
+        """Whether the link failed while the stand was not known to be at rest: its coast-down is still to be seen."""
+        watch = self.watch
+        known = watch.state is not None and self._introduced
+        return bool(self._link_failure) and known and (watch.live or not watch.at_rest)
+
     def note(self, kind: str, name: str, detail: str = "", time_s: float | None = None) -> None:
         """Records an event with the next step, dated now unless ``time_s`` says when."""
         self._records.append(Event(self.telemetry.time_s if time_s is None else time_s, kind, name, detail))
@@ -165,7 +176,11 @@ class Engine:
             step=run.number if run else 0,
             steps=len(self.plan.steps) if self.plan else 0,
             step_text=run.step.kind if run and run.step else "",
-            values={**self.telemetry.latest, "vibration_g_rms": self.ring.vibration_g_rms},
+            values={
+                **self.telemetry.latest,
+                "vibration_g_rms": self.ring.vibration_g_rms,
+                "recorder_lag_s": self.recording.lag_s,
+            },
             counters=self.counters(),
             waits=self._wish is Wish.WORD and run is not None,
             withheld=self.keeper.withheld,
@@ -215,6 +230,12 @@ class Engine:
             self._enter(Phase.CONNECTING)
         elif was_tripped and self.watch.live and not self._cutting():
             self._abort(Reason.HOST_RULE)
+
+    def _watch_recording(self) -> None:
+        """What falls behind, or soon has no room, stops a run while its coast-down can still be recorded."""
+        objection = self.recording.objection() if self.watch.live and not self._cut_wanted else ""
+        if objection:
+            self._stop(objection)
 
     def _cutting(self) -> bool:
         """Whether an abort still waits for its answer."""
@@ -288,6 +309,7 @@ class Engine:
     def _abort_by_operator(self, _: Command) -> None:
         self.plan_run, self._wish = None, Wish.NONE
         self._abort(Reason.OPERATOR_ABORT)
+        self._aborted_locked = not self.watch.live and self.watch.tripped_at_s is None
         if self.watch.state in (None, Stand.LOCKED) and self.phase is not Phase.COASTING and not self.keep_open:
             self._end(Ending.ABORTED, "aborted while locked")
         elif self.phase is Phase.ARMING:
@@ -367,8 +389,18 @@ class Engine:
         if objection:
             self._end(Ending.REFUSED, f"limits are not agreed: {objection}")
             return
+        if self.recording.awaited:
+            self._await_recording()
+            return
+        self.message = ""
         self.note("limit", "agreed", f"checksum {agreement.crc:08x}")
         self._enter(Phase.READY)
+
+    def _await_recording(self) -> None:
+        """Nothing is offered for arming before the file is on disk."""
+        self.message = self.recording.objection()
+        if self._in_phase_s() > RECORDING_PATIENCE_S:
+            self._end(Ending.REFUSED, f"{self.message} after {RECORDING_PATIENCE_S:g} s: is the disk busy?")
 
     def _turn_ready(self) -> None:
         if self.watch.live:  # an Arm that was given up has arrived after all
@@ -389,7 +421,10 @@ class Engine:
             self._refuse_arming(asked.complaint())
 
     def _ask_to_arm(self) -> None:
-        if self.keeper.flowing(self.now_s) and self.agreement is not None:
+        objection = self.recording.objection()
+        if objection:
+            self._refuse_arming(objection)
+        elif self.keeper.flowing(self.now_s) and self.agreement is not None:
             self.watch.asked.add(Happening.ARM)
             self._arming = self.conversation.send(Arm(self.agreement.crc))
 
@@ -598,7 +633,7 @@ class Engine:
 
     def _forget_stop(self) -> None:
         """A reset or a new arming begins anew: the host's own reason of the last stop is history."""
-        self._host_trip, self._stop_reason = None, ""
+        self._host_trip, self._stop_reason, self._aborted_locked = None, "", False
 
     def _fail_link(self, reason: str) -> None:
         if not self._link_failure:
@@ -616,15 +651,16 @@ class Engine:
     def _last_ending(self) -> tuple[Ending, str]:
         """How the session ends when it ends now: by what happened to the stand."""
         if self.watch.tripped_at_s is None:
-            return Ending.DONE, ""
+            return (Ending.ABORTED, "aborted while locked") if self._aborted_locked else (Ending.DONE, "")
         aborted = self.watch.reason == Reason.OPERATOR_ABORT
         return (Ending.ABORTED if aborted else Ending.TRIPPED), self._why()
 
     def _end_with_link(self) -> None:
         """Ends for a link that failed: a trip stays one, and a device that never said who it is was no link to lose."""
-        tripped = self.watch.tripped_at_s is not None
-        lost = Ending.LINK_LOST if self._introduced else Ending.REFUSED
-        self._end(Ending.TRIPPED if tripped else lost, self._why())
+        if self.watch.tripped_at_s is not None:
+            self._end(*self._last_ending())
+        else:
+            self._end(Ending.LINK_LOST if self._introduced else Ending.REFUSED, self._why())
 
 
 def _within(name: str, value: float, low: float, high: float) -> None:

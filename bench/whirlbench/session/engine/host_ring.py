@@ -10,8 +10,10 @@ import numpy as np
 from whirlbench.rig.description import Rig
 from whirlbench.safety.device_rules import VibrationRule
 from whirlbench.safety.host_rules import Batch, Rule, Trip, live_rules
-from whirlbench.safety.margins import Margin, margins
+from whirlbench.safety.margins import RECORDER_LAG_S, Margin, margins
 
+LATE_TURNS = 20  # looks at a late recorder before it stops a run: one look after a pause of this process is no proof
+LATE_SURE_S = 0.2
 STEADY_TURNS = 5  # set-point turns (0.1 s) that a margin has to stay high before it stops a plan
 
 
@@ -65,3 +67,51 @@ class HostRing:
             return ""
         worst = max(high, key=lambda margin: margin.share)
         return f"{worst.label} uses {worst.share:.0%} of its limit ({worst.text()}), more than {above:.0%}"
+
+
+class RecordingWatch:
+    """Whether the recording is on disk and keeps up: nothing is armed before, and nothing turns on without.
+
+    A session that records calls ``expect`` once and ``look`` in every turn; one that does not is never objected to.
+    """
+
+    def __init__(self) -> None:
+        self.lag_s = math.nan  # age of the oldest records that are not on disk
+        self._expected = self._on_disk = False
+        self._trouble = ""
+        self._late_since_s: float | None = None
+        self._late_turns = 0
+        self._now_s = 0.0
+
+    def expect(self) -> None:
+        """From now on a recording is demanded."""
+        self._expected = True
+
+    def look(self, now_s: float, on_disk: bool, lag_s: float, trouble: str = "") -> None:
+        """Takes what the recorder says of itself; ``trouble`` is what speaks against turning on, empty for nothing."""
+        self._now_s, self.lag_s, self._trouble = now_s, lag_s, trouble
+        self._on_disk = self._on_disk or (on_disk and lag_s <= RECORDER_LAG_S)  # what piled up before is no lateness
+        if lag_s <= RECORDER_LAG_S or math.isnan(lag_s):
+            self._late_since_s, self._late_turns = None, 0
+            return
+        self._late_turns += 1
+        if self._late_since_s is None:
+            self._late_since_s = now_s
+
+    @property
+    def awaited(self) -> bool:
+        """Whether the file is not yet begun on disk and read back, with all that came before."""
+        return self._expected and not self._on_disk
+
+    def objection(self) -> str:
+        """Why nothing may be armed, or turn on; empty when nothing stands against it."""
+        if not self._expected:
+            return ""
+        if self.awaited:
+            return "the recording is not on disk yet"
+        if self._trouble:
+            return self._trouble
+        since_s = self._late_since_s
+        if since_s is None or self._late_turns < LATE_TURNS or self._now_s - since_s < LATE_SURE_S:
+            return ""
+        return f"the recorder is {self.lag_s:.1f} s behind, more than {RECORDER_LAG_S:g} s"

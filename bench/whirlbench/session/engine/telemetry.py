@@ -31,6 +31,8 @@ FIELDS = {
     "speed_request_rpm": "request_rpm",
 }
 
+Mark = tuple[int, int, int]  # begin of the run, latest time, what is added to the raw counter; us of the device's clock
+
 
 @dataclass(frozen=True)
 class DatedEvent:
@@ -72,6 +74,22 @@ class Telemetry:
         self._epoch_us: int | None = None
         self._slow_s, self._edge_s, self._vibration_s = -np.inf, -np.inf, -np.inf
         self._heard_at_s: float | None = None
+
+    def mark(self) -> Mark | None:
+        """Where the device's clock stands, for whoever has to go on after this one; None before the first sample."""
+        clock = self._clock.mark
+        return None if clock is None or self._epoch_us is None else (self._epoch_us, *clock)
+
+    def resume(self, mark: Mark) -> None:
+        """Goes on where another one left its ``mark``: the same run time, nothing older is taken."""
+        self._epoch_us = mark[0]
+        self._clock.resume(mark[1:])
+        self.time_s = (mark[1] - mark[0]) / US_PER_S
+        self._slow_s = self._edge_s = self._vibration_s = self.time_s
+
+    def runs_behind(self, message: Slow) -> bool:
+        """Whether a sample's time lies before what was heard last: the device began to count anew."""
+        return self._clock.runs_behind(message.time_us)
 
     def take(self, messages: Sequence[Message], now_s: float) -> Heard:
         """Sorts ``messages`` out; ``now_s`` only measures the pause of a restart."""

@@ -22,6 +22,7 @@ SLOW_ROWS = 60_000  # 120 s at 500/s
 VIBRATION_ROWS = 393_216  # 120 s at 3.2 kHz
 ENVELOPE_ROWS = 24_576  # 120 s of blocks of 16 samples at 3.2 kHz
 EVENT_ROWS = 512
+VALUE_NAMES = (*(channel.name for channel in SLOW_CHANNELS), "vibration_g_rms", "recorder_lag_s")
 COUNTER_NAMES = ("good", "bad", "unknown", "lost", "noise_bytes", "stale", "heartbeats", "longest_turn_us")
 
 STATUS = np.dtype(
@@ -29,8 +30,8 @@ STATUS = np.dtype(
         ("version", "i8"),  # odd while the session writes
         ("phase", "S32"), ("state", "S16"), ("reason", "S32"), ("step_text", "S32"),
         ("message", "S200"), ("withheld", "S120"), ("time_s", "f8"), ("step", "i4"), ("steps", "i4"), ("waits", "?"),
-        ("values", "f8", (len(SLOW_CHANNELS) + 1,)), ("counters", "i8", (len(COUNTER_NAMES),)),
-        ("ending", "S16"), ("ending_reason", "S300"),
+        ("values", "f8", (len(VALUE_NAMES),)), ("counters", "i8", (len(COUNTER_NAMES),)),
+        ("ending", "S16"), ("ending_reason", "S300"), ("saved", "S300"),
     ]
 )  # fmt: skip
 EVENT = np.dtype([("time_s", "f8"), ("kind", "S8"), ("name", "S48"), ("detail", "S200")])
@@ -39,7 +40,6 @@ ENVELOPE = np.dtype([("time_s", "f8"), ("low_g", "f4", (3,)), ("high_g", "f4", (
 SLOW = np.dtype(("f8", (1 + len(SLOW_CHANNELS),)))
 STREAMS = ("slow", "vibration", "envelope", "events")
 COUNTS = np.dtype([("surface", "i8"), *((stream, "i8", (2,)) for stream in STREAMS)])
-VALUE_NAMES = (*(channel.name for channel in SLOW_CHANNELS), "vibration_g_rms")
 PARTS = {
     "status": (STATUS, 1),
     "counts": (COUNTS, 1),
@@ -101,7 +101,14 @@ class SharedView:
     def outcome(self) -> Outcome | None:
         """How the session ended; None while it goes on."""
         row = self._read_status()
-        return Outcome(Ending(_text(row["ending"])), _text(row["ending_reason"])) if row["ending"] else None
+        if not row["ending"]:
+            return None
+        return Outcome(Ending(_text(row["ending"])), _text(row["ending_reason"]), _text(row["saved"]))
+
+    @property
+    def version(self) -> int:
+        """Grows with each status that is shown: the sign of life of whoever shows it."""
+        return int(self._status["version"][0])
 
     def _read_status(self) -> np.void:
         row: np.void = self._status[0].copy()
@@ -192,11 +199,12 @@ class SharedView:
             row["counters"] = [progress.counters.get(name, 0) for name in COUNTER_NAMES]
             if outcome is not None:
                 row["ending"] = outcome.ending.encode()
-                row["ending_reason"] = _bytes(outcome.reason, STATUS["ending_reason"].itemsize)
+                for key, text in (("ending_reason", outcome.reason), ("saved", outcome.saved)):
+                    row[key] = _bytes(text, STATUS[key].itemsize)
 
     @contextlib.contextmanager
     def _writing(self) -> Iterator[None]:
-        self._status["version"][0] += 1
+        self._status["version"][0] += 1 + self._status["version"][0] % 2  # odd already: its writer died over it
         try:
             yield
         finally:

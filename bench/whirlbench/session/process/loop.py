@@ -8,22 +8,30 @@ import os
 import signal
 import time
 import traceback
+from collections.abc import Sequence
 from dataclasses import replace
 from multiprocessing.connection import Connection
 
 from whirlbench.errors import BenchError, LinkError, RecordingError
 from whirlbench.link.framing import frame
 from whirlbench.link.messages import Abort, Reason
-from whirlbench.session.engine import Actions, Command, CommandKind, Ending, Engine, Outcome
+from whirlbench.safety.margins import RECORDER_LAG_S
+from whirlbench.session.engine import Actions, Command, CommandKind, Ending, Engine, Outcome, Phase, Record
+from whirlbench.session.process.coast_down import CoastDown
 from whirlbench.session.process.live_view import SharedView
-from whirlbench.session.process.operating_system import ask_for_priority, ignore_terminal_signals
-from whirlbench.session.process.recorder import Recorder
+from whirlbench.session.process.operating_system import (
+    ask_for_priority,
+    ignore_terminal_signals,
+    release_signals,
+)
+from whirlbench.session.process.recorder import Closing, Recorder
 from whirlbench.session.process.spec import Port, SessionSpec
 
 WAIT_S = 0.002  # longest sleep for bytes: commands and heartbeats are looked after at least so often
 NAP_S = 0.0005  # where a port cannot wait
 STATUS_S = 0.02
 TIDY_S = 1.0
+WAKE_S = 0.5
 
 
 def run_session(spec: SessionSpec, view_name: str, commands: Connection) -> None:
@@ -48,22 +56,34 @@ def _run_guarded(spec: SessionSpec, view: SharedView, commands: Connection, no_p
         return Outcome(Ending.REFUSED, str(error))
     if no_priority:
         engine.note("note", "no priority", f"what draws can delay decisions: {no_priority}")
-    recorder = Recorder(spec)
+    recorder = Recorder(spec, view.name, engine.telemetry.mark)
     loop = SessionLoop(engine, port, recorder, view, commands)
     try:
         outcome = loop.run()
-        recorder.close(outcome)
-        return outcome
+        if engine.link_lost_turning:
+            port.close()
+            outcome = loop.follow_coast_down(spec, outcome)
+        return _with_recording(outcome, recorder.close(outcome, loop.tell))
     except Exception as error:
         with contextlib.suppress(Exception):
             port.write(frame(Abort(Reason.HOST_RULE), 0))  # the device would trip by itself; this is sooner
         traceback.print_exc()
         outcome = Outcome(Ending.FAILED, f"{type(error).__name__}: {error}")
         with contextlib.suppress(Exception):
-            recorder.close(outcome)
+            outcome = _with_recording(outcome, recorder.close(outcome, loop.tell))
         return outcome
     finally:
         port.close()
+
+
+def _with_recording(outcome: Outcome, closing: Closing) -> Outcome:
+    """The outcome with what is recorded; a run whose recording failed did not end well, whatever the stand did."""
+    if not closing.problem:
+        return replace(outcome, saved=closing.saved)
+    ending = Ending.FAILED if outcome.ending is Ending.DONE else outcome.ending
+    told = closing.problem in outcome.reason
+    reason = outcome.reason if told else "; ".join(filter(None, (outcome.reason, f"the recording: {closing.problem}")))
+    return Outcome(ending, reason, closing.saved)
 
 
 class SessionLoop:
@@ -77,11 +97,15 @@ class SessionLoop:
         self._surface_at_s = float("-inf")
         self._shown_at_s = self._tidied_at_s = float("-inf")
         self._longest_turn_s = 0.0
+        self._woken_at_s = float("-inf")
         self._wait = getattr(port, "wait", None)
+        if recorder.wanted:
+            engine.recording.expect()
 
     def run(self) -> Outcome:
         """Turns until the engine ends the session."""
         signal.signal(signal.SIGTERM, self._terminate)
+        release_signals("SIGTERM")
         gc.collect()
         gc.freeze()  # nothing that exists now needs to be looked at again during a run
         gc.disable()
@@ -97,22 +121,50 @@ class SessionLoop:
 
     def turn(self) -> Actions:
         """Once through: read, decide, answer; then record and show."""
-        engine = self._engine
+        engine, actions = self._engine, Actions()
         try:
             data = self._port.read()
             now_s = time.monotonic()
+            self._look_at_recorder(now_s)
             actions = engine.step(now_s, data, self._take_commands(), self._surface_age_s(now_s))
             if actions.to_device:
                 self._port.write(actions.to_device)
         except LinkError as error:
             now_s = time.monotonic()
-            actions = engine.lose_link(now_s, str(error))
+            lost = engine.lose_link(now_s, str(error))  # what was heard in this turn is recorded all the same
+            actions = replace(lost, records=(*actions.records, *lost.records))
         if data_came := bool(actions.records):
             self._longest_turn_s = max(self._longest_turn_s, time.monotonic() - now_s)
         self._keep(actions, data_came)
         self._show(actions, now_s)
         self._tidy(now_s)
         return actions
+
+    def _look_at_recorder(self, now_s: float) -> None:
+        """One that is late was perhaps stopped: it may go on, whatever becomes of the run."""
+        recorder, watch = self._recorder, self._engine.recording
+        if recorder.wanted:
+            watch.look(now_s, recorder.on_disk, recorder.lag_s(now_s), recorder.objection)
+            if watch.lag_s > RECORDER_LAG_S and now_s - self._woken_at_s > WAKE_S:
+                self._woken_at_s = now_s
+                recorder.wake()
+
+    def follow_coast_down(self, spec: SessionSpec, outcome: Outcome) -> Outcome:
+        """Tries the lost port again and records the coast-down, for a surface that may be gone by then."""
+
+        def keep(records: Sequence[Record]) -> None:
+            self._recorder.keep(records)
+            self._view.show(records, self._engine.rig.vibration.g_per_count)
+
+        try:
+            said = CoastDown(spec, self._engine.telemetry, self._engine.watch, keep, self.tell).record()
+        except RecordingError as error:
+            said = f"the recording failed: {error}"
+        return replace(outcome, reason="; ".join(filter(None, (outcome.reason, said))))
+
+    def tell(self, text: str) -> None:
+        """Shows the surface that the session lives on after its outcome, and what for."""
+        self._view.show_progress(replace(self._engine.progress(), phase=Phase.COASTING.value, message=text))
 
     def _take_commands(self) -> list[Command]:
         taken: list[Command] = []

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
+import threading
+from collections.abc import Iterator
+from typing import Any
 
 PRIORITY = -10  # the decision comes before any picture of it; half of what the system offers
+# What a terminal sends to its whole group: Ctrl-C, its own end, Ctrl-\, Ctrl-Z, reading or writing in the background.
+TERMINAL_SIGNALS = ("SIGINT", "SIGHUP", "SIGQUIT", "SIGTSTP", "SIGTTIN", "SIGTTOU")
+ENDING_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")  # what asks a program to end
 
 
 def ask_for_priority() -> str:
@@ -19,14 +26,94 @@ def ask_for_priority() -> str:
     return ""
 
 
-def give_priority_back() -> None:
-    """Takes the usual rank again, in a process that inherited a higher one."""
-    if hasattr(os, "nice") and os.nice(0) < 0:
-        os.nice(-PRIORITY)
+def step_behind() -> None:
+    """Goes half the way back to the usual rank, in a process that inherited a higher one.
+
+    The recorder must not delay a decision, nor may whatever else the computer does make it late.
+    """
+    if hasattr(os, "nice") and os.nice(0) < PRIORITY // 2:
+        os.nice(-PRIORITY // 2)
 
 
-def ignore_terminal_signals() -> None:
-    """Ctrl-C and a closed terminal reach the whole group; what they mean is the surface's to say."""
-    for name in ("SIGINT", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), signal.SIG_IGN)
+def ignore_terminal_signals(*more: str) -> None:
+    """Ctrl-C and a closed terminal reach the whole group; what they mean is the surface's to say.
+
+    ``more`` names further signals to ignore. Ends what ``signals_held`` of the parent held back from them.
+    """
+    names = [name for name in (*TERMINAL_SIGNALS, *more) if hasattr(signal, name)]
+    for name in names:
+        signal.signal(getattr(signal, name), signal.SIG_IGN)
+    release_signals(*names)
+
+
+def release_signals(*names: str) -> None:
+    """Lets the named signals through again, in a process that was started while they were held."""
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {getattr(signal, name) for name in names})
+
+
+@contextlib.contextmanager
+def signals_held() -> Iterator[None]:
+    """Holds back what would end a child before it has set its own signals; the parent gets it afterwards.
+
+    A child inherits what is held and lets it through once it is ready. Where nothing can be held back (Windows), an
+    interrupt is ignored meanwhile.
+    """
+    if hasattr(signal, "pthread_sigmask"):
+        held = {getattr(signal, name) for name in ENDING_SIGNALS if hasattr(signal, name)}
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, held)
+        try:
+            yield
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        return
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    handler = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, handler)
+
+
+class EndingRequests:
+    """Notes Ctrl-C, a closed terminal, a shutdown while inside, so that whoever is inside cuts the power first.
+
+    The handlers are set whatever was inherited: a script that starts a run in the background hands on an interrupt
+    that is ignored. While ``interrupting`` a request also raises KeyboardInterrupt: it ends a question to the operator.
+    """
+
+    def __init__(self) -> None:
+        self.interrupting = False
+        self._count = self._taken = 0
+        self._before: dict[int, Any] = {}
+
+    def new(self) -> bool:
+        """Whether something has asked for an end since the last look."""
+        taken, self._taken = self._taken, self._count
+        return self._count > taken
+
+    def __enter__(self) -> EndingRequests:
+        if threading.current_thread() is threading.main_thread():
+            for name in ENDING_SIGNALS:
+                number = getattr(signal, name, None)
+                if number is not None:
+                    self._before[number] = signal.signal(number, self._note)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler if handler is not None else signal.SIG_DFL)
+
+    def _note(self, *_: object) -> None:
+        self._count += 1
+        if self.interrupting:
+            raise KeyboardInterrupt
+
+
+def wake(pid: int | None) -> None:
+    """Continues a stopped process, where processes can be stopped."""
+    if pid is not None and hasattr(signal, "SIGCONT"):
+        with contextlib.suppress(OSError):
+            os.kill(pid, signal.SIGCONT)

@@ -1,27 +1,25 @@
-"""Records of a session into the recording of its run: the one place where a session knows the format's writer."""
+"""Records of a session into the recording of its run, and what its two processes tell each other of that."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from datetime import UTC, datetime
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from enum import Enum, auto
 from typing import Any, Protocol
 
 import numpy as np
 
-from whirlbench.recording.attributes import RunAttributes
-from whirlbench.rig.toml import parse_rig
 from whirlbench.samples import Event
 from whirlbench.session.engine import (
     CountersRecord,
     IdentityRecord,
+    Mark,
     NoteRecord,
-    Outcome,
     Record,
     SlowRecord,
     TachRecord,
     VibrationRecord,
 )
-from whirlbench.session.process.spec import SessionSpec
 
 
 class RunWriter(Protocol):
@@ -71,50 +69,23 @@ def write(writer: RunWriter, records: Iterable[Record]) -> None:
         _WRITE[type(record)](writer, record)
 
 
-class RunRecording:
-    """The recording of one session: created as soon as the device has said who it is, and fed from then on.
+Portion = tuple[int, list[Record], Mark | None]  # number, records, mark of the device's clock
 
-    What comes before that is kept and written then.
-    """
 
-    def __init__(self, spec: SessionSpec) -> None:
-        self._spec = spec
-        self._early: list[Record] = []
-        self._writer: RunWriter | None = None
-        self._failed = False
+class ReportKind(Enum):
+    """What the recording process tells."""
 
-    def keep(self, records: Sequence[Record]) -> None:
-        """Adds records, which the writer flushes twice a second; RecordingError when they cannot be written."""
-        if self._failed:
-            return
-        if self._writer is None:
-            from whirlbench.recording.files import create  # only a process that writes needs it
+    SAVED = auto()  # the portion of that number, and all before it, is on disk; text: what is wrong with the room
+    FAILED = auto()  # nothing can be written any more; text: why
+    CLOSED = auto()  # text: why not all was written, empty when all was
+    PACKED = auto()  # text: why not, empty when it was
 
-            self._early.extend(records)
-            identity = next((record for record in records if isinstance(record, IdentityRecord)), None)
-            if identity is None:
-                return
-            self._writer = create(self._spec.recording, self._header(identity))
-            records, self._early = self._early, []
-        write(self._writer, records)
 
-    def give_up(self) -> None:
-        """No more writing; what is on the disk stays."""
-        self._failed = True
+@dataclass(frozen=True)
+class Report:
+    """A word of the recording process; ``saved_s`` is the run time of the newest sample on disk."""
 
-    def close(self, outcome: Outcome) -> None:
-        """Ends the recording with the session's outcome."""
-        if self._writer is not None:
-            self._writer.close(outcome.ending.value, outcome.reason)
-
-    def _header(self, identity: IdentityRecord) -> RunAttributes:
-        spec = self._spec
-        return RunAttributes.of_rig(
-            parse_rig(spec.rig_text),
-            spec.rig_text,
-            plan_text=spec.plan_text,
-            firmware=dict(identity.firmware),
-            created=datetime.now(UTC).isoformat(timespec="seconds"),
-            origin=spec.origin,
-            random_seed=spec.random_seed,
-        )
+    kind: ReportKind
+    number: int
+    saved_s: float
+    text: str = ""

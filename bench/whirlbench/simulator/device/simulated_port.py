@@ -20,6 +20,8 @@ class SimulatedPort:
     ``clock``: seconds that only grow; the stand is as old as the clock since opening.
     """
 
+    ends_with_session = True  # opened again it is another stand
+
     def __init__(
         self, rig_text: str, seed: int, faults: Sequence[Fault] = (), clock: Callable[[], float] = time.monotonic
     ) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -60,7 +61,7 @@ def command(folder: Path, speed: float, random_seed: int | None, rig_path: Path 
         click.echo(f"{spin.purpose}:")
         path, outcome = _spin(spin, rig_text, folder, seed, speed)
         if outcome.ending is Ending.ABORTED:
-            tell_outcome(outcome, path)
+            tell_outcome(replace(outcome, saved="closed"), path)
             return outcome.exit_status
         _require(spin, path, outcome)
         chapters.append(_chapter(spin, path, outcome, folder))

@@ -11,13 +11,14 @@ import click
 from whirlbench.cli.port_choice import SIMULATED, origin, port_opener
 from whirlbench.cli.run_input import naming
 from whirlbench.cli.run_output import new_recording, tell_outcome
+from whirlbench.cli.spin_screen import SpinScreen
 from whirlbench.errors import BenchError
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import read_rig
 from whirlbench.safety.margins import margins
 from whirlbench.session.engine import CommandKind, Outcome, Progress, check_list
 from whirlbench.session.plan import Plan, check_plan, describe, read_plan
-from whirlbench.session.process import SessionHandle, SessionSpec, WillingOperator, start
+from whirlbench.session.process import EndingRequests, SessionHandle, SessionSpec, WillingOperator, start
 
 TURN_S = 0.05  # the terminal's sign of life: several within the shortest limit for it
 
@@ -35,7 +36,7 @@ def command(
 ) -> int:
     """Run PLAN on the stand, supervised, and record it.
 
-    Ctrl-C cuts the power; the coast-down is still recorded.
+    Ctrl-C cuts the power, and so do a closed terminal and a request to end; the coast-down is still recorded.
     """
     (rig, rig_text), (plan, plan_text) = read_rig(rig_path), read_plan(plan_path)
     check_plan(plan, rig, plan_path)
@@ -85,32 +86,39 @@ def _supervise(spec: SessionSpec, rig: Rig, yes: bool) -> Outcome:
     """Starts the session and stays its surface until it ends."""
     from rich.console import Console
 
-    from whirlbench.cli.spin_screen import SpinScreen
-
     operator = WillingOperator()
-    with start(spec) as session, SpinScreen(Console(), rig) as screen:
+    with EndingRequests() as requests, start(spec) as session, SpinScreen(Console(), rig) as screen:
         while (outcome := session.outcome()) is None:
             try:
-                _turn(session, screen, operator, yes)
+                _turn(session, screen, operator, requests, yes)
             except (KeyboardInterrupt, click.Abort):
+                session.command(CommandKind.ABORT)
+            if requests.new() or screen.failed_anew():
                 session.command(CommandKind.ABORT)
         screen.show(session.state(), session.view.events())
         session.join()
     return outcome
 
 
-def _turn(session: SessionHandle, screen: object, operator: WillingOperator, yes: bool) -> None:
+def _turn(
+    session: SessionHandle, screen: SpinScreen, operator: WillingOperator, requests: EndingRequests, yes: bool
+) -> None:
     session.heard()
     progress: Progress = session.state()
-    screen.show(progress, session.view.events())  # type: ignore[attr-defined]
+    screen.show(progress, session.view.events())
     for command in operator.commands(progress):
-        if command.kind is not CommandKind.CONTINUE or yes or _inspected(progress):
+        if command.kind is not CommandKind.CONTINUE or yes or _inspected(progress, requests):
             session.command(command)
         else:
             session.command(CommandKind.FINISH)
     time.sleep(TURN_S)
 
 
-def _inspected(progress: Progress) -> bool:
+def _inspected(progress: Progress, requests: EndingRequests) -> bool:
     """The operator's word after an inspection; meanwhile the stand is locked, and needs no sign of life."""
-    return click.confirm(f"\n{progress.message}. Inspected, isolator closed, everybody clear: continue?", default=False)
+    question = f"\n{progress.message}. Inspected, isolator closed, everybody clear: continue?"
+    requests.interrupting = True
+    try:
+        return click.confirm(question, default=False)
+    finally:
+        requests.interrupting = False

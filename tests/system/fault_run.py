@@ -1,0 +1,210 @@
+"""A supervised run by the real processes, a fault in it, and what is left: for the short tests and the long campaign.
+
+The device lives in a process of its own behind a pseudo-terminal; the verb `spin` runs in a process group of its own,
+as a terminal would start it. A fault comes in one of three phases: armed, turning, coasting.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import resource
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import h5py
+import psutil
+
+from whirlbench.rig.toml import example_rig_text
+
+HERE = Path(__file__).parent
+PHASES = {"armed": r"state +armed", "turning": r"state +turning", "coasting": r"start: coast-down"}
+PLAN_TEXT = """
+[[step]]
+kind = "hold"
+throttle_us = 1000
+pitch_deg = 8
+duration_s = {armed_s}
+[[step]]
+kind = "hold"
+throttle_us = 1250
+pitch_deg = 8
+duration_s = {turning_s}
+[[step]]
+kind = "coast-down"
+"""
+HEARTBEAT_MS = 300
+LONG_S = 40.0
+AFTER_S = 1.0  # into the phase
+PATIENCE_S = 120.0
+SPIN = "from whirlbench.cli.verbs import spin; import functools; from whirlbench.cli.main import main; "
+
+
+def quick_rig_text() -> str:
+    """The example rig with a short rest time, and limits of silence that a busy computer keeps in real time."""
+    text = example_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
+    return text.replace("heartbeat_ms = 100", f"heartbeat_ms = {HEARTBEAT_MS}\nsurface_ms = 1000")
+
+
+@dataclass
+class FaultRun:
+    """One run; ``begin``, ``await_phase``, the fault, ``finish``, then the questions."""
+
+    folder: Path
+    rig_text: str
+    phase: str = "turning"
+    reconnect_s: float = 60.0
+    size_limit: int = 0  # greatest size of a file, for a disk that is full
+    output: str = "run.h5"
+    armed_device_s: float = 0.0
+    fault_device_s: float = 0.0
+    status: int | None = None
+    printed: str = ""
+    errors: str = ""
+    lines: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.recording = self.folder / self.output
+        self.link = self.folder / "stand"
+
+    def begin(self) -> None:
+        """Starts device and verb."""
+        (self.folder / "rig.toml").write_text(self.rig_text, encoding="utf-8")
+        armed_s, turning_s = {"armed": (LONG_S, 1.0), "turning": (0.3, LONG_S), "coasting": (0.3, 2.0)}[self.phase]
+        plan = PLAN_TEXT.format(armed_s=armed_s, turning_s=turning_s)
+        (self.folder / "plan.toml").write_text(plan, encoding="utf-8")
+        self.device = self._start([str(HERE / "device_process.py"), "rig.toml", "1", "0", str(self.link)])
+        self.device.stdout.readline()
+        code = SPIN + f"spin.SessionSpec = functools.partial(spin.SessionSpec, reconnect_s={self.reconnect_s}); main()"
+        arguments = ["spin", "--rig", "rig.toml", "--plan", "plan.toml", "--port", str(self.link), "--yes"]
+        self._errors = open(self.folder / "errors.txt", "w+")  # noqa: SIM115 - closed by end()
+        self.spin = self._start(["-c", code, *arguments, "-o", str(self.recording)], self._errors, self._limit)
+
+    def _start(self, words: list[str], errors: object = None, first: Callable[[], None] | None = None):
+        return subprocess.Popen(
+            [sys.executable, *words], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=errors, text=True,
+            cwd=self.folder, start_new_session=True, preexec_fn=first,
+        )  # fmt: skip
+
+    def _limit(self) -> None:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # as a script in the background hands it on
+        if self.size_limit:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (self.size_limit, self.size_limit))
+
+    def await_phase(self) -> bool:
+        """Waits until the verb says that the phase has begun, and a little; False when it ended before."""
+        while line := self.spin.stdout.readline():
+            self.lines.append(line)
+            if re.search(PHASES[self.phase], line):
+                time.sleep(AFTER_S)
+                return True
+        return False
+
+    def processes(self) -> dict[str, psutil.Process]:
+        """The surface, its session and its recorder."""
+        surface = psutil.Process(self.spin.pid)
+        session = next(child for child in surface.children() if "spawn_main" in " ".join(child.cmdline()))
+        recorder = next(child for child in session.children() if "spawn_main" in " ".join(child.cmdline()))
+        return {"surface": surface, "session": session, "recorder": recorder}
+
+    def strike(self, target: str, number: int) -> None:
+        """Sends a signal to one of the processes, or to the whole group, and notes the device's time."""
+        self.family = self.processes()
+        self.note_time()
+        if target == "group":
+            os.killpg(self.spin.pid, number)
+        else:
+            self.family[target].send_signal(number)
+
+    def note_time(self) -> None:
+        """Notes the device's time as that of the fault."""
+        self.tell_device("time")
+        latest, armed_s = "", []
+        while True:
+            _, state, at_s = self.device.stdout.readline().split()
+            if state == latest:  # the answer: the only line that repeats the state before it
+                self.armed_device_s, self.fault_device_s = armed_s[0], float(at_s)
+                return
+            latest = state
+            if state == "ARMED":
+                armed_s.append(float(at_s))
+
+    def tell_device(self, word: str) -> None:
+        """A word on the device's standard input."""
+        self.device.stdin.write(word + "\n")
+        self.device.stdin.flush()
+
+    def finish(self, of: tuple[str, ...] = ("surface", "session", "recorder")) -> None:
+        """Waits for the verb and for its other processes."""
+        out, _ = self.spin.communicate(timeout=PATIENCE_S)
+        self.status, self.printed = self.spin.returncode, "".join(self.lines) + out
+        self._errors.seek(0)
+        self.errors = self._errors.read()
+        until_s = time.monotonic() + PATIENCE_S
+        for process in (self.family[name] for name in of if hasattr(self, "family")):
+            while _lives(process) and time.monotonic() < until_s:
+                time.sleep(0.05)
+            assert not _lives(process), f"{process} did not end"
+
+    def end(self) -> None:
+        """Kills whatever is left."""
+        for process in (self.spin, self.device):
+            for child in psutil.Process(process.pid).children(recursive=True) if process.poll() is None else ():
+                child.kill()
+            process.kill()
+            process.wait()
+            for pipe in (process.stdin, process.stdout):
+                pipe.close()
+        for process in getattr(self, "family", {}).values():
+            if _lives(process):
+                process.kill()
+        self._errors.close()
+
+    # --- what is left -------------------------------------------------------------------------------------------------
+
+    def recorded(self) -> Recorded:
+        """What two other ways of opening it find in the file: beside a writer, and plainly."""
+        with h5py.File(self.recording, "r", swmr=True) as file:
+            beside = float(file["slow/time_s"][-1])
+        with h5py.File(self.recording, "r") as file:
+            armed_s = min(float(row["time_s"]) for row in file["events/rows"][...] if row["name"] == b"armed")
+        fault_s = armed_s + self.fault_device_s - self.armed_device_s
+        last_s, at_rest, ending = self._last(self.recording)
+        continued = self.recording.with_name("run-continued.h5")
+        end_s, at_rest, ending = self._last(continued) if continued.exists() else (last_s, at_rest, ending)
+        return Recorded(min(beside, last_s), fault_s, end_s, at_rest, ending)
+
+    def _last(self, path: Path) -> tuple[float, bool, str]:
+        """Run time that every stream reaches, whether the shaft is at rest then, and the ending."""
+        with h5py.File(path, "r") as file:
+            last_s = min(float(file["slow/time_s"][-1]), float(file["vibration/time_s"][-1]))
+            ending = bytes(file["ending/row"][0]["exit_status"]).decode() if len(file["ending/row"]) else ""
+            return last_s, float(file["slow/rpm"][-1]) == 0.0, ending
+
+    def saved_s(self) -> float:
+        """To which second the verb said that the run is saved; NaN when it did not."""
+        found = re.findall(r"saved to ([\d.]+) s", self.printed)
+        return float(found[-1]) if found else float("nan")
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """Run time up to which every stream reaches, that of the fault, that of the end with a second file, if any."""
+
+    last_s: float
+    fault_s: float
+    end_s: float
+    at_rest: bool
+    ending: str
+
+
+def _lives(process: psutil.Process) -> bool:
+    try:
+        return process.is_running() and process.status() != psutil.STATUS_ZOMBIE
+    except psutil.NoSuchProcess:
+        return False
