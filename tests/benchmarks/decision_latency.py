@@ -69,7 +69,7 @@ class ScriptedDevice:
         out: list[Message] = []
         if isinstance(message, Identify):
             out = [
-                Hello(1, 3, 1, 0, 1, len(CHANNEL_TABLE), 0, now_us(), 0, 500, 1600, 3, self.state, 0),
+                Hello(2, 3, 1, 0, 1, len(CHANNEL_TABLE), 0, now_us(), 0, 500, 1600, 3, self.state, 0),
                 *CHANNEL_TABLE,
             ]
         elif isinstance(message, SetLimit):
@@ -89,7 +89,7 @@ class ScriptedDevice:
         if turn % 10 == 0:
             out.append(Tach(self.edges, 0, (now_us(), (now_us() + 10_000) & U32)))
             self.edges += 2
-        slow = Slow(now_us(), 24_000, 600, 800, 300, 84_100, 1000, 1400, 0, self.state, 0)
+        slow = Slow(now_us(), 24_000, 600, 800, 300, 84_100, 1000, 1400, 0, self.state, 0, 5000, 3, 0)
         return self.send(*out, slow)
 
     def send(self, *messages: Message) -> bytes:

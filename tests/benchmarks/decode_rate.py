@@ -36,7 +36,7 @@ def one_second(rng: random.Random, first_us: int) -> list:
     messages: list = []
     for tick in range(500):
         now_us = first_us + tick * 2000
-        messages.append(Slow(now_us, 20_000, 312, 840, 511, -81_234, 1500, 1480, 6000, 2, 0))
+        messages.append(Slow(now_us, 20_000, 312, 840, 511, -81_234, 1500, 1480, 6000, 2, 0, 5000, 3, 1))
         if tick % 5 == 0:
             messages.append(Vibration(now_us, 625_000, now_us // 625, 3, rng.randbytes(96)))
         if tick % 10 == 0:

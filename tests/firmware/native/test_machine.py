@@ -48,6 +48,30 @@ LIMITS = {
     LimitId.SERVO_MIN_US: 1000,
     LimitId.SERVO_MAX_US: 2000,
     LimitId.THROTTLE_SLEW_US_PER_S: 5000,
+    LimitId.CURRENT_COUNTS: 800,
+    LimitId.CURRENT_LEAST_COUNTS: 100,
+    LimitId.CURRENT_ZERO_COUNTS: 500,
+    LimitId.CUT_CURRENT_COUNTS: 50,
+    LimitId.CUT_PROOF_MS: 100,
+    LimitId.LOST_TACH_MS: 40,
+    LimitId.START_TACH_MS: 150,
+    LimitId.VOLTAGE_COUNTS: 600,
+    LimitId.SUPPLY_MV: 4500,
+    LimitId.LOAD_SILENCE_MS: 100,
+    LimitId.FROZEN_SAMPLES: 50,
+    LimitId.STUCK_SERVO_COUNTS: 60,
+    LimitId.STUCK_SERVO_MS: 50,
+    LimitId.SERVO_LOW_COUNTS: 180,
+    LimitId.SERVO_HIGH_COUNTS: 840,
+    LimitId.TACH_JUMP_PERIODS: 3,
+}
+SHOWN = {
+    "current_counts": [0, 99, 100, 440, 500, 549, 551, 800, 801, 1023],
+    "voltage_counts": [0, 599, 600, 800],
+    "servo_counts": [0, 180, 510, 571, 840, 0xFFFF],
+    "load_counts": [0, -4, 0x7FFFFE, 0x7FFFFF, -0x7FFFFF, -0x800000],
+    "supply_mv": [0, 4499, 4500, 5000],
+    "load_age_ms": [0, 100, 101, 255],
 }
 GOVERNOR = {
     GovernorId.THROTTLE_KP: 1500,
@@ -104,6 +128,22 @@ class Pair:
                 self.twin.tick(self.now_us, self.readings)
             sent += self.compare()
         return sent
+
+    def freeze(self, samples: int) -> None:
+        """One axis gives the same counts for so long."""
+        for number in range(samples):
+            sample = np.array([3 + number % 2, 4095, -5 - number % 2], dtype=np.int16)
+            self.sketch.sample(self.index, sample, self.now_us)
+            self.twin.saw_samples(self.index, sample[None, :], self.now_us)
+            self.index += 1
+        self.compare()
+
+    def spin(self, periods: int) -> None:
+        """A steady rotor."""
+        for _ in range(periods):
+            self.run(8)
+            self.edge(16_000)
+            self.command(Heartbeat(3))
 
     def edge(self, period_ticks: int) -> None:
         period = 0 if self.twin.at_rest else period_ticks
@@ -171,6 +211,9 @@ ACTIONS = st.lists(
         st.tuples(st.just("edge"), st.sampled_from([9000, 11_999, 12_000, 15_000, 40_000])),
         st.tuples(st.just("shake"), st.sampled_from([5, 20, 60])),
         st.tuples(st.just("gaps"), st.integers(10, 200)),
+        st.tuples(st.just("spin"), st.integers(1, 12)),
+        st.tuples(st.just("freeze"), st.sampled_from([10, 49, 50])),
+        st.sampled_from([(name, value) for name, values in SHOWN.items() for value in values]),
         st.just(("arm", 0)),
     ),
     max_size=40,
@@ -187,6 +230,12 @@ def play(pair: Pair, actions: list[Message | tuple[str, int]]) -> None:
             pair.edge(action[1])
         elif action[0] == "gaps":
             pair.shake_with_gaps(action[1])
+        elif action[0] in SHOWN:
+            setattr(pair.readings, *action)
+        elif action[0] == "spin":
+            pair.spin(action[1])
+        elif action[0] == "freeze":
+            pair.freeze(action[1])
         elif action[0] == "shake":
             pair.shake(action[1])
         else:
@@ -206,6 +255,12 @@ def test_from_power_on_both_send_the_same_bytes(unexpected: bool, actions: list[
 @example([Heartbeat(1), ("gaps", 110), Heartbeat(1), ("gaps", 50)])
 @example([SetGovernor(0, 2), Request(8000), Pitch(1500), Request(8000), ("edge", 15_000), ("run", 40), Disarm()])
 @example([SetGovernor(0, 1), Throttle(1500), ("run", 20), Request(8000), ("edge", 14_000), ("run", 40), Throttle(1000)])
+@example([("servo_counts", 510), SetGovernor(0, 1), Throttle(1300), Request(8000), ("spin", 12), ("run", 30)])
+@example([Throttle(1300), ("spin", 12), ("edge", 40_000), ("edge", 40_000), ("edge", 40_000), ("run", 2)])
+@example([Throttle(1300), ("spin", 12), Disarm(), ("spin", 12), ("spin", 12)])
+@example([Throttle(1300), ("spin", 12), Abort(4), ("spin", 12), ("spin", 12)])
+@example([Throttle(1300), ("run", 60), Heartbeat(1), ("run", 60), Heartbeat(1), ("run", 60)])
+@example([Abort(4), ("current_counts", 551), ("run", 60), ("run", 60)])
 @settings(max_examples=250, deadline=None)
 def test_from_armed_both_send_the_same_bytes(actions: list[Message | tuple[str, int]]) -> None:
     pair = Pair()

@@ -2,14 +2,14 @@
 
 import pytest
 
-from whirlbench.link.messages import DeviceEvent, EventKind, Reason, Slow
+from whirlbench.link.messages import DeviceEvent, EventKind, Flag, Reason, Slow
 from whirlbench.safety.state_table import Happening, Stand
-from whirlbench.session.engine.stand_watch import StandWatch, reason_name
+from whirlbench.session.engine.stand_watch import OPEN_ISOLATOR, StandWatch, reason_name
 from whirlbench.session.engine.telemetry import DatedEvent, DatedSlow, Heard
 
 
-def slow(time_s, state, reason=Reason.NONE, period_ticks=0, throttle_us=1000):
-    return DatedSlow(time_s, Slow(0, period_ticks, 0, 0, 0, 0, throttle_us, 1500, 0, state, reason))
+def slow(time_s, state, reason=Reason.NONE, period_ticks=0, throttle_us=1000, flags=0):
+    return DatedSlow(time_s, Slow(0, period_ticks, 0, 0, 0, 0, throttle_us, 1500, 0, state, reason, 5000, 3, flags))
 
 
 def event(time_s, kind, state, reason=Reason.NONE, detail=0):
@@ -113,3 +113,31 @@ def test_a_state_that_does_not_exist_is_not_believed():
 def test_reasons_in_words():
     assert reason_name(Reason.HEARTBEAT_LOST) == "heartbeat lost"
     assert reason_name(77) == "unknown reason 77"
+
+
+def test_a_failed_cut_is_told_once_and_stays_until_the_reset():
+    watch = watch_of(Stand.LOCKED, Stand.ARMED, Stand.TURNING)
+    tripped = event(3.0, EventKind.TRIP, Stand.TRIPPED, Reason.OVERSPEED, 20_000)
+    watch.follow(Heard(told=[tripped]))
+    failed = event(6.0, EventKind.CUT_FAILED, Stand.TRIPPED, Reason.OVERSPEED, 24_000)
+    (told,) = watch.follow(Heard(told=[failed, slow(6.1, Stand.TRIPPED, Reason.OVERSPEED, 24_000, 1000, Flag.CUT_FAILED)]))
+    assert (told.name, told.detail) == (OPEN_ISOLATOR, "the rotor does not slow from 5000 rpm")
+    assert watch.cut_failed and watch.reason == Reason.OVERSPEED  # the first reason is kept
+    watch.follow(Heard(told=[slow(9.0, Stand.TRIPPED, Reason.OVERSPEED)]))
+    assert not watch.cut_failed
+
+
+def test_a_failed_cut_whose_event_was_lost_is_told_by_the_flag():
+    watch = watch_of(Stand.LOCKED)
+    events = watch.follow(Heard(told=[slow(2.0, Stand.TRIPPED, Reason.RESTART, flags=Flag.CUT_FAILED)]))
+    assert OPEN_ISOLATOR in [told.name for told in events]
+    assert watch.cut_failed
+
+
+def test_every_reason_of_the_device_has_a_name_and_the_new_ones_a_hint():
+    for reason in Reason:
+        told = event(1.0, EventKind.TRIP, Stand.TRIPPED, reason, 7)
+        events = watch_of(Stand.LOCKED, Stand.ARMED).follow(Heard(told=[told]))
+        trip = next(found for found in events if found.kind in ("trip", "abort"))
+        assert trip.name == reason_name(reason)
+        assert bool(trip.detail) == (reason not in (Reason.NONE, Reason.OPERATOR_ABORT, Reason.HOST_RULE, Reason.RESTART))

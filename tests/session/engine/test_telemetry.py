@@ -20,7 +20,7 @@ def telemetry():
 
 
 def slow(time_us, period_ticks=24_000):
-    return Slow(time_us % WRAP_US, period_ticks, 612, 800, 180, 84_000 + 80_000, 1300, 1400, 0, 2, 0)
+    return Slow(time_us % WRAP_US, period_ticks, 612, 800, 180, 84_000 + 80_000, 1300, 1400, 0, 2, 0, 5000, 3, 1)
 
 
 def record_of(heard, kind):

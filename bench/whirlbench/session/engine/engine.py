@@ -40,12 +40,13 @@ from whirlbench.session.engine.heartbeat import HeartbeatKeeper, LatenessCheck
 from whirlbench.session.engine.host_ring import HostRing, RecordingWatch
 from whirlbench.session.engine.phases import LIVE_PHASES, PERMITTED, REFUSALS, Phase
 from whirlbench.session.engine.set_point_sender import SetPointSender
-from whirlbench.session.engine.stand_watch import StandWatch, reason_name
+from whirlbench.session.engine.stand_watch import OPEN_ISOLATOR, StandWatch, reason_name
 from whirlbench.session.engine.telemetry import Heard, Telemetry
 from whirlbench.session.plan import Controls, Plan, PlanRun, SetPoints, Situation, Wish, check_plan, governor_mode
 
 # No sample for so long: the link is lost. A boot loader after a restart is silent for two (from memory).
 SILENCE_S = 4.0
+OUT_OF_RANGE = (Result.BAD_VALUE, Result.ABOVE_OVERSPEED)
 COUNTERS_S = 1.0
 COAST_LEAST_S = 3.0  # recorded after a trip even when the tach says "at rest": the tach may be what failed
 COAST_MOST_S = 180.0
@@ -171,7 +172,7 @@ class Engine:
         return Progress(
             phase=self.phase.value,
             state=watch.state.name.lower() if watch.state is not None else "",
-            reason=reason_name(watch.reason) if watch.reason else "",
+            reason=self._reason_shown(),
             time_s=self.telemetry.time_s,
             step=run.number if run else 0,
             steps=len(self.plan.steps) if self.plan else 0,
@@ -184,8 +185,13 @@ class Engine:
             counters=self.counters(),
             waits=self._wish is Wish.WORD and run is not None,
             withheld=self.keeper.withheld,
-            message=self.message,
+            message=OPEN_ISOLATOR if watch.cut_failed else self.message,
         )
+
+    def _reason_shown(self) -> str:
+        """The trip's reason, and above all that a cut failed."""
+        parts = [OPEN_ISOLATOR] if self.watch.cut_failed else []
+        return "; ".join([*parts, reason_name(self.watch.reason)] if self.watch.reason else parts)
 
     def _taken_records(self) -> tuple[Record, ...]:
         records, self._records = tuple(self._records), []
@@ -476,7 +482,7 @@ class Engine:
     def _answer_refusal(self, refused: Exchange) -> None:
         """A set-point that the device did not take: a plan that is not carried out is stopped, a hand is told."""
         complaint = refused.complaint()
-        out_of_range = refused.answer is not None and refused.answer.result == Result.BAD_VALUE
+        out_of_range = refused.answer is not None and refused.answer.result in OUT_OF_RANGE
         if self.plan_run is not None and out_of_range:
             self._stop(f"plan stopped in step {self.plan_run.number}: {complaint}")
         else:
@@ -644,7 +650,7 @@ class Engine:
         """One line on why the run ended."""
         parts = []
         if self.watch.tripped_at_s is not None:
-            parts.append(reason_name(self.watch.reason))
+            parts.append(self._reason_shown())
         parts += [self._stop_reason, self._link_failure]
         return "; ".join(part for part in parts if part)
 

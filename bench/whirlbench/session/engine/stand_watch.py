@@ -2,13 +2,28 @@
 
 from __future__ import annotations
 
-from whirlbench.link.messages import EventKind, Reason
+from whirlbench.link.messages import EventKind, Flag, Reason
 from whirlbench.safety.state_table import UNEXPECTED, Happening, Stand, reachable
 from whirlbench.samples import Event
 from whirlbench.session.engine.telemetry import DatedEvent, DatedSlow, Heard
 
 TICKS_PER_MINUTE = 60 * 2_000_000
+OPEN_ISOLATOR = "CUT FAILED: OPEN THE ISOLATOR"
 NOT_BY_ITSELF = UNEXPECTED | {Happening.ARM, Happening.RESET}
+
+
+# what the device tells of a trip, and where to look
+HINTS = {
+    Reason.OVER_CURRENT: "{value} counts: blade stalled or jammed, or the limit too low",
+    Reason.CURRENT_SENSOR: "at its rail, {value} counts: look at sensor and wire",
+    Reason.STUCK_SERVO: "feedback {value} counts: look at servo, linkage and its supply",
+    Reason.ACCELEROMETER: "one axis frozen at {value} counts: look at the part and its wires",
+    Reason.LOAD_CELL: "silent for {value} ms, or at its rail with so many counts: look at converter and wires",
+    Reason.SUPPLY_LOW: "{value} mV: look at the board's supply; 0: it was not measured",
+    Reason.PACK_LOW: "{value} counts: the pack is empty, or weak",
+    Reason.LOOP_OVERRUN: "one turn of the device's loop took {value} us",
+    Reason.LIMITS_CORRUPT: "limits in the device's memory changed by themselves: do not run on this board",
+}
 
 
 def reason_name(reason: int) -> str:
@@ -28,6 +43,7 @@ class StandWatch:
         self.at_rest = False
         self.restarted = False  # in mid-run, since it was last armed
         self.tripped_at_s: float | None = None
+        self.cut_failed = False  # the device cut the power, and rotor or current did not fall; until its reset
         self.asked: set[Happening] = set()  # Arm, Reset: what the host asked for and may therefore see happen
         self._per_minute = TICKS_PER_MINUTE * clock_correction
         self._safe_us, self._g_per_count = safe_us, g_per_count
@@ -62,11 +78,33 @@ class StandWatch:
             return self._trip(dated.time_s, event.reason, self._detail(event.reason, event.detail)) + self._move(
                 dated.time_s, event.state
             )
+        if event.kind == EventKind.CUT_FAILED:
+            return self._fail_cut(dated.time_s, self._cut_detail(event.detail))
         if event.kind == EventKind.RESTARTED:
             return [Event(dated.time_s, "link", "device started", f"cause {event.detail}")]
         return self._move(dated.time_s, event.state)
 
+    def _fail_cut(self, time_s: float, detail: str) -> list[Event]:
+        """Told once, by event or by flag, whichever comes first."""
+        if self.cut_failed:
+            return []
+        self.cut_failed = True
+        return [Event(time_s, "limit", OPEN_ISOLATOR, detail)]
+
+    def _cut_detail(self, value: int) -> str:
+        if value > 0:
+            return f"the rotor does not slow from {self._per_minute / value:.0f} rpm"
+        return f"the current does not stop, {-1 - value} counts" if value < 0 else "the rotor does not slow"
+
     def _detail(self, reason: int, value: int) -> str:
+        if reason == Reason.CUT_FAILED:
+            return self._cut_detail(value)
+        if reason == Reason.LOST_TACH:
+            if value < 0:
+                return f"the tach jumped to {self._per_minute / -value:.0f} rpm and stayed: edges missing, or too many"
+            return f"no edge for {value} ms"
+        if reason in HINTS:
+            return HINTS[reason].format(value=value)
         if reason == Reason.OVERSPEED and value > 0:
             return f"{self._per_minute / value:.0f} rpm over one turn"
         if reason == Reason.VIBRATION:
@@ -79,9 +117,11 @@ class StandWatch:
         slow = dated.slow
         self._time_s = dated.time_s
         self.at_rest = slow.period_ticks == 0 and slow.throttle_us <= self._safe_us
+        failed = bool(slow.flags & Flag.CUT_FAILED)
+        self.cut_failed = self.cut_failed and failed
+        events = self._fail_cut(dated.time_s, "") if failed else []
         if slow.state == self.state:
-            return []
-        events: list[Event] = []
+            return events
         if self.state is None:  # met as it is: a trip of an earlier run is not one of this run
             self.reason = self.reason or slow.reason
         elif slow.state == Stand.TRIPPED and self.tripped_at_s is None:  # the trip's own message was lost
