@@ -1,0 +1,109 @@
+"""The compiled sketch on a stand that can be broken: from power-on to turning, and what came of a fault."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import numpy as np
+from fault_rotor import FaultRotor
+from mcu import ESC, Pulse
+from mcu_rotor import RawSensors
+from mcu_stand import McuStand
+from mcu_talk import Talk
+
+from whirlbench.link.limit_table import LimitId
+from whirlbench.link.messages import Arm, GovernorId, GovernorMode, Message, Reason, Request, Result, SetGovernor
+from whirlbench.link.messages import Slow, State, Throttle
+
+REST_MS = 150
+QUICK = {LimitId.REST_MS: REST_MS, LimitId.THROTTLE_SLEW_US_PER_S: 0}
+TURNING_US = 1460  # 4000 rpm on the stand's rotor
+GOVERNOR = {  # gains that hold the stand's rotor at its speed
+    GovernorId.MODE: GovernorMode.THROTTLE,
+    GovernorId.THROTTLE_KP: 1000,
+    GovernorId.THROTTLE_KI: 6000,
+    GovernorId.THROTTLE_MIN_US: 1100,
+    GovernorId.THROTTLE_MAX_US: 1900,
+}
+
+
+class DeviceStand:
+    """One sketch, one rotor, one host that beats; ``changes`` to the rig's limit table."""
+
+    def __init__(self, stand: McuStand, rotor: FaultRotor, changes: dict[LimitId, int] | None = None) -> None:
+        self.stand, self.rotor, self.talk = stand, rotor, Talk(stand)
+        self.changes = {**QUICK, **(changes or {})}
+
+    @property
+    def pulses(self) -> list[Pulse]:
+        """Pulses to the speed controller since power-on."""
+        return [pulse for pulse in self.stand.mcu.pulses if pulse.output == ESC]
+
+    def run(self, for_s: float) -> None:
+        """Lets time pass."""
+        self.talk.run(for_s)
+
+    def lock(self) -> None:
+        """Identified, limits sent, locked and at rest."""
+        self.talk.identify()
+        self.crc = self.talk.send_limits(self.changes)
+        self.run(REST_MS / 1000 + 0.05)
+
+    def arm(self) -> None:
+        """Locked, then armed."""
+        self.lock()
+        self.talk.command(Arm(self.crc))
+        self.run(0.02)
+        assert self.state is State.ARMED
+
+    def turn(self, throttle_us: int = TURNING_US, for_s: float = 0.7) -> None:
+        """Armed, then turning at a steady speed."""
+        self.arm()
+        self.talk.command(Throttle(throttle_us))
+        self.run(for_s)
+        assert self.state is State.TURNING, self.talk.trips
+
+    def govern(self, rpm: int = 4000) -> None:
+        """Turning, with the bench's own governor on the throttle."""
+        self.arm()
+        for parameter, value in GOVERNOR.items():
+            self.talk.command(SetGovernor(parameter, value))
+        self.talk.command(Throttle(TURNING_US - 60))
+        self.run(0.4)
+        self.talk.command(Request(rpm))
+        self.run(0.6)
+        assert self.state is State.TURNING, self.talk.trips
+        assert abs(self.rotor.state.rpm - rpm) < 0.1 * rpm, self.rotor.state.rpm
+
+    def until(self, state: State, within_s: float) -> float:
+        """Runs until ``state`` is told; how long that took, or the whole time when it never was."""
+        began_s = self.stand.now_s
+        while self.state is not state and self.stand.now_s - began_s < within_s:
+            self.run(0.005)
+        return self.stand.now_s - began_s
+
+    def refusal(self, command: Message) -> str:
+        """The name of the result that answers ``command``."""
+        return Result(self.talk.ask(command).result).name
+
+    @property
+    def state(self) -> State:
+        """As the latest slow message tells it."""
+        return self.talk.state
+
+    @property
+    def reason(self) -> Reason:
+        """The same of the reason."""
+        return Reason(self.talk.latest(Slow).reason)
+
+
+@contextmanager
+def device_stand(
+    board: str = "atmega2560", changes: dict[LimitId, int] | None = None, seed: int = 1
+) -> Iterator[DeviceStand]:
+    """A fresh stand, powered on at time zero."""
+    rotor = FaultRotor(np.random.default_rng(seed))
+    with McuStand(board, plant=rotor, sensors=RawSensors()) as stand:
+        yield DeviceStand(stand, rotor, changes)
