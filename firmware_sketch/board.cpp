@@ -1,5 +1,6 @@
 #include "board.h"
 
+#include <avr/eeprom.h>
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <avr/wdt.h>
@@ -31,6 +32,23 @@ void save_restart_cause() {
 namespace hooks {
 
 void note_driving(bool driving) { driving_mark = driving ? DRIVING_MARK : 0; }
+
+// The safe pulse and its complement, so that a write which a power failure cut short is not believed.
+namespace {
+uint16_t *const SAFE_PULSE_AT = reinterpret_cast<uint16_t *>(2);  // not 0: a failing supply may write there
+}
+
+uint16_t recall_safe_pulse() {
+  const uint16_t us = eeprom_read_word(SAFE_PULSE_AT);
+  const uint16_t complement = eeprom_read_word(SAFE_PULSE_AT + 1);
+  const bool intact = static_cast<uint16_t>(~us) == complement;
+  return intact && us <= wire::SAFE_PULSE_CAP_US ? us : 0;
+}
+
+void keep_safe_pulse(uint16_t us) {
+  eeprom_update_word(SAFE_PULSE_AT + 1, static_cast<uint16_t>(~us));
+  eeprom_update_word(SAFE_PULSE_AT, us);
+}
 
 uint8_t hold_interrupts() {
   const uint8_t before = SREG;

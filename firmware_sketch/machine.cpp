@@ -169,7 +169,14 @@ void Machine::send_slow(uint32_t now_us, const Readings &readings) {
   slow.request_rpm = request_rpm_;
   slow.state = state_;
   slow.reason = latch.reason;
+  slow.supply_mv = readings.supply_mv;
+  slow.load_age_ms = readings.load_age_ms;
+  slow.flags = flags();
   sender_.send(slow, messages::TELEMETRY);
+}
+
+uint8_t Machine::flags() const {
+  return static_cast<uint8_t>((driving() ? FLAG_SECOND_CUT_CLOSED : 0) | (disarming_ ? FLAG_DISARMING : 0));
 }
 
 // --- states and trips ---

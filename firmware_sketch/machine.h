@@ -34,6 +34,8 @@ struct Readings {
   uint16_t voltage_counts;
   uint16_t servo_counts;
   int32_t load_counts;
+  uint16_t supply_mv;    // 0: not measured
+  uint8_t load_age_ms;   // of load_counts; 255: that long, longer, or never
 };
 
 class Machine {
@@ -99,6 +101,7 @@ class Machine {
   bool refuses(states::Happening event) const { return states::after(state_, event) == states::REFUSED; }
   void announce(uint8_t kind, int32_t detail, uint32_t now_us);
   bool driving() const { return state_ == wire::STATE_ARMED || state_ == wire::STATE_TURNING; }
+  uint8_t flags() const;
   bool throttle_is_safe() const { return throttle_command_us_ <= limits_.small(wire::LIMIT_THROTTLE_SAFE_US); }
 
   void load_rules(uint32_t now_us);

@@ -24,6 +24,7 @@ struct Channel {
 extern Channel throttle;
 extern volatile uint16_t safe_ticks;
 extern volatile uint8_t is_cut;
+extern volatile uint8_t power_is_on;  // the second cut is closed: pulses above the safe one may leave
 
 void begin();
 
@@ -68,7 +69,12 @@ inline void force_throttle_low() {
 // Interrupts are off. The pulse that is out ends at the safe width, or at once when it is past that; a pulse that is
 // still to come is brought forward. So a whole safe pulse is out after at most gap + safe pulse.
 inline void cut_throttle() {
+  SECOND_CUT_PORT &= static_cast<uint8_t>(~_BV(SECOND_CUT_BIT));
+  power_is_on = 0;
   is_cut = 1;
+  if (safe_ticks == 0) {
+    return;  // no pulse was ever sent
+  }
   throttle.pulse_ticks = safe_ticks;
   if (TIFR1 & _BV(OCF1A)) {  // an edge came and its interrupt still waits
     next_throttle_edge();

@@ -24,6 +24,10 @@
 // Speed controller OC1A = D11, pitch servo OC1B = D12.
 #define THROTTLE_BIT 5
 #define SERVO_BIT 6
+// Second cut D10: high switches contactor or controller supply on; a pull-down holds it off.
+#define SECOND_CUT_PORT PORTB
+#define SECOND_CUT_DDR DDRB
+#define SECOND_CUT_BIT 4
 // Load-cell converter: DOUT D22, SCK D23.
 #define LOAD_PORT PORTA
 #define LOAD_DDR DDRA
@@ -57,6 +61,10 @@
 // Speed controller OC1A = D9, pitch servo OC1B = D10.
 #define THROTTLE_BIT 1
 #define SERVO_BIT 2
+// Second cut D6: high switches contactor or controller supply on; a pull-down holds it off.
+#define SECOND_CUT_PORT PORTD
+#define SECOND_CUT_DDR DDRD
+#define SECOND_CUT_BIT 6
 // Load-cell converter: DOUT D4, SCK D5.
 #define LOAD_PORT PORTD
 #define LOAD_DDR DDRD

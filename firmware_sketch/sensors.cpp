@@ -4,6 +4,7 @@
 #include <avr/interrupt.h>
 #include <avr/io.h>
 
+#include "board.h"
 #include "hooks.h"
 #include "pins.h"
 
@@ -27,6 +28,16 @@ volatile uint16_t analogue[ANALOGUE_CHANNELS];
 volatile uint8_t converting;
 int32_t load_counts;
 uint16_t load_readings;
+uint32_t load_at_us;
+bool has_load;
+
+uint8_t load_age_ms() {
+  const uint32_t age_ms = (board::now().time_us() - load_at_us) / 1000;
+  if (age_ms >= 0xFF) {
+    has_load = false;  // else its age would begin anew when the clock wraps
+  }
+  return has_load ? static_cast<uint8_t>(age_ms) : 0xFF;
+}
 
 void begin_analogue() {
   ADMUX = SUPPLY_REFERENCE;
@@ -74,6 +85,8 @@ void take_load() {
     return;  // not ready
   }
   load_counts = clocked_reading();
+  load_at_us = board::now().time_us();
+  has_load = true;
   ++load_readings;
 }
 
@@ -85,6 +98,8 @@ machine::Readings readings() {
   latest.servo_counts = SERVO_FEEDBACK_FITTED ? analogue[2] : NOT_FITTED;
   hooks::release_interrupts(before);
   latest.load_counts = load_counts;
+  latest.load_age_ms = load_age_ms();
+  latest.supply_mv = 0;
   return latest;
 }
 

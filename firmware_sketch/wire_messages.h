@@ -35,15 +35,24 @@ inline uint32_t get_u32(const uint8_t *at) {
 inline int16_t get_i16(const uint8_t *at) { return static_cast<int16_t>(get_u16(at)); }
 inline int32_t get_i32(const uint8_t *at) { return static_cast<int32_t>(get_u32(at)); }
 
-const uint8_t PROTOCOL_VERSION = 1;
+const uint8_t PROTOCOL_VERSION = 2;
 const uint8_t TICKS_PER_US = 2;
-const uint8_t LIMIT_SLOTS = 17;
+const uint8_t LIMIT_SLOTS = 31;
 const uint8_t GOVERNOR_PARAMETERS = 11;
 const uint8_t MOST_EDGES = 16;
 const uint8_t VIBRATION_BLOCK = 16;
 const uint8_t CHANNELS = 12;
-const uint8_t LONGEST_PAYLOAD = 111;
+const uint8_t LONGEST_PAYLOAD = 130;
 const uint8_t LONGEST_COMMAND = 7;
+const uint16_t ADC_FULL = 1023;
+
+// Greatest pulse that may count as safe. -DMIDDLE_NEUTRAL is for speed controllers whose neutral lies in the
+// middle of their range; with any other, such a pulse drives the motor.
+#if defined(MIDDLE_NEUTRAL)
+const uint16_t SAFE_PULSE_CAP_US = 1600;
+#else
+const uint16_t SAFE_PULSE_CAP_US = 1200;
+#endif
 
 enum State : uint8_t {
   STATE_LOCKED = 0,
@@ -63,6 +72,21 @@ enum Reason : uint8_t {
   REASON_OVER_CURRENT = 7,
   REASON_LOST_TACH = 8,
   REASON_STUCK_SERVO = 9,
+  REASON_ACCELEROMETER = 10,
+  REASON_LOAD_CELL = 11,
+  REASON_CURRENT_SENSOR = 12,
+  REASON_SUPPLY_LOW = 13,
+  REASON_PACK_LOW = 14,
+  REASON_LOOP_OVERRUN = 15,
+  REASON_LIMITS_CORRUPT = 16,
+  REASON_CUT_FAILED = 17,
+};
+
+enum Flag : uint8_t {
+  FLAG_SECOND_CUT_CLOSED = 1,
+  FLAG_CUT_FAILED = 2,
+  FLAG_DISARMING = 4,
+  FLAG_TACH_DOUBTED = 8,
 };
 
 enum Board : uint8_t {
@@ -92,10 +116,24 @@ enum LimitId : uint8_t {
   LIMIT_THROTTLE_SLEW_US_PER_S = 10,
   LIMIT_PULSES_PER_REV = 11,
   LIMIT_CURRENT_COUNTS = 12,
-  LIMIT_CURRENT_CONFIRM_MS = 13,
+  LIMIT_SLOW_CONFIRM_MS = 13,
   LIMIT_LOST_TACH_MS = 14,
   LIMIT_STUCK_SERVO_COUNTS = 15,
   LIMIT_SERVO_SAFE_US = 16,
+  LIMIT_CURRENT_LEAST_COUNTS = 17,
+  LIMIT_CURRENT_ZERO_COUNTS = 18,
+  LIMIT_CUT_CURRENT_COUNTS = 19,
+  LIMIT_CUT_PROOF_MS = 20,
+  LIMIT_START_TACH_MS = 21,
+  LIMIT_DRIVEN_US = 22,
+  LIMIT_VOLTAGE_COUNTS = 23,
+  LIMIT_SUPPLY_MV = 24,
+  LIMIT_LOAD_SILENCE_MS = 25,
+  LIMIT_FROZEN_SAMPLES = 26,
+  LIMIT_STUCK_SERVO_MS = 27,
+  LIMIT_SERVO_LOW_COUNTS = 28,
+  LIMIT_SERVO_HIGH_COUNTS = 29,
+  LIMIT_TACH_JUMP_PERIODS = 30,
 };
 
 enum GovernorId : uint8_t {
@@ -122,6 +160,7 @@ enum EventKind : uint8_t {
   EVENT_STATE = 1,
   EVENT_TRIP = 2,
   EVENT_RESTARTED = 3,
+  EVENT_CUT_FAILED = 4,
 };
 
 enum Result : uint8_t {
@@ -134,6 +173,7 @@ enum Result : uint8_t {
   RESULT_THROTTLE_NOT_SAFE = 6,
   RESULT_HEARTBEAT_MISSING = 7,
   RESULT_WRONG_VERSION = 8,
+  RESULT_ABOVE_OVERSPEED = 9,
 };
 
 // Start value, lowest, highest, and whether zero (rule off) is admitted besides.
@@ -148,17 +188,31 @@ static const LimitRange LIMIT_RANGES[LIMIT_SLOTS] PROGMEM = {
     {64UL, 8UL, 256UL, 0},  // VIBRATION_WINDOW
     {0UL, 20UL, 2000UL, 1},  // HEARTBEAT_MS
     {1000UL, 100UL, 10000UL, 0},  // REST_MS
-    {1000UL, 800UL, 2200UL, 0},  // THROTTLE_SAFE_US
+    {0UL, 800UL, SAFE_PULSE_CAP_US, 0},  // THROTTLE_SAFE_US
     {1000UL, 800UL, 2200UL, 0},  // THROTTLE_MAX_US
     {1500UL, 500UL, 2400UL, 0},  // SERVO_MIN_US
     {1500UL, 500UL, 2400UL, 0},  // SERVO_MAX_US
     {400UL, 1UL, 65535UL, 1},  // THROTTLE_SLEW_US_PER_S
     {1UL, 1UL, 60UL, 0},  // PULSES_PER_REV
-    {0UL, 0UL, 0UL, 0},  // CURRENT_COUNTS
-    {0UL, 0UL, 0UL, 0},  // CURRENT_CONFIRM_MS
-    {0UL, 0UL, 0UL, 0},  // LOST_TACH_MS
-    {0UL, 0UL, 0UL, 0},  // STUCK_SERVO_COUNTS
+    {0UL, 1UL, 1022UL, 1},  // CURRENT_COUNTS
+    {20UL, 2UL, 2000UL, 0},  // SLOW_CONFIRM_MS
+    {0UL, 20UL, 5000UL, 1},  // LOST_TACH_MS
+    {0UL, 1UL, 1023UL, 1},  // STUCK_SERVO_COUNTS
     {0UL, 500UL, 2400UL, 1},  // SERVO_SAFE_US
+    {0UL, 1UL, 1022UL, 1},  // CURRENT_LEAST_COUNTS
+    {0UL, 0UL, 1023UL, 0},  // CURRENT_ZERO_COUNTS
+    {0UL, 1UL, 1023UL, 1},  // CUT_CURRENT_COUNTS
+    {3000UL, 100UL, 20000UL, 0},  // CUT_PROOF_MS
+    {2000UL, 100UL, 10000UL, 0},  // START_TACH_MS
+    {1100UL, 800UL, 2200UL, 0},  // DRIVEN_US
+    {0UL, 1UL, 1022UL, 1},  // VOLTAGE_COUNTS
+    {0UL, 2000UL, 6000UL, 1},  // SUPPLY_MV
+    {0UL, 30UL, 250UL, 1},  // LOAD_SILENCE_MS
+    {0UL, 16UL, 4000UL, 1},  // FROZEN_SAMPLES
+    {1000UL, 20UL, 10000UL, 0},  // STUCK_SERVO_MS
+    {0UL, 0UL, 1023UL, 0},  // SERVO_LOW_COUNTS
+    {0UL, 0UL, 1023UL, 0},  // SERVO_HIGH_COUNTS
+    {0UL, 2UL, 30UL, 1},  // TACH_JUMP_PERIODS
 };
 
 struct ChannelRow {
@@ -266,7 +320,7 @@ inline void unpack(const uint8_t *at, ChannelInfo &message) {
 
 // The slow channels at one instant, in counts.
 struct Slow {
-  enum : uint8_t { TYPE = 0x10, SIZE = 28 };
+  enum : uint8_t { TYPE = 0x10, SIZE = 32 };
   static bool fits(uint16_t length) { return length == SIZE; }
   uint32_t time_us;  // at 2
   uint32_t period_ticks;  // at 6
@@ -279,6 +333,9 @@ struct Slow {
   uint16_t request_rpm;  // at 24
   uint8_t state;  // at 26
   uint8_t reason;  // at 27
+  uint16_t supply_mv;  // at 28
+  uint8_t load_age_ms;  // at 30
+  uint8_t flags;  // at 31
 };
 inline uint8_t pack(const Slow &message, uint8_t *at) {
   at[0] = Slow::TYPE;
@@ -294,6 +351,9 @@ inline uint8_t pack(const Slow &message, uint8_t *at) {
   put_u16(at + 24, message.request_rpm);
   put_u8(at + 26, message.state);
   put_u8(at + 27, message.reason);
+  put_u16(at + 28, message.supply_mv);
+  put_u8(at + 30, message.load_age_ms);
+  put_u8(at + 31, message.flags);
   return Slow::SIZE;
 }
 inline void unpack(const uint8_t *at, Slow &message) {
@@ -308,6 +368,9 @@ inline void unpack(const uint8_t *at, Slow &message) {
   message.request_rpm = get_u16(at + 24);
   message.state = get_u8(at + 26);
   message.reason = get_u8(at + 27);
+  message.supply_mv = get_u16(at + 28);
+  message.load_age_ms = get_u8(at + 30);
+  message.flags = get_u8(at + 31);
 }
 
 // Tach edges since the last such message, at most 16.

@@ -9,6 +9,12 @@ import numpy as np
 
 STANDARD_GRAVITY_M_S2 = 9.80665  # CGPM 1901, exact by definition
 
+# Pulse that may count as "motor stopped": rig reader, limit table and sketch share these. Common practice, no source:
+# a one-way speed controller starts at 1050 to 1250 us as delivered, and 1000 us stops it.
+LEAST_SAFE_PULSE_US = 800
+SAFE_PULSE_CAP_US = 1200
+MIDDLE_NEUTRAL_CAP_US = 1600  # where neutral lies in the middle, at 1500 us: a build switch of the sketch
+
 Number = TypeVar("Number", float, np.ndarray)
 
 

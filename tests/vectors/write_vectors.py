@@ -22,14 +22,14 @@ from whirlbench.link.messages import CODECS, FROM_DEVICE, FROM_HOST, PROTOCOL_VE
 HERE = Path(__file__).resolve().parent
 TYPICAL: dict[str, dict[str, Any]] = {
     "Hello": {
-        "protocol": 1, "board": 1, "firmware_major": 0, "firmware_minor": 1, "restart_cause": 1, "channels": 12,
+        "protocol": 2, "board": 1, "firmware_major": 0, "firmware_minor": 1, "restart_cause": 1, "channels": 12,
         "build_id": 0xC0FFEE01, "time_us": 5120, "limits_crc": 0, "slow_rate_hz": 500, "vibration_rate_hz": 1600,
         "vibration_axes": 3, "state": 0, "reason": 0,
     },
     "Slow": {
         "time_us": 123_456_789, "period_ticks": 15_000, "current_counts": 412, "voltage_counts": 803,
         "servo_counts": 511, "load_counts": -123_456, "throttle_us": 1532, "servo_us": 1610, "request_rpm": 8000,
-        "state": 2, "reason": 0,
+        "state": 2, "reason": 0, "supply_mv": 5020, "load_age_ms": 7, "flags": 1,
     },
     "Tach": {
         "first_index": 4096, "half_us": 0b1010_0000_0000_0001, "edges_us": [1_000_000 + 7500 * i for i in range(16)],
@@ -45,7 +45,7 @@ TYPICAL: dict[str, dict[str, Any]] = {
         "accelerometer_overruns": 0, "tach_overruns": 0, "load_cell_readings": 80, "longest_loop_us": 1750,
         "free_ram_bytes": 518,
     },
-    "Identify": {"protocol": 1},
+    "Identify": {"protocol": 2},
     "Heartbeat": {"count": 513},
     "SetLimit": {"limit": 0, "value": 12_000},
     "Arm": {"limits_crc": 0xEA74F41C},

@@ -12,6 +12,9 @@ from collections.abc import Sequence
 from enum import IntEnum
 
 from whirlbench.errors import LinkError
+from whirlbench.units import LEAST_SAFE_PULSE_US, SAFE_PULSE_CAP_US
+
+ADC_FULL = 1023  # 10 bits
 
 
 class LimitId(IntEnum):
@@ -49,20 +52,35 @@ class LimitId(IntEnum):
     VIBRATION_WINDOW = (3, 64, 8, 256, False, "samples in a window")
     HEARTBEAT_MS = (4, 0, 20, 2_000, True, "longest silence of the host")
     REST_MS = (5, 1_000, 100, 10_000, False, "without an edge for so long, the rotor is at rest")
-    THROTTLE_SAFE_US = (6, 1000, 800, 2200, False, "pulse that stops the motor; goes out at once when set")
-    # starts equal to the safe pulse: nothing turns before limits are sent
+    THROTTLE_SAFE_US = (6, 0, LEAST_SAFE_PULSE_US, SAFE_PULSE_CAP_US, False,
+                        "pulse that stops the motor, kept over power-off; at start the one kept, 0: never set, then "
+                        "no pulse goes out")
     THROTTLE_MAX_US = (7, 1000, 800, 2200, False, "highest permitted throttle pulse")
     SERVO_MIN_US = (8, 1500, 500, 2400, False, "shortest permitted servo pulse")
     SERVO_MAX_US = (9, 1500, 500, 2400, False, "longest permitted servo pulse")
     THROTTLE_SLEW_US_PER_S = (10, 400, 1, 65_535, True,
                               "fastest rise of the throttle pulse; falling is never slowed")
     PULSES_PER_REV = (11, 1, 1, 60, False, "tach pulses a revolution; for the governor")
-    CURRENT_COUNTS = (12, 0, 0, 0, False, "over-current, ADC counts")
-    CURRENT_CONFIRM_MS = (13, 0, 0, 0, False, "for so long")
-    LOST_TACH_MS = (14, 0, 0, 0, False, "driven, yet no edge for so long")
-    STUCK_SERVO_COUNTS = (15, 0, 0, 0, False, "distance of feedback from command")
+    CURRENT_COUNTS = (12, 0, 1, ADC_FULL - 1, True, "over-current: greatest permitted counts of the current's ADC")
+    SLOW_CONFIRM_MS = (13, 20, 2, 2_000, False, "for so long a slow channel must be beyond its limit to trip")
+    LOST_TACH_MS = (14, 0, 20, 5_000, True, "driven, yet no edge for so long")
+    STUCK_SERVO_COUNTS = (15, 0, 1, ADC_FULL, True, "greatest permitted distance of the servo's feedback from command")
     SERVO_SAFE_US = (16, 0, 500, 2400, True,
                      "where the servo goes after a trip, and at Arm when no pulse went out before; 0: it stays")
+    CURRENT_LEAST_COUNTS = (17, 0, 1, ADC_FULL - 1, True, "over-current the other way: least permitted counts")
+    CURRENT_ZERO_COUNTS = (18, 0, 0, ADC_FULL, False, "counts without current; for the proof of a cut")
+    CUT_CURRENT_COUNTS = (19, 0, 1, ADC_FULL, True, "after a cut, greatest distance from CURRENT_ZERO_COUNTS")
+    CUT_PROOF_MS = (20, 3_000, 100, 20_000, False, "after a cut, longest time without a fall of the speed by an eighth")
+    START_TACH_MS = (21, 2_000, 100, 10_000, False, "as LOST_TACH_MS, for the first edge after rest")
+    DRIVEN_US = (22, 1_100, 800, 2_200, False, "throttle pulse from which the motor must turn")
+    VOLTAGE_COUNTS = (23, 0, 1, ADC_FULL - 1, True, "least permitted counts of the pack's voltage while driven")
+    SUPPLY_MV = (24, 0, 2_000, 6_000, True, "least permitted supply of the device")
+    LOAD_SILENCE_MS = (25, 0, 30, 250, True, "longest time without a reading of the load cell; at its rail likewise")
+    FROZEN_SAMPLES = (26, 0, 16, 4_000, True, "so many equal samples of one axis: the accelerometer is not believed")
+    STUCK_SERVO_MS = (27, 1_000, 20, 10_000, False, "for so long STUCK_SERVO_COUNTS must be exceeded to trip")
+    SERVO_LOW_COUNTS = (28, 0, 0, ADC_FULL, False, "feedback expected at SERVO_MIN_US")
+    SERVO_HIGH_COUNTS = (29, 0, 0, ADC_FULL, False, "feedback expected at SERVO_MAX_US; straight in between")
+    TACH_JUMP_PERIODS = (30, 0, 2, 30, True, "so many periods after a jump by half or more that nothing explains")
     # fmt: on
 
 
@@ -74,26 +92,34 @@ def start_values() -> tuple[int, ...]:
     return tuple(slot.start for slot in LimitId)
 
 
-def admits(slot: int, value: int) -> bool:
-    """Whether SetLimit with this slot number and value is answered DONE; an unknown slot admits nothing."""
+def admits(slot: int, value: int, safe_cap_us: int = SAFE_PULSE_CAP_US) -> bool:
+    """Whether SetLimit with this slot number and value is answered DONE; an unknown slot admits nothing.
+
+    ``safe_cap_us``: greatest safe pulse of the build; another for speed controllers with neutral in the middle.
+    """
     if not 0 <= slot < LIMIT_SLOTS:
         return False
     row = tuple(LimitId)[slot]
-    return row.lowest <= value <= row.highest or (row.zero and value == 0)
+    highest = safe_cap_us if row is LimitId.THROTTLE_SAFE_US else row.highest
+    return row.lowest <= value <= highest or (row.zero and value == 0)
 
 
 def missing_for_arming(values: Sequence[int]) -> LimitId | None:
     """The first slot that keeps a table from being armed with, or None when the table is complete.
 
-    Overspeed and heartbeat have to be watched, and no maximum may lie below its minimum.
+    Overspeed and heartbeat have to be watched, the safe pulse to be known, no maximum may lie below its minimum, and
+    the servo's safe pulse not outside its range.
     """
-    for slot in (LimitId.OVERSPEED_TICKS, LimitId.HEARTBEAT_MS):
+    for slot in (LimitId.OVERSPEED_TICKS, LimitId.HEARTBEAT_MS, LimitId.THROTTLE_SAFE_US):
         if values[slot] == 0:
             return slot
     if values[LimitId.THROTTLE_MAX_US] < values[LimitId.THROTTLE_SAFE_US]:
         return LimitId.THROTTLE_MAX_US
     if values[LimitId.SERVO_MAX_US] < values[LimitId.SERVO_MIN_US]:
         return LimitId.SERVO_MAX_US
+    safe_us = values[LimitId.SERVO_SAFE_US]
+    if safe_us and not values[LimitId.SERVO_MIN_US] <= safe_us <= values[LimitId.SERVO_MAX_US]:
+        return LimitId.SERVO_SAFE_US
     return None
 
 

@@ -15,7 +15,7 @@ import msgspec
 
 from whirlbench.errors import LinkError
 
-PROTOCOL_VERSION = 1
+PROTOCOL_VERSION = 2
 TICKS_PER_US = 2  # tach edges are captured on a 2 MHz counter
 
 U8 = Annotated[int, "B"]
@@ -48,6 +48,23 @@ class Reason(IntEnum):
     OVER_CURRENT = 7
     LOST_TACH = 8
     STUCK_SERVO = 9
+    ACCELEROMETER = 10
+    LOAD_CELL = 11
+    CURRENT_SENSOR = 12
+    SUPPLY_LOW = 13
+    PACK_LOW = 14
+    LOOP_OVERRUN = 15
+    LIMITS_CORRUPT = 16
+    CUT_FAILED = 17
+
+
+class Flag(IntEnum):
+    """Bits of ``flags`` in Slow: what the device does besides its state."""
+
+    SECOND_CUT_CLOSED = 1  # the contactor, or the controller's supply, is switched on
+    CUT_FAILED = 2  # the power was cut and the rotor, or the current, did not fall: open the isolator
+    DISARMING = 4  # Disarm came while turning
+    TACH_DOUBTED = 8  # the latest tach periods jumped: the governor holds
 
 
 class Board(IntEnum):
@@ -97,6 +114,7 @@ class EventKind(IntEnum):
     STATE = 1  # detail: previous state
     TRIP = 2  # detail: the value that broke the limit, in wire units
     RESTARTED = 3  # detail: restart cause
+    CUT_FAILED = 4  # detail: tach period, or -1 for the current
 
 
 class Result(IntEnum):
@@ -111,6 +129,7 @@ class Result(IntEnum):
     THROTTLE_NOT_SAFE = 6
     HEARTBEAT_MISSING = 7
     WRONG_VERSION = 8  # detail: the device's protocol version
+    ABOVE_OVERSPEED = 9  # detail: greatest request that is accepted, rpm
 
 
 class Message(msgspec.Struct, frozen=True, gc=False):
@@ -169,6 +188,9 @@ class Slow(Message, frozen=True, gc=False):
     request_rpm: U16
     state: U8
     reason: U8
+    supply_mv: U16  # the device's own supply; 0: not measured
+    load_age_ms: U8  # of load_counts; 255: older, or none yet
+    flags: U8
 
 
 class Tach(Message, frozen=True, gc=False):

@@ -21,7 +21,8 @@ struct FakeBoard {
   uint16_t room = 0xFFFF;  // of the transmit buffer, refilled by take()
   uint16_t safe_us = 0, throttle_us = 0, servo_us = 0;
   uint32_t cuts = 0;
-  bool is_cut = false, driving = false;
+  uint16_t kept_us = 0;
+  bool is_cut = false, power = false, driving = false;
 };
 
 FakeBoard *board;
@@ -54,11 +55,25 @@ void transmit(uint8_t byte) {
   }
 }
 void start_transmitting() {}
-void set_safe_pulse(uint16_t us) { board->safe_us = us; }
-void set_throttle(uint16_t us) { board->throttle_us = board->is_cut ? board->safe_us : us; }
+void set_safe_pulse(uint16_t us) {
+  board->safe_us = us;
+  if (!board->power) {
+    board->throttle_us = us;
+  }
+}
+void second_cut(bool closed) {
+  board->power = closed && !board->is_cut;
+  if (!board->power) {
+    board->throttle_us = board->safe_us;
+  }
+}
+uint16_t recall_safe_pulse() { return board->kept_us; }
+void keep_safe_pulse(uint16_t us) { board->kept_us = us; }
+void set_throttle(uint16_t us) { board->throttle_us = board->power && !board->is_cut ? us : board->safe_us; }
 void set_servo(uint16_t us) { board->servo_us = us; }
 void cut_power() {
   board->is_cut = true;
+  board->power = false;
   board->throttle_us = board->safe_us;
   ++board->cuts;
 }
@@ -194,9 +209,10 @@ uint32_t sample_clock_period_ns(void *times) { return static_cast<sample_clock::
 // --- the whole machine on a board of memory ---
 
 void *machine_new(uint8_t board_id, uint8_t restart_cause, uint16_t vibration_rate_hz, uint8_t vibration_axes,
-                  int unexpected, uint32_t now_us) {
+                  int unexpected, uint32_t now_us, uint16_t kept_us) {
   Stand *stand = new Stand();
   board = &stand->board;
+  board->kept_us = kept_us;
   const machine::Identity identity = {board_id, restart_cause, 500, vibration_rate_hz, vibration_axes};
   stand->machine.begin(identity, unexpected != 0, now_us);
   return stand;
@@ -228,9 +244,10 @@ void machine_watch(void *stand, uint32_t now_us) {
   CALL(stand);
   own.machine.watch(now_us);
 }
-void machine_tick(void *stand, uint32_t now_us, uint16_t current, uint16_t voltage, uint16_t servo, int32_t load) {
+void machine_tick(void *stand, uint32_t now_us, uint16_t current, uint16_t voltage, uint16_t servo, int32_t load,
+                  uint16_t supply_mv, uint8_t load_age_ms) {
   CALL(stand);
-  const machine::Readings readings = {current, voltage, servo, load};
+  const machine::Readings readings = {current, voltage, servo, load, supply_mv, load_age_ms};
   own.machine.tick(now_us, readings);
 }
 int machine_at_rest(void *stand) { return static_cast<Stand *>(stand)->machine.at_rest(); }

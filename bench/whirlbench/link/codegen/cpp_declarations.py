@@ -13,7 +13,7 @@ from enum import IntEnum
 from pathlib import Path
 
 from whirlbench.link.channel_table import CHANNEL_TABLE
-from whirlbench.link.limit_table import LIMIT_SLOTS, LimitId
+from whirlbench.link.limit_table import ADC_FULL, LIMIT_SLOTS, LimitId
 from whirlbench.link.messages import (
     CODECS,
     FROM_DEVICE,
@@ -23,6 +23,7 @@ from whirlbench.link.messages import (
     Board,
     Codec,
     EventKind,
+    Flag,
     GovernorId,
     GovernorMode,
     Message,
@@ -31,10 +32,11 @@ from whirlbench.link.messages import (
     Result,
     State,
 )
+from whirlbench.units import MIDDLE_NEUTRAL_CAP_US, SAFE_PULSE_CAP_US
 
 COMMAND = "python -m whirlbench.link.codegen.cpp_declarations firmware_sketch/wire_messages.h"
 ENUMS: tuple[type[IntEnum], ...] = (
-    State, Reason, Board, Restart, LimitId, GovernorId, GovernorMode, EventKind, Result,
+    State, Reason, Flag, Board, Restart, LimitId, GovernorId, GovernorMode, EventKind, Result,
 )  # fmt: skip
 PREFIXES = {LimitId: "LIMIT", GovernorId: "GOVERNOR", EventKind: "EVENT"}
 FIELD_TYPES = {
@@ -108,7 +110,20 @@ def _constants() -> str:
         "LONGEST_PAYLOAD": longest,
         "LONGEST_COMMAND": longest_command,
     }
-    return "\n".join(f"const uint8_t {name} = {value};" for name, value in values.items()) + "\n"
+    lines = [f"const uint8_t {name} = {value};" for name, value in values.items()]
+    return "\n".join([*lines, f"const uint16_t ADC_FULL = {ADC_FULL};", "", *_safe_pulse_cap(), ""])
+
+
+def _safe_pulse_cap() -> list[str]:
+    return [
+        "// Greatest pulse that may count as safe. -DMIDDLE_NEUTRAL is for speed controllers whose neutral lies in the",
+        "// middle of their range; with any other, such a pulse drives the motor.",
+        "#if defined(MIDDLE_NEUTRAL)",
+        f"const uint16_t SAFE_PULSE_CAP_US = {MIDDLE_NEUTRAL_CAP_US};",
+        "#else",
+        f"const uint16_t SAFE_PULSE_CAP_US = {SAFE_PULSE_CAP_US};",
+        "#endif",
+    ]
 
 
 def _longest_payload(codec: Codec) -> int:
@@ -128,8 +143,7 @@ def _enum(members: type[IntEnum]) -> str:
 
 def _limit_ranges() -> str:
     rows = [
-        f"    {{{slot.start}UL, {slot.lowest}UL, {slot.highest}UL, {int(slot.zero)}}},  // {slot.name}"
-        for slot in LimitId
+        f"    {{{slot.start}UL, {slot.lowest}UL, {_highest(slot)}, {int(slot.zero)}}},  // {slot.name}" for slot in LimitId
     ]
     return "\n".join(
         [
@@ -141,6 +155,10 @@ def _limit_ranges() -> str:
             "",
         ]
     )
+
+
+def _highest(slot: LimitId) -> str:
+    return "SAFE_PULSE_CAP_US" if slot is LimitId.THROTTLE_SAFE_US else f"{slot.highest}UL"
 
 
 def _channel_rows() -> str:

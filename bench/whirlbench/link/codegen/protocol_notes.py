@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from whirlbench.link.messages import Board, EventKind, GovernorId, GovernorMode, Reason, Restart, Result, State
+from whirlbench.link.messages import Board, EventKind, Flag, GovernorId, GovernorMode, Reason, Restart, Result, State
 
 _TIME = "device time, microseconds modulo 2^32"
 _STATE = "a State"
@@ -41,11 +41,14 @@ FIELD_NOTES: dict[str, dict[str, str]] = {
         "voltage_counts": "10-bit ADC, latest conversion",
         "servo_counts": "10-bit ADC, feedback of the pitch servo; 0xFFFF when not fitted",
         "load_counts": "24-bit load-cell converter, latest reading, sign extended",
-        "throttle_us": "pulse going out to the speed controller",
+        "throttle_us": "pulse going out to the speed controller; 0: none, no safe pulse was ever set",
         "servo_us": "pulse going out to the pitch servo; 0: none yet",
         "request_rpm": "speed asked of the governor; 0: none",
         "state": _STATE,
         "reason": _REASON,
+        "supply_mv": "supply of the microcontroller, measured against its own reference; 0: not measured",
+        "load_age_ms": "time since load_counts was read; 255: that long, longer, or never",
+        "flags": "bits of Flag",
     },
     "Tach": {
         "first_index": "running number of the first edge",
@@ -64,7 +67,7 @@ FIELD_NOTES: dict[str, dict[str, str]] = {
         "kind": "an EventKind",
         "state": "the state it led to",
         "reason": _REASON,
-        "detail": "STATE: the previous state; TRIP: the value that broke the limit (below); RESTARTED: restart cause",
+        "detail": "STATE: the previous state; TRIP: the value that broke the limit (below); RESTARTED: restart cause; CUT_FAILED: see EventKind",
     },
     "Ack": {
         "command": "type of the command",
@@ -110,9 +113,17 @@ MEMBER_NOTES: dict[type[IntEnum], dict[str, str]] = {
         "OPERATOR_ABORT": "Abort; detail: 0",
         "HOST_RULE": "Abort by a rule of the host; detail: 0",
         "RESTART": "the device started again by itself; detail: restart cause",
-        "OVER_CURRENT": "reserved",
-        "LOST_TACH": "reserved",
-        "STUCK_SERVO": "reserved",
+        "OVER_CURRENT": "device rule; detail: counts",
+        "LOST_TACH": "device rule; detail: silence in ms; negative: minus the period that nothing explains, ticks",
+        "STUCK_SERVO": "device rule; detail: counts of the feedback",
+        "ACCELEROMETER": "device rule: one axis frozen or at its rail; detail: its counts",
+        "LOAD_CELL": "device rule: at its rail (detail: counts) or silent (detail: age in ms)",
+        "CURRENT_SENSOR": "device rule: the current's ADC is at its rail; detail: counts",
+        "SUPPLY_LOW": "device rule; detail: mV; 0: not measured",
+        "PACK_LOW": "device rule; detail: counts",
+        "LOOP_OVERRUN": "device rule; detail: turn of the loop in us",
+        "LIMITS_CORRUPT": "device rule: the table in memory does not fit its checksum; detail: 0",
+        "CUT_FAILED": "after Disarm the rotor does not slow; detail: as of the event CUT_FAILED",
     },
     Result: {
         "UNKNOWN_COMMAND": "intact frame of a type that is no command",
@@ -123,8 +134,21 @@ MEMBER_NOTES: dict[type[IntEnum], dict[str, str]] = {
         "THROTTLE_NOT_SAFE": "Arm, Reset: the commanded throttle is above safe",
         "HEARTBEAT_MISSING": "Arm: no heartbeat within HEARTBEAT_MS",
         "WRONG_VERSION": "Identify: the host speaks another version",
+        "ABOVE_OVERSPEED": "Request: above the speed that OVERSPEED_TICKS permits; detail: that speed, rpm",
     },
-    EventKind: {},
+    EventKind: {
+        "STATE": "detail: the previous state",
+        "TRIP": "detail: the value that broke the limit",
+        "RESTARTED": "detail: restart cause",
+        "CUT_FAILED": "the power was cut and the speed did not fall (detail: tach period, ticks) or the current did "
+        "not (detail: -1 - counts): **open the isolator**",
+    },
+    Flag: {
+        "SECOND_CUT_CLOSED": "bit 0: the second cut's output is on",
+        "CUT_FAILED": "bit 1: open the isolator; latched until Reset",
+        "DISARMING": "bit 2: Disarm came while turning, rest is awaited",
+        "TACH_DOUBTED": "bit 3: the latest period jumped by half or more; the governor holds",
+    },
     Board: {},
     Restart: {"POWER_ON": "bit 0", "EXTERNAL": "bit 1: reset pin", "BROWN_OUT": "bit 2", "WATCHDOG": "bit 3"},
     GovernorMode: {

@@ -25,6 +25,7 @@ from whirlbench.link.messages import (
     Arm,
     Board,
     EventKind,
+    Flag,
     GovernorId,
     GovernorMode,
     Heartbeat,
@@ -41,15 +42,21 @@ from whirlbench.link.messages import (
 )
 
 COMMAND = "python -m whirlbench.link.codegen.protocol_tables firmware_sketch/PROTOCOL.md"
-ENUMS: tuple[type[IntEnum], ...] = (State, Reason, Result, EventKind, Board, Restart, GovernorMode)
+ENUMS: tuple[type[IntEnum], ...] = (State, Reason, Flag, Result, EventKind, Board, Restart, GovernorMode)
 EXAMPLES: tuple[tuple[Message, int], ...] = (
-    (Identify(1), 0),
+    (Identify(2), 0),
     (Heartbeat(1), 1),
     (SetLimit(int(LimitId.OVERSPEED_TICKS), 12_000), 2),
     (Arm(0xEA74F41C), 17),
     (Throttle(1500), 18),
     (Ack(Throttle.TYPE, 18, int(Result.DONE), 0), 200),
-    (Slow(123_456_789, 15_000, 412, 803, 511, -123_456, 1532, 1610, 8000, int(State.TURNING), int(Reason.NONE)), 17),
+    (
+        Slow(
+            123_456_789, 15_000, 412, 803, 511, -123_456, 1532, 1610, 8000, int(State.TURNING), int(Reason.NONE),
+            5020, 7, int(Flag.SECOND_CUT_CLOSED),
+        ),
+        17,
+    ),
 )
 
 

@@ -23,6 +23,7 @@ from whirlbench.link.messages import (
     DeviceEvent,
     Disarm,
     EventKind,
+    Flag,
     GovernorId,
     Heartbeat,
     Hello,
@@ -70,6 +71,8 @@ class Readings:
     voltage_counts: int = 0
     servo_counts: int = 0xFFFF
     load_counts: int = 0
+    supply_mv: int = 0  # 0: not measured
+    load_age_ms: int = 255
 
 
 class DeviceMachine:
@@ -201,8 +204,16 @@ class DeviceMachine:
                 self.request_rpm,
                 self.state,
                 self.reason,
+                readings.supply_mv,
+                readings.load_age_ms,
+                self.flags(),
             )
         )
+
+    def flags(self) -> int:
+        """Bits of Flag, as Slow carries them."""
+        flags = Flag.SECOND_CUT_CLOSED if self.driving else 0
+        return flags | (Flag.DISARMING if self.disarming else 0)
 
     # --- states and trips ----------------------------------------------------------------------------------------
 
