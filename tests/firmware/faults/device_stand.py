@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
-from fault_rotor import FaultRotor
+from fault_rotor import CURRENT_ZERO, SERVO_COUNTS, FaultRotor
 from mcu import ESC, Pulse
 from mcu_rotor import RawSensors
 from mcu_stand import McuStand
@@ -18,7 +18,30 @@ from whirlbench.link.messages import Arm, GovernorId, GovernorMode, Message, Rea
 from whirlbench.link.messages import Slow, State, Throttle
 
 REST_MS = 150
-QUICK = {LimitId.REST_MS: REST_MS, LimitId.THROTTLE_SLEW_US_PER_S: 0}
+# The table of a rig whose sensors are those of the stand's rotor, with short times so that a fault is soon decided.
+TABLE = {
+    LimitId.REST_MS: REST_MS,
+    LimitId.THROTTLE_SLEW_US_PER_S: 0,
+    LimitId.CURRENT_COUNTS: 800,
+    LimitId.CURRENT_LEAST_COUNTS: 400,
+    LimitId.CURRENT_ZERO_COUNTS: CURRENT_ZERO,
+    LimitId.CUT_CURRENT_COUNTS: 20,
+    LimitId.CUT_PROOF_MS: 400,
+    LimitId.SLOW_CONFIRM_MS: 20,
+    LimitId.LOST_TACH_MS: 60,
+    LimitId.START_TACH_MS: 600,
+    LimitId.DRIVEN_US: 1100,
+    LimitId.TACH_JUMP_PERIODS: 3,
+    LimitId.VOLTAGE_COUNTS: 650,
+    LimitId.SUPPLY_MV: 4500,
+    LimitId.LOAD_SILENCE_MS: 100,
+    LimitId.FROZEN_SAMPLES: 64,
+    LimitId.STUCK_SERVO_COUNTS: 60,
+    LimitId.STUCK_SERVO_MS: 300,
+    LimitId.SERVO_LOW_COUNTS: round(SERVO_COUNTS[0][1]),
+    LimitId.SERVO_HIGH_COUNTS: round(SERVO_COUNTS[1][1]),
+}
+SECOND_CUT_PINS = {"atmega2560": ("B", 4), "atmega328p": ("D", 6)}  # of the wiring page
 TURNING_US = 1460  # 4000 rpm on the stand's rotor
 GOVERNOR = {  # gains that hold the stand's rotor at its speed
     GovernorId.MODE: GovernorMode.THROTTLE,
@@ -32,14 +55,20 @@ GOVERNOR = {  # gains that hold the stand's rotor at its speed
 class DeviceStand:
     """One sketch, one rotor, one host that beats; ``changes`` to the rig's limit table."""
 
-    def __init__(self, stand: McuStand, rotor: FaultRotor, changes: dict[LimitId, int] | None = None) -> None:
+    def __init__(self, board: str, stand: McuStand, rotor: FaultRotor, changes: dict[LimitId, int] | None = None) -> None:
         self.stand, self.rotor, self.talk = stand, rotor, Talk(stand)
-        self.changes = {**QUICK, **(changes or {})}
+        self.changes = {**TABLE, **(changes or {})}
+        self.board = board
 
     @property
     def pulses(self) -> list[Pulse]:
         """Pulses to the speed controller since power-on."""
         return [pulse for pulse in self.stand.mcu.pulses if pulse.output == ESC]
+
+    @property
+    def second_cut(self) -> str:
+        """Level of the second cut's pin as a contactor with its pull-down sees it: "closed" or "open"."""
+        return "closed" if self.stand.mcu.pin(*SECOND_CUT_PINS[self.board]) == "high" else "open"
 
     def run(self, for_s: float) -> None:
         """Lets time pass."""
@@ -106,4 +135,4 @@ def device_stand(
     """A fresh stand, powered on at time zero."""
     rotor = FaultRotor(np.random.default_rng(seed))
     with McuStand(board, plant=rotor, sensors=RawSensors()) as stand:
-        yield DeviceStand(stand, rotor, changes)
+        yield DeviceStand(board, stand, rotor, changes)

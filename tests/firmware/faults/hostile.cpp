@@ -291,7 +291,7 @@ class World {
     for (int i = 0; i < SLOTS; ++i) {
       before[i] = slot(i);
     }
-    const uint8_t state = machine_->latch.reason != 0 ? TRIPPED : machine_->state();
+    const uint8_t state = machine_->latch.reason != 0 ? static_cast<uint8_t>(TRIPPED) : machine_->state();
     machine_->receive(payload.data(), static_cast<uint8_t>(payload.size()), now_us_);
     for (int i = 0; i < SLOTS; ++i) {
       values_[i] = slot(i);

@@ -252,9 +252,14 @@ int stand_pin(const stand_t *stand, char port, int bit)
 	return drives ? high : 2 + high;
 }
 
+void stand_supply(stand_t *stand, int millivolts)
+{
+	stand->avr->vcc = stand->avr->avcc = millivolts;
+}
+
 void stand_analogue(stand_t *stand, int channel, int counts)
 {
 	/* the simulator computes floor(millivolts * 1023 / reference): the smallest voltage that gives these counts */
-	uint32_t millivolts = ((uint32_t)counts * 5000u + 1022u) / 1023u;
+	uint32_t millivolts = ((uint32_t)counts * stand->avr->avcc + 1022u) / 1023u;
 	avr_raise_irq(avr_io_getirq(stand->avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0 + channel), millivolts);
 }

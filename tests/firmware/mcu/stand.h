@@ -68,6 +68,8 @@ int stand_pin(const stand_t *stand, char port, int bit);
 
 /* Rising edges of the tach, ascending; those in the past are delivered at once. Returns how many found room. */
 int stand_tach_edges(stand_t *stand, const uint64_t *cycles, int count);
+/* The chip's own supply, which is also the reference of its converter. */
+void stand_supply(stand_t *stand, int millivolts);
 /* Analogue inputs, as the counts the converter shall give. */
 void stand_analogue(stand_t *stand, int channel, int counts);
 
