@@ -13,7 +13,9 @@ const uint8_t FIRMWARE_MINOR = 1;
 #endif
 
 // Room for a row, and behind it for the longest telemetry frame.
-const uint16_t INTRODUCTION_ROOM = ChannelInfo::SIZE + messages::ROOM + framing::CRC_SIZE + messages::RESERVE;
+const uint16_t LONGEST_TELEMETRY = Vibration::SIZE + 6 * VIBRATION_BLOCK + framing::CRC_SIZE;
+const uint16_t INTRODUCTION_ROOM = ChannelInfo::SIZE + LONGEST_TELEMETRY + framing::CRC_SIZE + messages::RESERVE;
+const uint16_t LIMITS_ROOM = Limits::SIZE + 4 * LIMIT_SLOTS + framing::CRC_SIZE + 2;  // with its envelope
 
 template <typename Command>
 Command taken(const uint8_t *payload) {
@@ -74,10 +76,10 @@ void Machine::begin(const Identity &identity, bool unexpected, uint32_t now_us) 
   latch.clear();
   latch.guarding = 0;
   at_rest_ = false;  // known only after REST_MS without an edge
-  disarming_ = governing_ = identify_pending_ = false;
+  disarming_ = governing_ = sinking_ = identify_pending_ = limits_pending_ = turn_is_judged_ = false;
   greeting_ = true;
   next_row_ = CHANNELS;
-  last_edge_us_ = last_sample_us_ = last_judged_us_ = now_us;
+  last_turn_us_ = last_edge_us_ = last_sample_us_ = last_judged_us_ = now_us;
   judge_within_us_ = SAMPLE_SILENCE_US;
   period_ticks_ = 0;
   servo_us_ = request_rpm_ = 0;
@@ -85,9 +87,20 @@ void Machine::begin(const Identity &identity, bool unexpected, uint32_t now_us) 
     parameters_[i] = 0;
   }
   vibration_.set(0, limits_.small(LIMIT_VIBRATION_WINDOW));
-  hooks::set_safe_pulse(limits_.small(LIMIT_THROTTLE_SAFE_US));
+  frozen_.set(0);
+  tach_.set(0);
+  cut_proof_.end();
+  hooks::second_cut(false);
+  safe_us_ = hooks::recall_safe_pulse();
+  if (safe_us_ != 0 && limits_.set(LIMIT_THROTTLE_SAFE_US, safe_us_)) {
+    hooks::set_safe_pulse(safe_us_);
+  } else {
+    safe_us_ = 0;  // never set, or of a build with another cap: no pulse goes out
+  }
   make_throttle_safe();
   if (unexpected) {
+    hooks::note_driving(true);  // a reset now does not hide it
+    cut_proof_.begin();
     latch.offer(REASON_RESTART, identity.restart_cause, now_us);
     announce(EVENT_RESTARTED, identity.restart_cause, now_us);
   }
@@ -99,6 +112,10 @@ void Machine::saw_edge(uint32_t time_us, uint32_t period_ticks) {
   last_edge_us_ = time_us;
   period_ticks_ = period_ticks;
   at_rest_ = false;
+  sinking_ = sinking_ && period_ticks == 0;
+  if (tach_.feed(period_ticks) && latch.guarding) {
+    trip(REASON_LOST_TACH, -static_cast<int32_t>(period_ticks), time_us);
+  }
 }
 
 void Machine::saw_sample(uint32_t index, const int16_t *counts, uint32_t now_us) {
@@ -110,15 +127,18 @@ void Machine::saw_sample(uint32_t index, const int16_t *counts, uint32_t now_us)
   if (over && latch.guarding) {
     trip(REASON_VIBRATION, vibration_.rms_counts(), now_us);
   }
+  if (frozen_.feed(counts) && latch.guarding) {
+    trip(REASON_ACCELEROMETER, frozen_.counts(), now_us);
+  }
 }
 
 // --- every turn of the loop ---
 
 void Machine::watch(uint32_t now_us) {
   notice_trip();
+  judge_turn(now_us);
   heartbeat_.watch(now_us);
-  const int32_t since_edge_us = static_cast<int32_t>(now_us - last_edge_us_);  // an edge may be younger than now_us
-  if (!at_rest_ && since_edge_us > static_cast<int32_t>(limits_[LIMIT_REST_MS] * 1000)) {
+  if (!at_rest_ && silence_us(now_us) > limits_[LIMIT_REST_MS] * 1000) {
     at_rest_ = true;
     period_ticks_ = 0;
   }
@@ -132,6 +152,22 @@ void Machine::watch(uint32_t now_us) {
   introduce(now_us);
 }
 
+// Since the latest edge, which may be younger than now_us.
+uint32_t Machine::silence_us(uint32_t now_us) const {
+  const int32_t since_us = static_cast<int32_t>(now_us - last_edge_us_);
+  return since_us < 0 ? 0 : static_cast<uint32_t>(since_us);
+}
+
+// A turn that took too long has delayed the rules; the one in which the stand was armed may.
+void Machine::judge_turn(uint32_t now_us) {
+  const uint32_t taken_us = now_us - last_turn_us_;
+  last_turn_us_ = now_us;
+  if (turn_is_judged_ && latch.guarding && taken_us > LONGEST_TURN_US) {
+    trip(REASON_LOOP_OVERRUN, static_cast<int32_t>(taken_us), now_us);
+  }
+  turn_is_judged_ = true;
+}
+
 // A limit that nobody watches is a broken one: no samples, or samples with so many gaps that no window is whole.
 bool Machine::vibration_is_unwatched(uint32_t now_us) const {
   return limits_[LIMIT_VIBRATION_COUNTS] != 0 &&
@@ -142,18 +178,60 @@ void Machine::settle_turning(uint32_t now_us) {
   if (!driving()) {
     return;
   }
-  const bool safe = throttle_q16_ <= limits_[LIMIT_THROTTLE_SAFE_US] << 16;
+  const bool safe = throttle_q16_ <= static_cast<uint32_t>(safe_us_) << 16;
   const bool turning = !safe || !at_rest_;
   happen(turning ? states::DRIVE : disarming_ ? states::REST_DISARMED : states::REST, now_us);
 }
 
 void Machine::tick(uint32_t now_us, const Readings &readings) {
   notice_trip();
+  if (latch.guarding) {
+    judge_slow(now_us, readings);
+  }
+  prove_cut(now_us, readings);
   if (driving()) {
-    step_governor();
+    step_governor(now_us);
     slew_throttle();
   }
   send_slow(now_us, readings);
+}
+
+void Machine::judge_slow(uint32_t now_us, const Readings &readings) {
+  const uint16_t throttle_us = static_cast<uint16_t>(throttle_q16_ >> 16);
+  const uint32_t silence_ms = silence_us(now_us) / 1000;
+  const uint16_t quiet_ms = at_rest_ || silence_ms >= trips::LostTachRule::AT_REST ? trips::LostTachRule::AT_REST
+                                                                                   : static_cast<uint16_t>(silence_ms);
+  const uint8_t reason = slow_.feed(limits_, readings, throttle_us, servo_us_);
+  const bool lost = lost_tach_.feed(limits_, throttle_us, quiet_ms);
+  if (limits_are_corrupt()) {
+    trip(REASON_LIMITS_CORRUPT, 0, now_us);
+  } else if (reason != REASON_NONE) {
+    trip(reason, slow_.detail(), now_us);
+  } else if (lost) {
+    trip(REASON_LOST_TACH, lost_tach_.quiet_ms(), now_us);
+  }
+}
+
+// The table against its checksum, one slot at a time, and against what the rules made of it.
+bool Machine::limits_are_corrupt() {
+  return !limits_.recheck() || overspeed_.limit_ticks != limits_[LIMIT_OVERSPEED_TICKS] ||
+         vibration_.limit() != limits_.small(LIMIT_VIBRATION_COUNTS) ||
+         heartbeat_.limit_us() != limits_[LIMIT_HEARTBEAT_MS] * 1000;
+}
+
+// After a cut, and after a disarm: does the rotor slow, does the current stop?
+void Machine::prove_cut(uint32_t now_us, const Readings &readings) {
+  const uint32_t silence_ticks = 2 * silence_us(now_us);
+  const uint32_t period_ticks = at_rest_ || period_ticks_ == 0 ? 0
+                                : silence_ticks > period_ticks_ ? silence_ticks
+                                                                : period_ticks_;
+  if (!cut_proof_.feed(limits_, period_ticks, readings.current_counts)) {
+    return;
+  }
+  if (latch.guarding) {
+    trip(REASON_CUT_FAILED, cut_proof_.detail(), now_us);  // the second cut may succeed
+  }
+  announce(EVENT_CUT_FAILED, cut_proof_.detail(), now_us);
 }
 
 void Machine::send_slow(uint32_t now_us, const Readings &readings) {
@@ -176,7 +254,8 @@ void Machine::send_slow(uint32_t now_us, const Readings &readings) {
 }
 
 uint8_t Machine::flags() const {
-  return static_cast<uint8_t>((driving() ? FLAG_SECOND_CUT_CLOSED : 0) | (disarming_ ? FLAG_DISARMING : 0));
+  return static_cast<uint8_t>((driving() ? FLAG_SECOND_CUT_CLOSED : 0) | (cut_proof_.failed() ? FLAG_CUT_FAILED : 0) |
+                              (disarming_ ? FLAG_DISARMING : 0) | (tach_.doubted() ? FLAG_TACH_DOUBTED : 0));
 }
 
 // --- states and trips ---
@@ -199,11 +278,15 @@ void Machine::trip(uint8_t reason, int32_t detail, uint32_t now_us) {
 
 void Machine::enter_tripped() {
   release_governor();
-  throttle_q16_ = limits_[LIMIT_THROTTLE_SAFE_US] << 16;  // cut_power() has put it out
+  throttle_q16_ = static_cast<uint32_t>(safe_us_) << 16;  // cut_power() has put it out
   if (limits_[LIMIT_SERVO_SAFE_US] != 0) {
     put_servo(limits_.small(LIMIT_SERVO_SAFE_US));
   }
   disarming_ = false;
+  if (!cut_proof_.active()) {  // after a disarm it may be the reason
+    cut_proof_.begin();
+  }
+  hooks::note_driving(true);
   state_ = STATE_TRIPPED;  // from any state: a trip that the interrupt latched while locking is not lost
   announce(EVENT_TRIP, latch.detail, latch.time_us);
 }
@@ -219,7 +302,9 @@ void Machine::happen(states::Happening event, uint32_t now_us) {
   if (next == STATE_LOCKED) {
     latch.guarding = 0;
     disarming_ = false;
+    cut_proof_.end();
     make_throttle_safe();
+    hooks::second_cut(false);
     hooks::note_driving(false);
   }
   announce(EVENT_STATE, previous, now_us);
@@ -237,15 +322,24 @@ void Machine::announce(uint8_t kind, int32_t detail, uint32_t now_us) {
 
 void Machine::make_throttle_safe() {
   release_governor();
-  throttle_command_us_ = limits_.small(LIMIT_THROTTLE_SAFE_US);
-  put_throttle(limits_[LIMIT_THROTTLE_SAFE_US] << 16);
+  throttle_command_us_ = safe_us_;
+  put_throttle(static_cast<uint32_t>(safe_us_) << 16);
+}
+
+// The table's safe pulse goes out from now on, after a restart too.
+void Machine::take_safe_pulse() {
+  safe_us_ = limits_.small(LIMIT_THROTTLE_SAFE_US);
+  hooks::keep_safe_pulse(safe_us_);
+  hooks::set_safe_pulse(safe_us_);
+  make_throttle_safe();
 }
 
 // --- outputs ---
 
+// Nothing but the safe pulse leaves unless armed or turning; outputs.cpp holds that once more.
 void Machine::put_throttle(uint32_t pulse_q16) {
-  throttle_q16_ = pulse_q16;
-  hooks::set_throttle(static_cast<uint16_t>(pulse_q16 >> 16));
+  throttle_q16_ = driving() ? pulse_q16 : static_cast<uint32_t>(safe_us_) << 16;
+  hooks::set_throttle(static_cast<uint16_t>(throttle_q16_ >> 16));
 }
 
 void Machine::put_servo(uint16_t pulse_us) {
@@ -255,7 +349,7 @@ void Machine::put_servo(uint16_t pulse_us) {
 
 // Rising follows the limit table's slew, falling is immediate.
 void Machine::slew_throttle() {
-  if (governing_ && parameters_[GOVERNOR_MODE] == GOVERNOR_MODE_THROTTLE) {
+  if (governing_ && governs_throttle()) {
     return;
   }
   const uint32_t aim = static_cast<uint32_t>(throttle_command_us_) << 16;
@@ -281,7 +375,8 @@ void Machine::receive(const uint8_t *payload, uint8_t length, uint32_t now_us) {
   Answer answer = size == 0        ? refuse(RESULT_UNKNOWN_COMMAND)
                   : size != length ? refuse(RESULT_BAD_VALUE)
                                    : obey(payload, now_us);
-  if (!(type == Identify::TYPE && answer.result == RESULT_DONE)) {  // that answer follows the channel table
+  const bool later = type == Identify::TYPE || (type == ReadLimits::TYPE && limits_pending_);
+  if (!(later && answer.result == RESULT_DONE)) {  // those answers follow the channel table, the limits
     acknowledge(type, payload[1], answer);
   }
 }
@@ -290,7 +385,7 @@ Machine::Answer Machine::obey(const uint8_t *payload, uint32_t now_us) {
   switch (payload[0]) {
     case Identify::TYPE: return identify(taken<Identify>(payload), payload[1]);
     case SetLimit::TYPE: return set_limit(taken<SetLimit>(payload));
-    case ReadLimits::TYPE: return read_limits();
+    case ReadLimits::TYPE: return read_limits(payload[1]);
     case Arm::TYPE: return arm(taken<Arm>(payload), now_us);
     case Disarm::TYPE: return disarm(now_us);
     case Throttle::TYPE: return throttle(taken<Throttle>(payload));
@@ -324,6 +419,11 @@ Machine::Answer Machine::identify(const Identify &command, uint8_t sequence) {
 }
 
 void Machine::introduce(uint32_t now_us) {
+  if (limits_pending_ && hooks::transmit_room() >= LIMITS_ROOM) {
+    limits_pending_ = false;
+    send_limits();
+    acknowledge(ReadLimits::TYPE, limits_sequence_, done());
+  }
   if (hooks::transmit_room() < INTRODUCTION_ROOM) {
     return;  // telemetry goes first
   }
@@ -385,24 +485,33 @@ Machine::Answer Machine::set_limit(const SetLimit &command) {
   if ((unwatched && command.value != 0) || !limits_.set(command.limit, command.value)) {
     return refuse(RESULT_BAD_VALUE, command.limit);
   }
-  if (command.limit == LIMIT_THROTTLE_SAFE_US) {
-    hooks::set_safe_pulse(limits_.small(LIMIT_THROTTLE_SAFE_US));
-    make_throttle_safe();
+  // A longer one does not go out while locked: what stops this controller may start another.
+  if (command.limit == LIMIT_THROTTLE_SAFE_US && (safe_us_ == 0 || command.value < safe_us_)) {
+    take_safe_pulse();
   }
   return done();
 }
 
-Machine::Answer Machine::read_limits() {
+// The answer waits for room, telemetry does not: its frame is the longest of all.
+Machine::Answer Machine::read_limits(uint8_t sequence) {
+  limits_pending_ = hooks::transmit_room() < LIMITS_ROOM;
+  limits_sequence_ = sequence;
+  if (!limits_pending_) {
+    send_limits();
+  }
+  return done();
+}
+
+void Machine::send_limits() {
   uint8_t payload[Limits::SIZE + 4 * LIMIT_SLOTS + framing::CRC_SIZE];
   sender_.send(payload, limits_.pack(payload), messages::ANSWER);
-  return done();
 }
 
 Machine::Answer Machine::arm(const Arm &command, uint32_t now_us) {
   if (refuses(states::ARM)) {
     return wrong_state();
   }
-  if (command.limits_crc != limits_.checksum()) {
+  if (command.limits_crc != limits_.checksum() || !limits_.intact()) {
     return refuse(RESULT_LIMITS_DIFFER, limits_.checksum());
   }
   const uint8_t missing = limits_.missing_for_arming();
@@ -419,11 +528,15 @@ Machine::Answer Machine::arm(const Arm &command, uint32_t now_us) {
   if (!heartbeat_.fresh(now_us)) {
     return refuse(RESULT_HEARTBEAT_MISSING);
   }
+  if (safe_us_ != limits_.small(LIMIT_THROTTLE_SAFE_US)) {
+    take_safe_pulse();
+  }
   hooks::note_driving(true);
   if (servo_us_ == 0 && limits_[LIMIT_SERVO_SAFE_US] != 0) {
     put_servo(limits_.small(LIMIT_SERVO_SAFE_US));
   }
   happen(states::ARM, now_us);
+  hooks::second_cut(true);
   latch.guarding = 1;  // last: from here on the interrupt may trip
   return done();
 }
@@ -432,6 +545,11 @@ void Machine::load_rules(uint32_t now_us) {
   overspeed_.set(limits_[LIMIT_OVERSPEED_TICKS], static_cast<uint8_t>(limits_[LIMIT_OVERSPEED_CONFIRM]));
   vibration_.set(limits_.small(LIMIT_VIBRATION_COUNTS), limits_.small(LIMIT_VIBRATION_WINDOW));
   heartbeat_.set(limits_.small(LIMIT_HEARTBEAT_MS));
+  frozen_.set(limits_.small(LIMIT_FROZEN_SAMPLES));
+  tach_.set(static_cast<uint8_t>(limits_[LIMIT_TACH_JUMP_PERIODS]));
+  lost_tach_.set();
+  slow_.set();
+  turn_is_judged_ = false;
   last_sample_us_ = last_judged_us_ = now_us;
   judge_within_us_ = SAMPLE_SILENCE_US + two_windows_us(limits_[LIMIT_VIBRATION_WINDOW], identity_.vibration_rate_hz);
 }
@@ -439,6 +557,9 @@ void Machine::load_rules(uint32_t now_us) {
 Machine::Answer Machine::disarm(uint32_t now_us) {
   if (driving()) {
     make_throttle_safe();
+    if (!disarming_) {
+      cut_proof_.begin();
+    }
     disarming_ = true;
     settle_turning(now_us);
   }
@@ -475,20 +596,20 @@ Machine::Answer Machine::reset(uint32_t now_us) {
 
 Machine::Answer Machine::throttle(const Throttle &command) {
   const uint16_t safe_us = limits_.small(LIMIT_THROTTLE_SAFE_US);
-  if (command.pulse_us != safe_us) {  // the safe pulse is never refused
-    if (!driving() || disarming_) {
-      return wrong_state();
-    }
-    if (command.pulse_us < safe_us || command.pulse_us > limits_.small(LIMIT_THROTTLE_MAX_US)) {
-      return refuse(RESULT_BAD_VALUE);
-    }
+  const bool stops = command.pulse_us == safe_us || command.pulse_us == safe_us_;  // never refused
+  if (!stops && (!driving() || disarming_)) {
+    return wrong_state();
   }
-  throttle_command_us_ = command.pulse_us;
-  if (governing_ && parameters_[GOVERNOR_MODE] == GOVERNOR_MODE_THROTTLE) {
+  if (!stops && (command.pulse_us < safe_us || command.pulse_us > limits_.small(LIMIT_THROTTLE_MAX_US))) {
+    return refuse(RESULT_BAD_VALUE);
+  }
+  throttle_command_us_ = stops ? safe_us_ : command.pulse_us;
+  if (governing_ && governs_throttle()) {
     release_governor();
   }
-  if (driving() && static_cast<uint32_t>(command.pulse_us) << 16 < throttle_q16_) {
-    put_throttle(static_cast<uint32_t>(command.pulse_us) << 16);
+  const uint32_t pulse_q16 = static_cast<uint32_t>(throttle_command_us_) << 16;
+  if (stops || pulse_q16 < throttle_q16_) {
+    put_throttle(pulse_q16);
   }
   return done();
 }
@@ -500,7 +621,7 @@ Machine::Answer Machine::pitch(const Pitch &command) {
   if (command.pulse_us < limits_.small(LIMIT_SERVO_MIN_US) || command.pulse_us > limits_.small(LIMIT_SERVO_MAX_US)) {
     return refuse(RESULT_BAD_VALUE);
   }
-  if (governing_ && parameters_[GOVERNOR_MODE] == GOVERNOR_MODE_PITCH) {
+  if (governing_ && !governs_throttle()) {
     release_governor();
   }
   put_servo(command.pulse_us);
@@ -538,14 +659,19 @@ Machine::Answer Machine::request(const Request &command) {
     release_governor();
     return done();
   }
+  const uint16_t most_rpm = greatest_request();
+  if (command.speed_rpm > most_rpm) {
+    return refuse(RESULT_ABOVE_OVERSPEED, most_rpm);
+  }
   if (parameters_[GOVERNOR_MODE] != GOVERNOR_MODE_PASS_THROUGH) {
-    const bool by_throttle = parameters_[GOVERNOR_MODE] == GOVERNOR_MODE_THROTTLE;
+    const bool by_throttle = governs_throttle();
     if (!load_governor() || (!by_throttle && servo_us_ == 0)) {
       return refuse(RESULT_BAD_VALUE);  // no range, or no servo pulse yet to go on from
     }
     if (!governing_) {
       law_.engage(by_throttle ? static_cast<uint16_t>(throttle_q16_ >> 16) : servo_us_);
       governing_ = true;
+      sinking_ = false;
     }
   }
   request_rpm_ = command.speed_rpm;
@@ -554,7 +680,7 @@ Machine::Answer Machine::request(const Request &command) {
 
 // Range, gains and slews in force: the governor's own, within those of the limit table. False when no pulse is left.
 bool Machine::load_governor() {
-  const bool by_throttle = parameters_[GOVERNOR_MODE] == GOVERNOR_MODE_THROTTLE;
+  const bool by_throttle = governs_throttle();
   const uint8_t gains = by_throttle ? GOVERNOR_THROTTLE_KP : GOVERNOR_PITCH_KP;
   const uint8_t range = by_throttle ? GOVERNOR_THROTTLE_MIN_US : GOVERNOR_PITCH_MIN_US;
   const uint16_t slew = static_cast<uint16_t>(
@@ -572,13 +698,33 @@ bool Machine::load_governor() {
   return settings_.min_us <= settings_.max_us;
 }
 
-void Machine::step_governor() {
+uint16_t Machine::greatest_request() const {
+  return governor::speed_rpm(limits_[LIMIT_OVERSPEED_TICKS], static_cast<uint8_t>(limits_[LIMIT_PULSES_PER_REV]));
+}
+
+// Once the next edge is overdue the latest period tells nothing any more: the output is held. Silent for two periods,
+// the tach is lost: the throttle falls to safe, and stays there until an edge comes.
+void Machine::step_governor(uint32_t now_us) {
   if (!governing_) {
     return;
   }
+  uint32_t period_ticks = period_ticks_;
+  if (period_ticks != 0) {
+    const uint32_t silence_ticks = 2 * silence_us(now_us);
+    if (silence_ticks / 2 > period_ticks) {
+      period_ticks = 0;
+      sinking_ = true;
+    } else if (silence_ticks > period_ticks || tach_.doubted()) {
+      return;
+    }
+  }
+  governor::Settings settings = settings_;
+  if (sinking_ && governs_throttle()) {
+    settings.min_us = safe_us_;
+  }
   const uint16_t pulse_us =
-      law_.step(settings_, request_rpm_, period_ticks_, static_cast<uint8_t>(limits_[LIMIT_PULSES_PER_REV]));
-  if (parameters_[GOVERNOR_MODE] == GOVERNOR_MODE_THROTTLE) {
+      law_.step(settings, request_rpm_, period_ticks, static_cast<uint8_t>(limits_[LIMIT_PULSES_PER_REV]));
+  if (governs_throttle()) {
     put_throttle(static_cast<uint32_t>(pulse_us) << 16);
   } else {
     put_servo(pulse_us);

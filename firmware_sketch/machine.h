@@ -18,6 +18,8 @@ namespace machine {
 
 // An accelerometer that falls silent while its limit is in force counts as a broken limit. Its FIFO fills in 20 ms.
 const uint32_t SAMPLE_SILENCE_US = 100000;
+// A turn of the loop that takes longer delays every rule but overspeed; with everything active it takes 2 ms.
+const uint32_t LONGEST_TURN_US = 20000;
 
 // Who the device is, as Hello tells it.
 struct Identity {
@@ -28,15 +30,7 @@ struct Identity {
   uint8_t vibration_axes;  // 0: no accelerometer answered
 };
 
-// Latest counts of the slow channels.
-struct Readings {
-  uint16_t current_counts;
-  uint16_t voltage_counts;
-  uint16_t servo_counts;
-  int32_t load_counts;
-  uint16_t supply_mv;    // 0: not measured
-  uint8_t load_age_ms;   // of load_counts; 255: that long, longer, or never
-};
+typedef trips::Readings Readings;
 
 class Machine {
  public:
@@ -79,7 +73,8 @@ class Machine {
   Answer obey(const uint8_t *payload, uint32_t now_us);
   Answer identify(const wire::Identify &command, uint8_t sequence);
   Answer set_limit(const wire::SetLimit &command);
-  Answer read_limits();
+  Answer read_limits(uint8_t sequence);
+  void send_limits();
   Answer arm(const wire::Arm &command, uint32_t now_us);
   Answer disarm(uint32_t now_us);
   Answer throttle(const wire::Throttle &command);
@@ -102,18 +97,26 @@ class Machine {
   void announce(uint8_t kind, int32_t detail, uint32_t now_us);
   bool driving() const { return state_ == wire::STATE_ARMED || state_ == wire::STATE_TURNING; }
   uint8_t flags() const;
-  bool throttle_is_safe() const { return throttle_command_us_ <= limits_.small(wire::LIMIT_THROTTLE_SAFE_US); }
+  bool throttle_is_safe() const { return throttle_command_us_ <= safe_us_; }
 
   void load_rules(uint32_t now_us);
   void settle_turning(uint32_t now_us);
   bool vibration_is_unwatched(uint32_t now_us) const;
+  uint32_t silence_us(uint32_t now_us) const;
+  void judge_slow(uint32_t now_us, const Readings &readings);
+  void judge_turn(uint32_t now_us);
+  bool limits_are_corrupt();
+  void prove_cut(uint32_t now_us, const Readings &readings);
+  void take_safe_pulse();
   void make_throttle_safe();
   void put_throttle(uint32_t pulse_q16);
   void put_servo(uint16_t pulse_us);
   void slew_throttle();
   void release_governor();
   bool load_governor();
-  void step_governor();
+  uint16_t greatest_request() const;
+  void step_governor(uint32_t now_us);
+  bool governs_throttle() const { return parameters_[wire::GOVERNOR_MODE] == wire::GOVERNOR_MODE_THROTTLE; }
   void send_slow(uint32_t now_us, const Readings &readings);
 
   Identity identity_;
@@ -122,6 +125,11 @@ class Machine {
   trips::OverspeedRule overspeed_;
   trips::HeartbeatRule heartbeat_;
   trips::VibrationRule vibration_;
+  trips::FrozenRule frozen_;
+  trips::TachRule tach_;
+  trips::LostTachRule lost_tach_;
+  trips::SlowRules slow_;
+  trips::CutProof cut_proof_;
   governor::Law law_;
   governor::Settings settings_;
   int32_t parameters_[wire::GOVERNOR_PARAMETERS];
@@ -130,18 +138,24 @@ class Machine {
   bool at_rest_;
   bool disarming_;  // disarm was commanded while turning: locked follows at rest
   bool governing_;
+  bool sinking_;    // the governor lost its tach: the throttle falls to safe and stays there until an edge comes
+  bool turn_is_judged_;
+  bool limits_pending_;
+  uint8_t limits_sequence_;
   bool greeting_;   // Hello is due
   bool identify_pending_;
   uint8_t identify_sequence_;
   uint8_t next_row_;
 
   uint32_t last_edge_us_;
+  uint32_t last_turn_us_;
   uint32_t last_sample_us_;
   uint32_t last_judged_us_;   // latest window of the vibration rule that was judged
   uint32_t judge_within_us_;  // longest time without one
   uint32_t period_ticks_;
   uint32_t throttle_q16_;  // pulse going out, us in Q16.16
   uint16_t throttle_command_us_;
+  uint16_t safe_us_;  // pulse that stops the motor, as it goes out; 0: none was ever set. The table may hold a new one
   uint16_t servo_us_;
   uint16_t request_rpm_;
 };

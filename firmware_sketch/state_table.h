@@ -25,8 +25,8 @@ enum Happening : uint8_t {
 
 const uint8_t REFUSED = 0xFF;  // changes nothing
 
-// Where an event leads, by the state it finds. Locked: nothing is watched, because nothing can be driven. Tripped is
-// left by a reset alone; later trips are swallowed, so that the first reason is kept.
+// Where an event leads, by the state it finds. Locked: nothing is watched, because nothing can be driven; an abort is
+// kept all the same, so that an Arm which follows it is refused. Tripped is left by a reset alone; later trips are swallowed, so that the first reason is kept.
 static const uint8_t LOCKED = wire::STATE_LOCKED, ARMED = wire::STATE_ARMED, TURNING = wire::STATE_TURNING,
                      TRIPPED = wire::STATE_TRIPPED;
 // clang-format off
@@ -38,7 +38,7 @@ static const uint8_t TABLE[HAPPENINGS][4] PROGMEM = {
     /* REST          */ {LOCKED,  ARMED,   ARMED,   TRIPPED},
     /* REST_DISARMED */ {LOCKED,  LOCKED,  LOCKED,  TRIPPED},
     /* TRIP          */ {REFUSED, TRIPPED, TRIPPED, TRIPPED},
-    /* ABORT         */ {REFUSED, TRIPPED, TRIPPED, TRIPPED},
+    /* ABORT         */ {TRIPPED, TRIPPED, TRIPPED, TRIPPED},
     /* RESTART       */ {TRIPPED, TRIPPED, TRIPPED, TRIPPED},
     /* POWER_ON      */ {LOCKED,  LOCKED,  LOCKED,  LOCKED},
     /* RESET         */ {REFUSED, REFUSED, REFUSED, LOCKED},

@@ -4,6 +4,7 @@
 
 #include <stdint.h>
 
+#include "limit_table.h"
 #include "wire_messages.h"
 
 namespace trips {
@@ -70,6 +71,8 @@ class VibrationRule {
   // Takes the sample with running number `index`; true when it completed a window above the limit.
   bool feed(uint32_t index, const int16_t *counts);
 
+  uint16_t limit() const { return limit_; }
+
   // Whether the latest sample completed a window, which was judged then.
   bool judged() const { return in_window_ && filled_ == 0; }
 
@@ -98,11 +101,107 @@ class VibrationRule {
   uint64_t value_;
 };
 
+// Trips when one axis gave `limit` equal samples: frozen, or at its rail. Noise moves the lowest bits of a part that
+// lives, so no axis stays equal for long. Zero switches the rule off.
+class FrozenRule {
+ public:
+  void set(uint16_t limit);
+  bool feed(const int16_t *counts);
+  int16_t counts() const { return frozen_; }  // of the axis that tripped
+
+ private:
+  uint16_t limit_;
+  uint16_t equal_[VibrationRule::AXES];  // samples; zero: none yet
+  int16_t last_[VibrationRule::AXES];
+  int16_t frozen_;
+};
+
+// Whether tach periods are those of a rotor, which cannot change its speed by half from one to the next. A period that
+// does is doubted; `limit` of them in a row trip, zero switches that off. Not before STEADY periods that fitted: a rotor
+// that starts doubles its speed within a turn.
+class TachRule {
+ public:
+  static const uint8_t STEADY = 8;
+  void set(uint8_t limit);
+  // Zero means "after rest" and begins anew.
+  bool feed(uint32_t period_ticks);
+  bool doubted() const { return odd_ != 0; }
+
+ private:
+  bool fits(uint32_t period_ticks) const;
+  uint8_t limit_;
+  uint8_t steady_;
+  uint8_t odd_;
+  uint32_t trusted_ticks_;
+};
+
+// Latest counts of the slow channels.
+struct Readings {
+  uint16_t current_counts;
+  uint16_t voltage_counts;
+  uint16_t servo_counts;
+  int32_t load_counts;
+  uint16_t supply_mv;   // 0: not measured
+  uint8_t load_age_ms;  // of load_counts; 255: that long, longer, or never
+};
+
+// What the slow channels must not show, each for a while: fed every 2 ms.
+class SlowRules {
+ public:
+  void set();
+  // The first reason that trips, or REASON_NONE.
+  uint8_t feed(const limits::Table &limits, const Readings &readings, uint16_t throttle_us, uint16_t servo_us);
+  int32_t detail() const { return detail_; }
+
+ private:
+  enum Rule : uint8_t { CURRENT_SENSOR, OVER_CURRENT, PACK_LOW, SUPPLY_LOW, LOAD_CELL, STUCK_SERVO, RULES };
+  bool hold(uint8_t rule, bool broken, uint16_t confirm_ms);
+  uint16_t ticks_[RULES];  // broken for so many in a row
+  int32_t detail_;
+};
+
+// Trips when the motor is driven and no edge came for LOST_TACH_MS; the first edge after rest may take START_TACH_MS.
+class LostTachRule {
+ public:
+  void set() { driven_ms_ = 0; }
+  // Every 2 ms; `silence_ms` since the latest edge, AT_REST when there is none.
+  bool feed(const limits::Table &limits, uint16_t throttle_us, uint16_t silence_ms);
+  uint16_t quiet_ms() const { return quiet_ms_; }
+  static const uint16_t AT_REST = 0xFFFF;
+
+ private:
+  uint16_t driven_ms_;
+  uint16_t quiet_ms_;
+};
+
+// After a cut the rotor must slow by an eighth, and by another, within CUT_PROOF_MS each, until it is at rest; and the
+// current must come near zero within that time. Else the cut failed.
+class CutProof {
+ public:
+  CutProof() : active_(false), failed_(false) {}
+  void begin();
+  void end() { active_ = failed_ = false; }
+  bool active() const { return active_; }
+  bool failed() const { return failed_; }
+  // Every 2 ms; `period_ticks` the latest or the silence since, whichever is longer, 0 at rest. True once: it failed.
+  bool feed(const limits::Table &limits, uint32_t period_ticks, uint16_t current_counts);
+  int32_t detail() const { return detail_; }
+
+ private:
+  bool fail(int32_t detail);
+  bool active_, failed_;
+  uint16_t waited_ms_;   // for the speed to fall
+  uint16_t flowing_ms_;  // the current is not near zero
+  uint32_t reference_ticks_;
+  int32_t detail_;
+};
+
 // Trips when the host was silent for more than its limit. Times are u32 microseconds that wrap.
 class HeartbeatRule {
  public:
   HeartbeatRule() : limit_us_(0), heard_us_(0), known_(false) {}
   void set(uint16_t limit_ms) { limit_us_ = limit_ms * 1000UL; }
+  uint32_t limit_us() const { return limit_us_; }
   void heard(uint32_t now_us);
   // Called often: forgets a heartbeat before the clock wraps over it.
   void watch(uint32_t now_us);

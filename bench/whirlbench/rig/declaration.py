@@ -54,7 +54,7 @@ class FromRig:
 
 @dataclass(frozen=True)
 class Slot:
-    """Slot of the device's limit table that a key fills, and its value there in wire units."""
+    """A slot of the device's limit table that a key fills, and its value there in wire units."""
 
     name: str
     counts: FromRig
@@ -91,12 +91,12 @@ class Key:
     default: object
     required: bool
     watch: Watch | None
-    slot: Slot | None
+    slots: tuple[Slot, ...]
 
 
-def key(meaning: str, unit: str = "", watch: Watch | None = None, slot: Slot | None = None) -> Meta:
-    """What an annotation says of a key beside type and range: meaning, unit, how it is watched, its slot."""
-    return Meta(description=meaning, extra={"unit": unit, "watch": watch, "slot": slot})
+def key(meaning: str, unit: str = "", watch: Watch | None = None, *slots: Slot) -> Meta:
+    """What an annotation says of a key beside type and range: meaning, unit, how it is watched, its slots."""
+    return Meta(description=meaning, extra={"unit": unit, "watch": watch, "slots": slots})
 
 
 def keys_of(section: type[Section]) -> Iterator[Key]:
@@ -115,7 +115,7 @@ def keys_of(section: type[Section]) -> Iterator[Key]:
             field.default if made is msgspec.NODEFAULT else made(),
             field.required,
             extra.get("watch"),
-            extra.get("slot"),
+            extra.get("slots", ()),
         )
 
 

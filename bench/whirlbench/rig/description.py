@@ -15,26 +15,13 @@ from msgspec import Meta, field
 from whirlbench.errors import RigError
 from whirlbench.rig.blade_sets import BladeSet
 from whirlbench.rig.declaration import FromRig, NotNegative, Positive, Pulse, Section, Slot, key, value_at
-from whirlbench.rig.limits import Limits
+from whirlbench.rig.limits import Limits, greatest_servo_us, least_servo_us
+from whirlbench.units import LEAST_SAFE_PULSE_US, MIDDLE_NEUTRAL_CAP_US
 
 BladeCount = Annotated[int, Meta(ge=1, le=12)]
-# Without a pitch table nobody may move the servo: both ends stay where the pulse's middle is (common practice).
-SERVO_MIDDLE_US = 1500
-
-
 def whole_us(pulse_us: float | None) -> int:
     """A pulse in whole microseconds; 0 where the rig gives none."""
     return 0 if pulse_us is None else round(pulse_us)
-
-
-def least_servo_us(min_us: float | None, table: tuple[tuple[float, float], ...] | None) -> int:
-    """Shortest servo pulse that the device accepts: the table's first, or the rig's own end where that is longer."""
-    return SERVO_MIDDLE_US if table is None else round(max(table[0][0], min_us or table[0][0]))
-
-
-def greatest_servo_us(max_us: float | None, table: tuple[tuple[float, float], ...] | None) -> int:
-    """Longest servo pulse that the device accepts: the table's last, or the rig's own end where that is shorter."""
-    return SERVO_MIDDLE_US if table is None else round(min(table[-1][0], max_us or table[-1][0]))
 
 
 class Propeller(Section, frozen=True):
@@ -154,10 +141,23 @@ class Throttle(Section, frozen=True):
     """`[throttle]`: end points that the speed controller was taught."""
 
     safe_us: Annotated[
-        Pulse,
-        key("Pulse that stops the motor.", "us", None, Slot("THROTTLE_SAFE_US", FromRig(whole_us))),
+        float,
+        Meta(ge=LEAST_SAFE_PULSE_US, le=MIDDLE_NEUTRAL_CAP_US),
+        key(
+            "Pulse that stops the motor; above 1200 only with middle_neutral.",
+            "us",
+            None,
+            Slot("THROTTLE_SAFE_US", FromRig(whole_us)),
+        ),
     ] = 1000.0
-    min_us: Annotated[Pulse, key("Pulse from which the motor must turn: 0 % throttle.", "us")] = 1100.0
+    middle_neutral: Annotated[
+        bool,
+        key("The controller's neutral lies in the middle of its range: needs a sketch built with MIDDLE_NEUTRAL."),
+    ] = False
+    min_us: Annotated[
+        Pulse,
+        key("Pulse from which the motor must turn: 0 % throttle.", "us", None, Slot("DRIVEN_US", FromRig(whole_us))),
+    ] = 1100.0
     max_us: Annotated[
         Pulse,
         key("Pulse of the open throttle: 100 %.", "us", None, Slot("THROTTLE_MAX_US", FromRig(whole_us))),

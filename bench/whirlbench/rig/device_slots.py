@@ -29,7 +29,7 @@ def slot_values(rig: Rig) -> dict[str, SlotValue]:
 
 @cache
 def slots() -> tuple[tuple[str, Slot], ...]:
-    """Every key that fills a slot of the device ("limits.heartbeat_ms"), with that slot."""
+    """Every key that fills a slot of the device ("limits.heartbeat_ms"), with that slot; a key may fill several."""
     tables = {name: table for name, table in msgspec.structs.asdict(Rig()).items() if isinstance(table, Section)}
-    rows = ((f"{name}.{row.name}", row.slot) for name, table in tables.items() for row in keys_of(type(table)))
-    return tuple((path, slot) for path, slot in rows if slot is not None)
+    rows = ((f"{name}.{row.name}", row) for name, table in tables.items() for row in keys_of(type(table)))
+    return tuple((path, slot) for path, row in rows for slot in row.slots)

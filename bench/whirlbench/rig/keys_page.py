@@ -77,7 +77,7 @@ def _row(row: Key, has_limits: bool) -> tuple[str, ...]:
     if not has_limits:
         return cells
     acts = " · ".join(words for ring, words in ACTS.items() if row.watch is not None and ring in row.watch.ring)
-    return (*cells, acts, row.slot.name if row.slot is not None else "")
+    return (*cells, acts, ", ".join(slot.name for slot in row.slots))
 
 
 def _default(row: Key) -> str:

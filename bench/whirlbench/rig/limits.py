@@ -15,11 +15,25 @@ from msgspec import Meta
 
 from whirlbench.physics.atmosphere import DRY_AIR_GAMMA, DRY_AIR_J_KG_K, ZERO_CELSIUS_K
 from whirlbench.rig.declaration import FromRig, Positive, Ring, Section, Side, Slot, Watch, key, keys_of
+from whirlbench.rig.wire_counts import (
+    Scale,
+    Table,
+    current_distance_counts,
+    feedback_counts,
+    least_current_counts,
+    least_voltage_counts,
+    most_current_counts,
+    stuck_servo_counts,
+    zero_current_counts,
+)
 
 STANDARD_TEMPERATURE_C = 15.0
 TICKS_PER_MINUTE = 60 * 2_000_000  # tach periods are counted at 2 MHz
 BOTH = Ring.DEVICE | Ring.HOST
 WATCHED = Ring.HOST | Ring.ADVICE  # trips in a run, and bounds what check and limits advise
+EVERYWHERE = BOTH | Ring.ADVICE
+# Without a pitch table nobody may move the servo: both ends stay where the pulse's middle is (common practice).
+SERVO_MIDDLE_US = 1500
 
 
 def overspeed_ticks(overspeed_rpm: float | None, pulses_per_rev: int) -> int:
@@ -35,6 +49,40 @@ def vibration_counts(vibration_g_rms: float | None, g_per_count: float) -> int:
     return 0 if vibration_g_rms is None else max(1, math.floor(vibration_g_rms / g_per_count + 1e-9))
 
 
+def least_servo_us(min_us: float | None, table: Table) -> int:
+    """Shortest servo pulse that the device accepts: the table's first, or the rig's own end where that is longer."""
+    return SERVO_MIDDLE_US if not table else round(max(table[0][0], min_us or table[0][0]))
+
+
+def greatest_servo_us(max_us: float | None, table: Table) -> int:
+    """Longest servo pulse that the device accepts: the table's last, or the rig's own end where that is shorter."""
+    return SERVO_MIDDLE_US if not table else round(min(table[-1][0], max_us or table[-1][0]))
+
+
+def low_feedback_counts(_: float | None, scale: Scale | None, table: Table, min_us: float | None) -> int:
+    """Feedback expected at the servo's lower end."""
+    return feedback_counts(least_servo_us(min_us, table), scale, table)
+
+
+def high_feedback_counts(_: float | None, scale: Scale | None, table: Table, max_us: float | None) -> int:
+    """Feedback expected at the servo's upper end."""
+    return feedback_counts(greatest_servo_us(max_us, table), scale, table)
+
+
+def stuck_counts(
+    stuck_deg: float | None, scale: Scale | None, table: Table, min_us: float | None, max_us: float | None
+) -> int:
+    """Permitted distance of the servo's feedback from its command, in counts."""
+    return stuck_servo_counts(
+        stuck_deg, scale, table, (least_servo_us(min_us, table), greatest_servo_us(max_us, table))
+    )
+
+
+def with_limit(number: int, limit: float | None) -> int:
+    """``number`` where the limit that it serves is set, else 0."""
+    return 0 if limit is None else number
+
+
 def speed_of_sound_m_s(temperature_c: float) -> float:
     """Speed of sound in dry air at ``temperature_c``, above -273.15; source: ISO 2533."""
     return math.sqrt(DRY_AIR_GAMMA * DRY_AIR_J_KG_K * (temperature_c + ZERO_CELSIUS_K))
@@ -48,6 +96,7 @@ def tip_mach_per_rpm(_: None, diameter_m: float | None, temperature_c: float | N
 
 TIP_MACH = FromRig(tip_mach_per_rpm, ("propeller.diameter_m", "air.temperature_c"))
 ADVICE = Watch(Ring.ADVICE)
+FEEDBACK = ("calibration.pitch_deg", "pitch.table")  # what the servo's feedback is read by
 
 
 class Limits(Section, frozen=True):
@@ -67,16 +116,24 @@ class Limits(Section, frozen=True):
         key(
             "Greatest permitted vibration over a window, all axes together, mean removed.",
             "g rms",
-            Watch(BOTH, "vibration", channels=("vibration_g_rms",), rule="vibration window"),
+            Watch(
+                BOTH,
+                "vibration",
+                channels=("vibration_g_rms",),
+                rule="vibration window",
+                sensor_rule="accelerometer",
+            ),
             Slot("VIBRATION_COUNTS", FromRig(vibration_counts, ("vibration.g_per_count",))),
         ),
     ] = None
     current_a: Annotated[
         Positive | None,
         key(
-            "Greatest permitted pack current, either way.",
+            "Greatest permitted pack current, either way; a sensor at its rail trips as well.",
             "A",
-            Watch(WATCHED, "current", Side.SIZE, ("current_a",), rule="level"),
+            Watch(EVERYWHERE, "current", Side.SIZE, ("current_a",), rule="level"),
+            Slot("CURRENT_COUNTS", FromRig(most_current_counts, ("calibration.current_a",))),
+            Slot("CURRENT_LEAST_COUNTS", FromRig(least_current_counts, ("calibration.current_a",))),
         ),
     ] = None
     thrust_n: Annotated[
@@ -108,7 +165,8 @@ class Limits(Section, frozen=True):
         key(
             "Least permitted pack voltage while the throttle is open.",
             "V",
-            Watch(WATCHED, "least voltage", Side.LOWER, ("voltage_v",), rule="level", while_driven=True),
+            Watch(EVERYWHERE, "least voltage", Side.LOWER, ("voltage_v",), rule="level", while_driven=True),
+            Slot("VOLTAGE_COUNTS", FromRig(least_voltage_counts, ("calibration.voltage_v",))),
         ),
     ] = None
     motor_torque_n_m: Annotated[Positive | None, key("Greatest torque of the motor.", "N m", ADVICE)] = None
@@ -146,12 +204,105 @@ class Limits(Section, frozen=True):
         key(
             "Longest time without a tach pulse while the motor is driven.",
             "ms",
-            Watch(Ring.HOST, channels=("rpm", "throttle_us"), rule="lost tach"),
+            Watch(BOTH, channels=("rpm", "throttle_us"), rule="lost tach"),
+            Slot("LOST_TACH_MS", FromRig(lambda ms: ms or 0)),
         ),
     ] = None
     start_tach_ms: Annotated[
-        int, Meta(ge=100, le=10000), key("The same, for the first pulse after rest.", "ms", Watch(Ring.HOST))
+        int,
+        Meta(ge=100, le=10000),
+        key("The same, for the first pulse after rest.", "ms", Watch(BOTH), Slot("START_TACH_MS", FromRig(int))),
     ] = 2000
+    tach_jump_periods: Annotated[
+        int,
+        Meta(ge=2, le=30),
+        key(
+            "So many tach periods in a row, each longer or shorter by half than the last believed, trip.",
+            "",
+            Watch(Ring.DEVICE),
+            Slot("TACH_JUMP_PERIODS", FromRig(int)),
+        ),
+    ] = 4
+    load_cell_ms: Annotated[
+        int,
+        Meta(ge=30, le=250),
+        key(
+            "With thrust_n: longest time without a reading of the load cell.",
+            "ms",
+            Watch(Ring.DEVICE),
+            Slot("LOAD_SILENCE_MS", FromRig(with_limit, ("limits.thrust_n",))),
+        ),
+    ] = 100
+    frozen_samples: Annotated[
+        int,
+        Meta(ge=16, le=4000),
+        key(
+            "With vibration_g_rms: so many equal samples of one axis, and the accelerometer is not believed.",
+            "",
+            Watch(BOTH),
+            Slot("FROZEN_SAMPLES", FromRig(with_limit, ("limits.vibration_g_rms",))),
+        ),
+    ] = 400
+    stuck_servo_deg: Annotated[
+        Positive | None,
+        key(
+            "Greatest permitted distance of the pitch servo's feedback from what its pulse commands.",
+            "deg",
+            Watch(Ring.DEVICE),
+            Slot("STUCK_SERVO_COUNTS", FromRig(stuck_counts, (*FEEDBACK, "pitch.min_us", "pitch.max_us"))),
+            Slot("SERVO_LOW_COUNTS", FromRig(low_feedback_counts, (*FEEDBACK, "pitch.min_us"))),
+            Slot("SERVO_HIGH_COUNTS", FromRig(high_feedback_counts, (*FEEDBACK, "pitch.max_us"))),
+        ),
+    ] = None
+    stuck_servo_ms: Annotated[
+        int,
+        Meta(ge=20, le=10000),
+        key(
+            "For so long it must be exceeded to trip: longer than the servo's whole way takes.",
+            "ms",
+            Watch(Ring.DEVICE),
+            Slot("STUCK_SERVO_MS", FromRig(int)),
+        ),
+    ] = 1000
+    supply_v: Annotated[
+        Annotated[float, Meta(ge=2.0, le=6.0)] | None,
+        key(
+            "Least permitted supply of the microcontroller.",
+            "V",
+            Watch(Ring.DEVICE),
+            Slot("SUPPLY_MV", FromRig(lambda volts: 0 if volts is None else math.ceil(volts * 1e3))),
+        ),
+    ] = None
+    device_confirm_ms: Annotated[
+        int,
+        Meta(ge=2, le=2000),
+        key(
+            "How long a slow channel must stay beyond its limit for the device to trip.",
+            "ms",
+            Watch(Ring.DEVICE),
+            Slot("SLOW_CONFIRM_MS", FromRig(int)),
+        ),
+    ] = 20
+    cut_proof_ms: Annotated[
+        int,
+        Meta(ge=100, le=20000),
+        key(
+            "After a cut, longest time without a fall of the speed by an eighth: else the cut failed.",
+            "ms",
+            Watch(Ring.DEVICE),
+            Slot("CUT_PROOF_MS", FromRig(int)),
+        ),
+    ] = 3000
+    cut_current_a: Annotated[
+        Positive | None,
+        key(
+            "After a cut, greatest current, either way: else the cut failed.",
+            "A",
+            Watch(Ring.DEVICE),
+            Slot("CUT_CURRENT_COUNTS", FromRig(current_distance_counts, ("calibration.current_a",))),
+            Slot("CURRENT_ZERO_COUNTS", FromRig(zero_current_counts, ("calibration.current_a",))),
+        ),
+    ] = None
     confirm_ms: Annotated[
         int,
         Meta(ge=0, le=1000),

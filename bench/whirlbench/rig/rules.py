@@ -9,6 +9,7 @@ from math import ceil
 from whirlbench.errors import RigError
 from whirlbench.rig.blade_set_rules import blade_set_complaints
 from whirlbench.rig.description import Rig
+from whirlbench.units import SAFE_PULSE_CAP_US
 
 # A rotor slower than this may be called "at rest": the bench then arms, resets and lets somebody walk up.
 # Common practice, no source.
@@ -33,6 +34,7 @@ def _complaints(rig: Rig) -> Iterator[str]:
     yield from _safe_pitch_complaints(rig)
     yield from _throttle_complaints(rig)
     yield from _rest_complaints(rig)
+    yield from _feedback_complaints(rig)
     if rig.vibration.band_hz[0] >= rig.vibration.band_hz[1]:
         yield f"vibration.band_hz is {list(rig.vibration.band_hz)}: the first must be below the second"
 
@@ -45,6 +47,13 @@ def _table_complaints(key: str, table: tuple[tuple[float, ...], ...] | None) -> 
     for row, (before, after) in enumerate(pairwise(table), start=2):
         if after[0] <= before[0]:
             yield f"{key} row {row}: {after[0]:g} does not come after {before[0]:g}; sort the rows by it"
+
+
+def _feedback_complaints(rig: Rig) -> Iterator[str]:
+    """A stuck servo is seen by its feedback alone."""
+    seen = rig.pitch.feedback and rig.pitch.table and "pitch_deg" in rig.calibration
+    if rig.limits.stuck_servo_deg is not None and not seen:
+        yield "limits.stuck_servo_deg needs pitch.feedback = true, pitch.table and calibration.pitch_deg"
 
 
 def _calibration_complaints(rig: Rig) -> Iterator[str]:
@@ -102,6 +111,11 @@ def _rest_complaints(rig: Rig) -> Iterator[str]:
 
 def _throttle_complaints(rig: Rig) -> Iterator[str]:
     throttle = rig.throttle
+    if throttle.safe_us > SAFE_PULSE_CAP_US and not throttle.middle_neutral:
+        yield (
+            f"throttle.safe_us is {throttle.safe_us:g}: at most {SAFE_PULSE_CAP_US} us counts as safe, above it a motor "
+            "may turn; for a controller with neutral in the middle set throttle.middle_neutral = true"
+        )
     if not throttle.safe_us <= throttle.min_us < throttle.max_us:
         yield (
             f"throttle: safe_us {throttle.safe_us:g}, min_us {throttle.min_us:g}, max_us {throttle.max_us:g} "

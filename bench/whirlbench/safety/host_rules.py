@@ -18,7 +18,7 @@ from whirlbench.rig.declaration import Side
 from whirlbench.rig.description import Rig, require_number
 from whirlbench.rig.device_slots import slot_values
 from whirlbench.rig.limits import TICKS_PER_MINUTE, WITH_RULE, Limit
-from whirlbench.safety.device_rules import OverspeedRule, VibrationRule
+from whirlbench.safety.device_rules import FrozenRule, OverspeedRule, VibrationRule
 from whirlbench.safety.quantities import judged
 
 TICKS_PER_S = TICKS_PER_MINUTE / 60
@@ -229,6 +229,33 @@ class LostTachRule:
         self._edge_s, self._since_s, self._was_driven = -np.inf, -np.inf, False
 
 
+class AccelerometerRule:
+    """Trips when one axis gave ``frozen_samples`` equal samples, by the device's own integer rule on counts.
+
+    A part that is frozen or at its rail would pass for perfectly calm. The value of the trip is that axis, in g.
+    """
+
+    name = "frozen_samples"
+
+    def __init__(self, rig: Rig) -> None:
+        self.limit = float(rig.limits.frozen_samples)
+        self._g_per_count = rig.vibration.g_per_count
+        self._rule = FrozenRule(rig.limits.frozen_samples)
+
+    def feed(self, batch: Batch) -> Trip | None:
+        """First trip in ``batch``, or None."""
+        for block in batch.vibration:
+            counts = np.rint(block.acceleration_g / self._g_per_count).astype(np.int64)
+            place = self._rule.feed(counts)
+            if place is not None:
+                return Trip(self.name, float(block.time_s[place]), self._rule.counts * self._g_per_count, self.limit)
+        return None
+
+    def reset(self) -> None:
+        """Forgets the samples."""
+        self._rule.reset()
+
+
 class LoadCellRule:
     """Trips when the load cell made no conversion for a whole count: its last reading would stand for ever.
 
@@ -263,7 +290,10 @@ RULES: dict[str, Callable[[Limit, Rig, bool], Rule]] = {
     "level": _level,
     "lost tach": lambda _, rig, __: LostTachRule(rig),
 }
-SENSOR_RULES: dict[str, Callable[[], Rule]] = {"load cell": LoadCellRule}
+SENSOR_RULES: dict[str, Callable[[Rig], Rule]] = {
+    "load cell": lambda _: LoadCellRule(),
+    "accelerometer": AccelerometerRule,
+}
 
 
 def host_rules(rig: Rig, speed_from_tach: bool = True) -> tuple[Rule, ...]:
@@ -281,4 +311,4 @@ def host_rules(rig: Rig, speed_from_tach: bool = True) -> tuple[Rule, ...]:
 def live_rules(rig: Rig) -> tuple[Rule, ...]:
     """``host_rules``, and those that watch the sensors themselves while the stand is live."""
     names = [limit.watch.sensor_rule for limit in WITH_RULE if limit.value(rig.limits) is not None]
-    return (*host_rules(rig), *(SENSOR_RULES[name]() for name in names if name))
+    return (*host_rules(rig), *(SENSOR_RULES[name](rig) for name in names if name))

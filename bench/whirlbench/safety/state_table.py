@@ -46,7 +46,8 @@ LOCKED, ARMED, TURNING, TRIPPED = Stand
 REFUSED = None
 
 # Where an event leads, by the state it finds; REFUSED changes nothing. The sketch's copy is state_table.h.
-# Locked: nothing is watched, because nothing can be driven; a propeller turned by hand is no trip. Disarming a turning
+# Locked: nothing is watched, because nothing can be driven; a propeller turned by hand is no trip. An abort is kept all
+# the same, so that an Arm which follows it is refused. Disarming a turning
 # rotor takes the throttle to safe at once; locked follows at rest. Tripped is left by a reset alone; later trips are
 # swallowed, so that the first reason is kept.
 # fmt: off
@@ -58,7 +59,7 @@ GRID: dict[Happening, tuple[Stand | None, Stand | None, Stand | None, Stand | No
     Happening.REST:          (LOCKED,  ARMED,   ARMED,   TRIPPED),
     Happening.REST_DISARMED: (LOCKED,  LOCKED,  LOCKED,  TRIPPED),
     Happening.TRIP:          (REFUSED, TRIPPED, TRIPPED, TRIPPED),
-    Happening.ABORT:         (REFUSED, TRIPPED, TRIPPED, TRIPPED),
+    Happening.ABORT:         (TRIPPED, TRIPPED, TRIPPED, TRIPPED),
     Happening.RESTART:       (TRIPPED, TRIPPED, TRIPPED, TRIPPED),
     Happening.POWER_ON:      (LOCKED,  LOCKED,  LOCKED,  LOCKED),
     Happening.RESET:         (REFUSED, REFUSED, REFUSED, LOCKED),

@@ -104,6 +104,7 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
 LIMITS = {
     LimitId.OVERSPEED_TICKS: 8000,
     LimitId.HEARTBEAT_MS: 2000,
+    LimitId.THROTTLE_SAFE_US: 1000,
     LimitId.REST_MS: 100,
     LimitId.THROTTLE_MAX_US: 1900,
     LimitId.SERVO_MIN_US: 1000,

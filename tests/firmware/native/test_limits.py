@@ -17,6 +17,9 @@ from whirlbench.link.limit_table import (
 )
 
 
+READY = {LimitId.OVERSPEED_TICKS: 12_000, LimitId.HEARTBEAT_MS: 100, LimitId.THROTTLE_SAFE_US: 1000}
+
+
 def values_of(table: native_core.LimitTable) -> list[int]:
     return [table.call("value", slot) for slot in range(LIMIT_SLOTS)]
 
@@ -52,10 +55,13 @@ def test_any_sequence_of_settings_leaves_both_tables_equal(steps: list[tuple[int
 def test_a_maximum_below_its_minimum_keeps_from_arming() -> None:
     for changes, expected in [
         ({}, LIMIT_SLOTS),
+        ({LimitId.SERVO_SAFE_US: 1500}, LIMIT_SLOTS),
+        ({LimitId.SERVO_SAFE_US: 1499}, LimitId.SERVO_SAFE_US),
+        ({LimitId.SERVO_SAFE_US: 1501}, LimitId.SERVO_SAFE_US),
         ({LimitId.THROTTLE_SAFE_US: 1001}, LimitId.THROTTLE_MAX_US),
         ({LimitId.SERVO_MIN_US: 1501}, LimitId.SERVO_MAX_US),
     ]:
         table = native_core.LimitTable()
-        for slot, value in {LimitId.OVERSPEED_TICKS: 12_000, LimitId.HEARTBEAT_MS: 100, **changes}.items():
+        for slot, value in {**READY, **changes}.items():
             assert table.call("set", slot, value)
         assert table.call("missing") == expected

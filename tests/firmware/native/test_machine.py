@@ -5,6 +5,8 @@ Both are fed by hypothesis; every frame they send is compared, and so are the pu
 
 from __future__ import annotations
 
+from dataclasses import astuple
+
 import native_core
 import numpy as np
 from hypothesis import example, given, settings
@@ -40,6 +42,7 @@ LIMITS = {
     LimitId.VIBRATION_COUNTS: 60,
     LimitId.VIBRATION_WINDOW: 16,
     LimitId.HEARTBEAT_MS: 200,
+    LimitId.THROTTLE_SAFE_US: 1000,
     LimitId.REST_MS: 100,
     LimitId.THROTTLE_MAX_US: 1900,
     LimitId.SERVO_MIN_US: 1000,
@@ -62,13 +65,14 @@ GOVERNOR = {
 class Pair:
     """The two machines under one clock."""
 
-    def __init__(self, unexpected: bool = False) -> None:
+    def __init__(self, unexpected: bool = False, kept_us: int = 1000) -> None:
         cause = Restart.WATCHDOG if unexpected else Restart.POWER_ON
-        self.sketch = native_core.Machine(Board.SIMULATED_STAND, cause, RATE_HZ, 3, unexpected, 0)
-        self.twin = DeviceMachine(Identity(cause, 500, RATE_HZ, 0), unexpected)
+        self.sketch = native_core.Machine(Board.SIMULATED_STAND, cause, RATE_HZ, 3, unexpected, 0, kept_us)
+        self.twin = DeviceMachine(Identity(cause, 500, RATE_HZ, 0), unexpected, kept_us)
         if unexpected:
             self.twin.announce(EventKind.RESTARTED, cause, 0)
         self.now_us = self.sequence = self.index = 0
+        self.readings = Readings(500, 800, 500, -4, 5000, 3)
         self.last_edge_ticks = 0
         self.rng = np.random.default_rng(1)
         self.compare()
@@ -95,8 +99,9 @@ class Pair:
             self.sketch.call("watch", self.now_us)
             self.twin.watch(self.now_us)
             if self.now_us % 2000 == 0:
-                self.sketch.call("tick", self.now_us, 1, 2, 3, -4)
-                self.twin.tick(self.now_us, Readings(1, 2, 3, -4))
+                values = astuple(self.readings)
+                self.sketch.call("tick", self.now_us, *values)
+                self.twin.tick(self.now_us, self.readings)
             sent += self.compare()
         return sent
 
@@ -156,7 +161,7 @@ COMMANDS = st.one_of(
     st.sampled_from([SetGovernor(0, 1), SetGovernor(0, 2)]),
     LIMIT_COMMANDS,
     st.builds(Abort, st.integers(0, 255)),
-    st.sampled_from([Identify(1), Identify(2), ReadLimits(), Disarm(), Reset(), Arm(0)]),
+    st.sampled_from([Identify(2), Identify(1), ReadLimits(), Disarm(), Reset(), Arm(0)]),
 )
 ACTIONS = st.lists(
     st.one_of(

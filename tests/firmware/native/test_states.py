@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import astuple
 
 import native_core
 import pytest
@@ -36,10 +37,12 @@ from whirlbench.link.messages import (
     Throttle,
     encode,
 )
+from whirlbench.simulator.device.machine import Readings
 
 LIMITS = {
     LimitId.OVERSPEED_TICKS: 12_000,
     LimitId.HEARTBEAT_MS: 200,
+    LimitId.THROTTLE_SAFE_US: 1000,
     LimitId.REST_MS: 100,
     LimitId.THROTTLE_MAX_US: 1900,
     LimitId.SERVO_MIN_US: 1000,
@@ -53,8 +56,11 @@ DONE, BAD, STATE = Result.DONE, Result.BAD_VALUE, Result.WRONG_STATE
 class Stand:
     """The machine on a board of memory, with a clock and a rotor that turns when told."""
 
-    def __init__(self, axes: int = 3, unexpected: bool = False, cause: int = Restart.POWER_ON) -> None:
-        self.machine = native_core.Machine(Board.ATMEGA328P, cause, 1600, axes, unexpected, 0)
+    def __init__(
+        self, axes: int = 3, unexpected: bool = False, cause: int = Restart.POWER_ON, kept_us: int = 1000
+    ) -> None:
+        self.machine = native_core.Machine(Board.ATMEGA328P, cause, 1600, axes, unexpected, 0, kept_us)
+        self.readings = Readings(500, 800, 500, -4, 5000, 3)
         self.now_us = self.sequence = 0
         self.beating, self.turning = True, False
         self.heard: list[Message] = []
@@ -84,7 +90,7 @@ class Stand:
                 self.edge(16_000)
             self.machine.call("watch", self.now_us)
             if self.now_us % 2000 == 0:
-                self.machine.call("tick", self.now_us, 0, 0, 0, 0)
+                self.machine.call("tick", self.now_us, *astuple(self.readings))
         self.listen()
 
     def edge(self, period_ticks: int) -> None:
@@ -146,10 +152,11 @@ def tripped() -> Stand:
 MAKERS = {"locked": locked, "armed": armed, "turning": turning, "disarming": disarming, "tripped": tripped}
 # answers in the order of MAKERS
 ANSWERS: dict[Message, tuple[Result, ...]] = {
-    Identify(2): (Result.WRONG_VERSION,) * 5,
+    Identify(1): (Result.WRONG_VERSION,) * 5,
     SetLimit(LimitId.HEARTBEAT_MS, 150): (DONE, STATE, STATE, STATE, STATE),
-    SetLimit(LimitId.CURRENT_COUNTS, 1): (BAD, STATE, STATE, STATE, STATE),
-    SetLimit(17, 0): (BAD, STATE, STATE, STATE, STATE),
+    SetLimit(LimitId.CURRENT_COUNTS, 1023): (BAD, STATE, STATE, STATE, STATE),
+    SetLimit(LimitId.THROTTLE_SAFE_US, 1201): (BAD, STATE, STATE, STATE, STATE),
+    SetLimit(31, 0): (BAD, STATE, STATE, STATE, STATE),
     ReadLimits(): (DONE,) * 5,
     Arm(0): (Result.LIMITS_DIFFER, STATE, STATE, STATE, STATE),
     Disarm(): (DONE,) * 5,
@@ -169,7 +176,10 @@ ANSWERS: dict[Message, tuple[Result, ...]] = {
     SetGovernor(GovernorId.THROTTLE_KP, 65_536_001): (BAD,) * 5,
     SetGovernor(GovernorId.THROTTLE_KP, -65_536_000): (DONE,) * 5,
     SetGovernor(11, 0): (BAD,) * 5,
-    Abort(Reason.HOST_RULE): (STATE, DONE, DONE, DONE, DONE),
+    Request(10_000): (STATE, DONE, DONE, STATE, STATE),
+    Request(10_001): (STATE, Result.ABOVE_OVERSPEED, Result.ABOVE_OVERSPEED, STATE, STATE),
+    Request(65_535): (STATE, Result.ABOVE_OVERSPEED, Result.ABOVE_OVERSPEED, STATE, STATE),
+    Abort(Reason.HOST_RULE): (DONE,) * 5,
     Reset(): (STATE, STATE, STATE, STATE, Result.NOT_AT_REST),
 }
 
@@ -246,7 +256,7 @@ def test_a_gap_now_and_then_is_no_broken_limit(window: int) -> None:
         stand.run(10)
         for number in range(index, index + 16):
             if number % (2 * window) != window - 1:  # every second window is whole
-                stand.machine.sample(number, (3, -4, 5), stand.now_us)
+                stand.machine.sample(number, (3 + number % 2, -4 - number % 2, 5 + number % 2), stand.now_us)
     assert stand.trips == []
 
 

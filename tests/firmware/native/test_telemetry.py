@@ -26,7 +26,7 @@ class Block(native_core.Handle):
 
 @pytest.fixture
 def machine() -> Iterator[native_core.Machine]:
-    made = native_core.Machine(Board.ATMEGA328P, Restart.POWER_ON, 1600, 3, False, 0)
+    made = native_core.Machine(Board.ATMEGA328P, Restart.POWER_ON, 1600, 3, False, 0, 1000)
     yield made
 
 
@@ -38,7 +38,7 @@ def test_frames_are_numbered_and_a_dropped_one_leaves_a_gap(machine: native_core
     unframer = Unframer()
     for tick in range(300):
         machine.call("set_room", 0 if tick in (10, 11, 299) else 255)
-        machine.call("tick", 2000 * tick, 1, 2, 3, 4)
+        machine.call("tick", 2000 * tick, 1, 2, 3, 4, 5000, 6)
         unframer.feed(machine.take())
     assert unframer.counters.good == 297
     assert unframer.counters.lost == 2  # the last one cannot be missed yet
@@ -47,12 +47,12 @@ def test_frames_are_numbered_and_a_dropped_one_leaves_a_gap(machine: native_core
 
 def test_telemetry_leaves_room_for_answers(machine: native_core.Machine) -> None:
     machine.call("set_room", SLOW_FRAME + RESERVE - 1)
-    machine.call("tick", 0, 1, 2, 3, 4)
+    machine.call("tick", 0, 1, 2, 3, 4, 5000, 6)
     assert sent(machine) == []
     machine.receive(encode(Throttle(1000), 7), 0)
     assert [type(message) for message in sent(machine)] == [Ack]
     machine.call("set_room", SLOW_FRAME + RESERVE)
-    machine.call("tick", 0, 1, 2, 3, 4)
+    machine.call("tick", 0, 1, 2, 3, 4, 5000, 6)
     assert [type(message) for message in sent(machine)] == [Slow]
 
 

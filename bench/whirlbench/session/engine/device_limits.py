@@ -6,6 +6,7 @@ from whirlbench.errors import RigError
 from whirlbench.link.limit_table import LimitId, admits, missing_for_arming
 from whirlbench.rig.description import Rig, require
 from whirlbench.rig.device_slots import SlotValue, slot_values
+from whirlbench.units import MIDDLE_NEUTRAL_CAP_US, SAFE_PULSE_CAP_US
 
 
 def device_limits(rig: Rig) -> tuple[int, ...]:
@@ -17,7 +18,8 @@ def device_limits(rig: Rig) -> tuple[int, ...]:
     require(rig, "limits.overspeed_rpm", "arming")
     found = {LimitId[name]: value for name, value in slot_values(rig).items()}
     for slot, value in found.items():
-        if not admits(slot, value.counts):
+        cap_us = MIDDLE_NEUTRAL_CAP_US if rig.throttle.middle_neutral else SAFE_PULSE_CAP_US
+        if not admits(slot, value.counts, cap_us):
             raise RigError(f"{_told(slot, value)}, which takes {slot.lowest} to {slot.highest}")
     values = tuple(found[slot].counts if slot in found else 0 for slot in LimitId)
     missing = missing_for_arming(values)

@@ -24,6 +24,7 @@ SLOW_RATE_HZ = 500
 LOAD_CELL_HZ = 80
 HALVES_PER_S = 2_000_000
 NOT_FITTED = 0xFFFF
+SUPPLY_MV = 5_000
 FREE_RAM_BYTES = 0xFFFF  # as much as the field holds: memory is no question here
 
 
@@ -39,6 +40,7 @@ class SimulatedDevice:
         self._transducers = Transducers(rig, rng)
         self._loop = round(plant.time_s * 1e6) // LOOP_US
         self._received = Unframer()
+        self._kept_us = 0  # a new board has never been told its safe pulse
         self.machine = self._start(Restart.POWER_ON, unexpected=False)
 
     @property
@@ -75,7 +77,7 @@ class SimulatedDevice:
         self._received = Unframer()
         rate_hz = self._rig.vibration.rate_hz
         self._sample_origin_s = self._start_us / 1e6
-        machine = DeviceMachine(Identity(cause, SLOW_RATE_HZ, rate_hz, BUILD_ID), unexpected)
+        machine = DeviceMachine(Identity(cause, SLOW_RATE_HZ, rate_hz, BUILD_ID), unexpected, self._kept_us)
         if unexpected:
             machine.announce(EventKind.RESTARTED, cause, self.now_us)
         return machine
@@ -91,6 +93,7 @@ class SimulatedDevice:
             plant.take_edges()
             return b""
         if self._down:
+            self._kept_us = machine.safe_us
             self.machine = machine = self._start(Restart.BROWN_OUT, unexpected=True)
         self._take_edges()
         self._take_samples()
@@ -137,6 +140,8 @@ class SimulatedDevice:
         if self._rig.pitch.feedback:
             readings.servo_counts = count("pitch_deg", self.plant.servo.arm_deg)
         conversions = self.now_us * LOAD_CELL_HZ // SECOND_US
+        readings.supply_mv = SUPPLY_MV
+        readings.load_age_ms = (self.now_us - conversions * SECOND_US // LOAD_CELL_HZ) // 1000
         if conversions > self._load_conversions:
             self._load_conversions = conversions
             readings.load_counts = count("thrust_n", row[StateHistory.THRUST])

@@ -65,11 +65,15 @@ class DeviceGovernor:
             self.running = True
         return True
 
-    def step(self, request_rpm: int, period_ticks: int) -> int:
-        """One step of 2 ms: the pulse to send; before ``engage`` it raises ValueError."""
+    def step(self, request_rpm: int, period_ticks: int, floor_us: int | None = None) -> int:
+        """One step of 2 ms: the pulse to send; before ``engage`` it raises ValueError.
+
+        ``floor_us`` replaces the lowest pulse: where the output goes when the tach is lost.
+        """
         if self._settings is None:
             raise ValueError("the governor was never engaged")
-        return self._law.step(self._settings, request_rpm, period_ticks, self._limits[LimitId.PULSES_PER_REV])
+        settings = self._settings if floor_us is None else self._settings._replace(min_us=floor_us)
+        return self._law.step(settings, request_rpm, period_ticks, self._limits[LimitId.PULSES_PER_REV])
 
     def _load(self) -> bool:
         """Range, gains and slews in force: the governor's own, within those of the limit table."""

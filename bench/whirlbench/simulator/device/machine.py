@@ -42,7 +42,20 @@ from whirlbench.link.messages import (
     State,
     Throttle,
 )
-from whirlbench.safety.device_rules import HeartbeatRule, OverspeedRule, VibrationRule
+from whirlbench.physics.governor_law import speed_rpm
+from whirlbench.safety.device_rules import (
+    CutLimits,
+    CutProof,
+    FrozenRule,
+    HeartbeatRule,
+    LostTachRule,
+    OverspeedRule,
+    SlowCounts,
+    SlowLimits,
+    SlowRules,
+    TachRule,
+    VibrationRule,
+)
 from whirlbench.safety.state_table import Happening, Stand, advance
 from whirlbench.simulator.device.governor import DeviceGovernor
 from whirlbench.simulator.device.telemetry import U32, Sender
@@ -50,6 +63,7 @@ from whirlbench.simulator.device.telemetry import U32, Sender
 FIRMWARE_MAJOR, FIRMWARE_MINOR = 0, 1
 TICKS_PER_S = 500
 SAMPLE_SILENCE_US = 100_000  # an accelerometer that falls silent while its limit is in force is a broken limit
+LONGEST_TURN_US = 20_000  # a turn of the loop that takes longer delays every rule but overspeed
 Q16 = 16
 
 
@@ -63,26 +77,25 @@ class Identity:
     build_id: int
 
 
-@dataclass
-class Readings:
-    """Latest counts of the slow channels."""
-
-    current_counts: int = 0
-    voltage_counts: int = 0
-    servo_counts: int = 0xFFFF
-    load_counts: int = 0
-    supply_mv: int = 0  # 0: not measured
-    load_age_ms: int = 255
+Readings = SlowCounts
 
 
 class DeviceMachine:
     """State, limits, trips and pulses of the device; it knows no plant and no clock."""
 
-    def __init__(self, identity: Identity, unexpected: bool) -> None:
-        """``unexpected``: started again by watchdog or brown-out, hence tripped from the start."""
+    def __init__(self, identity: Identity, unexpected: bool, kept_us: int = 0) -> None:
+        """``unexpected``: started again by watchdog or brown-out, hence tripped from the start.
+
+        ``kept_us``: the safe pulse that was kept over the restart; 0: never set, then no pulse goes out.
+        """
         self.identity = identity
         self.sender = Sender()
         self.limits = list(start_values())
+        if admits(LimitId.THROTTLE_SAFE_US, kept_us):
+            self.limits[LimitId.THROTTLE_SAFE_US] = kept_us
+        self.safe_us = self.limits[LimitId.THROTTLE_SAFE_US]  # as it goes out; the table may hold a new one
+        self.checksum = checksum(self.limits)
+        self._next_slot = 0
         self.state = Stand.LOCKED
         self.reason = Reason.NONE
         self.detail = 0
@@ -90,13 +103,20 @@ class DeviceMachine:
         self.overspeed = OverspeedRule(0)
         self.heartbeat = HeartbeatRule(0)
         self.vibration = VibrationRule(0, self.limits[LimitId.VIBRATION_WINDOW])
+        self.frozen = FrozenRule()
+        self.tach = TachRule()
+        self.lost_tach = LostTachRule()
+        self.slow = SlowRules()
+        self.cut_proof = CutProof()
         self.governor = DeviceGovernor(self.limits)
+        self.sinking = False  # the governor lost its tach: the throttle falls to safe until an edge comes
         self.at_rest = False  # known only after REST_MS without an edge
         self.disarming = False  # disarm was commanded while turning: locked follows at rest
         self.period_ticks = 0
         self.servo_us = 0  # no pulse before the first command
         self.request_rpm = 0
         self.throttle_command_us = self.throttle_q16 = 0
+        self._last_turn_us: int | None = None  # None: the turn in which the stand was armed is not judged
         self._last_edge_us = self._last_sample_us = self._last_judged_us = 0
         self._judge_within_us = SAMPLE_SILENCE_US
         self._greeting = True
@@ -106,6 +126,7 @@ class DeviceMachine:
         if unexpected:
             self.state = advance(self.state, Happening.RESTART).state
             self.reason, self.detail = Reason.RESTART, identity.restart_cause
+            self.cut_proof.begin()
 
     @property
     def throttle_us(self) -> int:
@@ -120,11 +141,23 @@ class DeviceMachine:
     @property
     def throttle_is_safe(self) -> bool:
         """Whether the commanded throttle stops the motor."""
-        return self.throttle_command_us <= self.limits[LimitId.THROTTLE_SAFE_US]
+        return self.throttle_command_us <= self.safe_us
 
     def limits_crc(self) -> int:
         """Checksum of the limit table in force."""
-        return checksum(self.limits)
+        return self.checksum
+
+    def set_limit(self, slot: int, value: int) -> None:
+        """Writes one slot; a longer safe pulse does not go out while locked."""
+        self.limits[slot] = value
+        self.checksum, self._next_slot = checksum(self.limits), 0
+        if slot == LimitId.THROTTLE_SAFE_US and (self.safe_us == 0 or value < self.safe_us):
+            self.take_safe_pulse()
+
+    def take_safe_pulse(self) -> None:
+        """The table's safe pulse goes out from now on, after a restart too."""
+        self.safe_us = self.limits[LimitId.THROTTLE_SAFE_US]
+        self.make_throttle_safe()
 
     # --- what the sensors report ---------------------------------------------------------------------------------
 
@@ -135,6 +168,9 @@ class DeviceMachine:
         self._last_edge_us = time_us
         self.period_ticks = period_ticks
         self.at_rest = False
+        self.sinking = self.sinking and period_ticks == 0
+        if self.tach.feed(period_ticks) and self.guarding:
+            self.trip(Reason.LOST_TACH, -period_ticks, time_us)
 
     def saw_samples(self, first_index: int, counts: np.ndarray, now_us: int) -> None:
         """Takes accelerometer samples ``(n, 3)`` in order."""
@@ -145,6 +181,8 @@ class DeviceMachine:
             self._last_judged_us = now_us
         if over and self.guarding:
             self.trip(Reason.VIBRATION, int(self.vibration.rms_counts()), now_us)
+        if self.frozen.feed(counts) is not None and self.guarding:
+            self.trip(Reason.ACCELEROMETER, self.frozen.counts, now_us)
 
     def begin_guarding(self, now_us: int) -> None:
         """Armed: from here on rules may trip; a servo that was never commanded goes where a trip would send it."""
@@ -153,13 +191,23 @@ class DeviceMachine:
         # arming falls into a window, which is not judged; the one after it is
         self._judge_within_us = SAMPLE_SILENCE_US + (2 * window * 1_000_000 // rate_hz if rate_hz else 0)
         self.servo_us = self.servo_us or self.limits[LimitId.SERVO_SAFE_US]
+        self._load_rules()
+        self._last_turn_us = None
         self.guarding = True
+
+    def _load_rules(self) -> None:
+        own = {slot.name.lower(): self.limits[slot] for slot in LimitId}
+        self.frozen = FrozenRule(own["frozen_samples"])
+        self.tach = TachRule(own["tach_jump_periods"])
+        self.lost_tach = LostTachRule(own["lost_tach_ms"], own["start_tach_ms"], own["driven_us"])
+        self.slow = SlowRules(SlowLimits(**{name: own[name] for name in SlowLimits._fields}))
 
     # --- every turn of the loop ----------------------------------------------------------------------------------
 
     def watch(self, now_us: int) -> None:
         """Rest, silence of host or accelerometer, change between armed and turning, the introduction."""
-        if not self.at_rest and now_us - self._last_edge_us > self.limits[LimitId.REST_MS] * 1000:
+        self._judge_turn(now_us)
+        if not self.at_rest and self._silence_us(now_us) > self.limits[LimitId.REST_MS] * 1000:
             self.at_rest = True
             self.period_ticks = 0
         if self.guarding and self.heartbeat.silent(now_us):
@@ -168,6 +216,16 @@ class DeviceMachine:
             self.trip(Reason.VIBRATION, -1, now_us)
         self.settle_turning(now_us)
         self._introduce(now_us)
+
+    def _silence_us(self, now_us: int) -> int:
+        """Since the latest edge, which may be younger than ``now_us``."""
+        return max(0, now_us - self._last_edge_us)
+
+    def _judge_turn(self, now_us: int) -> None:
+        """A turn that took too long has delayed the rules; the one in which the stand was armed may."""
+        before_us, self._last_turn_us = self._last_turn_us, now_us
+        if before_us is not None and self.guarding and now_us - before_us > LONGEST_TURN_US:
+            self.trip(Reason.LOOP_OVERRUN, now_us - before_us, now_us)
 
     def _vibration_is_unwatched(self, now_us: int) -> bool:
         """A limit that nobody watches is a broken one: no samples, or so many gaps that no window is whole."""
@@ -180,16 +238,19 @@ class DeviceMachine:
         """Armed becomes turning and back, by the pulse going out and by the tach."""
         if not self.driving:
             return
-        turning = self.throttle_q16 > self.limits[LimitId.THROTTLE_SAFE_US] << Q16 or not self.at_rest
+        turning = self.throttle_q16 > self.safe_us << Q16 or not self.at_rest
         if turning:
             self.happen(Happening.DRIVE, now_us)
         else:
             self.happen(Happening.REST_DISARMED if self.disarming else Happening.REST, now_us)
 
     def tick(self, now_us: int, readings: Readings) -> None:
-        """Governor, slew of the throttle, one slow sample."""
+        """Rules on slow channels, proof of a cut, governor, slew of the throttle, one slow sample."""
+        if self.guarding:
+            self._judge_slow(now_us, readings)
+        self._prove_cut(now_us, readings)
         if self.driving:
-            self._step_governor()
+            self._step_governor(now_us)
             self._slew_throttle()
         self.sender.send(
             Slow(
@@ -212,8 +273,55 @@ class DeviceMachine:
 
     def flags(self) -> int:
         """Bits of Flag, as Slow carries them."""
-        flags = Flag.SECOND_CUT_CLOSED if self.driving else 0
-        return flags | (Flag.DISARMING if self.disarming else 0)
+        bits = {
+            Flag.SECOND_CUT_CLOSED: self.driving,
+            Flag.CUT_FAILED: self.cut_proof.failed,
+            Flag.DISARMING: self.disarming,
+            Flag.TACH_DOUBTED: self.tach.doubted,
+        }
+        return sum(flag for flag, is_set in bits.items() if is_set)
+
+    def _judge_slow(self, now_us: int, readings: Readings) -> None:
+        silence_ms = self._silence_us(now_us) // 1000
+        quiet_ms = LostTachRule.AT_REST if self.at_rest else min(silence_ms, LostTachRule.AT_REST)
+        broken = self.slow.feed(readings, self.throttle_us, self.servo_us)
+        lost = self.lost_tach.feed(self.throttle_us, quiet_ms)
+        if self._limits_are_corrupt():
+            self.trip(Reason.LIMITS_CORRUPT, 0, now_us)
+        elif broken is not None:
+            self.trip(Reason[broken.name], self.slow.detail, now_us)
+        elif lost:
+            self.trip(Reason.LOST_TACH, self.lost_tach.quiet_ms, now_us)
+
+    def _limits_are_corrupt(self) -> bool:
+        """The table against its checksum once in as many ticks as it has slots; and against what the rules made of it.
+
+        The sketch adds one slot a tick, so that this costs it little; the moment of the verdict is the same.
+        """
+        self._next_slot = (self._next_slot + 1) % len(self.limits)
+        wrong = self._next_slot == 0 and checksum(self.limits) != self.checksum
+        limits = self.limits
+        return (
+            wrong
+            or self.overspeed.limit_ticks != limits[LimitId.OVERSPEED_TICKS]
+            or self.vibration.limit_counts != limits[LimitId.VIBRATION_COUNTS]
+            or self.heartbeat.limit_us != limits[LimitId.HEARTBEAT_MS] * 1000
+        )
+
+    def _prove_cut(self, now_us: int, readings: Readings) -> None:
+        """After a cut, and after a disarm: does the rotor slow, does the current stop?"""
+        unknown = self.at_rest or self.period_ticks == 0
+        period_ticks = 0 if unknown else max(self.period_ticks, 2 * self._silence_us(now_us))
+        limits = CutLimits(
+            self.limits[LimitId.CUT_PROOF_MS],
+            self.limits[LimitId.CUT_CURRENT_COUNTS],
+            self.limits[LimitId.CURRENT_ZERO_COUNTS],
+        )
+        if not self.cut_proof.feed(limits, period_ticks, readings.current_counts):
+            return
+        if self.guarding:
+            self.trip(Reason.CUT_FAILED, self.cut_proof.detail, now_us)  # the second cut may succeed
+        self.announce(EventKind.CUT_FAILED, self.cut_proof.detail, now_us)
 
     # --- states and trips ----------------------------------------------------------------------------------------
 
@@ -225,6 +333,7 @@ class DeviceMachine:
         self.state = after
         if after == Stand.LOCKED:
             self.guarding = self.disarming = False
+            self.cut_proof.end()
             self.make_throttle_safe()
         self.announce(EventKind.STATE, before, now_us)
 
@@ -236,7 +345,9 @@ class DeviceMachine:
         by_hand = reason in (Reason.OPERATOR_ABORT, Reason.HOST_RULE)
         self.state = advance(self.state, Happening.ABORT if by_hand else Happening.TRIP).state
         self.release_governor()
-        self.throttle_q16 = self.limits[LimitId.THROTTLE_SAFE_US] << Q16
+        self.throttle_q16 = self.safe_us << Q16
+        if not self.cut_proof.active:  # after a disarm it may be the reason
+            self.cut_proof.begin()
         self.servo_us = self.limits[LimitId.SERVO_SAFE_US] or self.servo_us
         self.disarming = False
         self.announce(EventKind.TRIP, detail, now_us)
@@ -250,7 +361,7 @@ class DeviceMachine:
     def make_throttle_safe(self) -> None:
         """Safe pulse at once, commanded and going out."""
         self.release_governor()
-        self.throttle_command_us = self.limits[LimitId.THROTTLE_SAFE_US]
+        self.throttle_command_us = self.safe_us
         self.throttle_q16 = self.throttle_command_us << Q16
 
     def release_governor(self) -> None:
@@ -258,10 +369,21 @@ class DeviceMachine:
         self.governor.running = False
         self.request_rpm = 0
 
-    def _step_governor(self) -> None:
+    def _step_governor(self, now_us: int) -> None:
+        """One step, as long as the latest period tells something.
+
+        Once the next edge is overdue the output is held. Silent for two periods, the tach is lost: the throttle falls
+        to safe, and stays there until an edge comes.
+        """
         if not self.governor.running:
             return
-        pulse_us = self.governor.step(self.request_rpm, self.period_ticks)
+        period_ticks, silence_ticks = self.period_ticks, 2 * self._silence_us(now_us)
+        if period_ticks and silence_ticks // 2 > period_ticks:
+            period_ticks, self.sinking = 0, True
+        elif period_ticks and (silence_ticks > period_ticks or self.tach.doubted):
+            return
+        floor_us = self.safe_us if self.sinking and self.governor.by_throttle else None
+        pulse_us = self.governor.step(self.request_rpm, period_ticks, floor_us)
         if self.governor.by_throttle:
             self.throttle_q16 = pulse_us << Q16
         else:
@@ -361,9 +483,7 @@ def _set_limit(machine: DeviceMachine, command: SetLimit, now_us: int) -> Answer
         return _wrong_state(machine)
     if not admits(command.limit, command.value):
         return Answer(Result.BAD_VALUE, command.limit)
-    machine.limits[command.limit] = command.value
-    if command.limit == LimitId.THROTTLE_SAFE_US:
-        machine.make_throttle_safe()
+    machine.set_limit(command.limit, command.value)
     return DONE
 
 
@@ -379,6 +499,8 @@ def _arm(machine: DeviceMachine, command: Arm, now_us: int) -> Answer:
     limits = machine.limits
     machine.overspeed = OverspeedRule(limits[LimitId.OVERSPEED_TICKS], limits[LimitId.OVERSPEED_CONFIRM])
     machine.vibration = VibrationRule(limits[LimitId.VIBRATION_COUNTS], limits[LimitId.VIBRATION_WINDOW])
+    if machine.safe_us != limits[LimitId.THROTTLE_SAFE_US]:
+        machine.take_safe_pulse()
     machine.happen(Happening.ARM, now_us)
     machine.begin_guarding(now_us)
     return DONE
@@ -388,7 +510,7 @@ def _arming_refusal(machine: DeviceMachine, command: Arm, now_us: int) -> Answer
     """Why arming is not possible now, in the order in which the device asks."""
     if machine.state != Stand.LOCKED:
         return _wrong_state(machine)
-    if command.limits_crc != machine.limits_crc():
+    if command.limits_crc != machine.limits_crc() or checksum(machine.limits) != machine.limits_crc():
         return Answer(Result.LIMITS_DIFFER, machine.limits_crc())
     missing = missing_for_arming(machine.limits)
     if missing is not None:
@@ -406,14 +528,14 @@ def _arming_refusal(machine: DeviceMachine, command: Arm, now_us: int) -> Answer
 def _disarm(machine: DeviceMachine, command: Disarm, now_us: int) -> Answer:
     if machine.driving:
         machine.make_throttle_safe()
+        if not machine.disarming:
+            machine.cut_proof.begin()
         machine.disarming = True
         machine.settle_turning(now_us)
     return DONE
 
 
 def _abort(machine: DeviceMachine, command: Abort, now_us: int) -> Answer:
-    if machine.state == Stand.LOCKED:
-        return _wrong_state(machine)
     by_rule = command.reason == Reason.HOST_RULE  # an odd reason is no reason to refuse
     machine.trip(Reason.HOST_RULE if by_rule else Reason.OPERATOR_ABORT, 0, now_us)
     return DONE
@@ -433,15 +555,15 @@ def _reset(machine: DeviceMachine, command: Reset, now_us: int) -> Answer:
 
 def _throttle(machine: DeviceMachine, command: Throttle, now_us: int) -> Answer:
     pulse_us, safe_us = command.pulse_us, machine.limits[LimitId.THROTTLE_SAFE_US]
-    if pulse_us != safe_us and (not machine.driving or machine.disarming):
+    stops = pulse_us in (safe_us, machine.safe_us)  # never refused
+    if not stops and (not machine.driving or machine.disarming):
         return _wrong_state(machine)
-    if pulse_us < safe_us or safe_us < pulse_us > machine.limits[LimitId.THROTTLE_MAX_US]:
+    if not stops and not safe_us <= pulse_us <= machine.limits[LimitId.THROTTLE_MAX_US]:
         return Answer(Result.BAD_VALUE)
-    machine.throttle_command_us = pulse_us
+    machine.throttle_command_us = machine.safe_us if stops else pulse_us
     if machine.governor.running and machine.governor.by_throttle:
         machine.release_governor()
-    if machine.driving:
-        machine.throttle_q16 = min(machine.throttle_q16, pulse_us << Q16)
+    machine.throttle_q16 = min(machine.throttle_q16, machine.throttle_command_us << Q16)
     return DONE
 
 
@@ -462,9 +584,15 @@ def _request(machine: DeviceMachine, command: Request, now_us: int) -> Answer:
     if command.speed_rpm == 0:
         machine.release_governor()
         return DONE
+    limits = machine.limits
+    most_rpm = speed_rpm(limits[LimitId.OVERSPEED_TICKS], limits[LimitId.PULSES_PER_REV])
+    if command.speed_rpm > most_rpm:
+        return Answer(Result.ABOVE_OVERSPEED, most_rpm)
     present_us = machine.throttle_us if machine.governor.by_throttle else machine.servo_us
+    was_running = machine.governor.running
     if not machine.governor.engage(present_us):
         return Answer(Result.BAD_VALUE)  # no range, or no servo pulse yet to go on from
+    machine.sinking = machine.sinking and was_running
     machine.request_rpm = command.speed_rpm
     return DONE
 
