@@ -3,11 +3,10 @@
 // CAUTION: this is the innermost electronic ring of protection, not the last one. Keep people out of the plane of
 // rotation, keep an isolating switch within reach, and have a guard.
 
-#include "board.h"
+#include "build_parts.h"
 #include "framing.h"
 #include "hooks.h"
 #include "machine.h"
-#include "outputs.h"
 #include "sensors.h"
 
 const uint16_t SLOW_RATE_HZ = 500;
@@ -25,7 +24,7 @@ const uint8_t MOST_BYTES_A_TURN = 32;
 
 void listen(uint32_t now_us) {
   uint8_t byte;
-  for (uint8_t i = 0; i < MOST_BYTES_A_TURN && board::read_byte(byte); ++i) {
+  for (uint8_t i = 0; i < MOST_BYTES_A_TURN && hooks::read_byte(byte); ++i) {
     if (receiver.push(byte)) {
       stand.receive(receiver.payload(), receiver.length(), now_us);
     }
@@ -38,12 +37,14 @@ void send_counters(uint32_t now_us) {
   counters.time_us = now_us;
   counters.telemetry_dropped = stand.sender().dropped;
   counters.bad_frames = receiver.bad_frames;
-  counters.receive_overruns = board::receive_overruns();
+  counters.receive_overruns = hooks::receive_overruns();
   counters.accelerometer_overruns = losses.accelerometer_overruns;
   counters.tach_overruns = losses.tach_overruns;
+  counters.tach_missed = losses.tach_missed;
+  counters.tach_extra = losses.tach_extra;
   counters.load_cell_readings = losses.load_cell_readings;
   counters.longest_loop_us = longest_loop_us;
-  counters.free_ram_bytes = board::free_ram();
+  counters.free_ram_bytes = hooks::free_ram();
   longest_loop_us = 0;
   stand.sender().send(counters, messages::TELEMETRY);
 }
@@ -68,30 +69,44 @@ bool is_due(uint32_t &last_us, uint32_t period_us, uint32_t now_us) {
   return true;
 }
 
+machine::Identity identity() {
+  machine::Identity own;
+  own.board = hooks::BOARD;
+  own.restart_cause = hooks::restart_cause();
+  own.slow_rate_hz = SLOW_RATE_HZ;
+  own.vibration_rate_hz = AccelerometerDriver::RATE_HZ;
+  own.vibration_axes = sensors::vibration_axes();
+  own.accelerometer = wire::ACCELEROMETER_NONE;
+  if (own.vibration_axes != 0) {
+    own.accelerometer = AccelerometerDriver::IDENTITY;
+  }
+  own.accelerometer_ug_per_count = AccelerometerDriver::UG_PER_COUNT;
+  own.load_converter = LoadConverterDriver::IDENTITY;
+  own.load_counts_per_mv_v = LoadConverterDriver::COUNTS_PER_MV_V;
+  return own;
+}
+
 void setup() {
-  board::begin();  // first: on the ATmega328P clock and pulses share a timer
-  outputs::begin();
-  const uint32_t now_us = board::now().time_us();
+  hooks::begin();
+  const uint32_t now_us = hooks::now().time_us();
   sensors::begin();
   hooks::transmit(0);  // before the first frame: ends one that the restart may have cut short
-  const machine::Identity identity = {BOARD_ID, board::restart_cause(), SLOW_RATE_HZ, sensors::VIBRATION_RATE_HZ,
-                                      sensors::vibration_axes()};
-  stand.begin(identity, board::restarted_unexpectedly(), now_us);
+  stand.begin(identity(), hooks::restarted_unexpectedly(), now_us);
   tick_us = second_us = loop_us = now_us;
 }
 
 // Between any two things that take long, so that the ticks of the governor come evenly.
 void keep_time() {
-  const uint32_t now_us = board::now().time_us();
+  const uint32_t now_us = hooks::now().time_us();
   if (is_due(tick_us, TICK_US, now_us)) {
     stand.tick(now_us, sensors::readings());
-    board::look_at_stack();
+    hooks::look_at_stack();
   }
 }
 
 void loop() {
-  board::watchdog_fed();
-  const uint32_t now_us = board::now().time_us();
+  hooks::watchdog_fed();
+  const uint32_t now_us = hooks::now().time_us();
   note_loop_time(now_us);
   listen(now_us);
   keep_time();

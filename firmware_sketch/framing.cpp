@@ -1,11 +1,6 @@
 #include "framing.h"
 
-#if defined(__AVR__)
-#include <avr/pgmspace.h>
-#else
-#define PROGMEM
-#define pgm_read_dword(address) (*(address))
-#endif
+#include "board_flash.h"
 
 namespace framing {
 
@@ -19,7 +14,7 @@ constexpr uint32_t shifted(uint32_t value, uint8_t times) {
 #define ENTRIES_4(i) ENTRY(i), ENTRY(i + 1), ENTRY(i + 2), ENTRY(i + 3)
 #define ENTRIES_16(i) ENTRIES_4(i), ENTRIES_4(i + 4), ENTRIES_4(i + 8), ENTRIES_4(i + 12)
 #define ENTRIES_64(i) ENTRIES_16(i), ENTRIES_16(i + 16), ENTRIES_16(i + 32), ENTRIES_16(i + 48)
-const uint32_t CRC_TABLE[256] PROGMEM = {ENTRIES_64(0), ENTRIES_64(64), ENTRIES_64(128), ENTRIES_64(192)};
+const uint32_t CRC_TABLE[256] IN_FLASH = {ENTRIES_64(0), ENTRIES_64(64), ENTRIES_64(128), ENTRIES_64(192)};
 
 }  // namespace
 
@@ -27,7 +22,7 @@ uint32_t crc32(const uint8_t *data, uint16_t size, uint32_t crc) {
   crc = ~crc;
   for (uint16_t i = 0; i < size; ++i) {
     const uint8_t index = static_cast<uint8_t>(crc) ^ data[i];
-    crc = pgm_read_dword(&CRC_TABLE[index]) ^ (crc >> 8);
+    crc = flash::word_at(&CRC_TABLE[index]) ^ (crc >> 8);
   }
   return ~crc;
 }

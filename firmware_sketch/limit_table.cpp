@@ -1,5 +1,6 @@
 #include "limit_table.h"
 
+#include "board_flash.h"
 #include "framing.h"
 
 namespace limits {
@@ -8,11 +9,7 @@ namespace {
 
 wire::LimitRange range_of(uint8_t slot) {
   wire::LimitRange range;
-#if defined(__AVR__)
-  memcpy_P(&range, &wire::LIMIT_RANGES[slot], sizeof range);
-#else
-  range = wire::LIMIT_RANGES[slot];
-#endif
+  flash::copy(&range, &wire::LIMIT_RANGES[slot], sizeof range);
   return range;
 }
 

@@ -1,5 +1,8 @@
 #include "machine.h"
 
+#include "board_flash.h"
+#include "build_choice.h"
+
 namespace machine {
 
 using namespace wire;
@@ -8,9 +11,7 @@ namespace {
 
 const uint8_t FIRMWARE_MAJOR = 0;
 const uint8_t FIRMWARE_MINOR = 1;
-#ifndef BUILD_ID
-#define BUILD_ID 0  // built by hand; tests/firmware/build.py passes the CRC-32 of the sources
-#endif
+const uint8_t WHOLE_TURN = 1;  // the speed is taken over whole turns: one period a turn
 
 // Room for a row, and behind it for the longest telemetry frame.
 const uint16_t LONGEST_TELEMETRY = Vibration::SIZE + 6 * VIBRATION_BLOCK + framing::CRC_SIZE;
@@ -108,13 +109,17 @@ void Machine::begin(const Identity &identity, bool unexpected, uint32_t now_us) 
 
 // --- what the sensors report ---
 
-void Machine::saw_edge(uint32_t time_us, uint32_t period_ticks) {
+void Machine::saw_edge(uint32_t time_us, uint32_t period_ticks, uint32_t turn_ticks) {
   last_edge_us_ = time_us;
-  period_ticks_ = period_ticks;
+  if (turn_ticks != 0 || at_rest_) {
+    period_ticks_ = turn_ticks;  // a turn that cannot be told now is no rest: the one before stays
+  }
   at_rest_ = false;
   sinking_ = sinking_ && period_ticks == 0;
-  if (tach_.feed(period_ticks) && latch.guarding) {
-    trip(REASON_LOST_TACH, -static_cast<int32_t>(period_ticks), time_us);
+  // Marks may be uneven: with several, whole turns are compared.
+  const uint32_t compared = marks_per_turn() == 1 || period_ticks == 0 ? period_ticks : turn_ticks;
+  if ((compared != 0 || period_ticks == 0) && tach_.feed(compared) && latch.guarding) {
+    trip(REASON_LOST_TACH, -static_cast<int32_t>(compared), time_us);
   }
 }
 
@@ -447,12 +452,16 @@ void Machine::send_hello(uint32_t now_us) {
   hello.firmware_minor = FIRMWARE_MINOR;
   hello.restart_cause = identity_.restart_cause;
   hello.channels = CHANNELS;
-  hello.build_id = BUILD_ID;
+  hello.build_id = build::ID;
   hello.time_us = now_us;
   hello.limits_crc = limits_.checksum();
   hello.slow_rate_hz = identity_.slow_rate_hz;
   hello.vibration_rate_hz = identity_.vibration_rate_hz;
   hello.vibration_axes = identity_.vibration_axes;
+  hello.accelerometer = identity_.accelerometer;
+  hello.accelerometer_ug_per_count = identity_.accelerometer_ug_per_count;
+  hello.load_converter = identity_.load_converter;
+  hello.load_counts_per_mv_v = identity_.load_counts_per_mv_v;
   hello.state = state_;
   hello.reason = latch.reason;
   sender_.send(hello, messages::ANSWER);
@@ -460,11 +469,7 @@ void Machine::send_hello(uint32_t now_us) {
 
 void Machine::send_channel_row() {
   ChannelRow row;
-#if defined(__AVR__)
-  memcpy_P(&row, &CHANNEL_ROWS[next_row_], sizeof row);
-#else
-  row = CHANNEL_ROWS[next_row_];
-#endif
+  flash::copy(&row, &CHANNEL_ROWS[next_row_], sizeof row);
   ++next_row_;
   ChannelInfo info;
   info.index = row.index;
@@ -485,6 +490,7 @@ Machine::Answer Machine::set_limit(const SetLimit &command) {
   if ((unwatched && command.value != 0) || !limits_.set(command.limit, command.value)) {
     return refuse(RESULT_BAD_VALUE, command.limit);
   }
+  hooks::set_rates(limits_.small(LIMIT_THROTTLE_RATE_HZ), limits_.small(LIMIT_SERVO_RATE_HZ));
   // A longer one does not go out while locked: what stops this controller may start another.
   if (command.limit == LIMIT_THROTTLE_SAFE_US && (safe_us_ == 0 || command.value < safe_us_)) {
     take_safe_pulse();
@@ -722,8 +728,7 @@ void Machine::step_governor(uint32_t now_us) {
   if (sinking_ && governs_throttle()) {
     settings.min_us = safe_us_;
   }
-  const uint16_t pulse_us =
-      law_.step(settings, request_rpm_, period_ticks, static_cast<uint8_t>(limits_[LIMIT_PULSES_PER_REV]));
+  const uint16_t pulse_us = law_.step(settings, request_rpm_, period_ticks, WHOLE_TURN);
   if (governs_throttle()) {
     put_throttle(static_cast<uint32_t>(pulse_us) << 16);
   } else {

@@ -28,6 +28,10 @@ struct Identity {
   uint16_t slow_rate_hz;
   uint16_t vibration_rate_hz;
   uint8_t vibration_axes;  // 0: no accelerometer answered
+  uint8_t accelerometer;   // a wire::Accelerometer
+  uint16_t accelerometer_ug_per_count;
+  uint8_t load_converter;  // a wire::LoadConverter
+  uint32_t load_counts_per_mv_v;
 };
 
 typedef trips::Readings Readings;
@@ -40,8 +44,9 @@ class Machine {
   // Payload of an intact frame from the host.
   void receive(const uint8_t *payload, uint8_t length, uint32_t now_us);
 
-  // Every tach edge, in order, after overspeed_trips() has seen its period (0 for the first after rest).
-  void saw_edge(uint32_t time_us, uint32_t period_ticks);
+  // Every tach edge, in order, after overspeed_trips() has seen its turn: ticks since the edge before (0 for the first
+  // after rest), and of the latest whole turn (0 while none is known).
+  void saw_edge(uint32_t time_us, uint32_t period_ticks, uint32_t turn_ticks);
 
   // Every accelerometer sample, in order.
   void saw_sample(uint32_t index, const int16_t *counts, uint32_t now_us);
@@ -49,12 +54,13 @@ class Machine {
   void watch(uint32_t now_us);
   void tick(uint32_t now_us, const Readings &readings);
 
-  // The part that runs in the tach interrupt: true when this period trips; the caller then cuts the power, and only
+  // The part that runs in the tach interrupt: true when this turn trips; the caller then cuts the power, and only
   // after that notes why.
-  inline bool overspeed_trips(uint32_t period_ticks) { return latch.guarding && overspeed_.feed(period_ticks); }
-  inline void note_overspeed(uint32_t period_ticks, uint32_t time_us) {
-    latch.offer(wire::REASON_OVERSPEED, static_cast<int32_t>(period_ticks), time_us);
+  inline bool overspeed_trips(uint32_t turn_ticks) { return latch.guarding && overspeed_.feed(turn_ticks); }
+  inline void note_overspeed(uint32_t turn_ticks, uint32_t time_us) {
+    latch.offer(wire::REASON_OVERSPEED, static_cast<int32_t>(turn_ticks), time_us);
   }
+  uint8_t marks_per_turn() const { return static_cast<uint8_t>(limits_[wire::LIMIT_PULSES_PER_REV]); }
 
   uint8_t state() const { return state_; }
   bool at_rest() const { return at_rest_; }

@@ -1,4 +1,4 @@
-// What is measured: tach edges, three analogue channels, load cell, accelerometer.
+// What is measured: tach edges, three analogue channels, supply, load cell, accelerometer.
 #pragma once
 
 #include <stdint.h>
@@ -12,7 +12,6 @@ namespace sensors {
 
 void begin();
 
-const uint16_t VIBRATION_RATE_HZ = 1600;
 uint8_t vibration_axes();  // 3 when an accelerometer answered at start, else 0
 
 // Each is called in every turn of the loop and takes what has come since.
@@ -20,11 +19,13 @@ void take_edges(uint32_t now_us);
 void take_samples();
 void take_load();
 
-// Latest counts of the slow channels.
+// The slow channels: means since the last call, and the latest reading of the load cell.
 machine::Readings readings();
 
 struct Losses {
   uint16_t tach_overruns;
+  uint16_t tach_missed;
+  uint16_t tach_extra;
   uint16_t accelerometer_overruns;
   uint16_t load_cell_readings;  // since the last call
 };

@@ -4,6 +4,7 @@
 
 #include <stdint.h>
 
+#include "board_flash.h"
 #include "wire_messages.h"
 
 namespace states {
@@ -30,7 +31,7 @@ const uint8_t REFUSED = 0xFF;  // changes nothing
 static const uint8_t LOCKED = wire::STATE_LOCKED, ARMED = wire::STATE_ARMED, TURNING = wire::STATE_TURNING,
                      TRIPPED = wire::STATE_TRIPPED;
 // clang-format off
-static const uint8_t TABLE[HAPPENINGS][4] PROGMEM = {
+static const uint8_t TABLE[HAPPENINGS][4] IN_FLASH = {
     //                   LOCKED   ARMED    TURNING  TRIPPED
     /* ARM           */ {ARMED,   REFUSED, REFUSED, REFUSED},
     /* DISARM        */ {LOCKED,  LOCKED,  TURNING, TRIPPED},
@@ -47,11 +48,7 @@ static const uint8_t TABLE[HAPPENINGS][4] PROGMEM = {
 
 // State after `event` in `state`; REFUSED when it is not permitted there.
 inline uint8_t after(uint8_t state, Happening event) {
-#if defined(__AVR__)
-  return pgm_read_byte(&TABLE[event][state]);
-#else
-  return TABLE[event][state];
-#endif
+  return flash::byte_at(&TABLE[event][state]);
 }
 
 }  // namespace states

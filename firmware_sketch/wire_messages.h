@@ -5,11 +5,8 @@
 #include <stdint.h>
 #include <string.h>
 
-#if defined(__AVR__)
-#include <avr/pgmspace.h>
-#else
-#define PROGMEM
-#endif
+#include "board_flash.h"
+#include "build_choice.h"
 
 namespace wire {
 
@@ -32,27 +29,23 @@ inline uint16_t get_u16(const uint8_t *at) {
 inline uint32_t get_u32(const uint8_t *at) {
   return get_u16(at) | (static_cast<uint32_t>(get_u16(at + 2)) << 16);
 }
-inline int16_t get_i16(const uint8_t *at) { return static_cast<int16_t>(get_u16(at)); }
 inline int32_t get_i32(const uint8_t *at) { return static_cast<int32_t>(get_u32(at)); }
 
 const uint8_t PROTOCOL_VERSION = 2;
 const uint8_t TICKS_PER_US = 2;
-const uint8_t LIMIT_SLOTS = 31;
+const uint8_t LIMIT_SLOTS = 33;
 const uint8_t GOVERNOR_PARAMETERS = 11;
 const uint8_t MOST_EDGES = 16;
 const uint8_t VIBRATION_BLOCK = 16;
 const uint8_t CHANNELS = 12;
-const uint8_t LONGEST_PAYLOAD = 130;
+const uint8_t LONGEST_PAYLOAD = 138;
 const uint8_t LONGEST_COMMAND = 7;
 const uint16_t ADC_FULL = 1023;
+const uint16_t THROTTLE_START_HZ = 400;
+const uint16_t SERVO_START_HZ = 50;
 
-// Greatest pulse that may count as safe. -DMIDDLE_NEUTRAL is for speed controllers whose neutral lies in the
-// middle of their range; with any other, such a pulse drives the motor.
-#if defined(MIDDLE_NEUTRAL)
-const uint16_t SAFE_PULSE_CAP_US = 1600;
-#else
-const uint16_t SAFE_PULSE_CAP_US = 1200;
-#endif
+// Greatest pulse that may count as safe.
+const uint16_t SAFE_PULSE_CAP_US = build::MIDDLE_NEUTRAL ? 1600 : 1200;
 
 enum State : uint8_t {
   STATE_LOCKED = 0,
@@ -95,6 +88,19 @@ enum Board : uint8_t {
   BOARD_SIMULATED_STAND = 3,
 };
 
+enum Accelerometer : uint8_t {
+  ACCELEROMETER_NONE = 0,
+  ACCELEROMETER_BITS_13 = 1,
+  ACCELEROMETER_BITS_12 = 2,
+  ACCELEROMETER_SIMULATED = 3,
+};
+
+enum LoadConverter : uint8_t {
+  LOAD_CONVERTER_PULSED_GAIN = 1,
+  LOAD_CONVERTER_STRAPPED_GAIN = 2,
+  LOAD_CONVERTER_SIMULATED = 3,
+};
+
 enum Restart : uint8_t {
   RESTART_POWER_ON = 1,
   RESTART_EXTERNAL = 2,
@@ -134,6 +140,8 @@ enum LimitId : uint8_t {
   LIMIT_SERVO_LOW_COUNTS = 28,
   LIMIT_SERVO_HIGH_COUNTS = 29,
   LIMIT_TACH_JUMP_PERIODS = 30,
+  LIMIT_THROTTLE_RATE_HZ = 31,
+  LIMIT_SERVO_RATE_HZ = 32,
 };
 
 enum GovernorId : uint8_t {
@@ -181,7 +189,7 @@ struct LimitRange {
   uint32_t start, lowest, highest;
   uint8_t zero;
 };
-static const LimitRange LIMIT_RANGES[LIMIT_SLOTS] PROGMEM = {
+static const LimitRange LIMIT_RANGES[LIMIT_SLOTS] IN_FLASH = {
     {0UL, 100UL, 20000000UL, 1},  // OVERSPEED_TICKS
     {1UL, 1UL, 10UL, 0},  // OVERSPEED_CONFIRM
     {0UL, 1UL, 65535UL, 1},  // VIBRATION_COUNTS
@@ -193,7 +201,7 @@ static const LimitRange LIMIT_RANGES[LIMIT_SLOTS] PROGMEM = {
     {1500UL, 500UL, 2400UL, 0},  // SERVO_MIN_US
     {1500UL, 500UL, 2400UL, 0},  // SERVO_MAX_US
     {400UL, 1UL, 65535UL, 1},  // THROTTLE_SLEW_US_PER_S
-    {1UL, 1UL, 60UL, 0},  // PULSES_PER_REV
+    {1UL, 1UL, 30UL, 0},  // PULSES_PER_REV
     {0UL, 1UL, 1022UL, 1},  // CURRENT_COUNTS
     {20UL, 2UL, 2000UL, 0},  // SLOW_CONFIRM_MS
     {0UL, 20UL, 5000UL, 1},  // LOST_TACH_MS
@@ -213,6 +221,8 @@ static const LimitRange LIMIT_RANGES[LIMIT_SLOTS] PROGMEM = {
     {0UL, 0UL, 1023UL, 0},  // SERVO_LOW_COUNTS
     {0UL, 0UL, 1023UL, 0},  // SERVO_HIGH_COUNTS
     {0UL, 2UL, 30UL, 1},  // TACH_JUMP_PERIODS
+    {400UL, 40UL, 400UL, 0},  // THROTTLE_RATE_HZ
+    {50UL, 40UL, 400UL, 0},  // SERVO_RATE_HZ
 };
 
 struct ChannelRow {
@@ -220,7 +230,7 @@ struct ChannelRow {
   char name[16];
   char unit[8];
 };
-static const ChannelRow CHANNEL_ROWS[CHANNELS] PROGMEM = {
+static const ChannelRow CHANNEL_ROWS[CHANNELS] IN_FLASH = {
     {0, 0x10, 32, "tach period", "0.5us"},
     {1, 0x10, 10, "current", "count"},
     {2, 0x10, 10, "voltage", "count"},
@@ -237,8 +247,7 @@ static const ChannelRow CHANNEL_ROWS[CHANNELS] PROGMEM = {
 
 // Answer to Identify, also sent unasked once after a restart.
 struct Hello {
-  enum : uint8_t { TYPE = 0x01, SIZE = 27 };
-  static bool fits(uint16_t length) { return length == SIZE; }
+  enum : uint8_t { TYPE = 0x01, SIZE = 35 };
   uint8_t protocol;  // at 2
   uint8_t board;  // at 3
   uint8_t firmware_major;  // at 4
@@ -253,6 +262,10 @@ struct Hello {
   uint8_t vibration_axes;  // at 24
   uint8_t state;  // at 25
   uint8_t reason;  // at 26
+  uint8_t accelerometer;  // at 27
+  uint16_t accelerometer_ug_per_count;  // at 28
+  uint8_t load_converter;  // at 30
+  uint32_t load_counts_per_mv_v;  // at 31
 };
 inline uint8_t pack(const Hello &message, uint8_t *at) {
   at[0] = Hello::TYPE;
@@ -271,29 +284,16 @@ inline uint8_t pack(const Hello &message, uint8_t *at) {
   put_u8(at + 24, message.vibration_axes);
   put_u8(at + 25, message.state);
   put_u8(at + 26, message.reason);
+  put_u8(at + 27, message.accelerometer);
+  put_u16(at + 28, message.accelerometer_ug_per_count);
+  put_u8(at + 30, message.load_converter);
+  put_u32(at + 31, message.load_counts_per_mv_v);
   return Hello::SIZE;
-}
-inline void unpack(const uint8_t *at, Hello &message) {
-  message.protocol = get_u8(at + 2);
-  message.board = get_u8(at + 3);
-  message.firmware_major = get_u8(at + 4);
-  message.firmware_minor = get_u8(at + 5);
-  message.restart_cause = get_u8(at + 6);
-  message.channels = get_u8(at + 7);
-  message.build_id = get_u32(at + 8);
-  message.time_us = get_u32(at + 12);
-  message.limits_crc = get_u32(at + 16);
-  message.slow_rate_hz = get_u16(at + 20);
-  message.vibration_rate_hz = get_u16(at + 22);
-  message.vibration_axes = get_u8(at + 24);
-  message.state = get_u8(at + 25);
-  message.reason = get_u8(at + 26);
 }
 
 // One row of the channel table, sent after Hello; names are padded with zero bytes.
 struct ChannelInfo {
   enum : uint8_t { TYPE = 0x02, SIZE = 29 };
-  static bool fits(uint16_t length) { return length == SIZE; }
   uint8_t index;  // at 2
   uint8_t stream;  // at 3
   uint8_t bits;  // at 4
@@ -310,18 +310,10 @@ inline uint8_t pack(const ChannelInfo &message, uint8_t *at) {
   memcpy(at + 21, message.unit, 8);
   return ChannelInfo::SIZE;
 }
-inline void unpack(const uint8_t *at, ChannelInfo &message) {
-  message.index = get_u8(at + 2);
-  message.stream = get_u8(at + 3);
-  message.bits = get_u8(at + 4);
-  memcpy(message.name, at + 5, 16);
-  memcpy(message.unit, at + 21, 8);
-}
 
 // The slow channels at one instant, in counts.
 struct Slow {
   enum : uint8_t { TYPE = 0x10, SIZE = 32 };
-  static bool fits(uint16_t length) { return length == SIZE; }
   uint32_t time_us;  // at 2
   uint32_t period_ticks;  // at 6
   uint16_t current_counts;  // at 10
@@ -356,27 +348,10 @@ inline uint8_t pack(const Slow &message, uint8_t *at) {
   put_u8(at + 31, message.flags);
   return Slow::SIZE;
 }
-inline void unpack(const uint8_t *at, Slow &message) {
-  message.time_us = get_u32(at + 2);
-  message.period_ticks = get_u32(at + 6);
-  message.current_counts = get_u16(at + 10);
-  message.voltage_counts = get_u16(at + 12);
-  message.servo_counts = get_u16(at + 14);
-  message.load_counts = get_i32(at + 16);
-  message.throttle_us = get_u16(at + 20);
-  message.servo_us = get_u16(at + 22);
-  message.request_rpm = get_u16(at + 24);
-  message.state = get_u8(at + 26);
-  message.reason = get_u8(at + 27);
-  message.supply_mv = get_u16(at + 28);
-  message.load_age_ms = get_u8(at + 30);
-  message.flags = get_u8(at + 31);
-}
 
 // Tach edges since the last such message, at most 16.
 struct Tach {
   enum : uint8_t { TYPE = 0x11, SIZE = 8 };
-  static bool fits(uint16_t length) { return length >= SIZE && (length - SIZE) % 4 == 0; }
   uint32_t first_index;  // at 2
   uint16_t half_us;  // at 6
   // tail of uint32_t entries at 8
@@ -388,15 +363,10 @@ inline uint8_t pack(const Tach &message, uint8_t *at) {
   put_u16(at + 6, message.half_us);
   return Tach::SIZE;
 }
-inline void unpack(const uint8_t *at, Tach &message) {
-  message.first_index = get_u32(at + 2);
-  message.half_us = get_u16(at + 6);
-}
 
 // A block of accelerometer samples, axes interleaved; counts is raw little-endian i16.
 struct Vibration {
   enum : uint8_t { TYPE = 0x12, SIZE = 15 };
-  static bool fits(uint16_t length) { return length >= SIZE && (length - SIZE) % 2 == 0; }
   uint32_t time_us;  // at 2
   uint32_t period_ns;  // at 6
   uint32_t first_index;  // at 10
@@ -412,17 +382,10 @@ inline uint8_t pack(const Vibration &message, uint8_t *at) {
   put_u8(at + 14, message.axes);
   return Vibration::SIZE;
 }
-inline void unpack(const uint8_t *at, Vibration &message) {
-  message.time_us = get_u32(at + 2);
-  message.period_ns = get_u32(at + 6);
-  message.first_index = get_u32(at + 10);
-  message.axes = get_u8(at + 14);
-}
 
 // A change of state, a trip, a restart; every Slow message repeats state and reason, so its loss is harmless.
 struct DeviceEvent {
   enum : uint8_t { TYPE = 0x13, SIZE = 13 };
-  static bool fits(uint16_t length) { return length == SIZE; }
   uint32_t time_us;  // at 2
   uint8_t kind;  // at 6
   uint8_t state;  // at 7
@@ -439,18 +402,10 @@ inline uint8_t pack(const DeviceEvent &message, uint8_t *at) {
   put_i32(at + 9, message.detail);
   return DeviceEvent::SIZE;
 }
-inline void unpack(const uint8_t *at, DeviceEvent &message) {
-  message.time_us = get_u32(at + 2);
-  message.kind = get_u8(at + 6);
-  message.state = get_u8(at + 7);
-  message.reason = get_u8(at + 8);
-  message.detail = get_i32(at + 9);
-}
 
 // Answer to every command but Heartbeat; command_sequence repeats the command's sequence number.
 struct Ack {
   enum : uint8_t { TYPE = 0x14, SIZE = 9 };
-  static bool fits(uint16_t length) { return length == SIZE; }
   uint8_t command;  // at 2
   uint8_t command_sequence;  // at 3
   uint8_t result;  // at 4
@@ -465,26 +420,21 @@ inline uint8_t pack(const Ack &message, uint8_t *at) {
   put_u32(at + 5, message.detail);
   return Ack::SIZE;
 }
-inline void unpack(const uint8_t *at, Ack &message) {
-  message.command = get_u8(at + 2);
-  message.command_sequence = get_u8(at + 3);
-  message.result = get_u8(at + 4);
-  message.detail = get_u32(at + 5);
-}
 
 // Losses on the device's side, once a second.
 struct Counters {
-  enum : uint8_t { TYPE = 0x15, SIZE = 24 };
-  static bool fits(uint16_t length) { return length == SIZE; }
+  enum : uint8_t { TYPE = 0x15, SIZE = 28 };
   uint32_t time_us;  // at 2
   uint32_t telemetry_dropped;  // at 6
   uint16_t bad_frames;  // at 10
   uint16_t receive_overruns;  // at 12
   uint16_t accelerometer_overruns;  // at 14
   uint16_t tach_overruns;  // at 16
-  uint16_t load_cell_readings;  // at 18
-  uint16_t longest_loop_us;  // at 20
-  uint16_t free_ram_bytes;  // at 22
+  uint16_t tach_missed;  // at 18
+  uint16_t tach_extra;  // at 20
+  uint16_t load_cell_readings;  // at 22
+  uint16_t longest_loop_us;  // at 24
+  uint16_t free_ram_bytes;  // at 26
 };
 inline uint8_t pack(const Counters &message, uint8_t *at) {
   at[0] = Counters::TYPE;
@@ -495,27 +445,17 @@ inline uint8_t pack(const Counters &message, uint8_t *at) {
   put_u16(at + 12, message.receive_overruns);
   put_u16(at + 14, message.accelerometer_overruns);
   put_u16(at + 16, message.tach_overruns);
-  put_u16(at + 18, message.load_cell_readings);
-  put_u16(at + 20, message.longest_loop_us);
-  put_u16(at + 22, message.free_ram_bytes);
+  put_u16(at + 18, message.tach_missed);
+  put_u16(at + 20, message.tach_extra);
+  put_u16(at + 22, message.load_cell_readings);
+  put_u16(at + 24, message.longest_loop_us);
+  put_u16(at + 26, message.free_ram_bytes);
   return Counters::SIZE;
-}
-inline void unpack(const uint8_t *at, Counters &message) {
-  message.time_us = get_u32(at + 2);
-  message.telemetry_dropped = get_u32(at + 6);
-  message.bad_frames = get_u16(at + 10);
-  message.receive_overruns = get_u16(at + 12);
-  message.accelerometer_overruns = get_u16(at + 14);
-  message.tach_overruns = get_u16(at + 16);
-  message.load_cell_readings = get_u16(at + 18);
-  message.longest_loop_us = get_u16(at + 20);
-  message.free_ram_bytes = get_u16(at + 22);
 }
 
 // The limit table as the device holds it, echoed before arming.
 struct Limits {
   enum : uint8_t { TYPE = 0x16, SIZE = 6 };
-  static bool fits(uint16_t length) { return length >= SIZE && (length - SIZE) % 4 == 0; }
   uint32_t crc;  // at 2
   // tail of uint32_t entries at 6
 };
@@ -525,22 +465,12 @@ inline uint8_t pack(const Limits &message, uint8_t *at) {
   put_u32(at + 2, message.crc);
   return Limits::SIZE;
 }
-inline void unpack(const uint8_t *at, Limits &message) {
-  message.crc = get_u32(at + 2);
-}
 
 // The host knocks and names its protocol version; the device answers Hello, the channel table and an Ack.
 struct Identify {
   enum : uint8_t { TYPE = 0x80, SIZE = 3 };
-  static bool fits(uint16_t length) { return length == SIZE; }
   uint8_t protocol;  // at 2
 };
-inline uint8_t pack(const Identify &message, uint8_t *at) {
-  at[0] = Identify::TYPE;
-  at[1] = 0;  // sequence number, stamped when the frame is sent
-  put_u8(at + 2, message.protocol);
-  return Identify::SIZE;
-}
 inline void unpack(const uint8_t *at, Identify &message) {
   message.protocol = get_u8(at + 2);
 }
@@ -548,15 +478,8 @@ inline void unpack(const uint8_t *at, Identify &message) {
 // The host is alive, saw fresh telemetry and heard its operator's surface. Not acknowledged.
 struct Heartbeat {
   enum : uint8_t { TYPE = 0x81, SIZE = 4 };
-  static bool fits(uint16_t length) { return length == SIZE; }
   uint16_t count;  // at 2
 };
-inline uint8_t pack(const Heartbeat &message, uint8_t *at) {
-  at[0] = Heartbeat::TYPE;
-  at[1] = 0;  // sequence number, stamped when the frame is sent
-  put_u16(at + 2, message.count);
-  return Heartbeat::SIZE;
-}
 inline void unpack(const uint8_t *at, Heartbeat &message) {
   message.count = get_u16(at + 2);
 }
@@ -564,17 +487,9 @@ inline void unpack(const uint8_t *at, Heartbeat &message) {
 // Writes one slot of the limit table; only while locked.
 struct SetLimit {
   enum : uint8_t { TYPE = 0x82, SIZE = 7 };
-  static bool fits(uint16_t length) { return length == SIZE; }
   uint8_t limit;  // at 2
   uint32_t value;  // at 3
 };
-inline uint8_t pack(const SetLimit &message, uint8_t *at) {
-  at[0] = SetLimit::TYPE;
-  at[1] = 0;  // sequence number, stamped when the frame is sent
-  put_u8(at + 2, message.limit);
-  put_u32(at + 3, message.value);
-  return SetLimit::SIZE;
-}
 inline void unpack(const uint8_t *at, SetLimit &message) {
   message.limit = get_u8(at + 2);
   message.value = get_u32(at + 3);
@@ -583,28 +498,15 @@ inline void unpack(const uint8_t *at, SetLimit &message) {
 // Asks for the Limits echo.
 struct ReadLimits {
   enum : uint8_t { TYPE = 0x83, SIZE = 2 };
-  static bool fits(uint16_t length) { return length == SIZE; }
 };
-inline uint8_t pack(const ReadLimits &, uint8_t *at) {
-  at[0] = ReadLimits::TYPE;
-  at[1] = 0;  // sequence number, stamped when the frame is sent
-  return ReadLimits::SIZE;
-}
 inline void unpack(const uint8_t *, ReadLimits &) {
 }
 
 // Leaves locked, if at rest, throttle safe, heartbeat fresh and limits_crc equal to the device's own.
 struct Arm {
   enum : uint8_t { TYPE = 0x84, SIZE = 6 };
-  static bool fits(uint16_t length) { return length == SIZE; }
   uint32_t limits_crc;  // at 2
 };
-inline uint8_t pack(const Arm &message, uint8_t *at) {
-  at[0] = Arm::TYPE;
-  at[1] = 0;  // sequence number, stamped when the frame is sent
-  put_u32(at + 2, message.limits_crc);
-  return Arm::SIZE;
-}
 inline void unpack(const uint8_t *at, Arm &message) {
   message.limits_crc = get_u32(at + 2);
 }
@@ -612,28 +514,15 @@ inline void unpack(const uint8_t *at, Arm &message) {
 // Back to locked from armed; from turning the throttle is taken to safe and locked follows at rest.
 struct Disarm {
   enum : uint8_t { TYPE = 0x85, SIZE = 2 };
-  static bool fits(uint16_t length) { return length == SIZE; }
 };
-inline uint8_t pack(const Disarm &, uint8_t *at) {
-  at[0] = Disarm::TYPE;
-  at[1] = 0;  // sequence number, stamped when the frame is sent
-  return Disarm::SIZE;
-}
 inline void unpack(const uint8_t *, Disarm &) {
 }
 
 // Pulse for the speed controller; limited by the table and its slew.
 struct Throttle {
   enum : uint8_t { TYPE = 0x86, SIZE = 4 };
-  static bool fits(uint16_t length) { return length == SIZE; }
   uint16_t pulse_us;  // at 2
 };
-inline uint8_t pack(const Throttle &message, uint8_t *at) {
-  at[0] = Throttle::TYPE;
-  at[1] = 0;  // sequence number, stamped when the frame is sent
-  put_u16(at + 2, message.pulse_us);
-  return Throttle::SIZE;
-}
 inline void unpack(const uint8_t *at, Throttle &message) {
   message.pulse_us = get_u16(at + 2);
 }
@@ -641,15 +530,8 @@ inline void unpack(const uint8_t *at, Throttle &message) {
 // Pulse for the pitch servo; limited by the table.
 struct Pitch {
   enum : uint8_t { TYPE = 0x87, SIZE = 4 };
-  static bool fits(uint16_t length) { return length == SIZE; }
   uint16_t pulse_us;  // at 2
 };
-inline uint8_t pack(const Pitch &message, uint8_t *at) {
-  at[0] = Pitch::TYPE;
-  at[1] = 0;  // sequence number, stamped when the frame is sent
-  put_u16(at + 2, message.pulse_us);
-  return Pitch::SIZE;
-}
 inline void unpack(const uint8_t *at, Pitch &message) {
   message.pulse_us = get_u16(at + 2);
 }
@@ -657,15 +539,8 @@ inline void unpack(const uint8_t *at, Pitch &message) {
 // Speed asked of the governor; recorded as told also when the speed controller governs.
 struct Request {
   enum : uint8_t { TYPE = 0x88, SIZE = 4 };
-  static bool fits(uint16_t length) { return length == SIZE; }
   uint16_t speed_rpm;  // at 2
 };
-inline uint8_t pack(const Request &message, uint8_t *at) {
-  at[0] = Request::TYPE;
-  at[1] = 0;  // sequence number, stamped when the frame is sent
-  put_u16(at + 2, message.speed_rpm);
-  return Request::SIZE;
-}
 inline void unpack(const uint8_t *at, Request &message) {
   message.speed_rpm = get_u16(at + 2);
 }
@@ -673,17 +548,9 @@ inline void unpack(const uint8_t *at, Request &message) {
 // Writes one governor parameter; MODE changes only while locked or armed, the others at any time.
 struct SetGovernor {
   enum : uint8_t { TYPE = 0x89, SIZE = 7 };
-  static bool fits(uint16_t length) { return length == SIZE; }
   uint8_t parameter;  // at 2
   int32_t value;  // at 3
 };
-inline uint8_t pack(const SetGovernor &message, uint8_t *at) {
-  at[0] = SetGovernor::TYPE;
-  at[1] = 0;  // sequence number, stamped when the frame is sent
-  put_u8(at + 2, message.parameter);
-  put_i32(at + 3, message.value);
-  return SetGovernor::SIZE;
-}
 inline void unpack(const uint8_t *at, SetGovernor &message) {
   message.parameter = get_u8(at + 2);
   message.value = get_i32(at + 3);
@@ -692,15 +559,8 @@ inline void unpack(const uint8_t *at, SetGovernor &message) {
 // Cuts the power at once. reason is OPERATOR_ABORT or HOST_RULE.
 struct Abort {
   enum : uint8_t { TYPE = 0x8a, SIZE = 3 };
-  static bool fits(uint16_t length) { return length == SIZE; }
   uint8_t reason;  // at 2
 };
-inline uint8_t pack(const Abort &message, uint8_t *at) {
-  at[0] = Abort::TYPE;
-  at[1] = 0;  // sequence number, stamped when the frame is sent
-  put_u8(at + 2, message.reason);
-  return Abort::SIZE;
-}
 inline void unpack(const uint8_t *at, Abort &message) {
   message.reason = get_u8(at + 2);
 }
@@ -708,13 +568,7 @@ inline void unpack(const uint8_t *at, Abort &message) {
 // Leaves tripped for locked, at rest and with the throttle safe.
 struct Reset {
   enum : uint8_t { TYPE = 0x8b, SIZE = 2 };
-  static bool fits(uint16_t length) { return length == SIZE; }
 };
-inline uint8_t pack(const Reset &, uint8_t *at) {
-  at[0] = Reset::TYPE;
-  at[1] = 0;  // sequence number, stamped when the frame is sent
-  return Reset::SIZE;
-}
 inline void unpack(const uint8_t *, Reset &) {
 }
 

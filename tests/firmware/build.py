@@ -63,16 +63,27 @@ class Size(NamedTuple):
     ram: int
 
 
-def sketch(board: str) -> Path:
-    """The sketch's ELF file for ``board`` ("atmega2560" or "atmega328p"); built when a source changed."""
+Choice = tuple[tuple[str, str], ...]
+# What a builder changes in build_parts.h for the second part of each kind.
+SECOND_PARTS: Choice = (
+    ("accelerometer_13_bit", "accelerometer_12_bit"),
+    ("load_converter_pulsed", "load_converter_strapped"),
+)
+
+
+def sketch(board: str, choice: Choice = ()) -> Path:
+    """The sketch's ELF file for ``board`` ("atmega2560" or "atmega328p"); built when a source changed.
+
+    ``choice``: texts in build_choice.h and build_parts.h, and what stands there instead, as a builder would edit them.
+    """
     require_tools("avr-gcc", "avr-g++", "avr-gcc-ar")
     if not CORE.exists():
         raise RuntimeError(f"{CORE} is missing: apt-get install {PACKAGES}")
-    target = OUT / f"sketch_{board}-{_digest(sketch_sources())}.elf"
+    target = OUT / f"sketch_{board}-{_digest(sketch_sources(), *map(str, choice))}.elf"
     if not target.exists():
         OUT.mkdir(exist_ok=True)
         with tempfile.TemporaryDirectory(dir=OUT) as folder:
-            os.replace(_build_sketch(BOARDS[board], Path(folder)), target)
+            os.replace(_build_sketch(BOARDS[board], choice, Path(folder)), target)
     return target
 
 
@@ -99,7 +110,7 @@ def sketch_sources() -> list[Path]:
 
 def portable_sources() -> list[Path]:
     """The C++ files that know no board: they include neither Arduino's nor the microcontroller's headers."""
-    names = "framing trips limit_table governor messages machine sample_clock"
+    names = "framing trips limit_table governor messages machine sample_clock"  # drivers know none either
     return [SKETCH / f"{name}.cpp" for name in names.split()]
 
 
@@ -122,10 +133,26 @@ def build_id() -> int:
     return zlib.crc32(b"".join(path.read_bytes() for path in sketch_sources()))
 
 
-def _build_sketch(board: Board, folder: Path) -> Path:
+def _chosen_sources(choice: Choice, folder: Path) -> list[Path]:
+    """The sketch copied to ``folder``, with the builder's choices and the build id in it."""
+    made = (("ID = 0;", f"ID = {build_id():#x}UL;"), *choice)
+    used = set()
+    for source in sketch_sources():
+        text = source.read_text(encoding="utf-8")
+        if source.name in {"build_choice.h", "build_parts.h"}:
+            for old, new in made:
+                used |= {old} if old in text else set()
+                text = text.replace(old, new)
+        (folder / source.name).write_text(text, encoding="utf-8")
+    if len(used) != len(made):
+        raise RuntimeError(f"not found in build_choice.h or build_parts.h: {sorted({old for old, _ in made} - used)}")
+    return sorted(folder / source.name for source in sketch_sources())
+
+
+def _build_sketch(board: Board, choice: Choice, folder: Path) -> Path:
     flags = [f"-mmcu={board.mcu}", f"-D{board.define}", *COMMON]
     flags += [f"-I{CORE / 'cores/arduino'}", f"-I{CORE / 'variants' / board.variant}"]
-    own = [_compile_own(source, flags, folder) for source in sketch_sources() if source.suffix != ".h"]
+    own = [_compile_own(source, flags, folder) for source in _chosen_sources(choice, folder) if source.suffix != ".h"]
     archive = _build_core(flags, folder)
     elf = folder / "sketch.elf"
     _run(["avr-gcc", f"-mmcu={board.mcu}", *LINK, *map(str, own), str(archive), "-lm", "-o", str(elf)])
@@ -136,8 +163,7 @@ def _compile_own(source: Path, flags: list[str], folder: Path) -> Path:
     """Our files: warnings are errors. The .ino file gets its Arduino.h as the IDE would give it."""
     result = folder / f"{source.name}.o"
     ino = ["-x", "c++", "-include", "Arduino.h"] if source.suffix == ".ino" else []
-    identity = [f"-DBUILD_ID={build_id():#x}UL"]
-    _run(["avr-g++", *flags, *CPP, *STRICT, *identity, *ino, "-c", str(source), "-o", str(result)])
+    _run(["avr-g++", *flags, *CPP, *STRICT, *ino, "-c", str(source), "-o", str(result)])
     return result
 
 

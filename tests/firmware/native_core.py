@@ -14,7 +14,7 @@ from typing import Any
 import build
 from cffi import FFI
 
-from whirlbench.link.codegen.cpp_declarations import fields_of
+from whirlbench.link.codegen.cpp_declarations import fields_of, other_direction_text
 from whirlbench.link.messages import FROM_DEVICE, FROM_HOST, Message
 
 ROOM = 1 << 16
@@ -25,7 +25,7 @@ def fields_source() -> str:
     """C++ that unpacks any message's fixed fields into integers and packs them again, by field name."""
     cases = "\n".join(_case(message) for message in FROM_DEVICE + FROM_HOST)
     return (
-        '#include "wire_messages.h"\nusing namespace wire;\n'
+        f"{other_direction_text()}\nusing namespace wire;\n"
         'extern "C" int core_fields(const uint8_t *payload, uint16_t length, int64_t *out, uint8_t *again) {\n'
         f"  switch (payload[0]) {{\n{cases}\n    default: return -1;\n  }}\n}}\n"
     )
@@ -33,8 +33,8 @@ def fields_source() -> str:
 
 def _case(message: type[Message]) -> str:
     name = message.__name__
-    lines = [f"    case {name}::TYPE: {{", f"      if (!{name}::fits(length)) return -2;"]
-    lines += [f"      {name} m;", "      unpack(payload, m);"]
+    lines = [f"    case {name}::TYPE: {{", f"      {name} m;", "      if (!fits(m, length)) return -2;"]
+    lines += ["      unpack(payload, m);"]
     place = 0
     for field, _, _, width in fields_of(message):
         if field in {"name", "unit"}:

@@ -24,7 +24,8 @@ TYPICAL: dict[str, dict[str, Any]] = {
     "Hello": {
         "protocol": 2, "board": 1, "firmware_major": 0, "firmware_minor": 1, "restart_cause": 1, "channels": 12,
         "build_id": 0xC0FFEE01, "time_us": 5120, "limits_crc": 0, "slow_rate_hz": 500, "vibration_rate_hz": 1600,
-        "vibration_axes": 3, "state": 0, "reason": 0,
+        "vibration_axes": 3, "state": 0, "reason": 0, "accelerometer": 1, "accelerometer_ug_per_count": 3906,
+        "load_converter": 1, "load_counts_per_mv_v": 2_147_484,
     },
     "Slow": {
         "time_us": 123_456_789, "period_ticks": 15_000, "current_counts": 412, "voltage_counts": 803,
@@ -42,7 +43,7 @@ TYPICAL: dict[str, dict[str, Any]] = {
     "Ack": {"command": 0x84, "command_sequence": 17, "result": 4, "detail": 0x12345678},
     "Counters": {
         "time_us": 60_000_000, "telemetry_dropped": 3, "bad_frames": 1, "receive_overruns": 0,
-        "accelerometer_overruns": 0, "tach_overruns": 0, "load_cell_readings": 80, "longest_loop_us": 1750,
+        "accelerometer_overruns": 0, "tach_overruns": 0, "tach_missed": 2, "tach_extra": 5, "load_cell_readings": 80, "longest_loop_us": 1750,
         "free_ram_bytes": 518,
     },
     "Identify": {"protocol": 2},

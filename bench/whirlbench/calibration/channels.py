@@ -17,12 +17,12 @@ CALIBRATED = ("current_a", "voltage_v", "thrust_n")
 class SlowCalibration:
     """Applies a rig's calibrations to counts named after the channel they become.
 
-    ``rpm`` counts are tach periods in ticks of 0.5 us (0: at rest), ``current_a voltage_v thrust_n pitch_deg`` ADC
+    ``rpm`` counts are whole turns in ticks of 0.5 us (0: at rest), ``current_a voltage_v thrust_n pitch_deg`` ADC
     counts, ``throttle_us servo_us speed_request_rpm`` are sent in units already.
     """
 
     def __init__(self, rig: Rig) -> None:
-        self._ticks_per_minute = TICKS_PER_MINUTE / rig.tach.pulses_per_rev
+        self._ticks_per_minute = TICKS_PER_MINUTE * rig.tach.clock_correction
         self.curves = {
             name: Curve.of(rig.calibration[name], f"calibration.{name}")
             for name in CALIBRATED

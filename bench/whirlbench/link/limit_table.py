@@ -45,8 +45,8 @@ class LimitId(IntEnum):
     # number, start value, lowest, highest, zero admitted besides, meaning
     # fmt: off
     OVERSPEED_TICKS = (0, 0, 100, 20_000_000, True,
-                       "shortest permitted tach period, ticks: 120e6 / (rpm × PULSES_PER_REV), rounded up")
-    OVERSPEED_CONFIRM = (1, 1, 1, 10, False, "consecutive short periods that trip")
+                       "shortest permitted turn, ticks: 120e6 / rpm, rounded up")
+    OVERSPEED_CONFIRM = (1, 1, 1, 10, False, "consecutive edges that end a turn too short")
     VIBRATION_COUNTS = (2, 0, 1, 65_535, True,
                         "highest permitted RMS of a window, counts; admits only 0 without an accelerometer")
     VIBRATION_WINDOW = (3, 64, 8, 256, False, "samples in a window")
@@ -60,7 +60,7 @@ class LimitId(IntEnum):
     SERVO_MAX_US = (9, 1500, 500, 2400, False, "longest permitted servo pulse")
     THROTTLE_SLEW_US_PER_S = (10, 400, 1, 65_535, True,
                               "fastest rise of the throttle pulse; falling is never slowed")
-    PULSES_PER_REV = (11, 1, 1, 60, False, "tach pulses a revolution; for the governor")
+    PULSES_PER_REV = (11, 1, 1, 30, False, "tach marks in a turn, evenly spaced or not")
     CURRENT_COUNTS = (12, 0, 1, ADC_FULL - 1, True, "over-current: greatest permitted counts of the current's ADC")
     SLOW_CONFIRM_MS = (13, 20, 2, 2_000, False, "for so long a slow channel must be beyond its limit to trip")
     LOST_TACH_MS = (14, 0, 20, 5_000, True, "driven, yet no edge for so long")
@@ -81,6 +81,8 @@ class LimitId(IntEnum):
     SERVO_LOW_COUNTS = (28, 0, 0, ADC_FULL, False, "feedback expected at SERVO_MIN_US")
     SERVO_HIGH_COUNTS = (29, 0, 0, ADC_FULL, False, "feedback expected at SERVO_MAX_US; straight in between")
     TACH_JUMP_PERIODS = (30, 0, 2, 30, True, "so many periods after a jump by half or more that nothing explains")
+    THROTTLE_RATE_HZ = (31, 400, 40, 400, False, "pulses a second to the speed controller")
+    SERVO_RATE_HZ = (32, 50, 40, 400, False, "pulses a second to the pitch servo; above 50 only for a digital servo")
     # fmt: on
 
 

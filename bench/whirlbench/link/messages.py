@@ -75,6 +75,23 @@ class Board(IntEnum):
     SIMULATED_STAND = 3
 
 
+class Accelerometer(IntEnum):
+    """Driver of the accelerometer that is fitted."""
+
+    NONE = 0
+    BITS_13 = 1
+    BITS_12 = 2
+    SIMULATED = 3
+
+
+class LoadConverter(IntEnum):
+    """Driver of the load cell's converter."""
+
+    PULSED_GAIN = 1
+    STRAPPED_GAIN = 2
+    SIMULATED = 3
+
+
 class Restart(IntEnum):
     """Bits of the restart cause, as the microcontroller's status register gives them."""
 
@@ -160,6 +177,10 @@ class Hello(Message, frozen=True, gc=False):
     vibration_axes: U8
     state: U8
     reason: U8
+    accelerometer: U8
+    accelerometer_ug_per_count: U16  # nominal, of the part's data sheet
+    load_converter: U8
+    load_counts_per_mv_v: U32  # nominal; 0: not known
 
 
 class ChannelInfo(Message, frozen=True, gc=False):
@@ -178,7 +199,7 @@ class Slow(Message, frozen=True, gc=False):
 
     TYPE = 0x10
     time_us: U32
-    period_ticks: U32  # latest tach period; 0 while at rest
+    period_ticks: U32  # of the latest whole turn; 0 while none is known
     current_counts: U16
     voltage_counts: U16
     servo_counts: U16  # feedback of the pitch servo; 0xFFFF when not fitted
@@ -246,6 +267,8 @@ class Counters(Message, frozen=True, gc=False):
     receive_overruns: U16
     accelerometer_overruns: U16
     tach_overruns: U16
+    tach_missed: U16
+    tach_extra: U16
     load_cell_readings: U16
     longest_loop_us: U16
     free_ram_bytes: U16

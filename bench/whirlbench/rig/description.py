@@ -57,9 +57,16 @@ class Tach(Section, frozen=True):
 
     pulses_per_rev: Annotated[
         int,
-        Meta(ge=1, le=60),
-        key("Pulses in a turn of the propeller.", "", None, Slot("PULSES_PER_REV", FromRig(int))),
+        Meta(ge=1, le=30),
+        key(
+            "Pulses in a turn of the propeller, evenly spaced or not.", "", None, Slot("PULSES_PER_REV", FromRig(int))
+        ),
     ] = 1
+    clock_correction: Annotated[
+        float,
+        Meta(ge=0.98, le=1.02),
+        key("True speed over the speed shown, from a known frequency; a board's resonator may be off by 0.5 %."),
+    ] = 1.0
     rest_ms: Annotated[
         int,
         Meta(ge=100, le=10000),
@@ -171,6 +178,16 @@ class Throttle(Section, frozen=True):
             Slot("THROTTLE_SLEW_US_PER_S", FromRig(lambda slew: max(1, round(slew)))),  # 0 would be: without limit
         ),
     ] = 400.0
+    rate_hz: Annotated[
+        int,
+        Meta(ge=40, le=400),
+        key(
+            "Pulses a second to the speed controller; as many as it takes.",
+            "Hz",
+            None,
+            Slot("THROTTLE_RATE_HZ", FromRig(int)),
+        ),
+    ] = 400
 
 
 class SpeedController(Section, frozen=True):
@@ -227,6 +244,16 @@ class Servo(Section, frozen=True):
 
     torque_n_m: Annotated[Positive | None, key("Torque that the servo can hold.", "N m")] = None
     slew_us_per_s: Annotated[Positive | None, key("How fast the servo follows its pulse.", "us/s")] = None
+    rate_hz: Annotated[
+        int,
+        Meta(ge=40, le=400),
+        key(
+            "Pulses a second to the servo; more than 50 only for a digital one: an analogue servo may burn.",
+            "Hz",
+            None,
+            Slot("SERVO_RATE_HZ", FromRig(int)),
+        ),
+    ] = 50
     lever_ratio: Annotated[
         Positive | None, key("Servo degrees for one degree of blade angle, all blades together.")
     ] = None
@@ -235,7 +262,7 @@ class Servo(Section, frozen=True):
 class Vibration(Section, frozen=True):
     """`[vibration]`: the accelerometer."""
 
-    rate_hz: Annotated[Literal[800, 1600, 3200], key("Nominal sample rate.", "Hz")] = 1600
+    rate_hz: Annotated[Literal[800, 1344, 1600, 3200], key("Nominal sample rate.", "Hz")] = 1600
     g_per_count: Annotated[Positive, key("Acceleration of one count.", "g")] = 0.0039
     band_hz: Annotated[tuple[NotNegative, Positive], key("Band in which levels are given.", "Hz")] = (10.0, 400.0)
 

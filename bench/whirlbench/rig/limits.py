@@ -36,12 +36,13 @@ EVERYWHERE = BOTH | Ring.ADVICE
 SERVO_MIDDLE_US = 1500
 
 
-def overspeed_ticks(overspeed_rpm: float | None, pulses_per_rev: int) -> int:
-    """Shortest permitted tach period in ticks of 0.5 us, rounded to the safe side; 0 without the limit.
+def overspeed_ticks(overspeed_rpm: float | None, clock_correction: float = 1.0) -> int:
+    """Shortest permitted turn in ticks of 0.5 us of the device, rounded to the safe side; 0 without the limit.
 
-    A whole period is above the limit speed exactly when it is below this number.
+    A turn is above the limit speed exactly when its whole ticks are below this number. ``clock_correction``: true
+    speed over the speed that the device's clock gives.
     """
-    return 0 if overspeed_rpm is None else math.ceil(TICKS_PER_MINUTE / (overspeed_rpm * pulses_per_rev))
+    return 0 if overspeed_rpm is None else math.ceil(TICKS_PER_MINUTE * clock_correction / overspeed_rpm)
 
 
 def vibration_counts(vibration_g_rms: float | None, g_per_count: float) -> int:
@@ -108,7 +109,7 @@ class Limits(Section, frozen=True):
             "Greatest permitted speed of the propeller; arming needs it.",
             "rpm",
             Watch(BOTH, "overspeed", channels=("rpm",), rule="overspeed"),
-            Slot("OVERSPEED_TICKS", FromRig(overspeed_ticks, ("tach.pulses_per_rev",))),
+            Slot("OVERSPEED_TICKS", FromRig(overspeed_ticks, ("tach.clock_correction",))),
         ),
     ] = None
     vibration_g_rms: Annotated[
@@ -312,7 +313,7 @@ class Limits(Section, frozen=True):
         int,
         Meta(ge=1, le=10),
         key(
-            "Consecutive tach periods beyond the limit that trip.",
+            "Consecutive tach pulses that end a turn beyond the limit, and so trip.",
             "",
             Watch(BOTH),
             Slot("OVERSPEED_CONFIRM", FromRig(int)),

@@ -20,6 +20,7 @@ from whirlbench.rig.device_slots import slot_values
 from whirlbench.rig.limits import TICKS_PER_MINUTE, WITH_RULE, Limit
 from whirlbench.safety.device_rules import FrozenRule, OverspeedRule, VibrationRule
 from whirlbench.safety.quantities import judged
+from whirlbench.safety.tach_marks import TachMarks
 
 TICKS_PER_S = TICKS_PER_MINUTE / 60
 
@@ -137,26 +138,21 @@ class TachSpeedRule:
 
     def __init__(self, rig: Rig) -> None:
         self.limit = float(rig.limits.overspeed_rpm or 0.0)
-        self._per_rev = rig.tach.pulses_per_rev
+        self._marks = TachMarks(rig.tach.pulses_per_rev)
+        self._per_minute = TICKS_PER_MINUTE * rig.tach.clock_correction
         self._rule = OverspeedRule(slot_values(rig)["OVERSPEED_TICKS"].counts, rig.limits.overspeed_confirm)
-        self._last_s = np.empty(0)
 
     def feed(self, batch: Batch) -> Trip | None:
         """First trip in ``batch``, or None."""
-        if not len(batch.edges_s):
-            return None
-        edges_s = np.concatenate((self._last_s, batch.edges_s))
-        self._last_s = edges_s[-1:]
-        periods = np.rint(np.diff(edges_s) * TICKS_PER_S).astype(np.int64)
-        for place, ticks in enumerate(periods.tolist(), start=1):
-            if self._rule.feed(ticks):
-                return Trip(self.name, float(edges_s[place]), 60.0 * TICKS_PER_S / (ticks * self._per_rev), self.limit)
+        for edge_s, ticks in zip(batch.edges_s, np.rint(batch.edges_s * TICKS_PER_S).tolist(), strict=True):
+            if self._marks.feed(int(ticks)) and self._rule.feed(self._marks.turn_ticks):
+                return Trip(self.name, float(edge_s), self._per_minute / self._marks.turn_ticks, self.limit)
         return None
 
     def reset(self) -> None:
-        """Forgets the last edge."""
+        """Forgets the marks."""
         self._rule.reset()
-        self._last_s = np.empty(0)
+        self._marks.forget()
 
 
 class VibrationWindowRule:

@@ -21,7 +21,7 @@ struct FakeBoard {
   uint16_t room = 0xFFFF;  // of the transmit buffer, refilled by take()
   uint16_t safe_us = 0, throttle_us = 0, servo_us = 0;
   uint32_t cuts = 0;
-  uint16_t kept_us = 0;
+  uint16_t kept_us = 0, throttle_hz = 0, servo_hz = 0;
   bool is_cut = false, power = false, driving = false;
 };
 
@@ -60,6 +60,10 @@ void set_safe_pulse(uint16_t us) {
   if (!board->power) {
     board->throttle_us = us;
   }
+}
+void set_rates(uint16_t throttle_hz, uint16_t servo_hz) {
+  board->throttle_hz = throttle_hz;
+  board->servo_hz = servo_hz;
 }
 void second_cut(bool closed) {
   board->power = closed && !board->is_cut;
@@ -213,7 +217,8 @@ void *machine_new(uint8_t board_id, uint8_t restart_cause, uint16_t vibration_ra
   Stand *stand = new Stand();
   board = &stand->board;
   board->kept_us = kept_us;
-  const machine::Identity identity = {board_id, restart_cause, 500, vibration_rate_hz, vibration_axes};
+  const machine::Identity identity = {board_id, restart_cause, 500, vibration_rate_hz, vibration_axes, 1, 3906, 1,
+                                      2147484};
   stand->machine.begin(identity, unexpected != 0, now_us);
   return stand;
 }
@@ -234,7 +239,7 @@ void machine_edge(void *stand, uint32_t time_us, uint32_t period_ticks) {
     hooks::cut_power();
     own.machine.note_overspeed(period_ticks, time_us);
   }
-  own.machine.saw_edge(time_us, period_ticks);
+  own.machine.saw_edge(time_us, period_ticks, period_ticks);
 }
 void machine_sample(void *stand, uint32_t index, const int16_t *counts, uint32_t now_us) {
   CALL(stand);

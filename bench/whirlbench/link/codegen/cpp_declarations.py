@@ -1,5 +1,7 @@
 """Writes the sketch's ``wire_messages.h`` from the message classes, so that both ends cannot drift apart.
 
+The sketch packs what a device sends and unpacks what a host sends. The other direction is written for the tests only.
+
 After a change of messages, limits or channels run
 ``python -m whirlbench.link.codegen.cpp_declarations firmware_sketch/wire_messages.h``.
 """
@@ -20,12 +22,14 @@ from whirlbench.link.messages import (
     FROM_HOST,
     PROTOCOL_VERSION,
     TICKS_PER_US,
+    Accelerometer,
     Board,
     Codec,
     EventKind,
     Flag,
     GovernorId,
     GovernorMode,
+    LoadConverter,
     Message,
     Reason,
     Restart,
@@ -36,7 +40,7 @@ from whirlbench.units import MIDDLE_NEUTRAL_CAP_US, SAFE_PULSE_CAP_US
 
 COMMAND = "python -m whirlbench.link.codegen.cpp_declarations firmware_sketch/wire_messages.h"
 ENUMS: tuple[type[IntEnum], ...] = (
-    State, Reason, Flag, Board, Restart, LimitId, GovernorId, GovernorMode, EventKind, Result,
+    State, Reason, Flag, Board, Accelerometer, LoadConverter, Restart, LimitId, GovernorId, GovernorMode, EventKind, Result,
 )  # fmt: skip
 PREFIXES = {LimitId: "LIMIT", GovernorId: "GOVERNOR", EventKind: "EVENT"}
 FIELD_TYPES = {
@@ -57,11 +61,8 @@ PREAMBLE = f"""\
 #include <stdint.h>
 #include <string.h>
 
-#if defined(__AVR__)
-#include <avr/pgmspace.h>
-#else
-#define PROGMEM
-#endif
+#include "board_flash.h"
+#include "build_choice.h"
 
 namespace wire {{
 
@@ -84,15 +85,32 @@ inline uint16_t get_u16(const uint8_t *at) {{
 inline uint32_t get_u32(const uint8_t *at) {{
   return get_u16(at) | (static_cast<uint32_t>(get_u16(at + 2)) << 16);
 }}
-inline int16_t get_i16(const uint8_t *at) {{ return static_cast<int16_t>(get_u16(at)); }}
 inline int32_t get_i32(const uint8_t *at) {{ return static_cast<int32_t>(get_u32(at)); }}
 """
 
 
+READERS = """\
+namespace wire {
+inline int16_t get_i16(const uint8_t *at) { return static_cast<int16_t>(get_u16(at)); }
+}  // namespace wire
+"""
+
+
 def declarations_text() -> str:
-    """The whole C++ file: constants, enums, one struct with pack and unpack for each message, both tables."""
+    """The sketch's file: constants, enums, both tables, a struct for each message with the direction a device needs."""
     parts = [PREAMBLE, _constants(), *map(_enum, ENUMS), _limit_ranges(), _channel_rows()]
-    parts += [_struct(CODECS[message.TYPE]) for message in FROM_DEVICE + FROM_HOST]
+    for message in FROM_DEVICE + FROM_HOST:
+        codec = CODECS[message.TYPE]
+        parts += [_struct(codec), _pack(codec) if message in FROM_DEVICE else _unpack(codec)]
+    return "\n".join(parts) + "\n}  // namespace wire\n"
+
+
+def other_direction_text() -> str:
+    """What a device has no use for, in C++ for the tests: unpacks its messages, packs commands, judges lengths."""
+    parts = ['#include "wire_messages.h"', READERS, "namespace wire {\n"]
+    for message in FROM_DEVICE + FROM_HOST:
+        codec = CODECS[message.TYPE]
+        parts += [_fits(codec), _unpack(codec) if message in FROM_DEVICE else _pack(codec)]
     return "\n".join(parts) + "\n}  // namespace wire\n"
 
 
@@ -111,18 +129,19 @@ def _constants() -> str:
         "LONGEST_COMMAND": longest_command,
     }
     lines = [f"const uint8_t {name} = {value};" for name, value in values.items()]
-    return "\n".join([*lines, f"const uint16_t ADC_FULL = {ADC_FULL};", "", *_safe_pulse_cap(), ""])
+    wide = {
+        "ADC_FULL": ADC_FULL,
+        "THROTTLE_START_HZ": LimitId.THROTTLE_RATE_HZ.start,
+        "SERVO_START_HZ": LimitId.SERVO_RATE_HZ.start,
+    }
+    lines += [f"const uint16_t {name} = {value};" for name, value in wide.items()]
+    return "\n".join([*lines, "", *_safe_pulse_cap(), ""])
 
 
 def _safe_pulse_cap() -> list[str]:
     return [
-        "// Greatest pulse that may count as safe. -DMIDDLE_NEUTRAL is for speed controllers whose neutral lies in the",
-        "// middle of their range; with any other, such a pulse drives the motor.",
-        "#if defined(MIDDLE_NEUTRAL)",
-        f"const uint16_t SAFE_PULSE_CAP_US = {MIDDLE_NEUTRAL_CAP_US};",
-        "#else",
-        f"const uint16_t SAFE_PULSE_CAP_US = {SAFE_PULSE_CAP_US};",
-        "#endif",
+        "// Greatest pulse that may count as safe.",
+        f"const uint16_t SAFE_PULSE_CAP_US = build::MIDDLE_NEUTRAL ? {MIDDLE_NEUTRAL_CAP_US} : {SAFE_PULSE_CAP_US};",
     ]
 
 
@@ -149,7 +168,7 @@ def _limit_ranges() -> str:
         [
             "// Start value, lowest, highest, and whether zero (rule off) is admitted besides.",
             "struct LimitRange {\n  uint32_t start, lowest, highest;\n  uint8_t zero;\n};",
-            "static const LimitRange LIMIT_RANGES[LIMIT_SLOTS] PROGMEM = {",
+            "static const LimitRange LIMIT_RANGES[LIMIT_SLOTS] IN_FLASH = {",
             *rows,
             "};",
             "",
@@ -169,7 +188,7 @@ def _channel_rows() -> str:
     return "\n".join(
         [
             "struct ChannelRow {\n  uint8_t index, stream, bits;\n  char name[16];\n  char unit[8];\n};",
-            "static const ChannelRow CHANNEL_ROWS[CHANNELS] PROGMEM = {",
+            "static const ChannelRow CHANNEL_ROWS[CHANNELS] IN_FLASH = {",
             *rows,
             "};",
             "",
@@ -214,34 +233,55 @@ def fields_of(message: type[Message]) -> Iterator[tuple[str, str, int, int]]:
         offset += field.width
 
 
+def _own_fields(codec: Codec) -> list[_Field]:
+    return [_Field(field, code, offset) for field, code, offset, _ in fields_of(codec.message)]
+
+
 def _struct(codec: Codec) -> str:
     name = codec.message.__name__
     summary = (codec.message.__doc__ or "").strip().splitlines()[0].split("``")
-    fields = [_Field(field, code, offset) for field, code, offset, _ in fields_of(codec.message)]
     tail = (
         [f"  // tail of {FIELD_TYPES[codec.message.TAIL][0]} entries at {codec.fixed.size}"] if codec.tail_width else []
     )
-    fits = f"length >= SIZE && (length - SIZE) % {codec.tail_width} == 0" if codec.tail_width else "length == SIZE"
-    argument = " message" if fields else ""
     return "\n".join(
         [
             f"// {''.join(summary)}",
             f"struct {name} {{",
             f"  enum : uint8_t {{ TYPE = {codec.message.TYPE:#04x}, SIZE = {codec.fixed.size} }};",
-            "  static bool fits(uint16_t length) { return " + fits + "; }",
-            *[field.declaration() for field in fields],
+            *[field.declaration() for field in _own_fields(codec)],
             *tail,
             "};",
-            f"inline uint8_t pack(const {name} &{argument.strip()}, uint8_t *at) {{",
-            f"  at[0] = {name}::TYPE;\n  at[1] = 0;  // sequence number, stamped when the frame is sent",
-            *[field.pack() for field in fields],
-            f"  return {name}::SIZE;\n}}",
-            f"inline void unpack(const uint8_t *{'at' if fields else ''}, {name} &{argument.strip()}) {{",
-            *[field.unpack() for field in fields],
-            "}",
-            "",
         ]
     )
+
+
+def _pack(codec: Codec) -> str:
+    name, fields = codec.message.__name__, _own_fields(codec)
+    return "\n".join(
+        [
+            f"inline uint8_t pack(const {name} &{'message' if fields else ''}, uint8_t *at) {{",
+            f"  at[0] = {name}::TYPE;\n  at[1] = 0;  // sequence number, stamped when the frame is sent",
+            *[field.pack() for field in fields],
+            f"  return {name}::SIZE;\n}}\n",
+        ]
+    )
+
+
+def _unpack(codec: Codec) -> str:
+    name, fields = codec.message.__name__, _own_fields(codec)
+    return "\n".join(
+        [
+            f"inline void unpack(const uint8_t *{'at' if fields else ''}, {name} &{'message' if fields else ''}) {{",
+            *[field.unpack() for field in fields],
+            "}\n",
+        ]
+    )
+
+
+def _fits(codec: Codec) -> str:
+    size, width = codec.fixed.size, codec.tail_width
+    fits = f"length >= {size} && (length - {size}) % {width} == 0" if width else f"length == {size}"
+    return f"inline bool fits(const {codec.message.__name__} &, uint16_t length) {{ return {fits}; }}"
 
 
 def main(path: str) -> None:

@@ -4,7 +4,19 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from whirlbench.link.messages import Board, EventKind, Flag, GovernorId, GovernorMode, Reason, Restart, Result, State
+from whirlbench.link.messages import (
+    Accelerometer,
+    Board,
+    EventKind,
+    Flag,
+    GovernorId,
+    GovernorMode,
+    LoadConverter,
+    Reason,
+    Restart,
+    Result,
+    State,
+)
 
 _TIME = "device time, microseconds modulo 2^32"
 _STATE = "a State"
@@ -26,6 +38,10 @@ FIELD_NOTES: dict[str, dict[str, str]] = {
         "vibration_axes": "3, or 0 when no accelerometer answered at start",
         "state": _STATE,
         "reason": _REASON,
+        "accelerometer": "an Accelerometer; NONE when none answered at start",
+        "accelerometer_ug_per_count": "nominal size of a count, millionths of g",
+        "load_converter": "a LoadConverter; it cannot be asked whether it is there: load_age_ms of Slow tells",
+        "load_counts_per_mv_v": "nominal counts for a mV of the bridge per V of its supply; 0: not known",
     },
     "ChannelInfo": {
         "index": "row number, from 0",
@@ -36,10 +52,10 @@ FIELD_NOTES: dict[str, dict[str, str]] = {
     },
     "Slow": {
         "time_us": _TIME,
-        "period_ticks": "latest tach period, ticks of 0.5 us; 0 at rest and after the first edge",
-        "current_counts": "10-bit ADC, latest conversion",
-        "voltage_counts": "10-bit ADC, latest conversion",
-        "servo_counts": "10-bit ADC, feedback of the pitch servo; 0xFFFF when not fitted",
+        "period_ticks": "period of the latest whole turn, ticks of 0.5 us; 0 at rest and until a whole turn is known",
+        "current_counts": "10-bit ADC, mean since the last Slow",
+        "voltage_counts": "10-bit ADC, mean since the last Slow",
+        "servo_counts": "10-bit ADC, mean since the last Slow, feedback of the pitch servo; 0xFFFF when not fitted",
         "load_counts": "24-bit load-cell converter, latest reading, sign extended",
         "throttle_us": "pulse going out to the speed controller; 0: none, no safe pulse was ever set",
         "servo_us": "pulse going out to the pitch servo; 0: none yet",
@@ -60,7 +76,7 @@ FIELD_NOTES: dict[str, dict[str, str]] = {
         "period_ns": "between samples, as measured by the device's clock",
         "first_index": "running number of the first sample, modulo 2^32",
         "axes": "3",
-        "counts": "1 to 16 samples, each axis 0, 1, 2; 3.9 mg a count",
+        "counts": "1 to 16 samples, each axis 0, 1, 2; Hello tells what a count is",
     },
     "DeviceEvent": {
         "time_us": "of the happening, " + _TIME,
@@ -83,6 +99,8 @@ FIELD_NOTES: dict[str, dict[str, str]] = {
         "receive_overruns": "bytes from the host that were lost, since start, modulo 2^16",
         "accelerometer_overruns": "samples lost (by time), since start, modulo 2^16",
         "tach_overruns": "tach edges lost, since start, modulo 2^16; the overspeed rule saw them",
+        "tach_missed": "edges that did not come (section 7), since start, modulo 2^16",
+        "tach_extra": "edges that were no mark (section 7), since start, modulo 2^16",
         "load_cell_readings": "since the last Counters: 80 when all is well",
         "longest_loop_us": "longest turn of the main loop since the last Counters",
         "free_ram_bytes": "memory that the stack has never reached",
@@ -107,7 +125,7 @@ MEMBER_NOTES: dict[type[IntEnum], dict[str, str]] = {
         "TRIPPED": "power cut, latched; only Reset leads out",
     },
     Reason: {
-        "OVERSPEED": "device rule; detail: the short period, ticks",
+        "OVERSPEED": "device rule; detail: the short turn, ticks",
         "VIBRATION": "device rule; detail: RMS of the window, counts, rounded down; -1: none was judged in time",
         "HEARTBEAT_LOST": "device rule; detail: silence in ms",
         "OPERATOR_ABORT": "Abort; detail: 0",
@@ -150,6 +168,17 @@ MEMBER_NOTES: dict[type[IntEnum], dict[str, str]] = {
         "TACH_DOUBTED": "bit 3: the latest period jumped by half or more; the governor holds",
     },
     Board: {},
+    Accelerometer: {
+        "NONE": "none answered at start",
+        "BITS_13": "13 bits, 3.9 mg a count, 1600 samples/s",
+        "BITS_12": "12 bits, 12 mg a count, 1344 samples/s",
+        "SIMULATED": "of a simulated stand",
+    },
+    LoadConverter: {
+        "PULSED_GAIN": "24 bits, gain 128 chosen by the 25th clock pulse",
+        "STRAPPED_GAIN": "24 bits, gain 64 strapped by pins",
+        "SIMULATED": "of a simulated stand",
+    },
     Restart: {"POWER_ON": "bit 0", "EXTERNAL": "bit 1: reset pin", "BROWN_OUT": "bit 2", "WATCHDOG": "bit 3"},
     GovernorMode: {
         "PASS_THROUGH": "pulses go out as commanded; Request is only stored and reported",

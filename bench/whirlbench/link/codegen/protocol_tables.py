@@ -21,6 +21,7 @@ from whirlbench.link.messages import (
     CODECS,
     FROM_DEVICE,
     FROM_HOST,
+    Accelerometer,
     Ack,
     Arm,
     Board,
@@ -30,6 +31,7 @@ from whirlbench.link.messages import (
     GovernorMode,
     Heartbeat,
     Identify,
+    LoadConverter,
     Message,
     Reason,
     Restart,
@@ -42,7 +44,9 @@ from whirlbench.link.messages import (
 )
 
 COMMAND = "python -m whirlbench.link.codegen.protocol_tables firmware_sketch/PROTOCOL.md"
-ENUMS: tuple[type[IntEnum], ...] = (State, Reason, Flag, Result, EventKind, Board, Restart, GovernorMode)
+ENUMS: tuple[type[IntEnum], ...] = (
+    State, Reason, Flag, Result, EventKind, Board, Accelerometer, LoadConverter, Restart, GovernorMode,
+)  # fmt: skip
 EXAMPLES: tuple[tuple[Message, int], ...] = (
     (Identify(2), 0),
     (Heartbeat(1), 1),

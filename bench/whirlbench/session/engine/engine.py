@@ -73,7 +73,7 @@ class Engine:
         self.message = ""
         self.conversation = Conversation()
         self.telemetry = Telemetry(rig)
-        self.watch = StandWatch(rig.tach.pulses_per_rev, rig.throttle.safe_us, rig.vibration.g_per_count)
+        self.watch = StandWatch(rig.tach.clock_correction, rig.throttle.safe_us, rig.vibration.g_per_count)
         self.ring = HostRing(rig)
         self.keeper = HeartbeatKeeper(rig.limits.heartbeat_ms / 1e3, rig.limits.surface_ms / 1e3)
         self.controls = Controls(rig, governor_mode(plan, rig))

@@ -22,14 +22,14 @@ def reason_name(reason: int) -> str:
 class StandWatch:
     """Follows one device through its telemetry; the device is the authority, this is its shadow."""
 
-    def __init__(self, pulses_per_rev: int = 1, safe_us: float = 1000.0, g_per_count: float = 0.0039) -> None:
+    def __init__(self, clock_correction: float = 1.0, safe_us: float = 1000.0, g_per_count: float = 0.0039) -> None:
         self.state: Stand | None = None  # None until the first telemetry
         self.reason = Reason.NONE.value
         self.at_rest = False
         self.restarted = False  # in mid-run, since it was last armed
         self.tripped_at_s: float | None = None
         self.asked: set[Happening] = set()  # Arm, Reset: what the host asked for and may therefore see happen
-        self._per_minute = TICKS_PER_MINUTE / pulses_per_rev
+        self._per_minute = TICKS_PER_MINUTE * clock_correction
         self._safe_us, self._g_per_count = safe_us, g_per_count
         self._time_s = 0.0
 
@@ -68,7 +68,7 @@ class StandWatch:
 
     def _detail(self, reason: int, value: int) -> str:
         if reason == Reason.OVERSPEED and value > 0:
-            return f"{self._per_minute / value:.0f} rpm in one tach period"
+            return f"{self._per_minute / value:.0f} rpm over one turn"
         if reason == Reason.VIBRATION:
             return f"{value * self._g_per_count:.2f} g rms" if value >= 0 else "no whole window of vibration in time"
         if reason == Reason.HEARTBEAT_LOST:

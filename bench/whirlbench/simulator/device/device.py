@@ -11,8 +11,10 @@ import zlib
 import numpy as np
 
 from whirlbench.link.framing import Unframer
+from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import Counters, EventKind, Restart
 from whirlbench.rig.description import Rig
+from whirlbench.safety.tach_marks import TachMarks
 from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings, obey
 from whirlbench.simulator.device.telemetry import U32, VIBRATION_BLOCK, TachBatch, vibration_block
 from whirlbench.simulator.stand import Plant, StateHistory, Transducers
@@ -72,12 +74,14 @@ class SimulatedDevice:
         self._batch = TachBatch()
         self._readings = Readings()
         self._last_half: int | None = None
+        self._marks = TachMarks(1)
         self._load_conversions, self._load_reported = -1, 0  # the first reading is there at once
         self._block = 0
         self._received = Unframer()
         rate_hz = self._rig.vibration.rate_hz
         self._sample_origin_s = self._start_us / 1e6
-        machine = DeviceMachine(Identity(cause, SLOW_RATE_HZ, rate_hz, BUILD_ID), unexpected, self._kept_us)
+        identity = Identity(cause, SLOW_RATE_HZ, rate_hz, BUILD_ID, round(1e6 * self._rig.vibration.g_per_count))
+        machine = DeviceMachine(identity, unexpected, self._kept_us)
         if unexpected:
             machine.announce(EventKind.RESTARTED, cause, self.now_us)
         return machine
@@ -115,10 +119,21 @@ class SimulatedDevice:
             half = round((seen_s - self._start_us / 1e6) * HALVES_PER_S)
             if half < 0 or (self._last_half is not None and half <= self._last_half):
                 continue  # before this start of the device
-            known = self._last_half is not None and not self.machine.at_rest
-            self.machine.saw_edge(half >> 1, half - self._last_half if known else 0)
+            self._take_edge(half)
             self._last_half = half
             self._batch.add(self.machine.sender, half, self.now_us)
+
+    def _take_edge(self, half: int) -> None:
+        """The sketch's tach interrupt; what it knows of the marks begins anew at rest, or when their number changes."""
+        machine, known = self.machine, self._last_half is not None and not self.machine.at_rest
+        per_turn = machine.limits[LimitId.PULSES_PER_REV]
+        if self._marks.per_turn != per_turn:
+            self._marks = TachMarks(per_turn)
+        if not known:
+            self._marks.forget()
+        is_mark = self._marks.feed(half)
+        since = half - self._last_half if known and self._last_half is not None else 0
+        machine.saw_edge(half >> 1, since, self._marks.turn_ticks, is_mark)
 
     def _take_samples(self) -> None:
         """A block of vibration as soon as its last sample is due."""
@@ -136,6 +151,7 @@ class SimulatedDevice:
     def _read_slow_channels(self) -> None:
         row, readings, count = self.plant.history.last, self._readings, self._transducers.count
         readings.current_counts = count("current_a", row[StateHistory.CURRENT])
+        readings.supply_mv = SUPPLY_MV
         readings.voltage_counts = count("voltage_v", row[StateHistory.VOLTAGE])
         if self._rig.pitch.feedback:
             readings.servo_counts = count("pitch_deg", self.plant.servo.arm_deg)
@@ -159,6 +175,8 @@ class SimulatedDevice:
                 receive_overruns=0,
                 accelerometer_overruns=0,
                 tach_overruns=0,
+                tach_missed=self._marks.missed & 0xFFFF,
+                tach_extra=self._marks.extra & 0xFFFF,
                 load_cell_readings=readings,
                 longest_loop_us=LOOP_US,
                 free_ram_bytes=FREE_RAM_BYTES,

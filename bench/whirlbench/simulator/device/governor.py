@@ -11,6 +11,7 @@ from whirlbench.physics.governor_law import GAIN_LIMIT, Law, Settings, push_q32,
 
 GAINS = (GovernorId.THROTTLE_KP, GovernorId.THROTTLE_KI, GovernorId.PITCH_KP, GovernorId.PITCH_KI)
 SLEWS = (GovernorId.THROTTLE_SLEW_US_PER_S, GovernorId.PITCH_SLEW_US_PER_S)
+WHOLE_TURN = 1  # the speed is taken over whole turns: one period a turn
 LONGEST_PULSE_US, GREATEST_SLEW = 2400, 65_535
 
 
@@ -73,7 +74,7 @@ class DeviceGovernor:
         if self._settings is None:
             raise ValueError("the governor was never engaged")
         settings = self._settings if floor_us is None else self._settings._replace(min_us=floor_us)
-        return self._law.step(settings, request_rpm, period_ticks, self._limits[LimitId.PULSES_PER_REV])
+        return self._law.step(settings, request_rpm, period_ticks, WHOLE_TURN)
 
     def _load(self) -> bool:
         """Range, gains and slews in force: the governor's own, within those of the limit table."""

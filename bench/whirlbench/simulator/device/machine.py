@@ -17,6 +17,7 @@ from whirlbench.link.limit_table import LimitId, admits, checksum, missing_for_a
 from whirlbench.link.messages import (
     PROTOCOL_VERSION,
     Abort,
+    Accelerometer,
     Ack,
     Arm,
     Board,
@@ -29,6 +30,7 @@ from whirlbench.link.messages import (
     Hello,
     Identify,
     Limits,
+    LoadConverter,
     Message,
     Pitch,
     ReadLimits,
@@ -75,6 +77,7 @@ class Identity:
     slow_rate_hz: int
     vibration_rate_hz: int
     build_id: int
+    accelerometer_ug_per_count: int = 3906
 
 
 Readings = SlowCounts
@@ -161,16 +164,25 @@ class DeviceMachine:
 
     # --- what the sensors report ---------------------------------------------------------------------------------
 
-    def saw_edge(self, time_us: int, period_ticks: int) -> None:
-        """Takes a tach edge; ``period_ticks`` since the one before, 0 for the first after rest."""
-        if self.guarding and self.overspeed.feed(period_ticks):
-            self.trip(Reason.OVERSPEED, period_ticks, time_us)
+    def saw_edge(self, time_us: int, period_ticks: int, turn_ticks: int | None = None, is_mark: bool = True) -> None:
+        """Takes a tach edge: ticks since the one before (0 for the first after rest), and of the latest whole turn.
+
+        ``turn_ticks`` is 0 while none is known; None: one mark a turn, it is the period. ``is_mark``: whether the edge
+        is believed to be one.
+        """
+        turn_ticks = period_ticks if turn_ticks is None else turn_ticks
+        if self.guarding and is_mark and self.overspeed.feed(turn_ticks):
+            self.trip(Reason.OVERSPEED, turn_ticks, time_us)
         self._last_edge_us = time_us
-        self.period_ticks = period_ticks
+        if turn_ticks or self.at_rest:
+            self.period_ticks = turn_ticks  # a turn that cannot be told now is no rest: the one before stays
         self.at_rest = False
         self.sinking = self.sinking and period_ticks == 0
-        if self.tach.feed(period_ticks) and self.guarding:
-            self.trip(Reason.LOST_TACH, -period_ticks, time_us)
+        # marks may be uneven: with several, whole turns are compared
+        single = self.limits[LimitId.PULSES_PER_REV] == 1
+        compared = period_ticks if single or period_ticks == 0 else turn_ticks
+        if (compared or period_ticks == 0) and self.tach.feed(compared) and self.guarding:
+            self.trip(Reason.LOST_TACH, -compared, time_us)
 
     def saw_samples(self, first_index: int, counts: np.ndarray, now_us: int) -> None:
         """Takes accelerometer samples ``(n, 3)`` in order."""
@@ -436,6 +448,10 @@ class DeviceMachine:
                 vibration_axes=3,
                 state=State(self.state),
                 reason=self.reason,
+                accelerometer=Accelerometer.SIMULATED,
+                accelerometer_ug_per_count=own.accelerometer_ug_per_count,
+                load_converter=LoadConverter.SIMULATED,
+                load_counts_per_mv_v=0,
             )
         )
 

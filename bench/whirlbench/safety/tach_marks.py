@@ -1,0 +1,90 @@
+"""The marks of the tach in the order in which they pass: whole turns, and edges that are missing or too many.
+
+Twin of the sketch's ``tach_marks.h``: both are compared edge by edge on the same sequences.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+MOST_MARKS = 30  # in a turn: what the sketch has room for
+
+
+class TachMarks:
+    """Follows ``per_turn`` marks (1 to 30), which need not be evenly spaced; times are integer ticks of 0.5 us.
+
+    A speed is taken over a whole turn, and an interval is compared with that before the same mark one turn ago:
+
+    - below a quarter of it, the edge is none (a bounce, noise): ``extra``; it is not taken;
+    - below three quarters of it, and the next edge completes it within an eighth: the edge between was one too many
+      (``extra``), and is taken back then;
+    - longer by more than half of the following interval, and shorter than both by that much: one edge did not come
+      (``missed``), and is put where it should have been;
+    - longer still: of several marks what was known is forgotten, and with it the whole turn.
+
+    Taking back and putting in each need a whole turn without either before.
+    """
+
+    def __init__(self, per_turn: int) -> None:
+        if not 1 <= per_turn <= MOST_MARKS:
+            raise ValueError(f"{per_turn} marks a turn, expected 1 to {MOST_MARKS}")
+        self.per_turn = per_turn
+        self.missed = self.extra = 0
+        self._edges: deque[int] = deque(maxlen=per_turn + 3)
+        self._changed_ago = 0
+        self.forget()
+
+    def forget(self) -> None:
+        """Nothing is known of the rotor any more: it came to rest, or edges cannot be explained."""
+        self._known = self._split = 0
+
+    @property
+    def turn_ticks(self) -> int:
+        """Ticks of the whole turn that ended with the latest mark; 0 while none is known."""
+        return self._back(1) - self._back(self.per_turn + 1) if self._known > self.per_turn else 0
+
+    def feed(self, ticks: int) -> bool:
+        """Takes an edge, later than those before; True when it is believed to be a mark."""
+        if self._known > self.per_turn:
+            period = ticks - self._back(1)
+            expected = self._back(self.per_turn) - self._back(self.per_turn + 1)
+            if period < expected >> 2:
+                self.extra += 1
+                return False
+            if self._split:
+                self._join(ticks)
+            elif period < expected - (expected >> 2):
+                self._put(ticks)
+                self._split = expected if self._changed_ago > self.per_turn else 0
+                return True
+            else:
+                self._fill_gap(period, expected)
+        self._put(ticks)
+        return True
+
+    def _back(self, count: int) -> int:
+        return self._edges[-count]
+
+    def _put(self, ticks: int) -> None:
+        self._edges.append(ticks)
+        self._known = min(self._known + 1, self.per_turn + 1)
+        self._changed_ago += 1
+
+    def _join(self, ticks: int) -> None:
+        both, slack = ticks - self._back(2), self._split >> 3
+        if self._split - slack < both < self._split + slack:
+            self.extra += 1
+            self._edges.pop()
+            self._changed_ago = 0
+        self._split = 0
+
+    def _fill_gap(self, period: int, expected: int) -> None:
+        following = expected if self.per_turn == 1 else self._back(self.per_turn - 1) - self._back(self.per_turn)
+        if period <= expected + (following >> 1):
+            return
+        if period < expected + following + (following >> 1) and self._changed_ago > self.per_turn:
+            self._put(self._back(1) + expected)
+            self.missed += 1
+            self._changed_ago = 0
+        elif self.per_turn != 1:  # a single mark's interval is a whole turn, however long
+            self.forget()
