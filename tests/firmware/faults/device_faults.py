@@ -17,6 +17,7 @@ from device_stand import TURNING_US, DeviceStand, device_stand
 from whirlbench.link.framing import frame
 from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import (
+    PROTOCOL_VERSION,
     Abort,
     Arm,
     DeviceEvent,
@@ -40,6 +41,8 @@ SAFE_CAP_US = 1200  # the build's
 OVERSPEED_RPM = 6200  # of the shipped example rig
 FIRST_PULSE_MS = 60.0  # from the restart to the end of the first pulse
 FULL_LOAD = 0x7FFFFF
+RAILED = (4095, 4095, 4095)
+OUT_OF_REACH = {LimitId.VIBRATION_COUNTS: 9000}  # above what any reading of the part can give
 LINE_BYTES_PER_S = 50_000  # 500 kbaud, ten bits a byte
 NOISE = np.random.default_rng(5).integers(0, 256, 499, dtype=np.uint8).tobytes()
 COMMANDED = -1  # the pulse follows commands, and is not compared
@@ -95,11 +98,11 @@ def trips_from(stand: DeviceStand, within_s: float = 1.0, after_s: float = 0.1) 
     return seen(stand, took_s)
 
 
-def broken(**what: object) -> Callable[[str], Seen]:
+def broken(changes: dict[LimitId, int] | None = None, **what: object) -> Callable[[str], Seen]:
     """A fault of the rotor, its controller or a sensor that comes while the stand turns steadily."""
 
     def act(board: str) -> Seen:
-        with device_stand(board) as stand:
+        with device_stand(board, changes) as stand:
             stand.turn()
             for name, value in what.items():
                 assert hasattr(stand.rotor.broken, name)
@@ -192,9 +195,9 @@ def wrong_version(board: str) -> Seen:
     """A host of an earlier protocol version."""
     with device_stand(board) as stand:
         stand.lock()
-        answers = {stand.refusal(Identify(version)) for version in (0, 1, 255)}
+        answers = stand.answers(*(Identify(version) for version in (0, PROTOCOL_VERSION - 1, PROTOCOL_VERSION + 1)))
         stand.run(0.05)
-        return seen(stand, facts=tuple(answers))
+        return seen(stand, facts=answers)
 
 
 def aborted(reach: str) -> Callable[[str], Seen]:
@@ -448,7 +451,7 @@ FAULTS = (
     ),
     DeviceFault("watchdog restart in locked, then the reset pin", watchdog_then_pin, Left(TRIPPED, Reason.RESTART)),
     DeviceFault("servo's safe pulse outside its range, at arming", servo_safe_outside, Left(LOCKED, facts=(REFUSED,))),
-    DeviceFault("host of another protocol version", wrong_version, Left(LOCKED, facts=("WRONG_VERSION",))),
+    DeviceFault("host of another protocol version", wrong_version, Left(LOCKED, facts=3 * ("WRONG_VERSION",))),
     DeviceFault("abort in locked", aborted("lock"), Left(TRIPPED, Reason.OPERATOR_ABORT, facts=DONE2), 20.0),
     DeviceFault("abort in armed", aborted("arm"), Left(TRIPPED, Reason.OPERATOR_ABORT, facts=DONE2), 20.0),
     DeviceFault("abort in turning", aborted("turn"), Left(TRIPPED, Reason.OPERATOR_ABORT, facts=DONE2), 20.0),
@@ -474,10 +477,19 @@ FAULTS = (
     ),
     DeviceFault("accelerometer frozen at zero", broken(frozen=(0, 0, 0)), Left(TRIPPED, Reason.ACCELEROMETER), 100.0, BOTH),
     DeviceFault("accelerometer frozen at a constant", broken(frozen=(17, -3, 256)), Left(TRIPPED, Reason.ACCELEROMETER), 100.0),
+    DeviceFault("accelerometer jumps to its rail on all axes", broken(frozen=RAILED), Left(TRIPPED, Reason.VIBRATION), 100.0),
     DeviceFault(
-        "accelerometer railed on all axes", broken(frozen=(4095, 4095, 4095)), Left(TRIPPED, Reason.ACCELEROMETER), 100.0
+        "accelerometer railed on all axes, vibration limit out of reach",
+        broken(OUT_OF_REACH, frozen=RAILED),
+        Left(TRIPPED, Reason.ACCELEROMETER),
+        100.0,
     ),
-    DeviceFault("accelerometer railed on one axis", broken(railed_axis=1), Left(TRIPPED, Reason.ACCELEROMETER), 100.0),
+    DeviceFault(
+        "accelerometer railed on one axis, vibration limit out of reach",
+        broken(OUT_OF_REACH, railed_axis=1),
+        Left(TRIPPED, Reason.ACCELEROMETER),
+        100.0,
+    ),
     DeviceFault("current sensor railed high", broken(current=1023), Left(TRIPPED, Reason.CURRENT_SENSOR), 60.0),
     DeviceFault("current sensor off, reads nothing", broken(current=0), Left(TRIPPED, Reason.CURRENT_SENSOR), 60.0),
     DeviceFault("over-current", broken(current_added=250), Left(TRIPPED, Reason.OVER_CURRENT), 60.0),
@@ -502,7 +514,7 @@ FAULTS = (
     DeviceFault(
         "a limit corrupted in memory while locked",
         limit_corrupted_locked,
-        Left(TRIPPED, Reason.LIMITS_CORRUPT, facts=("not armed",)),
+        Left(LOCKED, facts=("not armed",)),
     ),
     DeviceFault(
         "request of 65535 rpm, and of one just above the limit",

@@ -13,8 +13,9 @@ from mcu_rotor import RawSensors
 from mcu_stand import McuStand
 from mcu_talk import Talk
 
+from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.limit_table import LimitId
-from whirlbench.link.messages import Arm, GovernorId, GovernorMode, Message, Reason, Request, Result, SetGovernor
+from whirlbench.link.messages import Ack, Arm, GovernorId, GovernorMode, Message, Reason, Request, Result, SetGovernor
 from whirlbench.link.messages import Slow, State, Throttle
 
 REST_MS = 150
@@ -102,7 +103,7 @@ class DeviceStand:
         self.talk.command(Throttle(TURNING_US - 60))
         self.run(0.4)
         self.talk.command(Request(rpm))
-        self.run(0.6)
+        self.run(1.2)
         assert self.state is State.TURNING, self.talk.trips
         assert abs(self.rotor.state.rpm - rpm) < 0.1 * rpm, self.rotor.state.rpm
 
@@ -112,6 +113,18 @@ class DeviceStand:
         while self.state is not state and self.stand.now_s - began_s < within_s:
             self.run(0.005)
         return self.stand.now_s - began_s
+
+    def answers(self, *commands: Message) -> tuple[str, ...]:
+        """The same for commands that the conversation would take amiss; they go out beside it."""
+        self.stand.read()
+        beside = Unframer()
+        found = []
+        for number, command in enumerate(commands, start=100):
+            self.stand.write(frame(command, number))
+            self.stand.run(self.stand.now_s + 0.05)
+            acks = [message for message in beside.feed(self.stand.read()) if isinstance(message, Ack)]
+            found += [Result(ack.result).name for ack in acks if ack.command_sequence == number]
+        return tuple(found)
 
     def refusal(self, command: Message) -> str:
         """The name of the result that answers ``command``."""
