@@ -3,7 +3,6 @@
 // CAUTION: this is the innermost electronic ring of protection, not the last one. Keep people out of the plane of
 // rotation, keep an isolating switch within reach, and have a guard.
 
-#include "build_parts.h"
 #include "framing.h"
 #include "hooks.h"
 #include "machine.h"
@@ -69,29 +68,12 @@ bool is_due(uint32_t &last_us, uint32_t period_us, uint32_t now_us) {
   return true;
 }
 
-machine::Identity identity() {
-  machine::Identity own;
-  own.board = hooks::BOARD;
-  own.restart_cause = hooks::restart_cause();
-  own.slow_rate_hz = SLOW_RATE_HZ;
-  own.vibration_rate_hz = AccelerometerDriver::RATE_HZ;
-  own.vibration_axes = sensors::vibration_axes();
-  own.accelerometer = wire::ACCELEROMETER_NONE;
-  if (own.vibration_axes != 0) {
-    own.accelerometer = AccelerometerDriver::IDENTITY;
-  }
-  own.accelerometer_ug_per_count = AccelerometerDriver::UG_PER_COUNT;
-  own.load_converter = LoadConverterDriver::IDENTITY;
-  own.load_counts_per_mv_v = LoadConverterDriver::COUNTS_PER_MV_V;
-  return own;
-}
-
 void setup() {
   hooks::begin();
   const uint32_t now_us = hooks::now().time_us();
   sensors::begin();
   hooks::transmit(0);  // before the first frame: ends one that the restart may have cut short
-  stand.begin(identity(), hooks::restarted_unexpectedly(), now_us);
+  stand.begin(sensors::identity(SLOW_RATE_HZ), hooks::restarted_unexpectedly(), now_us);
   tick_us = second_us = loop_us = now_us;
 }
 

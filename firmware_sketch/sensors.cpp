@@ -11,6 +11,7 @@ namespace sensors {
 void begin_accelerometer();
 void count_edges(Losses &losses);
 uint16_t samples_overrun();
+uint8_t vibration_axes();  // 3 when an accelerometer answered at start, else 0
 
 namespace {
 
@@ -44,6 +45,23 @@ uint16_t supply_mv(uint16_t reference_sixteenths) {
 void begin() {
   LoadConverterDriver::begin();
   begin_accelerometer();
+}
+
+machine::Identity identity(uint16_t slow_rate_hz) {
+  machine::Identity own;
+  own.board = hooks::BOARD;
+  own.restart_cause = hooks::restart_cause();
+  own.slow_rate_hz = slow_rate_hz;
+  own.vibration_rate_hz = AccelerometerDriver::RATE_HZ;
+  own.vibration_axes = vibration_axes();
+  own.accelerometer = wire::ACCELEROMETER_NONE;
+  if (own.vibration_axes != 0) {
+    own.accelerometer = AccelerometerDriver::IDENTITY;
+  }
+  own.accelerometer_ug_per_count = AccelerometerDriver::UG_PER_COUNT;
+  own.load_converter = LoadConverterDriver::IDENTITY;
+  own.load_counts_per_mv_v = LoadConverterDriver::COUNTS_PER_MV_V;
+  return own;
 }
 
 void take_load() {

@@ -12,7 +12,8 @@ namespace sensors {
 
 void begin();
 
-uint8_t vibration_axes();  // 3 when an accelerometer answered at start, else 0
+// Who the device is, with the parts that are fitted.
+machine::Identity identity(uint16_t slow_rate_hz);
 
 // Each is called in every turn of the loop and takes what has come since.
 void take_edges(uint32_t now_us);

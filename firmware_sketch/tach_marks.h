@@ -84,10 +84,11 @@ class Marks {
   // within a turn, is not explained by one lost edge: what was known of several marks is forgotten.
   inline void fill_gap(uint32_t period, uint32_t expected) {
     const uint32_t following = per_turn_ == 1 ? expected : back(per_turn_ - 1) - back(per_turn_);
-    if (period <= expected + (following >> 1)) {
+    const uint32_t slack = (following >> 1) > (expected >> 2) ? following >> 1 : expected >> 2;
+    if (period <= expected + slack) {
       return;
     }
-    if (period < expected + following + (following >> 1) && changed_ago_ > per_turn_) {
+    if (period < expected + following + slack && changed_ago_ > per_turn_) {
       put(back(1) + expected);
       ++missed;
       changed_ago_ = 0;

@@ -151,13 +151,17 @@ class Mcu:
         if self._lib.stand_tach_edges(self._stand, cycles, len(cycles)) != len(cycles):
             raise McuStopped(f"{len(cycles)} tach edges at once: more than 4096 wait")
 
-    def supply(self, millivolts: int) -> None:
-        """The chip's own supply from now on, which is also the reference of its converter; 5000 at power-on."""
-        self._lib.stand_supply(self._stand, millivolts)
-
     def analogue(self, channel: int, counts: int) -> None:
         """A voltage on A0 (current), A1 (voltage) or A2 (servo feedback) that converts to ``counts``, 0 to 1023."""
         self._lib.stand_analogue(self._stand, channel, min(max(int(counts), 0), 1023))
+
+    def accelerometer(self, bits: int) -> None:
+        """Which of the two accelerometers is wired, by its bits: 13 (as it comes) or 12; before the first ``run``."""
+        self._lib.stand_accelerometer(self._stand, {13: 1, 12: 2}[bits])
+
+    def supply(self, millivolts: int) -> None:
+        """The chip's supply from now on; 5000 as it comes."""
+        self._lib.stand_supply(self._stand, millivolts)
 
     def load(self, code: int, clock_factor: float | None = None) -> None:
         """What the load cell's converter measures from now on, a signed 24-bit code."""

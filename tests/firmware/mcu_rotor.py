@@ -33,6 +33,7 @@ class ScriptedRotor:
     def __init__(self, rpm: float = 0.0) -> None:
         self.state = AT_REST
         self.rpm = rpm
+        self.marks_turns: tuple[float, ...] = (0.0,)  # where on a turn an edge comes, ascending, from 0 up to 1
         self.shake: Shake = still
         self.edges_s: list[float] = []
         self.shaken: list[np.ndarray] = []
@@ -50,12 +51,13 @@ class ScriptedRotor:
         self._single += times_s
 
     def advance(self, to_s: float, throttle_us: float, servo_us: float) -> None:
-        """Turns on at ``rpm``; one edge at every whole turn."""
+        """Turns on at ``rpm``; an edge at every mark."""
         start_s = self.state.time_s
         turns_per_s = self.rpm / 60.0
         end = self._turns + (to_s - start_s) * turns_per_s
-        whole = range(math.floor(self._turns) + 1, math.floor(end) + 1)
-        fresh = [start_s + (turn - self._turns) / turns_per_s for turn in whole]
+        whole = range(math.floor(self._turns), math.floor(end) + 1)
+        places = (turn + mark for turn in whole for mark in self.marks_turns)
+        fresh = [start_s + (place - self._turns) / turns_per_s for place in places if self._turns < place <= end]
         fresh += [time_s for time_s in self._single if time_s <= to_s]
         self._single = [time_s for time_s in self._single if time_s > to_s]
         self._fresh += sorted(fresh)

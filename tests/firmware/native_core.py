@@ -174,6 +174,12 @@ class SampleClock(Handle):
     NAME = "sample_clock"
 
 
+class TachMarks(Handle):
+    """``tach::Marks``."""
+
+    NAME = "marks"
+
+
 class Machine(Handle):
     """``machine::Machine`` on a board of memory."""
 

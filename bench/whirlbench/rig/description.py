@@ -19,6 +19,8 @@ from whirlbench.rig.limits import Limits, greatest_servo_us, least_servo_us
 from whirlbench.units import LEAST_SAFE_PULSE_US, MIDDLE_NEUTRAL_CAP_US
 
 BladeCount = Annotated[int, Meta(ge=1, le=12)]
+
+
 def whole_us(pulse_us: float | None) -> int:
     """A pulse in whole microseconds; 0 where the rig gives none."""
     return 0 if pulse_us is None else round(pulse_us)
@@ -58,9 +60,7 @@ class Tach(Section, frozen=True):
     pulses_per_rev: Annotated[
         int,
         Meta(ge=1, le=30),
-        key(
-            "Pulses in a turn of the propeller, evenly spaced or not.", "", None, Slot("PULSES_PER_REV", FromRig(int))
-        ),
+        key("Pulses in a turn of the propeller, evenly spaced or not.", "", None, Slot("PULSES_PER_REV", FromRig(int))),
     ] = 1
     clock_correction: Annotated[
         float,

@@ -18,8 +18,8 @@ class TachMarks:
     - below a quarter of it, the edge is none (a bounce, noise): ``extra``; it is not taken;
     - below three quarters of it, and the next edge completes it within an eighth: the edge between was one too many
       (``extra``), and is taken back then;
-    - longer by more than half of the following interval, and shorter than both by that much: one edge did not come
-      (``missed``), and is put where it should have been;
+    - longer by more than half of the following interval (and a quarter of its own), and shorter than both and that
+      much: one edge did not come (``missed``), and is put where it should have been;
     - longer still: of several marks what was known is forgotten, and with it the whole turn.
 
     Taking back and putting in each need a whole turn without either before.
@@ -80,9 +80,10 @@ class TachMarks:
 
     def _fill_gap(self, period: int, expected: int) -> None:
         following = expected if self.per_turn == 1 else self._back(self.per_turn - 1) - self._back(self.per_turn)
-        if period <= expected + (following >> 1):
+        slack = max(following >> 1, expected >> 2)
+        if period <= expected + slack:
             return
-        if period < expected + following + (following >> 1) and self._changed_ago > self.per_turn:
+        if period < expected + following + slack and self._changed_ago > self.per_turn:
             self._put(self._back(1) + expected)
             self.missed += 1
             self._changed_ago = 0

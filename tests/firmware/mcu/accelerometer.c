@@ -1,4 +1,5 @@
-/* The accelerometer: registers, 32-sample FIFO, and an SPI slave that answers at the clock the program set.
+/* Two accelerometers of different makers, of which one is wired: registers, 32-sample FIFO, and an SPI slave that
+ * answers at the clock the program set.
  *
  * The simulator's own SPI takes 100 us a byte whatever the clock, so its data register is taken over. */
 #include <math.h>
@@ -12,6 +13,16 @@ enum {
 };
 enum { MODE_BYPASS = 0, MODE_FIFO = 1, MODE_STREAM = 2 };
 
+/* The 12-bit part: from memory of its data sheet. */
+enum {
+	WHO_AM_I = 0x0f, CTRL_1 = 0x20, CTRL_4 = 0x23, CTRL_5 = 0x24, OUT_X = 0x28, OUT_Z_HIGH = 0x2d, FIFO_CTRL_12 = 0x2e,
+	FIFO_SOURCE = 0x2f,
+};
+#define RATE_1344 0x90
+#define AXES_BITS 0x07
+#define FIFO_ENABLE_BIT 0x40
+#define RANGE_AND_RESOLUTION 0x38 /* +-16 g, high resolution */
+
 #define READ_BIT 0x80
 #define MULTIPLE_BIT 0x40
 #define MEASURE_BIT 0x08
@@ -22,7 +33,9 @@ enum { MODE_BYPASS = 0, MODE_FIFO = 1, MODE_STREAM = 2 };
 
 static int fifo_mode(const accelerometer_t *part)
 {
-	return part->registers[FIFO_CTL] >> 6;
+	if (part->part == STAND_13_BIT)
+		return part->registers[FIFO_CTL] >> 6;
+	return part->registers[CTRL_5] & FIFO_ENABLE_BIT ? part->registers[FIFO_CTRL_12] >> 6 : MODE_BYPASS;
 }
 
 static void into_fifo(stand_t *stand, sample_t sample)
@@ -77,7 +90,8 @@ static void begin_measuring(stand_t *stand)
 {
 	accelerometer_t *part = &stand->accelerometer;
 	int code = part->registers[BW_RATE] & 0x0f; /* 15: 3200 Hz, each step below halves it */
-	part->period = CLOCK_HZ / (FASTEST_HZ / (1 << (15 - code))) / part->clock_factor;
+	double rate_hz = part->part == STAND_13_BIT ? FASTEST_HZ / (1 << (15 - code)) : 1344.0;
+	part->period = CLOCK_HZ / rate_hz / part->clock_factor;
 	part->started = (double)stand->avr->cycle;
 	part->taken = 0;
 	part->promised = part->given_count; /* after a restart of the program, what was laid out before serves */
@@ -93,9 +107,44 @@ static uint8_t data_byte(const accelerometer_t *part, int offset)
 	return (uint16_t)value >> (offset % 2 ? 8 : 0);
 }
 
+static uint8_t read_12_bit(accelerometer_t *part, int address)
+{
+	if (address >= OUT_X && address <= OUT_Z_HIGH) {
+		sample_t sample = part->fifo_count ? part->fifo[part->fifo_first] : part->latest;
+		part->touched = 1;
+		uint16_t left = (uint16_t)(sample.axis[(address - OUT_X) / 2] * 16);
+		return left >> ((address - OUT_X) % 2 ? 8 : 0);
+	}
+	if (address == FIFO_SOURCE)
+		return (part->fifo_count == 0 ? 0x20 : 0) | (part->fifo_count == FIFO_SAMPLES ? 0x5f : part->fifo_count);
+	return part->registers[address];
+}
+
+static void write_12_bit(stand_t *stand, int address, uint8_t value)
+{
+	accelerometer_t *part = &stand->accelerometer;
+	if (address < 0x1e || (address >= 0x27 && address != FIFO_CTRL_12 && address < 0x30)) {
+		stand->counters.spi_faults++;
+		return;
+	}
+	int was_measuring = part->measuring;
+	part->registers[address] = value;
+	part->measuring = (part->registers[CTRL_1] & 0xf0) != 0;
+	if (address == CTRL_1 && part->measuring && !was_measuring) {
+		/* any other rate, range or axes than the driver's: this model does not know them */
+		if (value != (RATE_1344 | AXES_BITS) || (part->registers[CTRL_4] & 0x38) != RANGE_AND_RESOLUTION)
+			stand->counters.spi_faults++;
+		begin_measuring(stand);
+	}
+	if (fifo_mode(part) == MODE_BYPASS)
+		part->fifo_count = 0;
+}
+
 static uint8_t read_register(stand_t *stand, int address)
 {
 	accelerometer_t *part = &stand->accelerometer;
+	if (part->part == STAND_12_BIT)
+		return read_12_bit(part, address);
 	if (address >= DATA_X0 && address <= DATA_Z1) {
 		if (!part->touched && part->pop_cycle && stand->avr->cycle - part->pop_cycle < FIFO_REFILL_CYCLES)
 			stand->counters.rushed_reads++;
@@ -113,6 +162,10 @@ static uint8_t read_register(stand_t *stand, int address)
 static void write_register(stand_t *stand, int address, uint8_t value)
 {
 	accelerometer_t *part = &stand->accelerometer;
+	if (part->part == STAND_12_BIT) {
+		write_12_bit(stand, address, value);
+		return;
+	}
 	int read_only = address < 0x1d || address == 0x2b || address == INT_SOURCE
 		|| (address >= DATA_X0 && address <= DATA_Z1) || address >= FIFO_STATUS;
 	if (read_only) {
@@ -160,8 +213,12 @@ static uint8_t exchange(stand_t *stand, uint8_t value)
 		write_register(stand, part->address, value);
 	if (part->registers[0x3f] && part->address < 0x3e) {
 		part->address++;
-		if (part->address == FIFO_CTL)
+		if (part->part == STAND_13_BIT && part->address == FIFO_CTL)
 			pop_if_touched(stand);
+		if (part->part == STAND_12_BIT && part->address > OUT_Z_HIGH && part->touched) {
+			pop_if_touched(stand);
+			part->address = OUT_X; /* it goes round within a sample */
+		}
 	}
 	return answer;
 }
@@ -226,12 +283,25 @@ static uint8_t program_reads(avr_t *avr, avr_io_addr_t address, void *param)
 	return stand->accelerometer.spi->input_data_register;
 }
 
+void stand_accelerometer(stand_t *stand, int which)
+{
+	accelerometer_t *part = &stand->accelerometer;
+	memset(part->registers, 0, sizeof part->registers);
+	part->part = which;
+	if (which == STAND_13_BIT) {
+		part->registers[DEVICE_ID] = 0xe5;
+		part->registers[BW_RATE] = 0x0a;
+	} else {
+		part->registers[WHO_AM_I] = 0x33;
+		part->registers[CTRL_1] = AXES_BITS;
+	}
+}
+
 void accelerometer_fit(stand_t *stand)
 {
 	avr_t *avr = stand->avr;
 	accelerometer_t *part = &stand->accelerometer;
-	part->registers[DEVICE_ID] = 0xe5;
-	part->registers[BW_RATE] = 0x0a;
+	stand_accelerometer(stand, STAND_13_BIT);
 	part->clock_factor = 1.0;
 	part->spi = (avr_spi_t *)part_of_chip(avr, "spi", 0);
 	avr_io_addr_t data = AVR_DATA_TO_IO(part->spi->r_spdr);

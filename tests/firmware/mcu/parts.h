@@ -94,6 +94,7 @@ typedef struct {
 } sample_t;
 
 typedef struct {
+	int part; /* STAND_13_BIT or STAND_12_BIT */
 	avr_spi_t *spi;
 	uint8_t registers[64];
 	sample_t fifo[FIFO_SAMPLES];

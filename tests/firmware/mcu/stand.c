@@ -254,7 +254,7 @@ int stand_pin(const stand_t *stand, char port, int bit)
 
 void stand_supply(stand_t *stand, int millivolts)
 {
-	stand->avr->vcc = stand->avr->avcc = millivolts;
+	stand->avr->vcc = stand->avr->avcc = stand->avr->aref = millivolts;
 }
 
 void stand_analogue(stand_t *stand, int channel, int counts)

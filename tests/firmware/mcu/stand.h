@@ -6,6 +6,8 @@
 enum { STAND_ATMEGA2560 = 1, STAND_ATMEGA328P = 2 };
 enum { STAND_ESC = 0, STAND_SERVO = 1, STAND_OUTPUTS = 2 };
 
+enum { STAND_13_BIT = 1, STAND_12_BIT = 2 };
+
 typedef struct stand stand_t;
 
 typedef struct {
@@ -68,10 +70,13 @@ int stand_pin(const stand_t *stand, char port, int bit);
 
 /* Rising edges of the tach, ascending; those in the past are delivered at once. Returns how many found room. */
 int stand_tach_edges(stand_t *stand, const uint64_t *cycles, int count);
-/* The chip's own supply, which is also the reference of its converter. */
-void stand_supply(stand_t *stand, int millivolts);
 /* Analogue inputs, as the counts the converter shall give. */
 void stand_analogue(stand_t *stand, int channel, int counts);
+
+/* Which accelerometer is wired; call before the first run. STAND_13_BIT otherwise. */
+void stand_accelerometer(stand_t *stand, int part);
+/* The chip's supply, which is also what its converter measures against; 5000 otherwise. */
+void stand_supply(stand_t *stand, int millivolts);
 
 /* Load cell: what the next conversions measure, and a log of conversions as they were offered. */
 void stand_load(stand_t *stand, int32_t code);

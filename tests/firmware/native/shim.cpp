@@ -10,6 +10,7 @@
 #include "messages.h"
 #include "sample_clock.h"
 #include "state_table.h"
+#include "tach_marks.h"
 #include "trips.h"
 #include "wire_messages.h"
 
@@ -192,6 +193,20 @@ int limits_set(void *table, uint8_t slot, uint32_t value) {
 uint32_t limits_value(void *table, uint8_t slot) { return (*static_cast<limits::Table *>(table))[slot]; }
 uint32_t limits_checksum(void *table) { return static_cast<limits::Table *>(table)->checksum(); }
 uint8_t limits_missing(void *table) { return static_cast<limits::Table *>(table)->missing_for_arming(); }
+
+// --- tach marks ---
+
+void *marks_new(uint8_t per_turn) {
+  tach::Marks *marks = new tach::Marks();
+  marks->set(per_turn);
+  return marks;
+}
+void marks_free(void *marks) { delete static_cast<tach::Marks *>(marks); }
+void marks_forget(void *marks) { static_cast<tach::Marks *>(marks)->forget(); }
+int marks_feed(void *marks, uint32_t ticks) { return static_cast<tach::Marks *>(marks)->feed(ticks); }
+uint32_t marks_turn_ticks(void *marks) { return static_cast<tach::Marks *>(marks)->turn_ticks(); }
+uint16_t marks_missed(void *marks) { return static_cast<tach::Marks *>(marks)->missed; }
+uint16_t marks_extra(void *marks) { return static_cast<tach::Marks *>(marks)->extra; }
 
 // --- sample clock ---
 

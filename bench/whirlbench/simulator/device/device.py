@@ -80,7 +80,8 @@ class SimulatedDevice:
         self._received = Unframer()
         rate_hz = self._rig.vibration.rate_hz
         self._sample_origin_s = self._start_us / 1e6
-        identity = Identity(cause, SLOW_RATE_HZ, rate_hz, BUILD_ID, round(1e6 * self._rig.vibration.g_per_count))
+        ug_per_count = round(1e6 * self._rig.vibration.g_per_count)
+        identity = Identity(cause, SLOW_RATE_HZ, rate_hz, BUILD_ID, ug_per_count)
         machine = DeviceMachine(identity, unexpected, self._kept_us)
         if unexpected:
             machine.announce(EventKind.RESTARTED, cause, self.now_us)
@@ -151,7 +152,6 @@ class SimulatedDevice:
     def _read_slow_channels(self) -> None:
         row, readings, count = self.plant.history.last, self._readings, self._transducers.count
         readings.current_counts = count("current_a", row[StateHistory.CURRENT])
-        readings.supply_mv = SUPPLY_MV
         readings.voltage_counts = count("voltage_v", row[StateHistory.VOLTAGE])
         if self._rig.pitch.feedback:
             readings.servo_counts = count("pitch_deg", self.plant.servo.arm_deg)
