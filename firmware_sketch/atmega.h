@@ -338,10 +338,16 @@ ISR(CLOCK_CAPT_vect) {
     ++overflows;
   }
   const uint32_t ticks = (overflows << 16) | captured;
-  if (tach::captured(ticks)) {
+  const int8_t judged = tach::judged_at_once(ticks);
+  if (judged > 0) {
     outputs::cut_throttle();
-    tach::note_overspeed(hooks::Moment{ticks, ((overflows >> 16) & 1) != 0});
   }
+  if (tach::taken(ticks, judged >= 0)) {
+    outputs::cut_throttle();
+  } else if (judged <= 0) {
+    return;
+  }
+  tach::note_overspeed(hooks::Moment{ticks, ((overflows >> 16) & 1) != 0});
 }
 
 // --- serial port -------------------------------------------------------------------------------------------------

@@ -39,7 +39,8 @@ void end_cut();                    // until then set_throttle() puts out the saf
 // so do a reset and a floating pin.
 void second_cut(bool closed);
 
-// --- tach: the board hands every captured edge to tach::captured() of tach.h, within its interrupt.
+// --- tach: the board hands every captured edge to tach::judged_at_once() and tach::taken() of tach.h, within its
+// interrupt, and cuts the power when they say so.
 
 // --- interrupts
 uint8_t hold_interrupts();         // returns what release_interrupts() restores

@@ -21,28 +21,38 @@ class Marks {
   void forget() {
     known_ = 0;
     split_ = 0;
+    plain_ = false;
   }
+
+  // The quick half, for a cut that does not wait for feed(): whether this edge is beyond doubt a mark, and its turn is
+  // known. feed() comes to the same.
+  inline bool is_plain(uint32_t ticks) const {
+    const uint32_t period = ticks - latest_;
+    return plain_ && period >= shortest_ && period <= longest_;
+  }
+  inline uint32_t plain_turn(uint32_t ticks) const { return ticks - turn_began_; }
 
   // Takes an edge. True when it is believed to be a mark.
   inline bool feed(uint32_t ticks) {
     if (known_ > per_turn_) {
-      const uint32_t period = ticks - back(1);
-      const uint32_t expected = back(per_turn_) - back(per_turn_ + 1);
-      if (period < expected >> 2) {  // no rotor becomes four times as fast within a turn: a bounce, or noise
+      const uint32_t period = ticks - latest_;
+      if (period < shortest_) {
         ++extra;
         return false;
       }
       if (split_ != 0) {
         join(ticks);
-      } else if (period < expected - (expected >> 2)) {
+      } else if (period > longest_) {
+        fill_gap(period);
+      } else if (period < expected_ - shortest_ && changed_ago_ > per_turn_) {
+        split_ = expected_;
         put(ticks);
-        split_ = changed_ago_ > per_turn_ ? expected : 0;
+        prepare();
         return true;
-      } else {
-        fill_gap(period, expected);
       }
     }
     put(ticks);
+    prepare();
     return true;
   }
 
@@ -67,6 +77,20 @@ class Marks {
     }
   }
 
+  // What the next edge will be compared with.
+  inline void prepare() {
+    latest_ = back(1);
+    if (known_ <= per_turn_) {
+      return;
+    }
+    turn_began_ = back(per_turn_);
+    expected_ = turn_began_ - back(per_turn_ + 1);
+    following_ = per_turn_ == 1 ? expected_ : back(per_turn_ - 1) - turn_began_;
+    shortest_ = expected_ >> 2;  // no rotor becomes four times as fast within a turn: a bounce, or noise
+    longest_ = expected_ + shortest_ + (following_ >> 2);
+    plain_ = split_ == 0;
+  }
+
   // The edge before came too early. When it and this one make up the expected interval, it was one too many.
   inline void join(uint32_t ticks) {
     const uint32_t both = ticks - back(2);
@@ -74,22 +98,19 @@ class Marks {
     if (both > split_ - slack && both < split_ + slack) {
       ++extra;
       --head_;
-      known_ = per_turn_;  // put() makes it whole again; the edge a turn before back(2) is still there
+      known_ = per_turn_;  // put() makes it whole again: the edge a turn before is still there
       changed_ago_ = 0;
     }
     split_ = 0;
   }
 
-  // An interval of about two: the edge between them is put where it should have been. A longer one, or a second one
-  // within a turn, is not explained by one lost edge: what was known of several marks is forgotten.
-  inline void fill_gap(uint32_t period, uint32_t expected) {
-    const uint32_t following = per_turn_ == 1 ? expected : back(per_turn_ - 1) - back(per_turn_);
-    const uint32_t slack = (following >> 1) > (expected >> 2) ? following >> 1 : expected >> 2;
-    if (period <= expected + slack) {
-      return;
-    }
-    if (period < expected + following + slack && changed_ago_ > per_turn_) {
-      put(back(1) + expected);
+  // An interval of about two: the edge between them is put where it should have been. One that is neither, or a second
+  // one within a turn, is not explained by one lost edge: what was known of several marks is forgotten.
+  inline void fill_gap(uint32_t period) {
+    const uint32_t slack = following_ >> 2;
+    const uint32_t both = expected_ + following_;
+    if (period > both - slack && period < both + slack && changed_ago_ > per_turn_) {
+      put(latest_ + (per_turn_ == 1 ? period >> 1 : expected_));
       ++missed;
       changed_ago_ = 0;
     } else if (per_turn_ != 1) {  // a single mark's interval is a whole turn, however long
@@ -98,8 +119,12 @@ class Marks {
   }
 
   uint32_t edges_[ROOM];
-  uint32_t split_;  // interval that the latest edge cut short; 0: it did not
+  uint32_t latest_, turn_began_;   // marks: the latest, and the one where the turn began that the next one ends
+  uint32_t expected_, following_;  // intervals one turn ago: before the next mark, and before the one after it
+  uint32_t shortest_, longest_;    // what passes for the next interval without a second thought
+  uint32_t split_;                 // interval that the latest edge cut short; 0: it did not
   uint8_t head_, known_, per_turn_, changed_ago_;
+  bool plain_;
 };
 
 }  // namespace tach

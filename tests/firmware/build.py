@@ -14,6 +14,8 @@ import zlib
 from pathlib import Path
 from typing import NamedTuple
 
+from stack_depth import deepest
+
 HERE = Path(__file__).resolve().parent
 SKETCH = HERE.parents[1] / "firmware_sketch"
 OUT = HERE / "build"
@@ -48,11 +50,12 @@ class Board(NamedTuple):
     variant: str
     flash: int
     ram: int
+    address_bytes: int  # of a return address
 
 
 BOARDS = {
-    "atmega2560": Board("atmega2560", "ARDUINO_AVR_MEGA2560", "mega", 253_952, 8_192),
-    "atmega328p": Board("atmega328p", "ARDUINO_AVR_UNO", "standard", 32_256, 2_048),
+    "atmega2560": Board("atmega2560", "ARDUINO_AVR_MEGA2560", "mega", 253_952, 8_192, 3),
+    "atmega328p": Board("atmega328p", "ARDUINO_AVR_UNO", "standard", 32_256, 2_048, 2),
 }
 
 
@@ -208,12 +211,13 @@ def _run(command: list[str]) -> str:
 
 
 def main() -> None:
-    """Builds both boards' sketches and prints the sizes."""
+    """Builds both boards' sketches and prints flash, static memory and the deepest stack."""
     for name, board in BOARDS.items():
-        taken = size(sketch(name))
+        taken, depth = size(sketch(name)), deepest(sketch(name), board.address_bytes)
         print(
             f"{name}: {taken.flash} bytes of flash ({taken.flash / board.flash:.0%}), "
-            f"{taken.ram} bytes of static memory ({taken.ram / board.ram:.0%}), {sketch(name)}"
+            f"{taken.ram} bytes of static memory ({taken.ram / board.ram:.0%}), deepest stack {depth.main} + "
+            f"{depth.interrupt} in an interrupt of {board.ram - taken.ram} bytes left, {sketch(name)}"
         )
 
 

@@ -53,13 +53,14 @@ def test_damaged_streams_by_the_page(stream: dict) -> None:
 def test_the_check_value_and_the_checksum_of_the_table_at_start() -> None:
     assert crc_32(b"123456789") == 0xCBF43926
     table = b"".join(start.to_bytes(4, "little") for _, start in sorted(limit_slots().values()))
-    assert crc_32(table) == 0xB3FCED53
+    assert crc_32(table) == 0x9151C501
 
 
 LIMITS = {
     "OVERSPEED_TICKS": math.ceil(120e6 / 6000),
     "HEARTBEAT_MS": 100,
     "REST_MS": 300,
+    "THROTTLE_SAFE_US": 1000,
     "THROTTLE_MAX_US": 1900,
     "SERVO_MIN_US": 1100,
     "SERVO_MAX_US": 1900,
@@ -68,9 +69,9 @@ LIMITS = {
 
 def arm_by_the_page(host: Host) -> None:
     """The arming sequence at the end of section 6."""
-    assert host.ask("Identify", protocol=1)["result"] == DONE
+    assert host.ask("Identify", protocol=2)["result"] == DONE
     hello = host.latest("Hello")
-    assert hello["protocol"] == 1 and hello["state"] == STATE["LOCKED"]
+    assert hello["protocol"] == 2 and hello["state"] == STATE["LOCKED"]
     table = [start for _, start in sorted(limit_slots().values())]
     for name, value in LIMITS.items():
         slot = limit_slots()[name][0]
@@ -115,7 +116,7 @@ def run_by_the_page(host: Host) -> None:
 def test_a_run_by_the_page_on_the_simulated_device() -> None:
     host = Host(simulated_device(example_rig_text(), 3).exchange)
     host.pass_time(0.1)
-    assert host.latest("Hello")["limits_crc"] == 0xB3FCED53
+    assert host.latest("Hello")["limits_crc"] == 0x9151C501
     run_by_the_page(host)
     host.pass_time(30.0)
     assert host.ask("Reset")["result"] == DONE
@@ -129,8 +130,8 @@ def test_a_run_by_the_page_on_the_simulated_device() -> None:
 def test_another_version_by_the_page() -> None:
     host = Host(simulated_device(example_rig_text(), 3).exchange)
     host.pass_time(0.1)
-    answer = host.ask("Identify", protocol=2)
-    assert (answer["result"], answer["detail"]) == (RESULT["WRONG_VERSION"], 1)
+    answer = host.ask("Identify", protocol=1)
+    assert (answer["result"], answer["detail"]) == (RESULT["WRONG_VERSION"], 2)
 
 
 @pytest.fixture

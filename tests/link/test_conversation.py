@@ -123,9 +123,9 @@ def test_identifies_with_channel_table_and_then_sends_what_waited():
 
 
 def test_another_version_is_refused_by_name_whether_told_by_answer_or_by_greeting():
-    for version, data in ((2, None), (9, ScriptedDevice(version=9).say(ScriptedDevice(version=9).hello()))):
+    for version, data in ((1, None), (9, ScriptedDevice(version=9).say(ScriptedDevice(version=9).hello()))):
         device, conversation = ScriptedDevice(version=version), Conversation()
-        with pytest.raises(LinkError, match=f"speaks protocol version {version}, this program speaks version 1"):
+        with pytest.raises(LinkError, match=f"speaks protocol version {version}, this program speaks version 2"):
             conversation.receive(data or device.exchange(conversation.due(0.0)), 0.0)
         assert conversation.phase is Phase.REFUSED
         assert conversation.due(1.0) == b""
@@ -287,10 +287,10 @@ def test_an_unasked_hello_is_a_restart_and_the_device_is_identified_again():
 
 def test_a_clock_that_runs_backwards_tells_of_a_restart_whose_hello_was_lost():
     device, conversation, now_s = identified_pair()
-    slow = Slow(90_000_000, 0, 0, 0, 0, 0, 1000, 1500, 0, 0, 0)
+    slow = Slow(90_000_000, 0, 0, 0, 0, 0, 1000, 1500, 0, 0, 0, 5000, 3, 0)
     assert conversation.receive(device.say(slow), now_s) == [slow]
     device.restart()
-    young = Slow(20_000, 0, 0, 0, 0, 0, 1000, 1500, 0, 0, 0)
+    young = Slow(20_000, 0, 0, 0, 0, 0, 1000, 1500, 0, 0, 0, 5000, 3, 0)
     assert conversation.receive(device.say(young), now_s) == [Restarted(None), young]
 
 

@@ -18,9 +18,9 @@ u16 = st.integers(0, 0xFFFF)
 u32 = st.integers(0, 0xFFFFFFFF)
 i32 = st.integers(-(2**31), 2**31 - 1)
 messages = st.one_of(
-    st.builds(Slow, u32, u32, u16, u16, u16, i32, u16, u16, u16, bytes_u8, bytes_u8),
-    st.builds(Tach, u32, u16, st.lists(u32, max_size=16).map(tuple)),
-    st.builds(Vibration, u32, u32, u32, bytes_u8, st.binary(max_size=96).map(lambda raw: raw[: len(raw) // 2 * 2])),
+    st.builds(Slow, u32, u32, u16, u16, u16, i32, u16, u16, u16, bytes_u8, bytes_u8, u16, bytes_u8, bytes_u8),
+    st.builds(Tach, u32, u16, st.lists(u32, min_size=1, max_size=16).map(tuple)),
+    st.builds(Vibration, u32, u32, u32, st.just(3), st.binary(min_size=6, max_size=96).map(lambda raw: raw[: len(raw) // 6 * 6])),
     st.builds(Heartbeat, u16),
     st.builds(Throttle, u16),
 )
@@ -38,6 +38,26 @@ def feed_in_chunks(data, cuts):
     for first, last in itertools.pairwise(edges):
         heard += unframer.feed(data[first:last])
     return heard, unframer.counters
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        Tach(0, 0, ()),
+        Tach(0, 0, (1,) * 17),
+        Vibration(0, 625_000, 0, 0, bytes(96)),
+        Vibration(0, 625_000, 0, 2, bytes(96)),
+        Vibration(0, 625_000, 0, 4, bytes(96)),
+        Vibration(0, 625_000, 0, 3, b""),
+        Vibration(0, 625_000, 0, 3, bytes(8)),
+        Vibration(0, 625_000, 0, 3, bytes(102)),
+    ],
+    ids=str,
+)
+def test_an_intact_frame_of_an_impossible_shape_is_counted_not_believed(wrong):
+    unframer = Unframer()
+    assert unframer.feed(b"\0" + frame(wrong, 0) + frame(Throttle(1000), 1)) == [Throttle(1000)]
+    assert unframer.counters.as_dict() == {"good": 1, "bad": 0, "unknown": 1, "lost": 0, "noise_bytes": 0}
 
 
 @given(streams, st.integers(0, 255), st.lists(st.integers(0, 5000), max_size=20))
@@ -75,7 +95,7 @@ def test_flipped_bits_never_give_a_wrong_message(stream, flips):
 
 def test_twenty_thousand_damaged_frames_give_no_wrong_message():
     rng = random.Random(11)
-    original = frame(Slow(1, 2, 3, 4, 5, -6, 1000, 1500, 3000, 1, 0), 9)
+    original = frame(Slow(1, 2, 3, 4, 5, -6, 1000, 1500, 3000, 1, 0, 5000, 3, 1), 9)
     heard = Unframer()
     for _ in range(20_000):
         damaged = bytearray(original)

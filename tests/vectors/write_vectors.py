@@ -57,6 +57,8 @@ TYPICAL: dict[str, dict[str, Any]] = {
     "Abort": {"reason": 4},
 }  # fmt: skip
 TAILS = {"Tach": 16, "Vibration": 48, "Limits": len(LimitId)}
+LEAST_TAILS = {"Tach": 1, "Vibration": 3}
+AXES = 3  # the one value that a Vibration may have there
 
 
 def main() -> None:
@@ -77,10 +79,12 @@ def _write(name: str, subject: str, entries: list[dict[str, Any]]) -> None:
 def _of(message: type[Message]) -> list[dict[str, Any]]:
     """All vectors of one message: every field zero, lowest, highest, and typical values."""
     name, codes = message.__name__, CODECS[message.TYPE].codes
-    cases = [("zero", 0, {n: _extreme(c, 0) for n, c in codes.items()}, 0)]
+    cases = [("zero", 0, {n: _extreme(c, 0) for n, c in codes.items()}, LEAST_TAILS.get(name, 0))]
     if codes:
         cases.append(("highest", 255, {n: _extreme(c, 1) for n, c in codes.items()}, TAILS.get(name, 0)))
         cases.append(("lowest", 128, {n: _extreme(c, -1) for n, c in codes.items()}, TAILS.get(name, 0)))
+    if name == "Vibration":
+        cases = [(case, sequence, {**fields, "axes": AXES}, count) for case, sequence, fields, count in cases]
     vectors = [
         _vector(message, case, sequence, {**fields, **_tail(message, case, count)})
         for case, sequence, fields, count in cases

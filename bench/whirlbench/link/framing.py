@@ -30,8 +30,8 @@ LONGEST_RUN = 512  # bytes without a delimiter; the longest frame of this protoc
 class FrameCounters:
     """What became of every byte that was fed.
 
-    ``good`` frames held a known message; ``unknown`` were intact, but of a type or length that this program does not
-    know; ``bad`` were damaged (one for each stretch between delimiters). ``lost`` frames are missing by their sequence
+    ``good`` frames held a known message; ``unknown`` were intact, but of a type, length or shape that this program
+    does not know; ``bad`` were damaged (one for each stretch between delimiters). ``lost`` frames are missing by their sequence
     numbers, whatever became of them: a frame that is counted as bad is counted here as well, once its successor tells.
     ``noise_bytes`` are all bytes, delimiters apart, that belong to no intact frame.
     """

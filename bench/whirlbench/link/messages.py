@@ -16,6 +16,9 @@ import msgspec
 from whirlbench.errors import LinkError
 
 PROTOCOL_VERSION = 2
+MOST_EDGES = 16  # in one Tach message
+VIBRATION_BLOCK = 16  # samples in one Vibration message
+AXES = 3
 TICKS_PER_US = 2  # tach edges are captured on a 2 MHz counter
 
 U8 = Annotated[int, "B"]
@@ -421,7 +424,21 @@ class Codec:
             if self.tail_is_raw
             else struct.unpack_from(f"<{count}{self.message.TAIL}", payload, fixed.size)
         )
-        return self.message(*self.fields.unpack_from(payload), tail)
+        message = self.message(*self.fields.unpack_from(payload), tail)
+        self._check_shape(message, count)
+        return message
+
+    def _check_shape(self, message: Message, entries: int) -> None:
+        """What the length alone cannot tell: no empty or over-long batch, no half triplet of axes."""
+        if isinstance(message, Tach) and not 1 <= entries <= MOST_EDGES:
+            raise LinkError(f"Tach: {entries} edges, expected 1 to {MOST_EDGES}")
+        if isinstance(message, Vibration):
+            whole = entries % AXES == 0 and 1 <= entries // AXES <= VIBRATION_BLOCK
+            if message.axes != AXES or not whole:
+                raise LinkError(
+                    f"Vibration: {entries} counts of {message.axes} axes, expected 1 to {VIBRATION_BLOCK} samples "
+                    f"of {AXES}"
+                )
 
     def framed_reader(self) -> Callable[[bytes], Message]:
         """A quicker ``unpack`` for payloads with their four CRC bytes still behind them, as frames carry them.

@@ -18,9 +18,9 @@ class TachMarks:
     - below a quarter of it, the edge is none (a bounce, noise): ``extra``; it is not taken;
     - below three quarters of it, and the next edge completes it within an eighth: the edge between was one too many
       (``extra``), and is taken back then;
-    - longer by more than half of the following interval (and a quarter of its own), and shorter than both and that
-      much: one edge did not come (``missed``), and is put where it should have been;
-    - longer still: of several marks what was known is forgotten, and with it the whole turn.
+    - as long as it and the following one together, within a quarter of that: one edge did not come (``missed``), and
+      is put where it should have been;
+    - else longer by more than a quarter of both: of several marks what was known is forgotten, and the turn with it.
 
     Taking back and putting in each need a whole turn without either before.
     """
@@ -54,9 +54,7 @@ class TachMarks:
             if self._split:
                 self._join(ticks)
             elif period < expected - (expected >> 2):
-                self._put(ticks)
                 self._split = expected if self._changed_ago > self.per_turn else 0
-                return True
             else:
                 self._fill_gap(period, expected)
         self._put(ticks)
@@ -80,11 +78,11 @@ class TachMarks:
 
     def _fill_gap(self, period: int, expected: int) -> None:
         following = expected if self.per_turn == 1 else self._back(self.per_turn - 1) - self._back(self.per_turn)
-        slack = max(following >> 1, expected >> 2)
-        if period <= expected + slack:
+        slack, both = following >> 2, expected + following
+        if period <= expected + (expected >> 2) + slack:
             return
-        if period < expected + following + slack and self._changed_ago > self.per_turn:
-            self._put(self._back(1) + expected)
+        if both - slack < period < both + slack and self._changed_ago > self.per_turn:
+            self._put(self._back(1) + (period >> 1 if self.per_turn == 1 else expected))
             self.missed += 1
             self._changed_ago = 0
         elif self.per_turn != 1:  # a single mark's interval is a whole turn, however long

@@ -29,7 +29,7 @@ def test_every_message_and_every_limit_slot_is_declared() -> None:
 def test_field_offsets_follow_type_and_sequence_without_gaps() -> None:
     fields = list(fields_of(Slow))
     assert fields[0] == ("time_us", "I", 2, 4)
-    assert fields[-1] == ("reason", "B", 27, 1)
+    assert fields[-1] == ("flags", "B", 31, 1)
     for (_, _, offset, width), (_, _, following, _) in pairwise(fields):
         assert following == offset + width
 

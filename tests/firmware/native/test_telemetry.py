@@ -12,7 +12,7 @@ from whirlbench.link.framing import Unframer
 from whirlbench.link.messages import Ack, Board, Message, Restart, Slow, Tach, Throttle, Vibration, encode
 
 RESERVE = 64  # messages::RESERVE
-SLOW_FRAME = 28 + 4 + 2
+SLOW_FRAME = 32 + 4 + 2
 ACK_FRAME = 9 + 4 + 2
 
 

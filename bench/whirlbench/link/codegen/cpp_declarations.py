@@ -20,8 +20,10 @@ from whirlbench.link.messages import (
     CODECS,
     FROM_DEVICE,
     FROM_HOST,
+    MOST_EDGES,
     PROTOCOL_VERSION,
     TICKS_PER_US,
+    VIBRATION_BLOCK,
     Accelerometer,
     Board,
     Codec,
@@ -40,7 +42,8 @@ from whirlbench.units import MIDDLE_NEUTRAL_CAP_US, SAFE_PULSE_CAP_US
 
 COMMAND = "python -m whirlbench.link.codegen.cpp_declarations firmware_sketch/wire_messages.h"
 ENUMS: tuple[type[IntEnum], ...] = (
-    State, Reason, Flag, Board, Accelerometer, LoadConverter, Restart, LimitId, GovernorId, GovernorMode, EventKind, Result,
+    State, Reason, Flag, Board, Accelerometer, LoadConverter, Restart, LimitId, GovernorId, GovernorMode, EventKind,
+    Result,
 )  # fmt: skip
 PREFIXES = {LimitId: "LIMIT", GovernorId: "GOVERNOR", EventKind: "EVENT"}
 FIELD_TYPES = {
@@ -50,8 +53,6 @@ FIELD_TYPES = {
     "h": ("int16_t", 2),
     "i": ("int32_t", 4),
 }
-MOST_EDGES = 16  # in one Tach message
-VIBRATION_BLOCK = 16  # samples in one Vibration message
 
 PREAMBLE = f"""\
 // Generated from bench/whirlbench/link/messages.py by: {COMMAND}
