@@ -43,13 +43,14 @@ void set_safe_pulse(uint16_t us) {
     board.throttle_us = us;
   }
 }
-void set_throttle(uint16_t us) { board.throttle_us = board.is_cut ? board.safe_us : us; }
+void set_throttle(uint16_t us) { board.throttle_us = board.is_cut || !board.closed ? board.safe_us : us; }
 void set_servo(uint16_t us) { board.servo_us = us; }
 void cut_power() {
   board.is_cut = true;
   board.closed = false;
   board.throttle_us = board.safe_us;
 }
+void set_rates(uint16_t, uint16_t) {}
 void end_cut() { board.is_cut = false; }
 uint8_t hold_interrupts() { return 0; }
 void release_interrupts(uint8_t) {}
@@ -472,7 +473,7 @@ class World {
       machine_->note_overspeed(period_ticks, now_us_);
     }
     check_interrupt();
-    machine_->saw_edge(now_us_, period_ticks);
+    machine_->saw_edge(now_us_, period_ticks, period_ticks);
     check_interrupt();
   }
 

@@ -48,7 +48,7 @@ def header() -> str:
     lines += [
         f"  {{{slot.lowest}u, {slot.highest}u, {int(slot.zero)}, {SANE.get(slot.name, slot.start)}u}}," for slot in LimitId
     ]
-    return "\n".join([*lines, "};", "#define IDENTITY {3, 1, 500, 1600, 3}", "#define FURTHER_READINGS", ""])
+    return "\n".join([*lines, "};", "#define IDENTITY {3, 1, 500, 1600, 3, 1, 3906, 1, 2147484}", "#define FURTHER_READINGS readings.supply_mv = 5000; readings.load_age_ms = 5;", ""])
 
 
 def program() -> Path:
