@@ -418,7 +418,9 @@ FAULTS = (
         drives_locked,
         Left(LOCKED, facts=("WRONG_STATE", "WRONG_STATE", "WRONG_STATE", "greatest pulse 1000 us")),
     ),
-    DeviceFault("power-on, no safe pulse ever set", never_set, Left(LOCKED, pulse_us=0, facts=("0 pulses",)), boards=BOTH),
+    DeviceFault(
+        "power-on, no safe pulse ever set", never_set, Left(LOCKED, pulse_us=0, facts=("0 pulses",)), boards=BOTH
+    ),
     DeviceFault(
         "power-on, controller that stops at 900 us",
         restarted(Restart.POWER_ON, running=False),
@@ -459,7 +461,9 @@ FAULTS = (
     DeviceFault("controller runs away", runs_away, Left(TRIPPED, Reason.OVERSPEED), 200.0),
     DeviceFault("vibration far above its limit", shaken, Left(TRIPPED, Reason.VIBRATION), 100.0),
     DeviceFault("heartbeat stops", silent_host, Left(TRIPPED, Reason.HEARTBEAT_LOST), 140.0),
-    DeviceFault("tach wire off under the governor", tach_off_under_governor, Left(TRIPPED, Reason.LOST_TACH), 100.0, BOTH),
+    DeviceFault(
+        "tach wire off under the governor", tach_off_under_governor, Left(TRIPPED, Reason.LOST_TACH), 100.0, BOTH
+    ),
     DeviceFault("tach wire off, open throttle", broken(tach_off=True), Left(TRIPPED, Reason.LOST_TACH), 100.0),
     DeviceFault("every second edge missing", every_second_edge, Left(TRIPPED, Reason.LOST_TACH), 200.0),
     DeviceFault(
@@ -475,9 +479,15 @@ FAULTS = (
         Left(TRIPPED, Reason.CUT_FAILED, facts=("cut failed told",)),
         600.0,
     ),
-    DeviceFault("accelerometer frozen at zero", broken(frozen=(0, 0, 0)), Left(TRIPPED, Reason.ACCELEROMETER), 100.0, BOTH),
-    DeviceFault("accelerometer frozen at a constant", broken(frozen=(17, -3, 256)), Left(TRIPPED, Reason.ACCELEROMETER), 100.0),
-    DeviceFault("accelerometer jumps to its rail on all axes", broken(frozen=RAILED), Left(TRIPPED, Reason.VIBRATION), 100.0),
+    DeviceFault(
+        "accelerometer frozen at zero", broken(frozen=(0, 0, 0)), Left(TRIPPED, Reason.ACCELEROMETER), 100.0, BOTH
+    ),
+    DeviceFault(
+        "accelerometer frozen at a constant", broken(frozen=(17, -3, 256)), Left(TRIPPED, Reason.ACCELEROMETER), 100.0
+    ),
+    DeviceFault(
+        "accelerometer jumps to its rail on all axes", broken(frozen=RAILED), Left(TRIPPED, Reason.VIBRATION), 100.0
+    ),
     DeviceFault(
         "accelerometer railed on all axes, vibration limit out of reach",
         broken(OUT_OF_REACH, frozen=RAILED),
@@ -510,7 +520,9 @@ FAULTS = (
         Left(TURNING, pulse_us=TURNING_US, second_cut="closed", facts=("0 restarts", "0 introductions")),
         boards=BOTH,
     ),
-    DeviceFault("a limit corrupted in memory while turning", limit_corrupted, Left(TRIPPED, Reason.LIMITS_CORRUPT), 100.0, BOTH),
+    DeviceFault(
+        "a limit corrupted in memory while turning", limit_corrupted, Left(TRIPPED, Reason.LIMITS_CORRUPT), 100.0, BOTH
+    ),
     DeviceFault(
         "a limit corrupted in memory while locked",
         limit_corrupted_locked,

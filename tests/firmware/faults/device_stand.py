@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 
 import numpy as np
 from fault_rotor import CURRENT_ZERO, SERVO_COUNTS, FaultRotor
@@ -15,8 +14,20 @@ from mcu_talk import Talk
 
 from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.limit_table import LimitId
-from whirlbench.link.messages import Ack, Arm, GovernorId, GovernorMode, Message, Reason, Request, Result, SetGovernor
-from whirlbench.link.messages import Slow, State, Throttle
+from whirlbench.link.messages import (
+    Ack,
+    Arm,
+    GovernorId,
+    GovernorMode,
+    Message,
+    Reason,
+    Request,
+    Result,
+    SetGovernor,
+    Slow,
+    State,
+    Throttle,
+)
 
 REST_MS = 150
 # The table of a rig whose sensors are those of the stand's rotor, with short times so that a fault is soon decided.
@@ -56,7 +67,9 @@ GOVERNOR = {  # gains that hold the stand's rotor at its speed
 class DeviceStand:
     """One sketch, one rotor, one host that beats; ``changes`` to the rig's limit table."""
 
-    def __init__(self, board: str, stand: McuStand, rotor: FaultRotor, changes: dict[LimitId, int] | None = None) -> None:
+    def __init__(
+        self, board: str, stand: McuStand, rotor: FaultRotor, changes: dict[LimitId, int] | None = None
+    ) -> None:
         self.stand, self.rotor, self.talk = stand, rotor, Talk(stand)
         self.changes = {**TABLE, **(changes or {})}
         self.board = board

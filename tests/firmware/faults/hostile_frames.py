@@ -46,9 +46,18 @@ def header() -> str:
     lines += [f"  LIMIT_{slot.name} = {slot.value}," for slot in LimitId]
     lines += ["};", "struct SlotRow { uint32_t lowest, highest, zero, sane; };", "const SlotRow SLOT_ROWS[] = {"]
     lines += [
-        f"  {{{slot.lowest}u, {slot.highest}u, {int(slot.zero)}, {SANE.get(slot.name, slot.start)}u}}," for slot in LimitId
+        f"  {{{slot.lowest}u, {slot.highest}u, {int(slot.zero)}, {SANE.get(slot.name, slot.start)}u}},"
+        for slot in LimitId
     ]
-    return "\n".join([*lines, "};", "#define IDENTITY {3, 1, 500, 1600, 3, 1, 3906, 1, 2147484}", "#define FURTHER_READINGS readings.supply_mv = 5000; readings.load_age_ms = 5;", ""])
+    return "\n".join(
+        [
+            *lines,
+            "};",
+            "#define IDENTITY {3, 1, 500, 1600, 3, 1, 3906, 1, 2147484}",
+            "#define FURTHER_READINGS readings.supply_mv = 5000; readings.load_age_ms = 5;",
+            "",
+        ]
+    )
 
 
 def program() -> Path:
