@@ -207,7 +207,9 @@ void Machine::judge_slow(uint32_t now_us, const Readings &readings) {
   const uint16_t quiet_ms = at_rest_ || silence_ms >= trips::LostTachRule::AT_REST ? trips::LostTachRule::AT_REST
                                                                                    : static_cast<uint16_t>(silence_ms);
   const uint8_t reason = slow_.feed(limits_, readings, throttle_us, servo_us_);
-  const bool lost = lost_tach_.feed(limits_, throttle_us, quiet_ms);
+  // a governor that sinks for want of its tach takes its pulse below DRIVEN_US before the time is over
+  const uint16_t driven_us = sinking_ ? larger(throttle_us, limits_.small(LIMIT_DRIVEN_US)) : throttle_us;
+  const bool lost = lost_tach_.feed(limits_, driven_us, quiet_ms);
   if (limits_are_corrupt()) {
     trip(REASON_LIMITS_CORRUPT, 0, now_us);
   } else if (reason != REASON_NONE) {

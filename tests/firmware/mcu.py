@@ -21,6 +21,7 @@ CLOCK_HZ = mcu_build.CLOCK_HZ
 BOARDS = {"atmega2560": 1, "atmega328p": 2}
 ESC, SERVO = 0, 1
 ROOM = 65536
+PIN_LEVELS = ("low", "high", "floating", "pull-up")
 
 
 class McuStopped(RuntimeError):
@@ -118,6 +119,31 @@ class Mcu:
     def hang(self, interrupts: bool) -> None:
         """The main program goes round in an empty loop from now on; its interrupts still come, or do not."""
         self._lib.stand_hang(self._stand, interrupts)
+
+    def peek(self, address: int, count: int) -> bytes:
+        """Bytes of the chip's memory from ``address`` on, registers included."""
+        out = self._ffi.new(f"uint8_t[{count}]")
+        if self._lib.stand_peek(self._stand, address, out, count) < 0:
+            raise ValueError(f"{count} bytes from {address:#x} are not all memory")
+        return bytes(out)
+
+    def poke(self, address: int, data: bytes) -> None:
+        """Changes memory behind the program's back, as a disturbance would; never registers."""
+        if self._lib.stand_poke(self._stand, address, data, len(data)) < 0:
+            raise ValueError(f"{len(data)} bytes from {address:#x} are not all memory beyond the registers")
+
+    def pin(self, port: str, bit: int) -> str:
+        """What drives a pin: "low", "high", "floating", or "pull-up" where only the chip's own pull-up does."""
+        return PIN_LEVELS[self._lib.stand_pin(self._stand, port.encode(), bit)]
+
+    def memory(self) -> bytes:
+        """The whole memory as the program addresses it, from address zero."""
+        for size in (0x2200, 0x900):  # of the ATmega2560, of the ATmega328P
+            try:
+                return self.peek(0, size)
+            except ValueError:
+                continue
+        raise McuStopped("this chip has neither of the known memory sizes")
 
     def tach_edges(self, times_s: Iterable[float]) -> None:
         """Rising edges of the tach at ``times_s``, ascending."""

@@ -43,23 +43,30 @@ def require_tools(*names: str) -> None:
         raise RuntimeError(f"{', '.join(missing)} not found: apt-get install {PACKAGES}")
 
 
-def built(name: str, command: list[str], sources: list[Path]) -> Path:
-    """Result of ``command`` (which takes ``-o``), kept under a name that holds its inputs; safe with parallel tests."""
+def built(name: str, command: list[str], sources: list[Path], generated: dict[str, str] | None = None) -> Path:
+    """Result of ``command`` (which takes ``-o``), kept under a name that holds its inputs; safe with parallel tests.
+
+    ``generated``: names and texts of headers that the sources include.
+    """
     digest = hashlib.sha256("\0".join(command).encode())
     for source in sorted(sources):
         digest.update(source.read_bytes())
+    for text in (generated or {}).values():
+        digest.update(text.encode())
     stem, _, suffix = name.rpartition(".")
     target = OUT / f"{stem}-{digest.hexdigest()[:16]}.{suffix}"
     if not target.exists():
         OUT.mkdir(exist_ok=True)
-        _compile(command, target)
+        _compile(command, target, generated or {})
     return target
 
 
-def _compile(command: list[str], target: Path) -> None:
+def _compile(command: list[str], target: Path, generated: dict[str, str]) -> None:
     with tempfile.TemporaryDirectory(dir=OUT) as folder:
+        for name, text in generated.items():
+            (Path(folder) / name).write_text(text, encoding="utf-8")
         result = Path(folder) / target.name
-        run = subprocess.run([*command, "-o", str(result)], capture_output=True, text=True)
+        run = subprocess.run([*command, f"-I{folder}", "-o", str(result)], capture_output=True, text=True)
         if run.returncode:
             raise RuntimeError(f"{' '.join(command[:2])} failed; packages needed: {PACKAGES}\n{run.stderr}")
         os.replace(result, target)

@@ -227,6 +227,31 @@ void stand_hang(stand_t *stand, int interrupts)
 	avr->sreg[S_I] = !!interrupts;
 }
 
+int stand_peek(const stand_t *stand, uint32_t address, uint8_t *out, int count)
+{
+	if (count < 0 || address + (uint32_t)count > stand->avr->ramend + 1u)
+		return -1;
+	memcpy(out, stand->avr->data + address, count);
+	return count;
+}
+
+int stand_poke(stand_t *stand, uint32_t address, const uint8_t *data, int count)
+{
+	/* registers are left alone: a write to one has effects that memory does not know */
+	if (count < 0 || address <= stand->avr->ioend || address + (uint32_t)count > stand->avr->ramend + 1u)
+		return -1;
+	memcpy(stand->avr->data + address, data, count);
+	return count;
+}
+
+int stand_pin(const stand_t *stand, char port, int bit)
+{
+	const avr_ioport_t *io = (const avr_ioport_t *)part_of_chip(stand->avr, "port", port);
+	int drives = stand->avr->data[io->r_ddr] >> bit & 1;
+	int high = stand->avr->data[io->r_port] >> bit & 1;
+	return drives ? high : 2 + high;
+}
+
 void stand_supply(stand_t *stand, int millivolts)
 {
 	stand->avr->vcc = stand->avr->avcc = stand->avr->aref = millivolts;
@@ -235,6 +260,6 @@ void stand_supply(stand_t *stand, int millivolts)
 void stand_analogue(stand_t *stand, int channel, int counts)
 {
 	/* the simulator computes floor(millivolts * 1023 / reference): the smallest voltage that gives these counts */
-	uint32_t millivolts = ((uint32_t)counts * 5000u + 1022u) / 1023u;
+	uint32_t millivolts = ((uint32_t)counts * stand->avr->avcc + 1022u) / 1023u;
 	avr_raise_irq(avr_io_getirq(stand->avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0 + channel), millivolts);
 }

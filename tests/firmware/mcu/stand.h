@@ -61,6 +61,13 @@ void stand_reset(stand_t *stand, int cause);
 /* From now on the program goes round in an empty loop, as one that has lost its way; with or without interrupts. */
 void stand_hang(stand_t *stand, int interrupts);
 
+/* The chip's memory as the program addresses it: reads it, or changes it behind the program's back. */
+int stand_peek(const stand_t *stand, uint32_t address, uint8_t *out, int count);
+int stand_poke(stand_t *stand, uint32_t address, const uint8_t *data, int count);
+
+/* What drives a pin: 0 the chip drives it low, 1 high, 2 nobody does, 3 only the chip's own pull-up. */
+int stand_pin(const stand_t *stand, char port, int bit);
+
 /* Rising edges of the tach, ascending; those in the past are delivered at once. Returns how many found room. */
 int stand_tach_edges(stand_t *stand, const uint64_t *cycles, int count);
 /* Analogue inputs, as the counts the converter shall give. */

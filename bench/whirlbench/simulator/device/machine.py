@@ -297,7 +297,9 @@ class DeviceMachine:
         silence_ms = self._silence_us(now_us) // 1000
         quiet_ms = LostTachRule.AT_REST if self.at_rest else min(silence_ms, LostTachRule.AT_REST)
         broken = self.slow.feed(readings, self.throttle_us, self.servo_us)
-        lost = self.lost_tach.feed(self.throttle_us, quiet_ms)
+        # a governor that sinks for want of its tach takes its pulse below DRIVEN_US before the time is over
+        driven_us = max(self.throttle_us, self.limits[LimitId.DRIVEN_US]) if self.sinking else self.throttle_us
+        lost = self.lost_tach.feed(driven_us, quiet_ms)
         if self._limits_are_corrupt():
             self.trip(Reason.LIMITS_CORRUPT, 0, now_us)
         elif broken is not None:
