@@ -2,5 +2,15 @@
 
 from whirlbench.results.check.charts import margins
 from whirlbench.results.check.check import SUBJECT, StrengthCheck, check_answer, check_strength, what_if
+from whirlbench.results.check.clearance import SetJudgement, judge_fitted_set
 
-__all__ = ["SUBJECT", "StrengthCheck", "check_answer", "check_strength", "margins", "what_if"]
+__all__ = [
+    "SUBJECT",
+    "SetJudgement",
+    "StrengthCheck",
+    "check_answer",
+    "check_strength",
+    "judge_fitted_set",
+    "margins",
+    "what_if",
+]

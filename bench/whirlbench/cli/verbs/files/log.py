@@ -139,7 +139,7 @@ def _named(blade_set: str | None, rig: Rig | None, log: SetLog) -> str:
 def _add_run(log: SetLog, path: Path, rig_path: Path | None, operator: str) -> None:
     from whirlbench.log import EntryKind, run_use
     from whirlbench.recording.files import open_recording
-    from whirlbench.results.check import permitted_rpm
+    from whirlbench.results.check import judge_fitted_set
     from whirlbench.rig.toml import parse_rig, read_rig
 
     with open_recording(path) as recording:
@@ -148,7 +148,7 @@ def _add_run(log: SetLog, path: Path, rig_path: Path | None, operator: str) -> N
         name = rig.propeller.blade_set
         if name is None:
             raise LogError(f"{path}: its rig does not say which blade set was fitted (propeller.blade_set)")
-        use = run_use(recording, rig, permitted_rpm(rig))
+        use = run_use(recording, rig, judge_fitted_set(rig).permitted_rpm)
     _tell(log, log.add(name, EntryKind.RUN, "", operator, use), name, EntryKind.RUN)
 
 
