@@ -39,7 +39,8 @@ def test_json_holds_the_promised_keys(rig_path: str, capsys: pytest.CaptureFixtu
     )
     assert found["root"]["reserve_factor"] == lowest
     assert found["reserve_factor"] <= lowest
-    assert set(found["permitted"]) == {"rpm", "governed_by"}
+    assert {"rpm", "nominal_rpm", "governed_by"} <= set(found["permitted"])
+    assert 0.0 < found["permitted"]["rpm"] <= found["permitted"]["nominal_rpm"]
     assert 0.0 < found["tip_mach"] < 1.0
     assert found["fragment"]["speed_m_s"] > 0.0 and found["fragment"]["energy_j"] > 0.0
     assert len(found["plan"]) >= 4
@@ -99,7 +100,8 @@ def test_bad_input_is_one_line_that_names_the_key(
     path.write_text(text.replace(old, new, 1), encoding="utf-8")
     assert run(["check", rig_path, "--json"]) == BAD_INPUT
     printed = capsys.readouterr()
-    assert printed.out == ""
+    document = json.loads(printed.out)
+    assert document["verdict"] == "not judged" and key in document["not_judged"][0]["why"]
     assert key in printed.err and printed.err.count("\n") == 1
 
 
@@ -111,3 +113,22 @@ def test_a_refused_proof_speed_says_why(rig_path: str, capsys: pytest.CaptureFix
 def test_a_file_that_cannot_be_written(rig_path: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["check", rig_path, "--plan-out", str(tmp_path / "nowhere" / "plan.toml")]) == BAD_INPUT
     assert "nowhere" in capsys.readouterr().err
+
+
+def test_what_if_draws_the_permitted_speed_against_a_dimension(
+    rig_path: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    found = answer(capsys, rig_path, "--vary", "root.edge_mm=5:14:3")["vary"]
+    assert found["key"] == "root.edge_distance_m" and found["present"] == 10.0
+    first, *rest = found["points"]
+    assert first["rpm"] is None and "below 1.2 no rule holds" in first["refused"]
+    assert rest[0]["rpm"] < rest[1]["rpm"] <= rest[1]["nominal_rpm"]
+
+
+@pytest.mark.parametrize("text", ["root.edge_mm", "root.nowhere_mm=1:2", "root.edge_mm=6:6", "hub.edge_mm=1:2"])
+def test_a_variation_that_cannot_be_read_is_one_line(
+    rig_path: str, capsys: pytest.CaptureFixture[str], text: str
+) -> None:
+    assert run(["check", rig_path, "--vary", text]) == BAD_INPUT
+    printed = capsys.readouterr()
+    assert text in printed.err and printed.err.count("\n") == 1

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from whirlbench.physics.fatigue import STATEMENT, fatigue_view
+from whirlbench.physics.fatigue import REASONS, fatigue_view, wood_hours
 from whirlbench.physics.fragments import fragment, range_with_drag_m, range_without_drag_m
 
 
@@ -33,4 +33,20 @@ def test_fatigue_view_promises_no_life() -> None:
     assert view.share_of_strength == pytest.approx(0.5)
     assert view.revolution_share is None
     assert view.hours_to_million_revolutions == pytest.approx(1e6 / 360_000.0)
-    assert "No life is predicted" in STATEMENT and "printed polymers" in STATEMENT
+    assert view.hours_under_load is None and view.statement.startswith("No life is predicted")
+
+
+def test_words_of_life_fit_the_material() -> None:
+    for family in REASONS:
+        told = fatigue_view(3000.0, 20e6, None, 40e6, family)
+        assert ("layer" in told.statement) == (family == "printed")
+        assert ("grain" in told.inspection) == (family == "wood")
+
+
+def test_wood_under_load_follows_the_madison_curve() -> None:
+    """Ten years at some 62 % of the short-term strength: the usual reading of the curve, FPL report 1916."""
+    assert wood_hours(0.623) == pytest.approx(8766.0 * 10.0, rel=0.15)
+    level = (18.3 + 108.4 * (1000.0 * 3600.0) ** -0.0464) / 100.0
+    assert wood_hours(level) == pytest.approx(1000.0, rel=1e-9)
+    assert wood_hours(0.3) is None and wood_hours(1.0) is None
+    assert "Madison" in fatigue_view(3000.0, level * 1e6, None, 1e6, "wood").statement

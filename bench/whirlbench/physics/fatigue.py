@@ -12,22 +12,22 @@ from dataclasses import dataclass
 NO_LIFE = "No life is predicted. "
 # By family of material: why there is no figure for starts and hours, or what the figure there is leaves out.
 REASONS = {
-    "printed": "No published curve of stress against cycles or time was found that covers your filament, layer direction, "
-    "temperature and moisture together, and scatter between printers is larger than any margin read from one.",
-    "sintered": "No published curve of stress against cycles or time was found that covers your powder, build direction, "
-    "temperature and moisture together.",
-    "moulded": "No published creep-rupture or low-cycle curve was found for your grade, conditioned and warm; creep "
-    "modulus alone tells how a clamp loosens, not when a root breaks.",
+    "printed": "No published curve of stress against cycles or time was found that covers your filament, layer "
+    "direction, temperature and moisture together, and printers differ by more than any margin read from one.",
+    "sintered": "No published curve of stress against cycles or time was found that covers your powder, build "
+    "direction, temperature and moisture together.",
+    "moulded": "No published creep-rupture or low-cycle curve was found for your grade, conditioned and warm; its "
+    "creep modulus tells how a clamp loosens, not when a root breaks.",
     "wood": "Starts and turns are not in the curve of wood under load, nor are drying, knots, slope of grain and glue.",
     "laminate": "No published curve was found that covers your cloth, resin, lay-up and hole together.",
-    "metal": "Published curves are for polished specimens of a known alloy; scratches, threads and fretting decide here.",
+    "metal": "Published curves are for polished specimens; scratches, threads and fretting decide here.",
     "": "Without a named material there is no curve to look for.",
 }
 SIGNS = {
     "printed": "white or parted layers at hole and neck, a hole grown oval",
     "sintered": "white marks or cracks at hole and neck, a hole grown oval",
     "moulded": "white marks at the hole and along weld lines, a hole grown oval, a clamp gone loose",
-    "wood": "splits along the grain at the clamp, crushed fibres, opened glue lines, a clamp gone loose after dry weather",
+    "wood": "splits along the grain at the clamp, crushed fibres, opened glue lines, a clamp loose after dry weather",
     "laminate": "parted plies, white marks in glass, dull taps beside hole and neck",
     "metal": "cracks at hole, thread and fillet (dye), fretting dust at the clamp",
     "": "marks and cracks at hole and neck, looseness",
@@ -72,7 +72,7 @@ def fatigue_view(
 
     per_hour, level = speed_rpm * 60.0, share(peak_pa)
     hours = wood_hours(level) if family == "wood" and level is not None else None
-    inspection = f"Look for {SIGNS.get(family, SIGNS[''])}, {WHEN}."
+    look_for = f"Look for {SIGNS.get(family, SIGNS[''])}, {WHEN}."
     return FatigueView(
         peak_pa,
         level,
@@ -82,7 +82,7 @@ def fatigue_view(
         1e6 / per_hour,
         hours,
         _told(family, hours),
-        inspection,
+        look_for,
     )
 
 

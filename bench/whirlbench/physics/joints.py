@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -79,7 +80,7 @@ class Peak:
 def strips_m(tang: Tang) -> list[Values]:
     """Width that works for each hole: twice its nearest free distance, to the side or half way to the next hole."""
     offsets = tang.places_m
-    found = []
+    found: list[Values] = []
     for number, at in enumerate(offsets):
         near = tang.width_m / 2.0 - np.abs(at)
         for other in (*offsets[:number], *offsets[number + 1 :]):
@@ -285,7 +286,7 @@ def too_close(tang: Tang) -> str | None:
     d = float(tang.hole_diameter_m)
     sides = [float(tang.width_m) / 2.0 - abs(float(at)) for at in tang.places_m]
     places = sorted(float(at) for at in tang.places_m)
-    gaps = [after - before for before, after in zip(places, places[1:], strict=False)]
+    gaps = [after - before for before, after in pairwise(places)]
     asked = [("edge_distance_m", "from a hole's centre to the end", float(tang.edge_distance_m), LEAST_END)]
     asked.append(("width_m", "from a hole's centre to the side", min(sides), LEAST_SIDE))
     asked += [("hole_offsets_m", "between holes side by side", gap, LEAST_PITCH_ACROSS) for gap in gaps]

@@ -110,9 +110,8 @@ def _root_complaints(key: str, root: Root) -> Iterator[str]:
         yield from _tang_complaints(key, root)
     if isinstance(root, ClampedRoot):
         yield from _clamp_complaints(key, root)
-    if isinstance(root, ShankRoot) and root.thread_pitch_m is not None:
-        if root.thread_pitch_m * MOST_PITCH >= root.shank_diameter_m:
-            yield f"{key}.thread_pitch_m is {root.thread_pitch_m:g}: too coarse for a shank of {root.shank_diameter_m:g}"
+    if isinstance(root, ShankRoot) and MOST_PITCH * (root.thread_pitch_m or 0.0) >= root.shank_diameter_m:
+        yield f"{key}.thread_pitch_m is {root.thread_pitch_m:g}: too coarse for a shank of {root.shank_diameter_m:g}"
 
 
 def _clamp_complaints(key: str, root: ClampedRoot) -> Iterator[str]:

@@ -86,7 +86,7 @@ class TangRoot(Section, frozen=True, tag_field="kind", tag="tang"):
 
 
 class GripRoot(TangRoot, frozen=True, tag_field="kind", tag="grip"):
-    """A tang between the two faces of a blade grip, kept there by a pin: the faces take the bending, the pin the pull."""
+    """A tang between the two faces of a blade grip: the faces take the bending, the retaining pin the pull."""
 
     grip_length_m: Annotated[
         float | None, key("Length of the grip's faces along the blade; absent: from the hole to the mouth.", "m")

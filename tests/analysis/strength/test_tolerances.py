@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from uncertainties import ufloat
 
-from whirlbench.analysis.strength import MonteCarlo, check_strength
+from whirlbench.analysis.strength import MonteCarlo, check_strength, permitted_speed
 from whirlbench.rig.blade_sets import Tolerances
 from whirlbench.rig.toml import example_rig_text, parse_rig
 
@@ -22,6 +22,7 @@ mass_kg = 0.005
 cg_radius_m = 0.060
 material = "moulded_nylon"
 temperature_factor = 1.0
+brittle = false
 [blade_sets.bare.root]
 kind = "tang"
 hole_radius_m = 0.012
@@ -30,6 +31,7 @@ thickness_m = 0.005
 hole_diameter_m = 0.003
 edge_distance_m = 0.012
 bending_at_hole = 0.0
+weld_line = false
 [blade_sets.bare.tolerances]
 dimension_mm = {dimension}
 mass_pct = {mass}
@@ -84,17 +86,25 @@ def test_probability_of_exceeding_against_the_normal_integral() -> None:
 def test_the_worst_section_of_the_blade_is_in_the_sample() -> None:
     """Thickness alone scattered, bending alone: reserve goes with its square, so its spread is twice as wide."""
     rig = parse_rig(example_rig_text())
+    free = msgspec.structs.replace(rig.limits, tip_mach=None)
     tolerances = Tolerances(dimension_mm=0.1, strength_pct=0.0)
-    blades = msgspec.structs.replace(rig.blade_sets["moulded"], tolerances=tolerances)
-    check = check_strength(msgspec.structs.replace(rig, blade_sets={"moulded": blades}))
+    drilled = msgspec.structs.replace(
+        rig.blade_sets["moulded"].root, weld_line=False, width_m=0.03, hole_diameter_m=0.009, edge_distance_m=0.025
+    )
+    blades = msgspec.structs.replace(rig.blade_sets["moulded"], tolerances=tolerances, root=drilled, brittle=False)
+    check = check_strength(msgspec.structs.replace(rig, blade_sets={"moulded": blades}, limits=free))
     found, sections = check.monte_carlo["moulded"], check.fitted.sections
     assert found is not None and sections is not None
     assert max(found.weakest, key=lambda name: found.weakest[name]) == "blade section"
-    direct, bending = sections.worst_parts_pa
-    chord = ufloat(sections.worst_chord_m, 5e-5)
-    thickness = ufloat(sections.worst_thickness_m, 5e-5)
-    stress = direct * sections.worst_chord_m * sections.worst_thickness_m / (chord * thickness)
-    stress += bending * sections.worst_chord_m * sections.worst_thickness_m**2 / (chord * thickness**2)
+    direct, _ = sections.worst_parts_pa
+    place = int(np.argmax(sections.direct_pa + sections.bending_pa))
+    chord_m, thickness_m = float(sections.chord_m[place]), float(sections.thickness_m[place])
+    flap, edge = float(sections.flap_pa[place]), float(sections.edge_pa[place])
+    chord = ufloat(chord_m, 5e-5)
+    thickness = ufloat(thickness_m, 5e-5)
+    stress = direct * chord_m * thickness_m / (chord * thickness)
+    stress += flap * chord_m * thickness_m**2 / (chord * thickness**2)
+    stress += edge * thickness_m * chord_m**2 / (thickness * chord**2)
     reserve = 40e6 / stress
     low, middle, high = found.reserve_factor
     assert middle == pytest.approx(reserve.nominal_value, rel=0.005)
@@ -119,6 +129,48 @@ def test_small_probabilities_are_not_told_finer_than_the_sample() -> None:
     assert found.told(0.25) == "0.25"
 
 
-def test_without_tolerances_nothing_is_drawn() -> None:
+def test_a_blank_tolerance_is_no_zero() -> None:
+    """What the rig does not give is assumed, told, and spreads as if it had been stated."""
     text = RIG.format(dimension=0, mass=0, cg=0, strength=0).split("[blade_sets.bare.tolerances]")[0]
-    assert check_strength(parse_rig(text)).monte_carlo["bare"] is None
+    silent = check_strength(parse_rig(text), seed=1)
+    chance = silent.monte_carlo["bare"]
+    assert chance.assumed == ("dimension_mm", "mass_pct", "cg_mm", "strength_pct") and not chance.rests_on_the_rig
+    assert any("tolerances that the rig does not give are assumed" in line for line in silent.assumptions)
+    stated = drawn(dimension=0.2, mass=3.0, cg=1.0, strength=15.0)
+    assert chance.permitted_rpm == pytest.approx(stated.permitted_rpm, rel=1e-12)
+
+
+def test_the_figure_to_act_on_is_the_five_percent_end_and_never_above_the_drawing() -> None:
+    check = check_strength(parse_rig(RIG.format(dimension=0.1, mass=4.0, cg=1.0, strength=20.0)), seed=1)
+    found = check.fitted
+    assert found.permitted_rpm == found.chance.permitted_rpm[0] < found.nominal_rpm
+    for mode in found.modes:
+        assert mode.permitted_rpm >= found.nominal_rpm or not mode.judged
+    assert found.chance.permitted_rpm[1] == pytest.approx(found.nominal_rpm, rel=0.01)
+
+
+def test_the_permitted_speed_does_not_depend_on_the_speed_asked_about() -> None:
+    rig = parse_rig(example_rig_text())
+    slow, fast = (check_strength(rig, speed_rpm=rpm).fitted for rpm in (2000.0, 6000.0))
+    assert slow.permitted_rpm == pytest.approx(fast.permitted_rpm, rel=1e-9)
+    assert slow.chance.permitted_rpm == fast.chance.permitted_rpm
+    assert permitted_speed(rig).rpm == pytest.approx(fast.permitted_rpm, rel=1e-9)
+
+
+def test_the_spread_splits_over_its_inputs() -> None:
+    """Only mass and strength scatter; the speed goes with the root of either, so shares go with their variances."""
+    split = drawn(mass=6.0, strength=8.0).split
+    assert set(split) == {"mass", "strength, moulded_nylon tension no layers"} or len(split) == 2
+    assert split["mass"] == pytest.approx(0.03**2 / (0.03**2 + 0.04**2), abs=0.03)
+    assert drawn().split == {}
+
+
+@pytest.mark.parametrize("trip", [9000, 10_000, 20_000])
+def test_a_trip_inside_or_above_the_band_is_told(trip: int) -> None:
+    text = RIG.format(dimension=0.1, mass=4.0, cg=1.0, strength=20.0).replace("rpm = 8000", f"rpm = {trip}")
+    check = check_strength(parse_rig(text), speed_rpm=8000.0, seed=1)
+    told = [line for line in (*check.warnings, *check.cautions) if "limits.overspeed_rpm" in line]
+    low, nominal = check.fitted.permitted_rpm, check.fitted.nominal_rpm
+    expected = "" if trip <= low else "inside the band" if trip <= nominal else "lies above"
+    assert (expected in told[0]) if expected else told == []
+    assert any("lies above" in line for line in check.warnings) == (trip > nominal)

@@ -4,10 +4,12 @@ from whirlbench.analysis.strength.blade_build import BuiltBlade, build_blade
 from whirlbench.analysis.strength.blade_stress import AirLoads, BladeUnderLoad, Yaw
 from whirlbench.analysis.strength.design_check import DesignCheck, FragmentView, ModeResult, reserve_use, servo_hold
 from whirlbench.analysis.strength.hand_calculation import worked_sets
+from whirlbench.analysis.strength.permitted import PermittedSpeed, permitted_speed
 from whirlbench.analysis.strength.planned_points import PlannedPoint
 from whirlbench.analysis.strength.proof_plan import Stage, plan_text
 from whirlbench.analysis.strength.strength_check import StrengthCheck, check_strength
 from whirlbench.analysis.strength.tolerances import DEFAULT_SEED, MonteCarlo
+from whirlbench.analysis.strength.what_if import WhatIf, WhatIfPoint, what_if
 
 __all__ = [
     "AirLoads",
@@ -18,14 +20,19 @@ __all__ = [
     "FragmentView",
     "ModeResult",
     "MonteCarlo",
+    "PermittedSpeed",
     "PlannedPoint",
     "Stage",
     "StrengthCheck",
+    "WhatIf",
+    "WhatIfPoint",
     "Yaw",
     "build_blade",
     "check_strength",
+    "permitted_speed",
     "plan_text",
     "reserve_use",
     "servo_hold",
+    "what_if",
     "worked_sets",
 ]

@@ -117,7 +117,8 @@ class SectionStress:
     @property
     def bending_pa(self) -> np.ndarray:
         """Bending stress the thin and the wide way together."""
-        return self.flap_pa + self.edge_pa
+        result: np.ndarray = self.flap_pa + self.edge_pa
+        return result
 
     @property
     def worst(self) -> tuple[float, float]:

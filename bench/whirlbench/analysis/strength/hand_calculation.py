@@ -11,10 +11,12 @@ from dataclasses import dataclass
 
 from whirlbench.analysis.strength.blade_build import BuiltBlade, build_blade
 from whirlbench.analysis.strength.design_check import DesignCheck, ModeResult
+from whirlbench.analysis.strength.root_modes import clamp_force_n
 from whirlbench.analysis.strength.strength_check import StrengthCheck
 from whirlbench.physics.blade_loads import blade_mass_kg, centre_of_mass_m
+from whirlbench.physics.joints import PITCH_TO_MINOR, THREAD_SHARE, edge_factor, strips_m
 from whirlbench.physics.root_stress import FORTY_DEG, pin_loaded_kt
-from whirlbench.rig.blade_sets import BondedRoot, ClampedRoot, TangRoot
+from whirlbench.rig.blade_sets import BondedRoot, ClampedRoot, ShankRoot, TangRoot
 from whirlbench.rig.description import Rig, require_number
 from whirlbench.units import STANDARD_GRAVITY_M_S2, rad_s_from_rpm
 
@@ -67,9 +69,12 @@ def _lines(check: StrengthCheck, design: DesignCheck, built: BuiltBlade, rig: Ri
         yield from _tang_lines(design, built.root)
     elif isinstance(built.root, ClampedRoot):
         yield from _clamp_lines(design, built.root)
+    elif isinstance(built.root, ShankRoot):
+        yield from _shank_lines(design, built.root)
     else:
         yield from _bond_lines(design, built.root)
-    yield from _neck_lines(design)
+    if not isinstance(built.root, ShankRoot):
+        yield from _neck_lines(design)
     for mode in design.modes:
         yield from _allowable_lines(mode)
         yield from _reserve_lines(mode, check.speed_rpm)
@@ -91,19 +96,50 @@ def _tang_lines(design: DesignCheck, root: TangRoot) -> Iterator[WorkedLine]:
     net_m2 = f"(({_n(root.width_m)} - {holes}) * {_n(root.thickness_m)})"
     net = design.centrifugal_n / ((root.width_m - root.bolts * root.hole_diameter_m) * root.thickness_m)
     yield _stress("net section, direct", "F / ((w - n d) t)", f"{pull} / {net_m2}", net)
-    yield from _shear_lines(design, root)
+    bearing = design.mode("bearing")
+    assert bearing is not None
+    bolt_n = bearing.stress_pa * root.hole_diameter_m * root.thickness_m
+    if root.bolts == 1 and root.rows == 1:
+        yield WorkedLine("pull of the bolt", "F, one bolt", pull, bolt_n, "N")
+    else:
+        yield WorkedLine("pull of the worst bolt (clearance, moment, rows)", "from the check", _n(bolt_n), bolt_n, "N")
+    yield from _shear_lines(root, bolt_n)
     bolt = design.mode("bolt")
     if bolt is not None:
         area = f"(pi * {_n(root.bolt_diameter_m or root.hole_diameter_m)}**2 / 4)"
-        yield _stress("shear of the bolt", "F / (2 n A)", f"{pull} / (2 * {root.bolts} * {area})", bolt.stress_pa)
-    bearing = design.mode("bearing")
-    assert bearing is not None
-    numbers = f"{pull} / ({holes} * {_n(root.thickness_m)})"
-    yield _stress("bearing", "F / (n d t)", numbers, bearing.stress_pa)
-    share = root.bolts * root.hole_diameter_m / root.width_m
-    factor = float(pin_loaded_kt(share))
-    yield WorkedLine("concentration at the pin-loaded hole (fit from memory)", "Kt(n d / w)", _kt(share), factor, "")
-    yield _stress("peak at the hole", "Kt times net section", f"{_n(factor)} * {_n(net)}", factor * net)
+        yield _stress("shear of the bolt", "F1 / 2 A", f"{_n(bolt_n)} / (2 * {area})", bolt.stress_pa)
+        yield from _pin_lines(root, bolt_n)
+    numbers = f"{_n(bolt_n)} / ({_n(root.hole_diameter_m)} * {_n(root.thickness_m)})"
+    yield _stress("bearing", "F1 / (d t)", numbers, bearing.stress_pa)
+    yield from _peak_lines(design, root, bolt_n)
+
+
+def _pin_lines(root: TangRoot, bolt_n: float) -> Iterator[WorkedLine]:
+    """Bending moment of the bolt and its stress, shear left out."""
+    outer, diameter = root.jaw_thickness_m or 0.5 * root.thickness_m, root.bolt_diameter_m or root.hole_diameter_m
+    moment = bolt_n * (root.thickness_m + 4.0 * root.jaw_gap_m + 2.0 * outer) / 8.0
+    numbers = f"{_n(bolt_n)} * ({_n(root.thickness_m)} + 4 * {_n(root.jaw_gap_m)} + 2 * {_n(outer)}) / 8"
+    yield WorkedLine("moment of the bolt", "F1 (b + 4 c + 2 a) / 8", numbers, moment, "N m")
+    bending = 32.0 * moment / (math.pi * diameter**3)
+    yield _stress("its bending alone", "32 M / (π d³)", f"32 * {_n(moment)} / (pi * {_n(diameter)}**3)", bending)
+
+
+def _peak_lines(design: DesignCheck, root: TangRoot, bolt_n: float) -> Iterator[WorkedLine]:
+    """The pin's peak by hand where one row carries it; the bending parts as the check has them."""
+    assert design.peak is not None and design.geometry.tang is not None
+    direct, along, about = (
+        float(part) for part in (design.peak.direct_pa, design.peak.along_bolt_pa, design.peak.about_bolt_pa)
+    )
+    strip = float(min(float(width) for width in strips_m(design.geometry.tang)))
+    share, end = root.hole_diameter_m / strip, root.hole_diameter_m / root.edge_distance_m
+    factor, edge = float(pin_loaded_kt(share)), float(edge_factor(share, end))
+    yield WorkedLine("concentration at the pin-loaded hole (fit from memory)", "Kt(d / strip)", _kt(share), factor, "")
+    yield WorkedLine(f"short end, e/d {1.0 / end:.3g} (finite elements)", "from the table", _n(edge), edge, "")
+    if root.rows == 1:
+        numbers = f"{_n(factor)} * {_n(edge)} * {_n(bolt_n)} / (({_n(strip)} - {_n(root.hole_diameter_m)})"
+        yield _stress("peak by the pin", "Kt Ke F1 / ((strip - d) t)", f"{numbers} * {_n(root.thickness_m)})", direct)
+    numbers = f"{_n(direct)} + {_n(along)} + {_n(about)}"
+    yield _stress("peak with bending over and about the bolt", "sum", numbers, direct + along + about)
 
 
 def _kt(share: float) -> str:
@@ -114,16 +150,15 @@ def _kt(share: float) -> str:
     return f"12.882 - 52.714 * {x} + 89.762 * {x}**2 - 51.667 * {x}**3" if math.isclose(fit, factor) else _n(factor)
 
 
-def _shear_lines(design: DesignCheck, root: TangRoot) -> Iterator[WorkedLine]:
+def _shear_lines(root: TangRoot, bolt_n: float) -> Iterator[WorkedLine]:
     """Both usual path lengths: from the hole's edge, which is judged, and along 40-degree lines."""
-    pull = design.centrifugal_n
     for what, cut in (("short path, judged", 1.0), ("40-degree path, for comparison", math.cos(FORTY_DEG))):
         length = root.edge_distance_m - cut * root.hole_diameter_m / 2.0
         scale = "" if cut == 1.0 else f" * {cut:.4f}"
         path = f"({_n(root.edge_distance_m)} - {_n(root.hole_diameter_m)} / 2{scale})"
-        numbers = f"{_n(pull)} / (2 * {root.bolts} * {path} * {_n(root.thickness_m)})"
-        formula = "F / (2 n (e - d/2) t)" if cut == 1.0 else "F / (2 n (e - d/2 cos 40°) t)"
-        yield _stress(f"shear-out, {what}", formula, numbers, pull / (2.0 * root.bolts * length * root.thickness_m))
+        numbers = f"{_n(bolt_n)} / (2 * {path} * {_n(root.thickness_m)})"
+        formula = "F1 / (2 (e - d/2) t)" if cut == 1.0 else "F1 / (2 (e - d/2 cos 40°) t)"
+        yield _stress(f"shear-out, {what}", formula, numbers, bolt_n / (2.0 * length * root.thickness_m))
 
 
 def _clamp_lines(design: DesignCheck, root: ClampedRoot) -> Iterator[WorkedLine]:
@@ -131,8 +166,9 @@ def _clamp_lines(design: DesignCheck, root: ClampedRoot) -> Iterator[WorkedLine]
     assert slip is not None
     area = f"({_n(root.neck_chord_m)} * {_n(root.clamped_length_m)})"
     yield _stress("friction needed", "F / (2 c l)", f"{_n(design.centrifugal_n)} / (2 * {area})", slip.stress_pa)
-    numbers = f"{_n(root.friction)} * {_n(root.clamp_force_n)} / {area}"
-    yield _stress("friction there is", "mu N / (c l)", numbers, slip.allowable.value_pa)
+    kept = dict(slip.allowable.factors)["clamp force kept"]
+    numbers = f"{_n(root.friction)} * {_n(kept)} * {_n(clamp_force_n(root))} / {area}"
+    yield _stress("friction there is after creep", "mu k N / (c l)", numbers, slip.allowable.value_pa)
 
 
 def _bond_lines(design: DesignCheck, root: BondedRoot) -> Iterator[WorkedLine]:
@@ -141,6 +177,24 @@ def _bond_lines(design: DesignCheck, root: BondedRoot) -> Iterator[WorkedLine]:
     around = f"2 * ({_n(root.neck_chord_m)} + {_n(root.neck_thickness_m)}) * {_n(root.bond_length_m)}"
     numbers = f"{_n(design.centrifugal_n)} / ({around})"
     yield _stress("mean shear of the glue line", "F / (2 (c + t) l)", numbers, bond.stress_pa)
+
+
+def _shank_lines(design: DesignCheck, root: ShankRoot) -> Iterator[WorkedLine]:
+    loads, core = design.loads, float(design.geometry["shank_diameter_m"])
+    neck = design.mode("neck")
+    assert neck is not None
+    moment = math.hypot(loads.flap_moment_n_m, loads.edge_moment_n_m)
+    numbers = f"4 * {_n(loads.mouth_pull_n)} / (pi * {_n(core)}**2) + 32 * {_n(moment)} / (pi * {_n(core)}**3)"
+    yield _stress("core of the shank", "4 F / (π d²) + 32 M / (π d³)", numbers, neck.stress_pa)
+    thread, bond = design.mode("thread"), design.mode("bond")
+    length, pull = _n(root.engaged_length_m), _n(design.centrifugal_n)
+    if thread is not None and root.thread_pitch_m is not None:
+        minor = f"({_n(root.shank_diameter_m)} - {PITCH_TO_MINOR} * {_n(root.thread_pitch_m)})"
+        numbers = f"{pull} / ({THREAD_SHARE} * pi * {minor} * {length})"
+        yield _stress("stripping of the threads", "F / (0.75 π D1 L)", numbers, thread.stress_pa)
+    if bond is not None:
+        numbers = f"{pull} / (pi * {_n(root.shank_diameter_m)} * {length})"
+        yield _stress("mean shear of the glue line", "F / (π d L)", numbers, bond.stress_pa)
 
 
 def _neck_lines(design: DesignCheck) -> Iterator[WorkedLine]:
@@ -172,8 +226,7 @@ def _allowable_lines(mode: ModeResult) -> Iterator[WorkedLine]:
 def _reserve_lines(mode: ModeResult, rpm: float) -> Iterator[WorkedLine]:
     numbers = f"{_n(mode.allowable.value_pa / MPA)} / {_n(mode.stress_pa / MPA)}"
     yield WorkedLine(f"reserve of {mode.name}", "allowable / stress", numbers, mode.reserve_factor, "")
-    by_root = mode.key in ("shear_out", "bearing", "hole_peak", "bolt", "slip", "bond")
-    if mode.judged and by_root and math.isfinite(mode.permitted_rpm):
+    if mode.judged and mode.key in ("slip", "bond", "thread", "first_thread") and math.isfinite(mode.permitted_rpm):
         numbers = f"{_n(rpm)} * ({_n(mode.reserve_factor)} / {_n(mode.required)})**0.5"
         yield WorkedLine(f"speed permitted by {mode.name}", "n √(reserve / needed)", numbers, mode.permitted_rpm, "rpm")
 

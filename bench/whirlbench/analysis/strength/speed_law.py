@@ -15,7 +15,7 @@ import numpy as np
 
 from whirlbench.analysis.strength.allowables import Allowable
 from whirlbench.analysis.strength.blade_stress import BladeUnderLoad, SectionStress
-from whirlbench.analysis.strength.root_modes import RootGeometry, RootLoads, RootMode
+from whirlbench.analysis.strength.root_modes import RootGeometry, RootLoads, RootMode, named
 from whirlbench.physics.root_stress import Values
 
 SLOWEST_RPM = 20.0
@@ -51,28 +51,39 @@ class SpeedLaw:
 
     def loads(self, rpm: Values, mass: Values = 1.0) -> RootLoads:
         """Loads on the root at speeds; ``mass`` is first moment of mass over the nominal one."""
-        squared, at = np.square(rpm), np.log(rpm)
-        known = np.log(self.rpm)
+        squared, place = np.square(rpm), self._place(rpm)
         return RootLoads(
             pull_n=self.pull * squared * mass,
             mouth_pull_n=self.mouth_pull * squared * mass,
-            flap_moment_n_m=np.interp(at, known, self.flap) * squared,
-            edge_moment_n_m=np.interp(at, known, self.edge) * squared,
+            flap_moment_n_m=_along(self.flap, place) * squared,
+            edge_moment_n_m=_along(self.edge, place) * squared,
         )
+
+    def _place(self, rpm: Values) -> tuple[np.ndarray, np.ndarray]:
+        """(number of the step, share of the way to the next) of speeds; held at the ends."""
+        known, at = np.log(self.rpm), np.log(np.clip(rpm, self.rpm[0], self.rpm[-1]))
+        step = np.clip(np.searchsorted(known, at, side="right") - 1, 0, len(known) - 2)
+        return step, (at - known[step]) / (known[step + 1] - known[step])
 
     def section_pa(self, rpm: Values, geometry: RootGeometry, mass: Values = 1.0) -> Values:
         """Stress of the worst section at speeds; 0 for a blade without sections."""
-        at, known = np.log(rpm), np.log(self.rpm)
+        place = self._place(rpm)
         wider, thicker = geometry["section_chord_m"], geometry["section_thickness_m"]
         worst: Values = 0.0 * np.asarray(rpm)
         for number in range(len(self.direct)):
             c = self.chord_m[number] / np.maximum(self.chord_m[number] + wider, LEAST_LENGTH_M)
             t = self.thickness_m[number] / np.maximum(self.thickness_m[number] + thicker, LEAST_LENGTH_M)
-            flap = np.interp(at, known, self.flap_stress[:, number])
-            edge = np.interp(at, known, self.edge_stress[:, number])
+            flap = _along(self.flap_stress[:, number], place)
+            edge = _along(self.edge_stress[:, number], place)
             stress = self.direct[number] * mass * c * t + flap * c * t**2 + edge * t * c**2
             worst = np.maximum(worst, stress * np.square(rpm))
         return worst
+
+
+def _along(values: np.ndarray, place: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    step, share = place
+    result: np.ndarray = values[step] + share * (values[step + 1] - values[step])
+    return result
 
 
 def speed_law(loaded: BladeUnderLoad) -> SpeedLaw:
@@ -86,7 +97,8 @@ def speed_law(loaded: BladeUnderLoad) -> SpeedLaw:
     def column(name: str) -> np.ndarray:
         if first is None:
             return np.zeros((len(rpm), 0))
-        return np.array([getattr(item, name)[places] for item in sections]) / squared
+        found: np.ndarray = np.array([getattr(item, name)[places] for item in sections]) / squared
+        return found
 
     return SpeedLaw(
         rpm=rpm,
@@ -141,7 +153,6 @@ class Case:
     def section_mode(self) -> RootMode:
         """The blade outside its grip as a mode; its stress is found by ``stress_pa``."""
         assert self.section is not None
-        from whirlbench.analysis.strength.root_modes import named
 
         def nothing(geometry: RootGeometry, loads: RootLoads) -> Values:
             raise AssertionError("the section's stress goes with speed and is asked of the case")
@@ -172,15 +183,17 @@ class Case:
         never = at_top < limit
         sought = np.where(never | ~(limit > 0.0), at_top, limit)  # a limit that is no number permits nothing
         found = self._speed_at(mode, sought, geometry, mass, top)
-        return np.where(never, math.inf, np.where(limit > 0.0, found, 0.0))
+        permitted: np.ndarray = np.where(never, math.inf, np.where(limit > 0.0, found, 0.0))
+        return permitted
 
     def _speed_at(
         self, mode: RootMode, limit_pa: np.ndarray, geometry: RootGeometry, mass: Values, top_rpm: np.ndarray
-    ) -> np.ndarray:
+    ) -> Values:
         """Speeds at which a stress that rises with speed reaches ``limit_pa``: secants on logarithms, else halving."""
 
         def excess(log_rpm: np.ndarray) -> np.ndarray:
-            return np.log(self.stress_pa(mode, np.exp(log_rpm), geometry, mass) / limit_pa)
+            found: np.ndarray = np.log(self.stress_pa(mode, np.exp(log_rpm), geometry, mass) / limit_pa)
+            return found
 
         before, over_before = np.log(top_rpm), excess(np.log(top_rpm))
         at = before - over_before / 2.0

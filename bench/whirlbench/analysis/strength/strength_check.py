@@ -24,7 +24,7 @@ from whirlbench.analysis.strength.planned_points import (
 )
 from whirlbench.analysis.strength.proof_plan import BELOW_TRIP, ProofPlan, default_proof_rpm, proof_plan
 from whirlbench.analysis.strength.root_modes import PEAK_RESERVE
-from whirlbench.analysis.strength.tolerances import ASSUMED, DEFAULT_SEED, MonteCarlo, stated
+from whirlbench.analysis.strength.tolerances import ASSUMED, DEFAULT_SEED, MonteCarlo
 from whirlbench.errors import RigError
 from whirlbench.physics.atmosphere import standard_air
 from whirlbench.physics.coefficients import speed_at_tip_mach_rpm, thrust_n, tip_mach, torque_n_m
@@ -112,20 +112,20 @@ def check_strength(
     RigError names a key that is missing for the fitted set; other sets that lack one are left out and named. A
     ``proof_rpm`` at or above the trip, or where less than a reserve of 1.25 is left, is refused.
     """
-    _refuse_missing(rig, speed_rpm is not None)
+    refuse_missing(rig, speed_rpm is not None)
     diameter_m = require_number(rig, "propeller.diameter_m", PURPOSE)
     speed, source = (speed_rpm, "as asked for") if speed_rpm is not None else _governed_speed(rig)
-    air = _air(rig)
-    fitted_name = _fitted_name(rig)
-    curve = coefficient_curve(rig, rig.blade_sets[fitted_name])
-    loads = _air_loads(rig, curve, air.density_kg_m3)
-    built, left_out = _built_sets(rig, diameter_m, fitted_name)
-    loaded = {name: _under_load(rig, blade, loads) for name, blade in built.items()}
+    air = air_used(rig)
+    name_fitted = fitted_name(rig)
+    curve = coefficient_curve(rig, rig.blade_sets[name_fitted])
+    loads = air_loads(rig, curve, air.density_kg_m3)
+    built, left_out = _built_sets(rig, diameter_m, name_fitted)
+    loaded = {name: under_load(rig, blade, loads) for name, blade in built.items()}
     designs = {
         name: check_design(rig, blade, speed, air.speed_of_sound_m_s, air.density_kg_m3, seed)
         for name, blade in loaded.items()
     }
-    fitted = designs[fitted_name]
+    fitted = designs[name_fitted]
     required = reserve_wanted(rig)
     return StrengthCheck(
         rig_name=rig.name,
@@ -144,17 +144,17 @@ def check_strength(
         guard=_guard(fitted),
         planning_source=None if curve is None else curve.source,
         planning=_planning(rig, curve, air.density_kg_m3, speed),
-        plan=_plan(rig, loaded[fitted_name], fitted, speed, proof_rpm, curve, air),
+        plan=_plan(rig, loaded[name_fitted], fitted, speed, proof_rpm, curve, air),
         warnings=tuple(_warnings(rig, designs, speed)),
         cautions=(*_trip_cautions(rig, designs), *CAUTIONS),
-        assumptions=tuple(_assumptions(rig, fitted, built, loads, air, required)),
+        assumptions=tuple(_assumptions(rig, fitted, designs, built, loads, air, required)),
     )
 
 
-def _refuse_missing(rig: Rig, speed_given: bool) -> None:
+def refuse_missing(rig: Rig, speed_given: bool) -> None:
     """RigError with every key that the check of the fitted set needs and the rig lacks."""
     table = msgspec.to_builtins(rig)
-    fitted = [_fitted_name(rig)] if rig.blade_sets else []
+    fitted = [fitted_name(rig)] if rig.blade_sets else []
     missing = missing_for_strength(table, fitted, speed_given)
     if missing:
         raise RigError(f"rig {missing_text(missing)}: {PURPOSE} needs them")
@@ -170,7 +170,7 @@ def _governed_speed(rig: Rig) -> tuple[float, str]:
     raise RigError("rig key modes is missing: the strength check needs a speed; give modes.NAME.rpm or --speed-rpm")
 
 
-def _air(rig: Rig) -> AirUsed:
+def air_used(rig: Rig) -> AirUsed:
     """Air of the day; standard air at sea level where the rig is silent, which is said."""
     air, standard = rig.air, standard_air(0.0)
     if air.temperature_c is not None and air.pressure_hpa is not None:
@@ -185,7 +185,8 @@ def _air(rig: Rig) -> AirUsed:
     return AirUsed(float(standard.density_kg_m3), sound, "standard air at sea level, ISO 2533: the rig gives no [air]")
 
 
-def _fitted_name(rig: Rig) -> str:
+def fitted_name(rig: Rig) -> str:
+    """The set on the stand; RigError when the rig does not tell which of several it is."""
     if rig.propeller.blade_set is not None:
         return rig.propeller.blade_set
     if len(rig.blade_sets) == 1:
@@ -208,13 +209,14 @@ def _built_sets(rig: Rig, diameter_m: float, fitted: str) -> tuple[dict[str, Bui
     return built, left_out
 
 
-def _under_load(rig: Rig, blade: BuiltBlade, loads: AirLoads) -> BladeUnderLoad:
+def under_load(rig: Rig, blade: BuiltBlade, loads: AirLoads) -> BladeUnderLoad:
+    """A blade under the planned air loads on this stand."""
     yaw_deg_s = (rig.stand.yaw_rate_deg_s or 0.0) if rig.stand.can_yaw else 0.0
     count = int(require_number(rig, "propeller.blades", PURPOSE))
     return BladeUnderLoad(blade, count, loads, Yaw(math.radians(yaw_deg_s)))
 
 
-def _air_loads(rig: Rig, curve: CoefficientCurve | None, density_kg_m3: float) -> AirLoads:
+def air_loads(rig: Rig, curve: CoefficientCurve | None, density_kg_m3: float) -> AirLoads:
     """Greatest thrust and torque to plan for: the propeller's own at coarse pitch, cut off by the rig's limits."""
     diameter_m = require_number(rig, "propeller.diameter_m", PURPOSE)
     pitch_deg, thrust, torque = _coarse_pitch_deg(rig), None, None
@@ -308,6 +310,9 @@ def _warnings(rig: Rig, designs: dict[str, DesignCheck], rpm: float) -> Iterator
     limit = rig.limits.overspeed_rpm
     yield from implausible_coefficients(rig)
     for name, design in designs.items():
+        if design.permitted_rpm <= 0.0:
+            yield f"{name}: NOT FIT at any speed; {design.governed_by} forbids every one: this set may not spin"
+            continue
         if not design.passes:
             yield (
                 f"{name}: NOT FIT for {rpm:.0f} rpm; {design.governed_by} permits {design.permitted_rpm:.0f} rpm only"
@@ -325,7 +330,7 @@ def _trip_cautions(rig: Rig, designs: dict[str, DesignCheck]) -> Iterator[str]:
     """A trip that lets a blade pass the speed to act on, though not that of the blade as drawn."""
     limit = rig.limits.overspeed_rpm
     for name, design in designs.items():
-        if limit is not None and design.permitted_rpm < limit <= design.nominal_rpm:
+        if limit is not None and 0.0 < design.permitted_rpm < limit <= design.nominal_rpm:
             yield (
                 f"{name}: limits.overspeed_rpm {limit:g} lies inside the band from {design.permitted_rpm:.0f} rpm, "
                 f"which nineteen of twenty blades stand, to {design.nominal_rpm:.0f} rpm of the blade as drawn: more "
@@ -334,12 +339,19 @@ def _trip_cautions(rig: Rig, designs: dict[str, DesignCheck]) -> Iterator[str]:
 
 
 def _assumptions(
-    rig: Rig, fitted: DesignCheck, built: dict[str, BuiltBlade], loads: AirLoads, air: AirUsed, required: float
+    rig: Rig,
+    fitted: DesignCheck,
+    designs: dict[str, DesignCheck],
+    built: dict[str, BuiltBlade],
+    loads: AirLoads,
+    air: AirUsed,
+    required: float,
 ) -> Iterator[str]:
     """Everything taken for granted, in plain lines."""
     rpm = fitted.loads.rpm
     reserve_from = "limits.root_reserve_factor" if rig.limits.root_reserve_factor is not None else "the default"
-    yield f"Reserve factor {required:g} on nominal stresses ({reserve_from}); {PEAK_RESERVE:g} on elastic peaks that are judged."
+    peaks = f"{PEAK_RESERVE:g} on elastic peaks that are judged"
+    yield f"Reserve factor {required:g} on nominal stresses ({reserve_from}); {peaks}."
     yield f"Air: {air.source}."
     yield (
         f"Air loads at {rpm:.0f} rpm: thrust {loads.thrust_n(rpm):.0f} N ({loads.source(rpm)}), torque "
@@ -352,6 +364,10 @@ def _assumptions(
         yield "Bending with centrifugal relief of an uncambered clamped beam, modulus at the upper end of its range."
     for name, blade in built.items():
         yield from _set_assumptions(name, blade)
+        absent = designs[name].chance.assumed
+        if absent:
+            told = ", ".join(f"{key} {ASSUMED[key]:g}" for key in absent)
+            yield f"{name}: tolerances that the rig does not give are assumed: {told} (our assumption, no source)."
 
 
 def _set_assumptions(name: str, blade: BuiltBlade) -> Iterator[str]:
@@ -363,10 +379,6 @@ def _set_assumptions(name: str, blade: BuiltBlade) -> Iterator[str]:
     for found in strengths.knock_downs():
         if found.assumed:
             yield f"{name}: {found.name} leaves {found.factor:.0%} of the strength ({found.basis})."
-    absent = stated(blade.blades.tolerances)[1]
-    if absent:
-        told = ", ".join(f"{key} {ASSUMED[key]:g}" for key in absent)
-        yield f"{name}: tolerances that the rig does not give are assumed: {told} (our assumption, no source)."
     if isinstance(blade.root, TangRoot):
         yield from _tang_assumptions(name, blade.root, strengths)
     if isinstance(blade.root, ClampedRoot):

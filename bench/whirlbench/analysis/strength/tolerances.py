@@ -63,6 +63,11 @@ class MonteCarlo:
     split: dict[str, float]
     assumed: tuple[str, ...]
 
+    @property
+    def rests_on_the_rig(self) -> bool:
+        """Whether any of the sizes and masses scatters by what the rig says; else a probability means nothing."""
+        return not {"dimension_mm", "mass_pct", "cg_mm"} <= set(self.assumed)
+
     def told(self, probability: float) -> str:
         """A probability in words that do not claim more than the sample holds."""
         resolved = RESOLVED / self.samples
@@ -133,8 +138,18 @@ def monte_carlo(
         governed_by=max(_shares(lowest, names).items(), key=lambda item: item[1])[0],
         weakest=weakest,
         split=_split(permitted, draw.inputs),
-        assumed=assumed,
+        assumed=tuple(key for key in assumed if _counts(key, case, geometry)),
     )
+
+
+def _counts(key: str, case: Case, geometry: RootGeometry) -> bool:
+    """Whether a tolerance has anything to scatter in this blade."""
+    if key == "clamp_pct":
+        return "clamp" in geometry.sizes
+    if key == "strength_pct":
+        stated_alone = ("friction", "bolt")
+        return any(mode.allowable.bound is None and mode.allowable.kind not in stated_alone for mode in case.judged)
+    return True
 
 
 def _shares(places: np.ndarray, names: Sequence[str]) -> dict[str, float]:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
 
 from whirlbench.cli.number import Number
-from whirlbench.cli.output import give_answer, json_option, write_plan, write_text
+from whirlbench.cli.output import give_answer, json_option, print_json, write_plan, write_text
 from whirlbench.cli.run_input import naming
 from whirlbench.rig.toml import read_rig
 
@@ -23,10 +24,15 @@ Speed = Number(least=0.0, above=True)
     "--report", "page", type=click.Path(dir_okay=False, path_type=Path), help="Write one HTML page with the working."
 )
 @click.option("--random-seed", type=click.IntRange(min=0), help="Seed of the Monte Carlo; recorded with its result.")
+@click.option("--set", "set_name", help="Blade set to tell in detail and to vary; absent: the fitted one.")
+@click.option(
+    "--vary", metavar="KEY=FROM:TO",
+    help="Permitted speed against a key of the set: root.edge_mm=6:14, or material=printed_pla,moulded_nylon.",
+)  # fmt: skip
 @json_option
 def command(
     rig_path: Path, speed_rpm: float | None, proof_rpm: float | None, plan_out: Path | None, page: Path | None,
-    random_seed: int | None, as_json: bool,
+    random_seed: int | None, set_name: str | None, vary: str | None, as_json: bool,
 ) -> int:  # fmt: skip
     """Judge every blade set of RIG before anything spins.
 
@@ -34,12 +40,23 @@ def command(
     An aid, not a licence: people stay out of the plane of rotation, guard and site follow local codes.
     """
     from whirlbench.analysis.strength import DEFAULT_SEED
-    from whirlbench.results.check import check_answer, check_strength
+    from whirlbench.errors import RigError
+    from whirlbench.results.answer import not_judged
+    from whirlbench.results.check import SUBJECT, check_answer, check_strength, what_if
 
-    rig, _ = read_rig(rig_path)
     seed = DEFAULT_SEED if random_seed is None else random_seed
-    with naming(rig_path):
-        answer = check_answer(check_strength(rig, speed_rpm, proof_rpm, seed), rig)
+    try:
+        rig, _ = read_rig(rig_path)
+        with naming(rig_path):
+            check, varied = check_strength(rig, speed_rpm, proof_rpm, seed), None
+            if vary is not None:
+                varied = what_if(rig, vary, set_name or check.fitted.name, seed, _progress)
+            answer = check_answer(check, rig, set_name, varied)
+    except RigError as error:
+        if not as_json:
+            raise
+        print_json(not_judged(SUBJECT, str(error)).as_document())
+        raise
     if plan_out is not None:
         write_plan(answer.plan, plan_out, rig_path)
     if page is not None:
@@ -47,3 +64,9 @@ def command(
 
         write_text(page, answer_page(f"Strength check: {rig.name or rig_path.stem}", [answer]))
     return give_answer(answer, as_json, rig_path)
+
+
+def _progress(done: int, points: int) -> None:
+    """One line that is written over, for people at a terminal."""
+    if sys.stderr.isatty():
+        click.echo(f"\r{done} of {points} points", err=True, nl=done == points)

@@ -9,6 +9,7 @@ import numpy as np
 
 from whirlbench.analysis.strength import DesignCheck, ModeResult, PlannedPoint, StrengthCheck
 from whirlbench.results.chart import Band, Box, Caption, Chart, Curve, MarkLine, Span
+from whirlbench.results.check.root_drawing import root_drawing
 from whirlbench.rig.description import Rig
 from whirlbench.safety.margins import Margin
 
@@ -23,6 +24,10 @@ OTHER_INKS = ("model", "second", "cursor", "close", "calm")
 def check_charts(check: StrengthCheck, rig: Rig, design: DesignCheck) -> Iterator[Chart]:
     """All charts; ``design`` is the set that is told in detail."""
     yield permitted_chart(check, rig)
+    yield split_chart(design)
+    root = rig.blade_sets[design.name].root
+    if root is not None:
+        yield root_drawing(root, design.title)
     yield use_chart(check, rig, design)
     yield margins_chart(check, design)
     yield _profile_chart(design)
@@ -35,26 +40,47 @@ def check_charts(check: StrengthCheck, rig: Rig, design: DesignCheck) -> Iterato
 
 
 def permitted_chart(check: StrengthCheck, rig: Rig) -> Chart:
-    """Bars of permitted speed, one a set, with the judged speed and the overspeed trip as lines."""
+    """Bars of the speed to act on, one a set, with the band of drawn blades, the judged speed and the trip."""
     bars = []
-    for design, across in zip(check.designs, _places(len(check.designs)), strict=True):
+    for design, across in zip(check.designs, bar_places(len(check.designs)), strict=True):
         fit, ink = ("", "calm") if design.passes else ("NOT FIT, ", "over")
         text = f"{design.title}: {fit}{design.permitted_rpm:.0f} rpm, {design.governed_by}"
         bars.append(Box((0.0, design.permitted_rpm), across, text, ink, filled=True))
-    marks = [MarkLine(check.speed_rpm, f"judged at {check.speed_rpm:.0f}", "ink", dashed=False), *_trip_line(rig)]
-    widest = max([design.permitted_rpm for design in check.designs] + [mark.at for mark in marks])
+        low, _, high = design.chance.permitted_rpm
+        if math.isfinite(high - low):
+            band = (across[0], across[0] + 0.25 * (across[1] - across[0]))
+            bars.append(Box((low, high), band, "", "ink"))
+    marks = [MarkLine(check.speed_rpm, f"judged at {check.speed_rpm:.0f}", "ink", dashed=False), *trip_line(rig)]
+    widest = max([bar.x[1] for bar in bars] + [mark.at for mark in marks])
     return Chart(
         "Permitted speed of each blade set", "permitted speed (rpm)", "", boxes=tuple(bars), lines=tuple(marks),
-        x_span=(0.0, 1.05 * widest), y_span=(0.0, float(len(bars))), y_figures=False, key="permitted",
+        x_span=(0.0, 1.05 * widest), y_span=(0.0, float(len(check.designs))), y_figures=False, key="permitted",
+        caption="Bars: what nineteen of twenty blades stand. Outlined: 5 to 95 % of the blades drawn.",
     )  # fmt: skip
 
 
-def _places(count: int) -> list[Span]:
+def split_chart(design: DesignCheck) -> Chart:
+    """Which inputs the spread of the permitted speed comes from, as bars: what to improve first."""
+    split = design.chance.split
+    bars = [
+        Box((0.0, 100.0 * share), across, f"{name}, {share:.0%}", "model", filled=True)
+        for (name, share), across in zip(split.items(), bar_places(len(split)), strict=True)
+    ]
+    title = f"{design.title}: what to measure or make better first"
+    return Chart(
+        title if bars else f"{title}: nothing scatters", "share of the spread of the permitted speed (%)", "",
+        boxes=tuple(bars), x_span=(0.0, 100.0), y_span=(0.0, float(max(len(bars), 1))), y_figures=False, key="split",
+        caption="First-order shares of variance; what inputs do together is in none of them.",
+    )  # fmt: skip
+
+
+def bar_places(count: int) -> list[Span]:
     """From where to where each of ``count`` bars stands, from the top down."""
     return [(count - number - 0.5 - BAR_HALF, count - number - 0.5 + BAR_HALF) for number in range(count)]
 
 
-def _trip_line(rig: Rig) -> Iterator[MarkLine]:
+def trip_line(rig: Rig) -> Iterator[MarkLine]:
+    """The overspeed trip, where the rig sets one."""
     limit = rig.limits.overspeed_rpm
     if limit is not None:
         yield MarkLine(limit, f"overspeed trip {limit:.0f}", "over")
@@ -71,7 +97,7 @@ def use_chart(check: StrengthCheck, rig: Rig, chosen: DesignCheck) -> Chart:
     marks = (
         MarkLine(check.speed_rpm, f"judged {check.speed_rpm:.0f}", "ink"),
         MarkLine(proof_rpm, f"proof {proof_rpm:.0f}", "cursor"),
-        *_trip_line(rig),
+        *trip_line(rig),
         MarkLine(1.0, "the reserve asked for is used up", "over", upright=False, dashed=False),
     )
     greatest = max(float(np.nanmax(curve.y)) for curve in curves)
@@ -103,7 +129,7 @@ def _margin(name: str, unit: str, value: float, limit: float) -> Margin:
 def margins_chart(check: StrengthCheck, design: DesignCheck) -> Chart:
     """The margins of a set as bars, fullest on top, with what is permitted as a line."""
     found = margins(check, design)
-    bars = tuple(_margin_bar(*each) for each in zip(found, _places(len(found)), strict=True))
+    bars = tuple(_margin_bar(*each) for each in zip(found, bar_places(len(found)), strict=True))
     return Chart(
         f"Shares of what is permitted: {design.title}", "share in use", "", boxes=bars,
         lines=(MarkLine(1.0, "permitted", "over", dashed=False),),

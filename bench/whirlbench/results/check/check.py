@@ -6,34 +6,48 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from whirlbench.analysis.strength import DesignCheck, FragmentView, ModeResult, StrengthCheck, check_strength, plan_text
+from whirlbench.analysis.strength import (
+    DesignCheck,
+    FragmentView,
+    ModeResult,
+    StrengthCheck,
+    WhatIf,
+    check_strength,
+    plan_text,
+    what_if,
+)
 from whirlbench.errors import BenchError, RigError
 from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remark, listed, plain
 from whirlbench.results.check.charts import check_charts
 from whirlbench.results.check.tables import check_appendix, check_tables
+from whirlbench.results.check.what_if import what_if_charts, what_if_tables
 from whirlbench.rig.description import Rig
 
-__all__ = ["StrengthCheck", "check_answer", "check_strength"]
+__all__ = ["StrengthCheck", "check_answer", "check_strength", "what_if"]
 
 SUBJECT = "strength check"
 PROOF = "proof run of the fitted set"
-ROOT_STRESSES = ("net_section", "shear_out", "bearing", "hole_peak", "bolt", "neck", "slip", "bond", "blade")
+ROOT_STRESSES = (
+    "net_section", "shear_out", "bearing", "hole_peak", "cleavage", "bolt", "pin", "grip", "neck", "slip", "thread",
+    "first_thread", "thread_peak", "bond", "blade",
+)  # fmt: skip
 
 
-def check_answer(check: StrengthCheck, rig: Rig, chosen: str | None = None) -> Answer:
+def check_answer(check: StrengthCheck, rig: Rig, chosen: str | None = None, varied: WhatIf | None = None) -> Answer:
     """``check`` of ``rig`` in words, with the details of the set ``chosen``, absent of the fitted one.
 
-    The document is that of the whole check, whichever set is chosen. BenchError for a set that was not judged.
+    The document is that of the whole check, whichever set is chosen; ``varied`` adds a what-if study. BenchError for
+    a set that was not judged.
     """
     design = check.fitted if chosen is None else _design(check, chosen)
     return Answer(
         SUBJECT,
         _headline(check, design),
-        tables=tuple(check_tables(check, rig, design)),
-        charts=tuple(check_charts(check, rig, design)),
+        tables=(*check_tables(check, rig, design), *what_if_tables(varied)),
+        charts=(*check_charts(check, rig, design), *what_if_charts(check, rig, varied)),
         remarks=tuple(_remarks(check, design)),
         not_judged=tuple(_not_judged(check, rig)),
-        document=_document(check),
+        document={**_document(check), "vary": varied},
         plan=_plan(check, rig),
         appendix=tuple(check_appendix(check, rig)),
     )
@@ -48,6 +62,8 @@ def _design(check: StrengthCheck, name: str) -> DesignCheck:
 
 def _headline(check: StrengthCheck, design: DesignCheck) -> str:
     verdict = "fit" if design.passes else "NOT FIT"
+    if design.permitted_rpm <= 0.0:
+        return f"{design.title}: NOT FIT at any speed; {design.governed_by} forbids every one"
     permits = f"{design.governed_by} permits {design.permitted_rpm:.0f} rpm"
     return f"{design.title}: {verdict} for {check.speed_rpm:.0f} rpm; {permits}{'' if design.passes else ' only'}"
 
@@ -77,6 +93,8 @@ def _notes(check: StrengthCheck, design: DesignCheck) -> Iterator[str]:
             f"Twisting moment towards lower pitch: {design.servo.servo_torque_n_m:.2f} N m at the servo, "
             f"{design.servo.share:.0%} of what it has; friction of the pitch bearings is not in it."
         )
+    if design.peak_rule:
+        yield f"The elastic peak beside the hole is {design.peak_rule}."
     fatigue = design.fatigue
     peak = yaw = ""
     if fatigue.share_of_strength is not None:
@@ -87,6 +105,7 @@ def _notes(check: StrengthCheck, design: DesignCheck) -> Iterator[str]:
         f"One cycle a start{peak}; {fatigue.revolutions_per_hour:,.0f} revolutions an hour, a million in "
         f"{fatigue.hours_to_million_revolutions:.1f} h.{yaw} {fatigue.statement}"
     )
+    yield fatigue.inspection
 
 
 def _not_judged(check: StrengthCheck, rig: Rig) -> Iterator[NotJudged]:
@@ -95,11 +114,11 @@ def _not_judged(check: StrengthCheck, rig: Rig) -> Iterator[NotJudged]:
     chances = check.monte_carlo
     yield from _lacking(
         check, "probability of overload", "the rig gives no tolerances of the set",
-        lambda design: chances[design.name] is None,
+        lambda design: not chances[design.name].rests_on_the_rig,
     )  # fmt: skip
     yield from _lacking(
         check, "probability of overload", "a stress of the blades drawn from its tolerances is no number",
-        lambda design: not math.isfinite(getattr(chances[design.name], "exceeds_strength", 0.0)),
+        lambda design: not math.isfinite(chances[design.name].exceeds_strength),
     )  # fmt: skip
     yield from _lacking(
         check, "blade outside its root", "the rig gives mass and centre only, no sections",
@@ -173,7 +192,16 @@ def _set_document(design: DesignCheck) -> dict[str, Any]:
     return {
         **{key: getattr(design, key) for key in own},
         "root": {**root, "reserve_factor": design.root_reserve_factor},
-        "permitted": {"rpm": design.permitted_rpm, "governed_by": design.governed_by},
+        "permitted": {
+            "rpm": design.permitted_rpm,
+            "nominal_rpm": design.nominal_rpm,
+            "governed_by": design.governed_by,
+            "nominal_governed_by": design.nominal_governed_by,
+            "band_rpm": design.chance.permitted_rpm,
+            "split": design.chance.split,
+        },
+        "hole_peak_parts": design.peak,
+        "hole_peak_rule": design.peak_rule,
         "caps": [{"governed_by": name, "rpm": rpm} for name, rpm in design.caps],
         "modes": [_mode_document(mode) for mode in design.modes],
         "loads": design.loads,

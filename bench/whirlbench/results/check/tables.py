@@ -27,7 +27,8 @@ SET_COLUMNS = (
     Column("pull", "N"),
     Column("lowest reserve"),
     Column("permitted", "rpm"),
-    Column("root and blade, 5 to 95 %", "rpm"),
+    Column("as drawn", "rpm"),
+    Column("5 to 95 %", "rpm"),
     Column("governed by", figures=False),
     Column("P(overload)"),
 )
@@ -77,8 +78,17 @@ SCATTER_COLUMNS = (
     Column("seed"),
     Column("P(strength is exceeded)"),
     Column("P(reserve is not kept)"),
-    Column("root and blade permit, 5 to 95 %", "rpm"),
+    Column("permitted, 5 to 95 %", "rpm"),
 )
+PEAK_COLUMNS = (
+    Column("set", figures=False),
+    Column("pull by the pin", "MPa"),
+    Column("bending over the bolt's length", "MPa"),
+    Column("bending about the bolt", "MPa"),
+    Column("together", "MPa"),
+    Column("rule", figures=False),
+)
+LIFE_COLUMNS = (Column("question", figures=False), Column("answer", figures=False))
 GUARD_COLUMNS = (
     Column("barrier", figures=False),
     Column("result", figures=False),
@@ -111,6 +121,7 @@ def check_tables(check: StrengthCheck, rig: Rig, design: DesignCheck) -> Iterato
     failing = frozenset(number for number, mode in enumerate(design.modes) if _fails(mode))
     modes = tuple(map(_mode_row, design.modes))
     yield Table("modes", f"{design.title}: each way to fail", MODE_COLUMNS, modes, failing)
+    yield Table("life", f"{design.title}: life and inspection", LIFE_COLUMNS, tuple(_life_rows(design)))
     fragments = tuple(_fragment_rows(design))
     yield Table("fragments", f"{design.title}: if a blade lets go", FRAGMENT_COLUMNS, fragments)
     stages = tuple(map(_stage_row, check.plan.stages))
@@ -131,15 +142,16 @@ def _set_row(design: DesignCheck, check: StrengthCheck) -> tuple[str, ...]:
         fixed(design.centrifugal_n, 0),
         fixed(design.reserve_factor, 2),
         fixed(design.permitted_rpm, 0),
-        NONE if chance is None else span(chance.permitted_rpm[0], chance.permitted_rpm[2]),
+        fixed(design.nominal_rpm, 0),
+        span(chance.permitted_rpm[0], chance.permitted_rpm[2]),
         design.governed_by,
-        NONE if chance is None else _chance(chance, chance.exceeds_strength),
+        _chance(chance, chance.exceeds_strength),
     )
 
 
 def _chance(chance: MonteCarlo, probability: float) -> str:
-    """A probability in words; a dash where it is none, so that it never reads as small."""
-    return chance.told(probability) if math.isfinite(probability) else NONE
+    """A probability in words; a dash where it is none or rests on nothing of the rig, so that it never reads small."""
+    return chance.told(probability) if math.isfinite(probability) and chance.rests_on_the_rig else NONE
 
 
 def _fails(mode: ModeResult) -> bool:
@@ -156,6 +168,15 @@ def _mode_row(mode: ModeResult) -> tuple[str, ...]:
         "any" if mode.permitted_rpm == math.inf else fixed(mode.permitted_rpm, 0),  # a stress that no speed changes
         mode.allowable.direction,
     )
+
+
+def _life_rows(design: DesignCheck) -> Iterator[tuple[str, str]]:
+    view = design.fatigue
+    hours = "no life is predicted" if view.hours_under_load is None else f"about {view.hours_under_load:,.0f} h"
+    yield "hours under load", hours
+    yield "starts", "no life is predicted"
+    yield "why", view.statement
+    yield "inspection", view.inspection
 
 
 def _fragment_rows(design: DesignCheck) -> Iterator[tuple[str, ...]]:
@@ -210,8 +231,10 @@ def check_appendix(check: StrengthCheck, rig: Rig) -> Iterator[Table]:
     roots = tuple((design.title, *_root_stresses(design)) for design in check.designs)
     yield Table("roots", "Nominal stresses in the roots", ROOT_COLUMNS, roots)
     drawn = ((design.title, check.monte_carlo[design.name]) for design in check.designs)
-    scatter = tuple(_scatter_row(title, chance) for title, chance in drawn if chance is not None)
+    scatter = tuple(_scatter_row(title, chance) for title, chance in drawn)
     yield Table("scatter", "Blades drawn from their tolerances", SCATTER_COLUMNS, scatter)
+    parts = tuple(_peak_row(each) for each in check.designs if each.peak is not None)
+    yield Table("peaks", "Elastic peak beside the hole, by what makes it", PEAK_COLUMNS, parts)
     yield _guards(check)
     planned = tuple(map(_planned_row, check.planning))
     yield Table("planning", "Thrust, power and current to expect", PLANNING_COLUMNS, planned)
@@ -231,6 +254,12 @@ def _root_stresses(design: DesignCheck) -> Iterator[str]:
     for key in ("net_section", "shear_out", "bearing", "neck"):
         mode = design.mode(key)
         yield NONE if mode is None else fixed(mode.stress_pa * MPA, 2)
+
+
+def _peak_row(design: DesignCheck) -> tuple[str, ...]:
+    assert design.peak is not None
+    parts = (design.peak.direct_pa, design.peak.along_bolt_pa, design.peak.about_bolt_pa, design.peak.sum_pa)
+    return design.title, *(fixed(float(part) * MPA, 2) for part in parts), design.peak_rule
 
 
 def _scatter_row(title: str, chance: MonteCarlo) -> tuple[str, ...]:

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from PyQt5 import QtCore
+from PyQt5 import QtCore, QtWidgets
 
+from whirlbench.results.answer import Answer
+from whirlbench.window.drawing.chart_view import ChartView
 from whirlbench.window.pages.answer_panel import AnswerPanel
 
 
 class CheckPanel(AnswerPanel):
-    """Shows a check's answer; a click on a row of the blade sets asks, by the row's number, for that set's details."""
+    """Shows a check's answer and asks for more of it.
+
+    A click on a row of the blade sets asks, by the row's number, for that set's details; a line such as
+    ``root.edge_mm=6:14`` asks, by its text, what the set would be permitted with another dimension or material.
+    """
 
     asked = QtCore.pyqtSignal(object)
 
@@ -16,9 +22,19 @@ class CheckPanel(AnswerPanel):
         """The sets to choose from, the chosen one's charts and ways to fail, then proof, fragments and the rest."""
         self.add_table("sets", choosable=True)
         self.tables["sets"].chosen.connect(self.asked.emit)
+        self.vary = QtWidgets.QLineEdit()
+        self.vary.setPlaceholderText("what if: root.edge_mm=6:14, or material=printed_pla,moulded_nylon")
+        self.vary.returnPressed.connect(self._ask_what_if)
+        self.add(self.vary)
+        self.charts["what if"] = ChartView(height_px=280)
+        self.charts["what if"].hide()
+        self.add(self.charts["what if"])
+        self.add_charts(["permitted", "split"], columns=2, height_px=260)
+        self.add_charts(["root drawing"], height_px=320)
         self.add_charts(["use", "margins"], columns=2, height_px=300)
         self.add_charts(["profile"], height_px=260)
         self.add_table("modes")
+        self.add_table("life")
         self.add_plan()
         self.add_table("stages")
         self.add_charts(["keep out"], height_px=300)
@@ -26,3 +42,12 @@ class CheckPanel(AnswerPanel):
         self.add_charts(["planned thrust", "planned power"], columns=2)
         for key in ("yardsticks", "basis", "assumptions"):
             self.add_table(key)
+
+    def show_state(self, answer: Answer) -> None:
+        """Draws ``answer``; the what-if chart is there only while a study is."""
+        super().show_state(answer)
+        self.charts["what if"].setVisible(any(chart.key == "what if" for chart in answer.charts))
+
+    def _ask_what_if(self) -> None:
+        if self.vary.text().strip():
+            self.asked.emit(self.vary.text().strip())

@@ -6,7 +6,7 @@ Each is a generator: lines on what it is doing, then the page's state, then a st
 from __future__ import annotations
 
 from collections.abc import Generator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -64,16 +64,31 @@ class Subject:
 
 
 def check_work(subject: Subject) -> Answers:
-    """Strength of every blade set; a question is the number of the set to be told in detail, in the rig's order."""
+    """Strength of every blade set.
+
+    A question is the number of the set to be told in detail, in the rig's order, or the text of a what-if study of
+    the set that is shown; a text that cannot be read is answered by a caution.
+    """
     yield Doing("loads, stresses and permitted speed of every blade set")
-    from whirlbench.results.check import check_answer, check_strength
+    from whirlbench.results.answer import Level, Remark
+    from whirlbench.results.check import check_answer, check_strength, what_if
 
     run = subject.run() if subject.recording is not None and not subject.rig_text.strip() else None
     rig = subject.needed_rig(run, "the check")
     check = check_strength(rig)
-    number = yield check_answer(check, rig)
+    name, question = check.fitted.name, (yield check_answer(check, rig))
     while True:
-        number = yield check_answer(check, rig, check.designs[number].name)
+        if not isinstance(question, str):
+            name = check.designs[question].name
+            question = yield check_answer(check, rig, name)
+            continue
+        try:
+            varied = what_if(rig, question, name)
+        except RigError as error:
+            answer = check_answer(check, rig, name)
+            question = yield replace(answer, remarks=(Remark(Level.CAUTION, str(error)), *answer.remarks))
+        else:
+            question = yield check_answer(check, rig, name, varied)
 
 
 def tune_work(subject: Subject) -> Answers:
