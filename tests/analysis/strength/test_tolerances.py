@@ -84,7 +84,7 @@ def test_probability_of_exceeding_against_the_normal_integral() -> None:
 
 
 def test_the_worst_section_of_the_blade_is_in_the_sample() -> None:
-    """Thickness alone scattered, bending alone: reserve goes with its square, so its spread is twice as wide."""
+    """Every station drawn here apart from the check, which follows a few only: the worst of all is the same."""
     rig = parse_rig(example_rig_text())
     free = msgspec.structs.replace(rig.limits, tip_mach=None)
     tolerances = Tolerances(dimension_mm=0.1, strength_pct=0.0)
@@ -96,19 +96,15 @@ def test_the_worst_section_of_the_blade_is_in_the_sample() -> None:
     found, sections = check.monte_carlo["moulded"], check.fitted.sections
     assert found is not None and sections is not None
     assert max(found.weakest, key=lambda name: found.weakest[name]) == "blade section"
-    direct, _ = sections.worst_parts_pa
-    place = int(np.argmax(sections.direct_pa + sections.bending_pa))
-    chord_m, thickness_m = float(sections.chord_m[place]), float(sections.thickness_m[place])
-    flap, edge = float(sections.flap_pa[place]), float(sections.edge_pa[place])
-    chord = ufloat(chord_m, 5e-5)
-    thickness = ufloat(thickness_m, 5e-5)
-    stress = direct * chord_m * thickness_m / (chord * thickness)
-    stress += flap * chord_m * thickness_m**2 / (chord * thickness**2)
-    stress += edge * thickness_m * chord_m**2 / (thickness * chord**2)
-    reserve = 40e6 / stress
-    low, middle, high = found.reserve_factor
-    assert middle == pytest.approx(reserve.nominal_value, rel=0.005)
-    assert (high - low) / (2.0 * 1.6449) == pytest.approx(reserve.std_dev, rel=0.05)
+    rng = np.random.default_rng(11)
+    wider, thicker = (5e-5 * rng.standard_normal((4000, 1)) for _ in range(2))
+    c, t = sections.chord_m / (sections.chord_m + wider), sections.thickness_m / (sections.thickness_m + thicker)
+    stress = sections.direct_pa * c * t + sections.flap_pa * c * t**2 + sections.edge_pa * t * c**2
+    blade = check.fitted.mode("blade")
+    assert blade is not None
+    expected = np.quantile(blade.allowable.value_pa / stress.max(axis=1), (0.05, 0.5, 0.95))
+    assert found.reserve_factor == pytest.approx(expected, rel=0.004)
+    assert found.reserve_factor[2] - found.reserve_factor[0] == pytest.approx(expected[2] - expected[0], rel=0.06)
 
 
 def test_few_coupons_spread_wider_than_many() -> None:

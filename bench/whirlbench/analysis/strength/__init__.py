@@ -9,7 +9,7 @@ from whirlbench.analysis.strength.planned_points import PlannedPoint
 from whirlbench.analysis.strength.proof_plan import Stage, plan_text
 from whirlbench.analysis.strength.strength_check import StrengthCheck, check_strength
 from whirlbench.analysis.strength.tolerances import DEFAULT_SEED, MonteCarlo
-from whirlbench.analysis.strength.what_if import WhatIf, WhatIfPoint, what_if
+from whirlbench.analysis.strength.variation import WhatIf, WhatIfPoint, what_if
 
 __all__ = [
     "AirLoads",

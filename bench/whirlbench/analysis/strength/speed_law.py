@@ -192,15 +192,14 @@ class Case:
         """Speeds at which a stress that rises with speed reaches ``limit_pa``: secants on logarithms, else halving."""
 
         def excess(log_rpm: np.ndarray) -> np.ndarray:
-            found: np.ndarray = np.log(self.stress_pa(mode, np.exp(log_rpm), geometry, mass) / limit_pa)
-            return found
+            return np.asarray(np.log(self.stress_pa(mode, np.exp(log_rpm), geometry, mass) / limit_pa))
 
         before, over_before = np.log(top_rpm), excess(np.log(top_rpm))
         at = before - over_before / 2.0
         for _ in range(SECANTS):
             over = excess(at)
             if np.all(np.abs(over) < CLOSE):
-                return np.exp(at)
+                return np.asarray(np.exp(at))
             with np.errstate(divide="ignore", invalid="ignore"):
                 slope = (over - over_before) / (at - before)
             slope = np.where((slope > 0.5) & (slope < 4.0), slope, 2.0)
@@ -210,4 +209,4 @@ class Case:
             middle = (low + high) / 2.0
             under = excess(middle) < 0.0
             low, high = np.where(under, middle, low), np.where(under, high, middle)
-        return np.exp(low)
+        return np.asarray(np.exp(low))

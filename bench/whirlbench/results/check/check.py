@@ -20,7 +20,7 @@ from whirlbench.errors import BenchError, RigError
 from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remark, listed, plain
 from whirlbench.results.check.charts import check_charts
 from whirlbench.results.check.tables import check_appendix, check_tables
-from whirlbench.results.check.what_if import what_if_charts, what_if_tables
+from whirlbench.results.check.variation import what_if_charts, what_if_tables
 from whirlbench.rig.description import Rig
 
 __all__ = ["StrengthCheck", "check_answer", "check_strength", "what_if"]

@@ -28,7 +28,7 @@ class CheckPanel(AnswerPanel):
         self.add(self.vary)
         self.charts["what if"] = ChartView(height_px=280)
         self.charts["what if"].hide()
-        self.add(self.charts["what if"])
+        self.column.addWidget(self.charts["what if"])
         self.add_charts(["permitted", "split"], columns=2, height_px=260)
         self.add_charts(["root drawing"], height_px=320)
         self.add_charts(["use", "margins"], columns=2, height_px=300)
