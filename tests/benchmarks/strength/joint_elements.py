@@ -1,6 +1,6 @@
-"""The factors of a root against finite elements: run ``python tests/benchmarks/strength/joint_elements.py`` for the table.
+"""The factors of a root against finite elements: the table of ``bench/docs/joint_elements.md``.
 
-The figures stand in ``bench/docs/joint_elements.md``; ``tests/published/strength/test_finite_elements.py`` is the
+Run ``python tests/benchmarks/strength/joint_elements.py``; ``tests/published/strength/test_finite_elements.py`` is the
 short form.
 """
 
