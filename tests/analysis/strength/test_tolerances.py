@@ -87,7 +87,7 @@ def test_the_worst_section_of_the_blade_is_in_the_sample() -> None:
     """Every station drawn here apart from the check, which follows a few only: the worst of all is the same."""
     rig = parse_rig(example_rig_text())
     free = msgspec.structs.replace(rig.limits, tip_mach=None)
-    tolerances = Tolerances(dimension_mm=0.1, strength_pct=0.0)
+    tolerances = Tolerances(dimension_mm=0.1, mass_pct=0.0, cg_mm=0.0, strength_pct=0.0)
     drilled = msgspec.structs.replace(
         rig.blade_sets["moulded"].root, weld_line=False, width_m=0.03, hole_diameter_m=0.009, edge_distance_m=0.025
     )
