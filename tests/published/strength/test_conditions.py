@@ -265,14 +265,26 @@ HELD: dict[str, tuple[float | None, ...]] = {
     "moulded_nylon": (74.5, None, None, None, None, None, 0.8, 0.664, 1140.0, 3.2, 4.5, 25.0, 0.671, 0.45, 0.8),
     "moulded_pa66": (82.0, None, None, None, None, None, 0.8, 0.664, 1140.0, 3.1, 4.5, 25.0, 0.671, 0.45, 0.8),
     "moulded_pa66_gf": (160.0, None, None, None, None, None, 0.34, None, 1410.0, 9.0, 3.0, 6.0, 0.688, 0.55, 0.8),
-    "laminated_beech": (76.0, 4.1, 10.7, None, None, 3.8, None, None, 740.0, 14.0, 1.0, 0.57, 20.0, 1.0, 50.0, 0.8, 0.8),
+    "laminated_beech": (
+        76.0, 4.1, 10.7, None, None, 3.8, None, None, 740.0, 14.0, 1.0, 0.57, 20.0, 1.0, 50.0, 0.8, 0.8,
+    ),
     "beech_graded": (11.0, 4.1, 10.7, None, None, 3.8, None, None, 740.0, 14.0, 1.0, 0.57, 20.0, 1.0, 50.0, 0.8, 0.8),
-    "laminated_birch": (84.0, 3.7, 10.0, None, None, 3.6, None, None, 720.0, 13.9, 1.0, 0.5, 20.0, 1.0, 50.0, 0.8, 0.8),
-    "laminated_maple": (80.0, 3.7, 12.4, None, None, 5.4, None, None, 740.0, 12.6, 1.0, 0.59, 20.0, 1.0, 50.0, 0.8, 0.8),
+    "laminated_birch": (
+        84.0, 3.7, 10.0, None, None, 3.6, None, None, 720.0, 13.9, 1.0, 0.5, 20.0, 1.0, 50.0, 0.8, 0.8,
+    ),
+    "laminated_maple": (
+        80.0, 3.7, 12.4, None, None, 5.4, None, None, 740.0, 12.6, 1.0, 0.59, 20.0, 1.0, 50.0, 0.8, 0.8,
+    ),
     "glass_laminate": (241.0, 20.0, 131.0, 20.0, None, None, None, None, 1850.0, 24.3, 1.75, 0.85, 0.8),
-    "carbon_laminate": (527.0, 15.6, 49.0, 38.0, 278.6, None, None, None, 1600.0, 70.0, 0.85, 24.0, 1.0, 71.0, 0.93, 0.8),
-    "aluminium_6061_t6": (275.0, None, 158.7, None, 386.0, None, None, None, 2700.0, 69.0, 12.0, 24.0, 1.0, 100.0, 0.94, 0.8),
-    "aluminium_7075_t6": (505.0, None, 291.4, None, None, None, None, None, 2810.0, 72.0, 11.0, 24.0, 1.0, 100.0, 0.88, 0.8),
+    "carbon_laminate": (
+        527.0, 15.6, 49.0, 38.0, 278.6, None, None, None, 1600.0, 70.0, 0.85, 24.0, 1.0, 71.0, 0.93, 0.8,
+    ),
+    "aluminium_6061_t6": (
+        275.0, None, 158.7, None, 386.0, None, None, None, 2700.0, 69.0, 12.0, 24.0, 1.0, 100.0, 0.94, 0.8,
+    ),
+    "aluminium_7075_t6": (
+        505.0, None, 291.4, None, None, None, None, None, 2810.0, 72.0, 11.0, 24.0, 1.0, 100.0, 0.88, 0.8,
+    ),
 }  # fmt: skip
 
 
@@ -282,7 +294,7 @@ def counting(name: str) -> tuple[float | None, ...]:
     lows = [None if figure is None else figure.low for figure in figures]
     shares = [*material.break_strain_pct.values(), *material.moisture.values()]
     curve = () if material.temperature is None else [value for point in material.temperature.points for value in point]
-    ends = (material.density.high, material.modulus.high)
+    ends = (material.density_kg_m3, material.modulus_gpa)
     return (*lows, *ends, *(share.low for share in shares), *curve, material.assumed_temperature_factor)
 
 

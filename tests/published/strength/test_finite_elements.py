@@ -1,7 +1,7 @@
 """The program's factors of a root against finite elements that share nothing with it: a short form.
 
-The long one, with finer meshes and more shapes, is ``tests/benchmarks/joint_elements.py``; its figures stand in
-``bench/docs/joint_elements.md``.
+The long one, with finer meshes and more shapes, is ``tests/benchmarks/strength/joint_elements.py``; its figures
+stand in ``bench/docs/joint_elements.md``.
 """
 
 from __future__ import annotations

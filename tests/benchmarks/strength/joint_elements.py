@@ -1,6 +1,6 @@
-"""The factors of a root against finite elements: run ``python tests/benchmarks/joint_elements.py`` for the table.
+"""The factors of a root against finite elements: the table of ``bench/docs/joint_elements.md``.
 
-The figures stand in ``bench/docs/joint_elements.md``; ``tests/published/strength/test_finite_elements.py`` is the
+Run ``python tests/benchmarks/strength/joint_elements.py``; ``tests/published/strength/test_finite_elements.py`` is the
 short form.
 """
 
@@ -10,7 +10,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-sys.path.append(str(Path(__file__).resolve().parents[1] / "published" / "formulas"))
+sys.path.append(str(Path(__file__).resolve().parents[2] / "published" / "formulas"))
 
 from plane_elements import bent_in_plane, open_hole, pin_loaded
 
