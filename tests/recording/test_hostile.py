@@ -13,8 +13,7 @@ import pytest
 from made_up_run import made_up, record
 
 from whirlbench.errors import BenchError, RecordingError, RigError, shown
-from whirlbench.recording.csv_events import events_text, read_events
-from whirlbench.recording.csv_exchange import read_csv
+from whirlbench.recording.csv_exchange import events_text, read_csv, read_events
 from whirlbench.recording.files import open_recording, read_run, recover
 from whirlbench.rig.toml import parse_rig, read_rig
 from whirlbench.samples import Event

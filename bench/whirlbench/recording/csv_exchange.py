@@ -6,19 +6,23 @@ unchanged.
 
 from __future__ import annotations
 
+import csv
+import io
+import math
 import os
+import re
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
 from whirlbench.errors import RecordingError
-from whirlbench.recording.csv_events import events_text, read_events
 from whirlbench.recording.csv_table import CsvTable, read_table
+from whirlbench.recording.layout import PIECE_ROWS
 from whirlbench.recording.reader import Recording
-from whirlbench.recording.run_tables import RunTables
-from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Run, SlowSamples, TachPulses, VibrationSamples
+from whirlbench.rig.regular_file import read_bytes
+from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Event, Run, SlowSamples, TachPulses, VibrationSamples
 
 SLOW_NAMES = tuple(channel.name for channel in SLOW_CHANNELS)
 AXIS_NAMES = tuple(axis.name for axis in VIBRATION_AXES)
@@ -162,3 +166,96 @@ def _cells(values: np.ndarray) -> list[str]:
         texts = ["" if text == "nan" else text for text in distinct.astype(str).tolist()]
         return [texts[place] for place in places.tolist()]
     return [repr(value) if value == value else "" for value in values.tolist()]
+
+
+class RunTables:
+    """What an exporter asks of a run, whether it is in memory or in a file."""
+
+    def __init__(self, source: Run | Recording) -> None:
+        """``source`` stays open as long as this is used."""
+        self._source = source
+        self.rig_text = source.rig_text if isinstance(source, Run) else source.attributes.rig_text
+        self.events = source.events if isinstance(source, Run) else source.events()
+
+    def rows(self, stream: str) -> int:
+        """Rows of a stream."""
+        if isinstance(self._source, Run):
+            return len(getattr(self._source, stream).time_s)
+        return self._source.rows_of(stream)
+
+    def has(self, stream: str, name: str) -> bool:
+        """Whether a channel holds at least one finite value."""
+        return any(bool(np.isfinite(piece[0]).any()) for piece in self.pieces(stream, [name]))
+
+    def pieces(self, stream: str, names: list[str]) -> Iterator[list[np.ndarray]]:
+        """The columns called ``names`` (``time_s`` and channels) of a stream, some ten thousand rows at a time."""
+        if not isinstance(self._source, Run):
+            yield from self._source.pieces(stream, [f"{stream}/{name}" for name in names])
+            return
+        columns = [getattr(getattr(self._source, stream), name) for name in names]
+        for first in range(0, self.rows(stream), PIECE_ROWS):
+            yield [column[first : first + PIECE_ROWS] for column in columns]
+
+
+# --- events: changes of state, trips, aborts, steps of the plan, notes
+
+# What begins so is a formula to one spreadsheet or another, full-width signs and the true minus included; apostrophes
+# in front of it are kept apart from ours.
+FORMULA = re.compile("'*[=+\u2212@\t\r\n\uff1d\uff0b\uff0d\uff20-]")
+MOST_EVENT_BYTES = 1 << 28
+EVENT_HEADER = ["t_s", "kind", "name", "detail"]
+
+
+def events_text(events: Iterable[Event]) -> str:
+    """The table as text; details that hold commas, quotes or line ends are quoted (RFC 4180)."""
+    out = io.StringIO()
+    out.write(",".join(EVENT_HEADER) + "\n")
+    for event in events:
+        writer = csv.writer(out, lineterminator="\n", quoting=_quoting(event))
+        writer.writerow((float(event.time_s), *map(as_text_cell, event[1:])))
+    return out.getvalue()
+
+
+def _quoting(event: Event) -> Literal[0, 2]:
+    """Quotes where a lone carriage return would end the row, else only where they are needed."""
+    return csv.QUOTE_NONNUMERIC if any("\r" in text for text in event[1:]) else csv.QUOTE_MINIMAL
+
+
+def as_text_cell(text: str) -> str:
+    """``text`` with an apostrophe in front where a spreadsheet would take it for a formula; see ``from_text_cell``.
+
+    >>> as_text_cell("=1+1"), from_text_cell("'=1+1"), from_text_cell(as_text_cell("'=x"))
+    ("'=1+1", '=1+1', "'=x")
+    """
+    return f"'{text}" if FORMULA.match(text) else text
+
+
+def from_text_cell(cell: str) -> str:
+    """The text of a cell that ``as_text_cell`` made: exactly what went in."""
+    return cell[1:] if cell.startswith("'") and FORMULA.match(cell[1:]) else cell
+
+
+def read_events(path: Path | str) -> tuple[Event, ...]:
+    """The events in the file at ``path``, in its order; RecordingError in one line names file, row and the fault."""
+    try:
+        text = read_bytes(path, MOST_EVENT_BYTES, RecordingError).decode("utf-8-sig")
+        rows = list(csv.reader(io.StringIO(text, newline=""), strict=True))
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise RecordingError(f"{path}: cannot be read as a table of events ({error})") from error
+    if not rows or rows[0] != EVENT_HEADER:
+        raise RecordingError(f"{path}: row 1: expected the header {','.join(EVENT_HEADER)}")
+    return tuple(_event(path, number, row) for number, row in enumerate(rows[1:], start=2))
+
+
+def _event(path: Path | str, number: int, row: list[str]) -> Event:
+    if len(row) != len(EVENT_HEADER):
+        raise RecordingError(
+            f"{path}: row {number} has {len(row)} cells; expected {len(EVENT_HEADER)} as in the header"
+        )
+    try:
+        time_s = float(row[0])
+    except ValueError:
+        time_s = math.nan
+    if not math.isfinite(time_s):
+        raise RecordingError(f"{path}: row {number}, column t_s: {row[0]!r} is not a number; expected a time in s")
+    return Event(time_s, *map(from_text_cell, row[1:]))

@@ -236,7 +236,7 @@ class Recording:
                     yield column.path, VerifiedColumn(dataset, self._trusted(column.path, stored), stored)
 
     def _trusted(self, path: str, stored: int) -> Blocks:
-        """The table of a column; not whole where a closed run holds rows that it does not speak of: it was tampered with."""
+        """The table of a column; not whole where a closed run holds rows that it does not speak of."""
         blocks = self._table.get(path, no_blocks(whole=False))
         if blocks.whole and self.ending.complete and blocks.committed < stored:
             self._note(
@@ -254,10 +254,10 @@ class Recording:
         if time_column is None:
             return 0
         committed, stored = time_column.blocks.committed, time_column.stored
-        if committed > stored:
-            self._note(
-                f"{stream.name}: rows {stored} to {committed - 1} are in the table of checksums, not in the file"
-            )
+        most = max(committed, int(time_column.dataset.shape[0]))
+        if most > stored:
+            lost = "are damaged or missing and left out with all that was measured then"
+            self._note(f"{stream.columns[0].path}: rows {stored} to {most - 1} {lost}")
         if not time_column.blocks.whole:
             return stored
         if committed < stored:

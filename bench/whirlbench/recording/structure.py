@@ -91,7 +91,7 @@ class Structure:
             inside = [one for one in chunks if one[1] + one[2] <= file_bytes]
             rows = max((first + dataset.chunks[0] for first, _, _ in inside), default=0)
             self._check_chunks(dataset.name, inside, chunk_bytes)
-        rows = min(rows, claimed)
+        rows = int(min(rows, claimed))
         self._count(rows * dataset.dtype.itemsize, file_bytes)
         return rows
 

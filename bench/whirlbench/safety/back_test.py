@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -57,21 +56,18 @@ def _batches(run: Run) -> Iterator[Batch]:
     places = [np.append(np.searchsorted(one, borders), len(one)) for one in columns]
     for at in range(len(borders)):
         rows, edges, samples = (slice(int(place[at]), int(place[at + 1])) for place in places)
-        part = replace(
-            vibration, time_s=vibration.time_s[samples], first_index=number,
-            **{axis.name: getattr(vibration, axis.name)[samples] for axis in VIBRATION_AXES},
-        )  # fmt: skip
+        part = _cut(vibration, samples, number)
         if samples.stop < len(vibration.time_s):
-            number = int(replace(part, **_with_next(vibration, samples)).running_numbers()[-1])
+            number = int(_cut(vibration, slice(samples.start, samples.stop + 1), number).running_numbers()[-1])
         if rows.stop > rows.start or edges.stop > edges.start or samples.stop > samples.start:
             values = {name: column[rows] for name, column in slow.items()}
             yield Batch(run.slow.time_s[rows], values, edges_s[edges], _blocks(part, axes))
 
 
-def _with_next(vibration: VibrationSamples, samples: slice) -> dict[str, np.ndarray]:
-    """The samples of ``samples`` and the one after them: its running number is where the next batch begins."""
-    wider = slice(samples.start, samples.stop + 1)
-    return {name: getattr(vibration, name)[wider] for name in ("time_s", *(axis.name for axis in VIBRATION_AXES))}
+def _cut(vibration: VibrationSamples, samples: slice, number: int) -> VibrationSamples:
+    """Some of the samples, the first of them numbered ``number``."""
+    values = {axis.name: getattr(vibration, axis.name)[samples] for axis in VIBRATION_AXES}
+    return VibrationSamples(vibration.time_s[samples], rate_hz=vibration.rate_hz, first_index=number, **values)
 
 
 def _blocks(vibration: VibrationSamples, axes: tuple[str, ...]) -> tuple[VibrationBlock, ...]:

@@ -12,8 +12,8 @@ from whirlbench.analysis.onset.whitening import HealthyFilter
 BLOCK = 4  # frames between decisions
 SHAPES = (0.0, 1.0, 2.0)  # powers of elapsed time: a step, a straight growth, one that speeds up
 RECENT, APART = 40, 12  # blocks: every beginning of the last forty seconds, every twelfth since the start
-# Beginnings further back may lie further apart: a growth of ten minutes looks the same from a few seconds earlier. Up to
-# a run of ten minutes none is left out; longer ones cost time and memory by their length, not by its square.
+# Beginnings further back may lie further apart: a growth of ten minutes looks the same from a few seconds earlier. In
+# a run of up to ten minutes none is left out; longer ones cost time and memory by their length, not by its square.
 FINENESS = 25
 SCALE_S = 10.0  # elapsed times are measured in this, for numbers of moderate size
 

@@ -97,7 +97,8 @@ class FrameGrid:
 
     def sums(self, values: np.ndarray) -> np.ndarray:
         """Sums of window * values per frame; ``values`` has the length of the sample times."""
-        return self.sums_of(lambda samples: [values[samples]], values.dtype)[0]
+        found: np.ndarray = self.sums_of(lambda samples: [values[samples]], values.dtype)[0]
+        return found
 
     def sums_of(
         self, rows: Callable[[slice], Iterable[np.ndarray]], dtype: np.dtype | type = float, count: int = 1
@@ -149,7 +150,8 @@ class FrameGrid:
         starts, there = self._starts(piece, len(values))
         if not len(values):
             return np.zeros(len(starts))
-        return np.where(there, np.add.reduceat(values, starts), 0)
+        summed: np.ndarray = np.where(there, np.add.reduceat(values, starts), 0)
+        return summed
 
 
 def shaft_angle(run: Run) -> ShaftAngle:

@@ -1,6 +1,6 @@
 """Hours of device time through a session and its recording process, then every verb on the file: time and memory.
 
-    python tests/benchmarks/long_run.py FOLDER [MINUTES ...]        (default: 10 60 120)
+    python tests/benchmarks/recording/long_run.py FOLDER [MINUTES ...]        (default: 10 60 120)
 
 For each length a run on the simulated stand, 500 slow samples a second and three axes at 1600/s, in lock-step (some ten
 times faster than real time), recorded by the real recording process; 120 minutes pass the wrap of the device's 32-bit
@@ -30,6 +30,7 @@ from whirlbench.simulator.device.simulated_port import simulated_device
 TURN_S = 0.01
 LEVELS = ((1160, 8), (1220, 8), (1220, 10), (1280, 10), (1180, 9))  # throttle in us, pitch in degrees
 HOLD_S = 60
+OPEN = "import sys, whirlbench; whirlbench.open_recording(sys.argv[1])"
 REPLAY = """
 import sys
 from whirlbench.cli.run_input import open_run
@@ -141,7 +142,7 @@ def verbs(path: Path, folder: Path) -> dict[str, list[str]]:
     rig.write_text(endless_pack(), encoding="utf-8")
     whirlbench = [sys.executable, "-m", "whirlbench"]
     return {
-        "open": [sys.executable, "-c", "import sys; from whirlbench import open_recording; open_recording(sys.argv[1])", str(path)],
+        "open": [sys.executable, "-c", OPEN, str(path)],
         "replay": [sys.executable, "-c", REPLAY, str(path)],
         "onset": [*whirlbench, "onset", str(path), "--json"],
         "trips": [*whirlbench, "trips", str(path), "--rig", str(rig), "--json"],
