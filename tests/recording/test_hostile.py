@@ -10,11 +10,11 @@ import time
 import h5py
 import numpy as np
 import pytest
-from made_up_run import made_up, record
+from made_up_run import attributes, made_up, record
 
 from whirlbench.errors import BenchError, RecordingError, RigError, shown
 from whirlbench.recording.csv_exchange import events_text, read_csv, read_events
-from whirlbench.recording.files import open_recording, read_run, recover
+from whirlbench.recording.files import create, open_recording, read_run, recover
 from whirlbench.rig.toml import parse_rig, read_rig
 from whirlbench.samples import Event
 
@@ -252,3 +252,44 @@ def test_the_verbs_never_show_a_traceback(good, tmp_path):
             [sys.executable, "-m", "whirlbench", words[0], str(good), *words[1:]], capture_output=True, text=True
         )
         assert done.returncode == 2 and "Traceback" not in done.stderr and done.stderr.count("\n") == 1
+
+
+def test_a_filter_that_no_recording_uses_is_refused(good):
+    with h5py.File(good, "r+") as file:
+        del file["slow/rpm"]
+        file.create_dataset("slow/rpm", data=np.ones(500), chunks=(64,), maxshape=(None,), compression="lzf")
+    refused(good, "packed by a filter that no recording uses")
+
+
+def test_a_packed_chunk_larger_than_its_rows_is_refused(good):
+    with h5py.File(good, "r+") as file:
+        del file["slow/rpm"]
+        rows = file.create_dataset("slow/rpm", (500,), "f8", chunks=(512,), maxshape=(None,), compression="gzip")
+        rows.id.write_direct_chunk((0,), bytes(100_000))
+    refused(good, "has a chunk of 100000 bytes for 4096")
+
+
+@pytest.mark.parametrize("value", [np.inf, -1e300])
+def test_sizes_beyond_sense_are_gaps_and_told(good, value):
+    with h5py.File(good, "r+") as file:
+        del file["integrity/blocks"]
+        file["slow/rpm"][50] = value
+    run = read_run(good)
+    assert np.isnan(run.slow.rpm[50]) and np.isfinite(run.slow.rpm[51])
+    assert "slow/rpm: rows 50 to 50 are no numbers a stand can show and read as gaps" in run.problems
+
+
+@pytest.mark.parametrize("first", [1, 2**62])
+def test_a_table_whose_blocks_do_not_follow_each_other_is_told(good, first):
+    with h5py.File(good, "r+") as file:
+        rows = file["integrity/blocks"][...]
+        rows["first"][rows["column"] == 1] = first
+        file["integrity/blocks"][...] = rows
+    assert any("part of the table of checksums is damaged" in line for line in read_run(good).problems)
+
+
+def test_a_recorder_keeps_one_chunk_of_each_column(tmp_path):
+    with create(tmp_path / "run.h5", attributes()) as recorder:
+        assert recorder._file.id.get_access_plist().get_cache()[2] <= 65536
+    with open_recording(tmp_path / "run.h5") as recording:
+        assert recording._structure._file.id.get_access_plist().get_cache()[2] <= 65536
