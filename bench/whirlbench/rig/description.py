@@ -19,6 +19,8 @@ from whirlbench.rig.limits import Limits, greatest_servo_us, least_servo_us
 from whirlbench.units import LEAST_SAFE_PULSE_US, MIDDLE_NEUTRAL_CAP_US
 
 BladeCount = Annotated[int, Meta(ge=1, le=12)]
+
+
 def whole_us(pulse_us: float | None) -> int:
     """A pulse in whole microseconds; 0 where the rig gives none."""
     return 0 if pulse_us is None else round(pulse_us)

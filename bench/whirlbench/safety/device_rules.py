@@ -218,7 +218,9 @@ class TachRule:
 
     def _fits(self, period_ticks: int) -> bool:
         half = self._trusted_ticks // 2
-        return half < period_ticks and (period_ticks <= self._trusted_ticks or period_ticks - self._trusted_ticks < half)
+        return half < period_ticks and (
+            period_ticks <= self._trusted_ticks or period_ticks - self._trusted_ticks < half
+        )
 
 
 class SlowLimits(NamedTuple):

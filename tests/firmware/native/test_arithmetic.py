@@ -156,9 +156,7 @@ class Twin:
         return Twin(law, law.step(own, slow.request_rpm, 0 if lost else period, 2), sinking)
 
 
-def assert_explained(
-    law: Law, chosen: Settings, slows: list[Slow], edges: list[int], safe_us: int | None
-) -> None:
+def assert_explained(law: Law, chosen: Settings, slows: list[Slow], edges: list[int], safe_us: int | None) -> None:
     """Every pulse is what a twin of the law puts out.
 
     The edge that the device knew at a tick is one whose period it told; where the latest is as young as a turn of the

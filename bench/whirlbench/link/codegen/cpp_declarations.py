@@ -143,7 +143,8 @@ def _enum(members: type[IntEnum]) -> str:
 
 def _limit_ranges() -> str:
     rows = [
-        f"    {{{slot.start}UL, {slot.lowest}UL, {_highest(slot)}, {int(slot.zero)}}},  // {slot.name}" for slot in LimitId
+        f"    {{{slot.start}UL, {slot.lowest}UL, {_highest(slot)}, {int(slot.zero)}}},  // {slot.name}"
+        for slot in LimitId
     ]
     return "\n".join(
         [
