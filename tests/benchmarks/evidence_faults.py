@@ -2,7 +2,8 @@
 
 A try counts when the power was cut, both ways of opening the file give samples to within a second of the fault, the
 exit status is that of the fault, one line of complaint says what it was, and what it says of the recording is so.
-Run on a computer with nothing else to do: python tests/benchmarks/evidence_faults.py [tries] [at once] [name of a fault]
+The tries take turns over the three phases. Run on a computer with nothing else to do:
+python tests/benchmarks/evidence_faults.py [tries] [at once] [name of a fault]
 """
 
 from __future__ import annotations
@@ -108,23 +109,24 @@ def judged(run: FaultRun, fault: Fault) -> tuple[str, float]:
 
 
 def main() -> None:
-    """Prints a row for each fault and phase."""
-    tries, at_once = (int(word) for word in [*sys.argv[1:3], "20", "2"][:2]) if len(sys.argv) > 2 else (20, 2)
+    """Prints a row for each fault."""
+    tries, at_once = (int(word) for word in sys.argv[1:3]) if len(sys.argv) > 2 else (20, 2)
     wanted = sys.argv[3] if len(sys.argv) > 3 else ""
-    print(f"{'fault':<30}{'phase':<10}{'good':>8}{'most lost':>12}", flush=True)
+    print(f"{'fault':<30}{'good':>8}{'most lost':>12}", flush=True)
     for fault in FAULTS:
         name = f"{fault.target} {fault.name}"
-        for phase in PHASES if fault.status != 2 else ("turning",):
-            if wanted not in name:
-                continue
-            with ThreadPoolExecutor(at_once) as pool:
-                results = list(pool.map(lambda _, fault=fault, phase=phase: attempt(fault, phase), range(tries)))
-            good = sum(not wrong for wrong, _ in results)
-            known = [lost_s for _, lost_s in results if not math.isnan(lost_s)]
-            most = f"{max(known):.2f} s" if known else "-"
-            print(f"{name:<30}{phase:<10}{good:>4}/{tries}{most:>12}", flush=True)
-            for wrong in sorted({wrong for wrong, _ in results if wrong}):
-                print(f"    {wrong[:300]}", flush=True)
+        if wanted not in name:
+            continue
+        phases = [PHASES[number % 3] if fault.status != 2 else "turning" for number in range(tries)]
+        with ThreadPoolExecutor(at_once) as pool:
+            results = list(pool.map(lambda phase, fault=fault: attempt(fault, phase), phases))
+        good = sum(not wrong for wrong, _ in results)
+        known = [lost_s for _, lost_s in results if not math.isnan(lost_s)]
+        most = f"{max(known):.2f} s" if known else "-"
+        print(f"{name:<30}{good:>4}/{tries}{most:>12}", flush=True)
+        for phase, (wrong, _) in zip(phases, results, strict=True):
+            if wrong:
+                print(f"    {phase}: {wrong[:300]}", flush=True)
 
 
 if __name__ == "__main__":
