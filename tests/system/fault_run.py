@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import re
-import resource
 import signal
 import subprocess
 import sys
@@ -18,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import h5py
+import numpy as np
 import psutil
 
 from whirlbench.rig.toml import example_rig_text
@@ -59,7 +59,6 @@ class FaultRun:
     rig_text: str
     phase: str = "turning"
     reconnect_s: float = 60.0
-    size_limit: int = 0  # greatest size of a file, for a disk that is full
     output: str = "run.h5"
     armed_device_s: float = 0.0
     fault_device_s: float = 0.0
@@ -93,8 +92,6 @@ class FaultRun:
 
     def _limit(self) -> None:
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # as a script in the background hands it on
-        if self.size_limit:
-            resource.setrlimit(resource.RLIMIT_FSIZE, (self.size_limit, self.size_limit))
 
     def await_phase(self) -> bool:
         """Waits until the verb says that the phase has begun, and a little; False when it ended before."""
@@ -120,6 +117,23 @@ class FaultRun:
             os.killpg(self.spin.pid, number)
         else:
             self.family[target].send_signal(number)
+
+    def fill_disk(self) -> None:
+        """From now on no file of the recorder can grow, as on a disk that is full; needs no right of root."""
+        self.family = self.processes()
+        self.note_time()
+        size = self.recording.stat().st_size
+        self.family["recorder"].rlimit(psutil.RLIMIT_FSIZE, (size, size))
+
+    def fill_disk_at_once(self, size: int) -> None:
+        """The same before the file is begun: none of the recorder's may be longer than ``size``."""
+        until_s = time.monotonic() + PATIENCE_S
+        while time.monotonic() < until_s:
+            try:
+                self.processes()["recorder"].rlimit(psutil.RLIMIT_FSIZE, (size, size))
+                return
+            except (StopIteration, psutil.NoSuchProcess):
+                time.sleep(0.005)
 
     def note_time(self) -> None:
         """Notes the device's time as that of the fault."""
@@ -170,7 +184,7 @@ class FaultRun:
     def recorded(self) -> Recorded:
         """What two other ways of opening it find in the file: beside a writer, and plainly."""
         with h5py.File(self.recording, "r", swmr=True) as file:
-            beside = float(file["slow/time_s"][-1])
+            beside = float(np.nanmax(file["slow/time_s"][...]))
         with h5py.File(self.recording, "r") as file:
             armed_s = min(float(row["time_s"]) for row in file["events/rows"][...] if row["name"] == b"armed")
         fault_s = armed_s + self.fault_device_s - self.armed_device_s
@@ -182,7 +196,7 @@ class FaultRun:
     def _last(self, path: Path) -> tuple[float, bool, str]:
         """Run time that every stream reaches, whether the shaft is at rest then, and the ending."""
         with h5py.File(path, "r") as file:
-            last_s = min(float(file["slow/time_s"][-1]), float(file["vibration/time_s"][-1]))
+            last_s = min(float(np.nanmax(file[f"{stream}/time_s"][...])) for stream in ("slow", "vibration"))
             ending = bytes(file["ending/row"][0]["exit_status"]).decode() if len(file["ending/row"]) else ""
             return last_s, float(file["slow/rpm"][-1]) == 0.0, ending
 

@@ -85,13 +85,20 @@ def test_a_cable_gone_and_back(faulty):
 
 
 def test_a_disk_that_fills_in_mid_run(faulty):
-    run = faulty(size_limit=450_000)
-    run.await_phase()
-    run.family = run.processes()
+    run = faulty()
+    assert run.await_phase()
+    run.fill_disk()
     run.finish()
-    assert run.status == 3, run.printed + run.errors
-    assert re.search("tripped: host rule; the recording failed: .*cannot be written any more", run.errors), run.errors
-    assert len(run.errors.strip().splitlines()) == 1, run.errors
+    check(run, 3, r"tripped: host rule; the recording failed: .*cannot be written any more \(file too large\)$", False)
+
+
+def test_a_disk_that_is_full_before_the_file_is_begun(faulty):
+    run = faulty()
+    run.fill_disk_at_once(20_000)
+    assert not run.await_phase()
+    run.finish()
+    assert run.status == 2 and len(run.errors.strip().splitlines()) == 1, run.errors
+    assert re.search("refused: .*cannot be written", run.errors), run.errors
 
 
 @pytest.mark.parametrize("place", ["/sys/run.h5", "/proc/run.h5"])

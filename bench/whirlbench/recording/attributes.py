@@ -13,7 +13,7 @@ from whirlbench.errors import RecordingError, RigError
 from whirlbench.recording.integrity import DAMAGE, first_line
 from whirlbench.recording.layout import FORMAT, FORMAT_VERSION, MOST_PULSES_PER_REV, TEXTS
 from whirlbench.recording.structure import Structure
-from whirlbench.recording.text import plain
+from whirlbench.recording.text import decoded, plain
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import parse_rig
 
@@ -133,7 +133,7 @@ def _attributes(structure: Structure, group: str, names: tuple[str, ...], note: 
 
 def _text(structure: Structure, path: str, note: Note) -> str:
     try:
-        return plain(structure.text(path))
+        return decoded(structure.text(path))
     except DAMAGE:
         note(f"{path} is damaged and was left out")
         return ""

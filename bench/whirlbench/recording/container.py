@@ -26,6 +26,7 @@ from whirlbench.recording.layout import (
     TEXTS,
     Column,
     Stream,
+    missing,
     streams,
 )
 
@@ -78,7 +79,9 @@ def build(file: h5py.File, attributes: RunAttributes, dtype: str) -> tuple[Strea
 
 def create_column(file: h5py.File, column: Column, storage: Storage) -> h5py.Dataset:
     """The empty dataset of ``column``, with unit, description and time base."""
-    dataset = file.create_dataset(column.path, (0,), column.dtype, **storage.options())
+    # Rows that a full disk did not take show as missing in any tool, not as zeros that nobody measured.
+    blank = missing(column.dtype) if column.dtype.kind in "fiu" else None
+    dataset = file.create_dataset(column.path, (0,), column.dtype, fillvalue=blank, **storage.options())
     for name, value in (("unit", column.unit), ("description", column.description), ("time_base", column.time_base)):
         if value:
             dataset.attrs[name] = np.bytes_(value)

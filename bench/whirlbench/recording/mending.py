@@ -85,9 +85,7 @@ def seal(path: Path) -> None:
     with open(path, "rb+") as file:
         true_bytes = file.seek(0, io.SEEK_END)
         file.seek(0)
-        head, end = mended_superblock(file.read(SUPERBLOCK_BYTES), true_bytes)
-        if end > true_bytes:
-            file.truncate(end)
+        head, _ = mended_superblock(b"", true_bytes)  # its length is what is there: nothing unwritten is read
         file.seek(0)
         file.write(head)
         file.flush()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from whirlbench.errors import shown
+
 
 def fixed(text: str, width: int) -> bytes:
     """``text`` in at most ``width`` bytes; what does not fit is left out, and dots say so."""
@@ -25,5 +27,13 @@ def cut_text(text: str, width: int) -> list[bytes]:
 
 
 def plain(raw: bytes) -> str:
-    """Text of a field; bytes that are not UTF-8 show as a replacement character."""
+    """Text of a field as it may go to a screen; bytes that are not UTF-8 show as a replacement character.
+
+    Line ends and tabs stay, for notes and for the rig's own text; what else does not print is written as an escape.
+    """
+    return shown(decoded(raw), keep="\n\t\r")
+
+
+def decoded(raw: bytes) -> str:
+    """Text of a field as it was written; bytes that are not UTF-8 show as a replacement character."""
     return bytes(raw).rstrip(b"\0").decode("utf-8", errors="replace")

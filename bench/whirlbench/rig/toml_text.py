@@ -11,7 +11,7 @@ from typing import Any
 
 import msgspec
 
-from whirlbench.errors import BenchError
+from whirlbench.errors import BenchError, shown
 from whirlbench.rig.regular_file import read_bytes
 
 # No length, mass, speed, pulse or strength of a stand comes near these; beyond them powers overflow.
@@ -41,7 +41,7 @@ def read_text(path: Path | str, what: str, error_kind: type[BenchError]) -> str:
 def parse_table(text: str, source: str, error_kind: type[BenchError]) -> dict[str, Any]:
     """The table in TOML ``text``; ``error_kind`` when it is none, or when a number is beyond all physical sense.
 
-    NaN and infinities are TOML, but a NaN limit would never trip.
+    NaN and infinities are TOML, but a NaN limit would never trip. Texts come back with escapes for what does not print.
     """
     if len(text) > MOST_TEXT_BYTES:
         raise error_kind(f"{source}: {len(text):,} characters; expected at most {MOST_TEXT_BYTES:,}")
@@ -58,9 +58,19 @@ def parse_table(text: str, source: str, error_kind: type[BenchError]) -> dict[st
     try:
         for key, complaint in _unbelievable(table):
             raise error_kind(f"{source}: key {key} is {complaint}")
+        printable: dict[str, Any] = _printable(table)
+        return printable
     except RecursionError:
         raise error_kind(f"{source}: not valid TOML: nested too deeply") from None
-    return table
+
+
+def _printable(value: Any) -> Any:
+    """``value`` with every text, names of tables included, as it may go to a screen: any surface may show it."""
+    if isinstance(value, dict):
+        return {shown(key): _printable(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_printable(item) for item in value]
+    return shown(value) if isinstance(value, str) else value
 
 
 def _unbelievable(value: Any, path: str = "") -> Iterator[tuple[str, str]]:
@@ -74,8 +84,8 @@ def _unbelievable(value: Any, path: str = "") -> Iterator[tuple[str, str]]:
     elif isinstance(value, float) and not math.isfinite(value):
         yield path, f"{value}: a limit or a dimension must be a finite number"
     elif isinstance(value, (int, float)) and value != 0 and not SMALLEST <= abs(value) <= LARGEST:
-        shown = f"{value:g}" if isinstance(value, float) else f"a number of {math.ceil(math.log10(abs(value)))} digits"
-        yield path, f"{shown}: expected 0, or a size from {SMALLEST:g} to {LARGEST:g}"
+        size = f"{value:g}" if isinstance(value, float) else f"a number of {math.ceil(math.log10(abs(value)))} digits"
+        yield path, f"{size}: expected 0, or a size from {SMALLEST:g} to {LARGEST:g}"
 
 
 def complaint_and_path(error: msgspec.ValidationError) -> tuple[str, str]:

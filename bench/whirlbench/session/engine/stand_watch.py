@@ -104,7 +104,7 @@ class StandWatch:
                 return f"the tach jumped to {self._per_minute / -value:.0f} rpm and stayed: edges missing, or too many"
             return f"no edge for {value} ms"
         if reason in HINTS:
-            return HINTS[reason].format(value=value)
+            return HINTS[Reason(reason)].format(value=value)
         if reason == Reason.OVERSPEED and value > 0:
             return f"{self._per_minute / value:.0f} rpm over one turn"
         if reason == Reason.VIBRATION:

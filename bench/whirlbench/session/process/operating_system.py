@@ -112,6 +112,13 @@ class EndingRequests:
             raise KeyboardInterrupt
 
 
+def hush() -> None:
+    """Closes this process's mouth: it reports through its pipe, and prints nothing."""
+    silence = os.open(os.devnull, os.O_WRONLY)
+    for stream in (1, 2):
+        os.dup2(silence, stream)
+
+
 def wake(pid: int | None) -> None:
     """Continues a stopped process, where processes can be stopped."""
     if pid is not None and hasattr(signal, "SIGCONT"):

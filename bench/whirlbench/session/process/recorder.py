@@ -25,6 +25,7 @@ from whirlbench.errors import RecordingError
 from whirlbench.recording.mending import seal
 from whirlbench.session.engine import IdentityRecord, Mark, Outcome, Record
 from whirlbench.session.process.operating_system import (
+    hush,
     ignore_terminal_signals,
     signals_held,
     step_behind,
@@ -241,8 +242,10 @@ def write_recording(spec: SessionSpec, pipe: Connection, view_name: str = "") ->
     """Entry of the recording process: writes until the outcome comes, or the session's end of the pipe is gone."""
     ignore_terminal_signals(*(name for name in ("SIGTERM",) if hasattr(signal, name)))
     step_behind()  # the decision comes first
+    hush()  # of a file that cannot be written, the format's library prints a page for every piece of it
     from whirlbench.session.process.recording_process import RecordingProcess  # nobody else needs the format's library
 
-    code = RecordingProcess(spec, pipe, view_name).run()
+    recording = RecordingProcess(spec, pipe, view_name)
+    code = recording.run()
     if code:
-        os._exit(code)  # of a file that could not be written, the library would write pages at the end
+        os._exit(code)  # letting go of a file that could not be written would write to it once more

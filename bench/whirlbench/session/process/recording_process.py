@@ -32,6 +32,7 @@ from whirlbench.session.process.spec import SessionSpec
 FLUSH_S = 0.25  # of the computer's clock, beside the writer's own by the clock of the data
 COAST_S = 180.0  # of coast-down for which there has to be room on the disk, as long as a session records one
 ALLOWANCE = 1.3  # for tach, events, counters and what the file needs besides its rows
+PROBE_BYTES = 262_144  # more than the header of a recording
 COPIES = 2  # a clean close writes the file anew beside itself
 DIED = "the session's process died"
 
@@ -109,15 +110,23 @@ class RunRecording:
         attributes, path = self._attributes(identity), self._spec.recording
         self.bytes_per_s = bytes_per_s(identity.firmware)
         least = self.bytes_per_s * (self._spec.longest_s() + COAST_S) * COPIES
+        probe_disk(path)
+        writer = create(path, attributes, compact=False)  # a place where nothing can be written says so itself
         if free_bytes(path) < least:
+            self._withdraw(writer)
             raise RecordingError(
                 f"{path}: {free_bytes(path) / 1e6:.0f} MB are free on the disk, a run of this plan may need "
                 f"{least / 1e6:.0f}: make room, or record elsewhere"
             )
-        writer = create(path, attributes, compact=False)
         read_back(path, attributes)
         self._file = file_number(path)
         return writer
+
+    def _withdraw(self, writer: RecordingWriter) -> None:
+        """Takes back a file that was just begun and holds nothing of any run."""
+        with contextlib.suppress(RecordingError):
+            writer.close()
+        Path(self._spec.recording).unlink(missing_ok=True)
 
     def _attributes(self, identity: IdentityRecord) -> RunAttributes:
         spec = self._spec
@@ -137,6 +146,21 @@ def bytes_per_s(firmware: Mapping[str, str | int]) -> float:
     rates_hz = {"slow": firmware.get("slow_rate_hz", 0), "vibration": firmware.get("vibration_rate_hz", 0)}
     rows = {one.name: sum(column.dtype.itemsize for column in one.columns) for one in streams()}
     return ALLOWANCE * sum(float(rate_hz) * rows[name] for name, rate_hz in rates_hz.items())
+
+
+def probe_disk(path: Path | str) -> None:
+    """RecordingError unless a file can be begun and filled beside ``path``: what writes HDF5 crashes on a full disk."""
+    probe = Path(path).with_name(f".{Path(path).name}.{os.getpid()}.probe")
+    try:
+        with open(probe, "xb") as file:
+            file.write(bytes(PROBE_BYTES))
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        raise RecordingError(f"{path}: cannot be written ({(error.strerror or str(error)).lower()})") from error
+    finally:
+        with contextlib.suppress(OSError):
+            probe.unlink()
 
 
 def free_bytes(path: Path | str) -> float:
@@ -196,6 +220,8 @@ class RecordingProcess:
             self._recording.keep(records)
         except RecordingError as error:
             self._fail(error)
+        except Exception as error:  # a fault of ours: this process has no other voice than its reports
+            self._fail(RecordingError(f"{type(error).__name__}: {error}"))
 
     def _flush_when_due(self) -> None:
         due = time.monotonic() - self._flushed_at_s >= FLUSH_S or self._begun != self._recording.begun

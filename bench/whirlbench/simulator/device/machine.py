@@ -323,7 +323,7 @@ class DeviceMachine:
         )
 
     def _prove_cut(self, now_us: int, readings: Readings) -> None:
-        """After a cut, and after a disarm: does the rotor slow, does the current stop?"""
+        """Says, after a cut and after a disarm, when the rotor does not slow or the current does not stop."""
         unknown = self.at_rest or self.period_ticks == 0
         period_ticks = 0 if unknown else max(self.period_ticks, 2 * self._silence_us(now_us))
         limits = CutLimits(
