@@ -351,9 +351,10 @@ void Machine::put_throttle(uint32_t pulse_q16) {
   hooks::set_throttle(static_cast<uint16_t>(throttle_q16_ >> 16));
 }
 
+// Never outside its range, also where a trip in locked finds a safe pulse that arming would refuse.
 void Machine::put_servo(uint16_t pulse_us) {
-  servo_us_ = pulse_us;
-  hooks::set_servo(pulse_us);
+  servo_us_ = smaller(larger(pulse_us, limits_.small(LIMIT_SERVO_MIN_US)), limits_.small(LIMIT_SERVO_MAX_US));
+  hooks::set_servo(servo_us_);
 }
 
 // Rising follows the limit table's slew, falling is immediate.
@@ -542,13 +543,19 @@ Machine::Answer Machine::arm(const Arm &command, uint32_t now_us) {
     take_safe_pulse();
   }
   hooks::note_driving(true);
-  if (servo_us_ == 0 && limits_[LIMIT_SERVO_SAFE_US] != 0) {
-    put_servo(limits_.small(LIMIT_SERVO_SAFE_US));
-  }
+  place_servo();
   happen(states::ARM, now_us);
   hooks::second_cut(true);
   latch.guarding = 1;  // last: from here on the interrupt may trip
   return done();
+}
+
+// On arming: to its safe pulse when none went out before; and within its range, which may be another one since.
+void Machine::place_servo() {
+  const uint16_t pulse_us = servo_us_ != 0 ? servo_us_ : limits_.small(LIMIT_SERVO_SAFE_US);
+  if (pulse_us != 0) {
+    put_servo(pulse_us);
+  }
 }
 
 void Machine::load_rules(uint32_t now_us) {

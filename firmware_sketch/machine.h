@@ -118,6 +118,7 @@ class Machine {
   void make_throttle_safe();
   void put_throttle(uint32_t pulse_q16);
   void put_servo(uint16_t pulse_us);
+  void place_servo();
   void slew_throttle();
   void release_governor();
   bool load_governor();
