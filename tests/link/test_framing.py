@@ -20,7 +20,14 @@ i32 = st.integers(-(2**31), 2**31 - 1)
 messages = st.one_of(
     st.builds(Slow, u32, u32, u16, u16, u16, i32, u16, u16, u16, bytes_u8, bytes_u8, u16, bytes_u8, bytes_u8),
     st.builds(Tach, u32, u16, st.lists(u32, min_size=1, max_size=16).map(tuple)),
-    st.builds(Vibration, u32, u32, u32, st.just(3), st.binary(min_size=6, max_size=96).map(lambda raw: raw[: len(raw) // 6 * 6])),
+    st.builds(
+        Vibration,
+        u32,
+        u32,
+        u32,
+        st.just(3),
+        st.binary(min_size=6, max_size=96).map(lambda raw: raw[: len(raw) // 6 * 6]),
+    ),
     st.builds(Heartbeat, u16),
     st.builds(Throttle, u16),
 )

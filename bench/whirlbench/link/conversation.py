@@ -123,6 +123,10 @@ class Conversation:
             raise LinkError(f"{type(command).__name__} cannot be sent: the conversation with the device has ended")
         return self._outbox.put(command)
 
+    def drop_waiting(self) -> None:
+        """Gives up every command but an abort: what was asked of a stand that has tripped since is void."""
+        self._outbox.drop_all()
+
     def due(self, now_s: float) -> bytes:
         """What has to be written now, often nothing: abort, then heartbeat, repetitions, new commands.
 

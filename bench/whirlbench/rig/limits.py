@@ -79,6 +79,11 @@ def stuck_counts(
     )
 
 
+def supply_mv(supply_v: float | None) -> int:
+    """Least supply in mV, rounded to the safe side; 0 without the limit."""
+    return 0 if supply_v is None else math.ceil(supply_v * 1e3)
+
+
 def with_limit(number: int, limit: float | None) -> int:
     """``number`` where the limit that it serves is set, else 0."""
     return 0 if limit is None else number
@@ -271,7 +276,7 @@ class Limits(Section, frozen=True):
             "Least permitted supply of the microcontroller.",
             "V",
             Watch(Ring.DEVICE),
-            Slot("SUPPLY_MV", FromRig(lambda volts: 0 if volts is None else math.ceil(volts * 1e3))),
+            Slot("SUPPLY_MV", FromRig(supply_mv)),
         ),
     ] = None
     device_confirm_ms: Annotated[

@@ -3,7 +3,7 @@
 import pytest
 
 from whirlbench.link.framing import Unframer
-from whirlbench.link.messages import Arm, Disarm
+from whirlbench.link.messages import Arm, Result
 from whirlbench.session.engine import Command, CommandKind, Ending, Phase
 
 
@@ -37,23 +37,29 @@ def test_no_arm_follows_an_abort(arming, steps):
     assert not [message for message in sent if isinstance(message, Arm)]
 
 
-def test_a_disarm_follows_the_abort_and_a_new_order_arms(arming):
-    bench, sent = arming(0)
+def test_an_abort_while_locked_is_kept_until_a_reset(arming):
+    bench, _ = arming(0)
     bench.run(bench.now_s + 0.5)
-    assert [message for message in sent if isinstance(message, Disarm)]
-    assert bench.engine.phase is Phase.READY
+    assert bench.device.machine.state.name == "TRIPPED"
+    assert bench.device.machine.reason.name == "OPERATOR_ABORT"
+    bench.run(bench.now_s + 10.0, lambda bench: bench.engine.phase is Phase.TRIPPED)
+    bench.step([Command(CommandKind.ARM)])
+    assert bench.engine.phase is Phase.TRIPPED
+    bench.step([Command(CommandKind.RESET)])
+    bench.run(bench.now_s + 5.0, lambda bench: bench.engine.phase is Phase.READY)
     bench.step([Command(CommandKind.ARM)])
     bench.run(bench.now_s + 3.0, lambda bench: bench.engine.phase is Phase.RUNNING)
     assert bench.device.machine.state.name == "ARMED"
 
 
-def test_an_arm_that_arrives_late_is_cut(arming):
+def test_an_arm_that_arrives_late_is_refused(arming):
     bench, _ = arming(0)
     bench.run(bench.now_s + 0.5)
-    bench.engine.conversation.send(Arm(bench.engine.agreement.crc))
+    late = bench.engine.conversation.send(Arm(bench.engine.agreement.crc))
     bench.run(bench.now_s + 0.2)
+    assert late.answer.result == Result.WRONG_STATE
     assert bench.device.machine.state.name == "TRIPPED"
-    assert bench.device.machine.reason.name == "HOST_RULE"
+    assert bench.device.machine.reason.name == "OPERATOR_ABORT"
 
 
 def test_without_an_open_session_the_abort_ends_it(bench):

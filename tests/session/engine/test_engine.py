@@ -8,6 +8,7 @@ import pytest
 
 from whirlbench.errors import PlanError, RigError
 from whirlbench.link.framing import Unframer, frame
+from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import Abort, Hello, Limits, State
 from whirlbench.session.engine import Command, CommandKind, Ending, NoteRecord, Outcome, Phase
 from whirlbench.simulator.stand import LostTach, Runaway, SupplyDip
@@ -64,7 +65,7 @@ def test_nothing_is_armed_before_limits_are_agreed(bench):
     bench.run()
     arm = next(index for index, item in enumerate(seen) if item[0] == "Arm")
     read = next(index for index, item in enumerate(seen) if item[0] == "ReadLimits")
-    assert [item[0] for item in seen[:read]].count("SetLimit") == 17
+    assert [item[0] for item in seen[:read]].count("SetLimit") == len(LimitId)
     assert read < arm
     assert "Throttle" not in [item[0] for item in seen[:arm]]
 
@@ -192,8 +193,20 @@ def test_a_host_rule_aborts(make_bench, rig_text):
     assert trip_of(bench).time_s - limit.time_s <= 0.01
 
 
-def test_lost_tach_is_a_host_rule(make_bench):
+def test_lost_tach_is_a_rule_of_the_device(make_bench):
     bench = make_bench(LONG_HOLD, faults=(LostTach(2.5),))
+    outcome = bench.run()
+    assert (outcome.ending, outcome.reason) == (Ending.TRIPPED, "lost tach")
+    trip = trip_of(bench)
+    assert trip.time_s == pytest.approx(2.5 + 0.4, abs=0.05)
+    assert trip.detail.startswith("no edge for 40")
+
+
+def test_lost_tach_is_a_host_rule(make_bench):
+    """Where the device does not watch it."""
+    bench = make_bench(LONG_HOLD, faults=(LostTach(2.5),))
+    bench.run(stop=lambda bench: bench.turning())
+    bench.device.machine.lost_tach.lost_ms = 0
     outcome = bench.run()
     assert outcome.ending == Ending.TRIPPED
     assert "lost_tach_ms" in outcome.reason
@@ -229,7 +242,7 @@ def test_another_protocol_version_is_refused_by_name(bench):
     bench.to_host = altered
     outcome = bench.run()
     assert outcome.exit_status == 2
-    assert "version 9" in outcome.reason and "version 1" in outcome.reason
+    assert "version 9" in outcome.reason and "version 2" in outcome.reason
 
 
 def test_a_device_that_holds_other_limits_is_refused(bench):
@@ -246,7 +259,7 @@ def test_a_device_that_holds_other_limits_is_refused(bench):
     bench.to_host = altered
     outcome = bench.run()
     assert (outcome.ending, outcome.exit_status) == (Ending.REFUSED, 2)
-    assert "SERVO_SAFE_US" in outcome.reason
+    assert "TACH_JUMP_PERIODS" in outcome.reason
     assert bench.device.machine.state == State.LOCKED
 
 
@@ -387,7 +400,7 @@ def test_damaged_frames_are_counted_and_survived(make_bench):
     assert bench.run().ending == Ending.DONE
     counters = bench.engine.counters()
     assert counters["bad"] > 5 and counters["lost"] > 5
-    assert set(np.unique(bench.channel("throttle_us"))) <= set(range(1000, 1161))
+    assert set(np.unique(bench.channel("throttle_us"))) <= {0, *range(1000, 1161)}  # 0: before its safe pulse was set
 
 
 def test_a_vanished_port_ends_the_session_with_its_own_line(long_bench):

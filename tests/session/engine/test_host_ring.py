@@ -38,7 +38,9 @@ def test_a_rule_fires_again_in_the_next_run(running):
     running.run(running.now_s + 0.6)
     assert fired and running.device.machine.state.name in ("LOCKED", "TRIPPED")
     running.engine.ring.judge = judge
-    assert running.engine.phase is Phase.READY
+    running.run(running.now_s + 10, lambda bench: bench.engine.phase is Phase.TRIPPED)
+    running.step([Command(CommandKind.RESET)])
+    running.run(running.now_s + 5, lambda bench: bench.engine.phase is Phase.READY)
     running.step([Command(CommandKind.ARM)])
     running.run(running.now_s + 3, lambda bench: bench.engine.phase is Phase.RUNNING)
     running.engine.ring.judge = lambda batch, live: FIRED if live else None

@@ -120,7 +120,9 @@ def test_a_failed_cut_is_told_once_and_stays_until_the_reset():
     tripped = event(3.0, EventKind.TRIP, Stand.TRIPPED, Reason.OVERSPEED, 20_000)
     watch.follow(Heard(told=[tripped]))
     failed = event(6.0, EventKind.CUT_FAILED, Stand.TRIPPED, Reason.OVERSPEED, 24_000)
-    (told,) = watch.follow(Heard(told=[failed, slow(6.1, Stand.TRIPPED, Reason.OVERSPEED, 24_000, 1000, Flag.CUT_FAILED)]))
+    (told,) = watch.follow(
+        Heard(told=[failed, slow(6.1, Stand.TRIPPED, Reason.OVERSPEED, 24_000, 1000, Flag.CUT_FAILED)])
+    )
     assert (told.name, told.detail) == (OPEN_ISOLATOR, "the rotor does not slow from 5000 rpm")
     assert watch.cut_failed and watch.reason == Reason.OVERSPEED  # the first reason is kept
     watch.follow(Heard(told=[slow(9.0, Stand.TRIPPED, Reason.OVERSPEED)]))
@@ -140,4 +142,6 @@ def test_every_reason_of_the_device_has_a_name_and_the_new_ones_a_hint():
         events = watch_of(Stand.LOCKED, Stand.ARMED).follow(Heard(told=[told]))
         trip = next(found for found in events if found.kind in ("trip", "abort"))
         assert trip.name == reason_name(reason)
-        assert bool(trip.detail) == (reason not in (Reason.NONE, Reason.OPERATOR_ABORT, Reason.HOST_RULE, Reason.RESTART))
+        assert bool(trip.detail) == (
+            reason not in (Reason.NONE, Reason.OPERATOR_ABORT, Reason.HOST_RULE, Reason.RESTART)
+        )

@@ -24,7 +24,8 @@ def device_limits(rig: Rig) -> tuple[int, ...]:
     values = tuple(found[slot].counts if slot in found else 0 for slot in LimitId)
     missing = missing_for_arming(values)
     if missing is not None:
-        raise RigError(f"{_told(missing, found[missing])}: arming needs it")
+        within = ", outside the servo's range: arming needs it within" if missing is LimitId.SERVO_SAFE_US else ""
+        raise RigError(f"{_told(missing, found[missing])}{within or ': arming needs it'}")
     return values
 
 

@@ -230,6 +230,7 @@ class Engine:
         if self.watch.tripped_at_s is not None and not was_tripped:
             self.plan_run = None
             self._enter(Phase.COASTING)
+            self.conversation.drop_waiting()
             if self.watch.state is not Stand.TRIPPED:
                 self._abort(Reason.HOST_RULE)
         elif heard.restarts and self.phase is not Phase.COASTING:
