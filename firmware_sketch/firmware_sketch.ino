@@ -88,8 +88,10 @@ void keep_time() {
 
 void loop() {
   hooks::watchdog_fed();
+  sensors::take_samples();  // first, and twice a turn: what its FIFO loses is lost to the vibration rule
   const uint32_t now_us = hooks::now().time_us();
   note_loop_time(now_us);
+  keep_time();
   listen(now_us);
   keep_time();
   sensors::take_edges(now_us);

@@ -32,7 +32,7 @@ uint16_t speed_rpm(uint32_t period_ticks, uint8_t pulses_per_rev) {
   if (period_ticks > TICKS_PER_MINUTE) {
     return 0;  // slower than one pulse a minute; keeps the rounding sum within 32 bits
   }
-  const uint32_t pulses_per_minute_ticks = TICKS_PER_MINUTE / pulses_per_rev; 
+  const uint32_t pulses_per_minute_ticks = pulses_per_rev == 1 ? TICKS_PER_MINUTE : TICKS_PER_MINUTE / pulses_per_rev;
   const uint32_t speed = (pulses_per_minute_ticks + period_ticks / 2) / period_ticks;
   return speed > 0xFFFF ? 0xFFFF : static_cast<uint16_t>(speed);
 }
@@ -41,6 +41,16 @@ void Law::engage(uint16_t present_us) {
   output_ = q32(present_us);
   integral_ = 0;
   preset_ = false;
+  told_ticks_ = 0;
+}
+
+uint16_t Law::speed(uint32_t period_ticks, uint8_t pulses_per_rev) {
+  if (period_ticks != told_ticks_ || pulses_per_rev != told_pulses_) {
+    told_ticks_ = period_ticks;
+    told_pulses_ = pulses_per_rev;
+    told_rpm_ = speed_rpm(period_ticks, pulses_per_rev);
+  }
+  return told_rpm_;
 }
 
 uint16_t Law::step(const Settings &settings, uint16_t request_rpm, uint32_t period_ticks, uint8_t pulses_per_rev) {
@@ -52,7 +62,7 @@ uint16_t Law::step(const Settings &settings, uint16_t request_rpm, uint32_t peri
     output_ = within(within(aim, q32(settings.min_us), q32(settings.max_us)), lowest, highest);
     return rounded_us(output_);
   }
-  const int32_t error = static_cast<int32_t>(request_rpm) - speed_rpm(period_ticks, pulses_per_rev);
+  const int32_t error = static_cast<int32_t>(request_rpm) - speed(period_ticks, pulses_per_rev);
   const int64_t proportional = (static_cast<int64_t>(settings.kp) * error) * 65536;
   if (!preset_) {
     integral_ = output_ - proportional;

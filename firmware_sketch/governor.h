@@ -48,9 +48,15 @@ class Law {
   int64_t integral_q32() const { return integral_; }
 
  private:
+  // Divides only when the period is another one than at the step before.
+  uint16_t speed(uint32_t period_ticks, uint8_t pulses_per_rev);
+
   int64_t output_;    // us, Q32.32
   int64_t integral_;  // us, Q32.32
   bool preset_;       // the integrator joins on to the output
+  uint32_t told_ticks_;
+  uint16_t told_rpm_;
+  uint8_t told_pulses_;
 };
 
 }  // namespace governor

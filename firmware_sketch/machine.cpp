@@ -66,6 +66,12 @@ bool is_admitted(uint8_t parameter, int32_t value) {
 uint16_t larger(uint16_t a, uint16_t b) { return a > b ? a : b; }
 uint16_t smaller(uint16_t a, uint16_t b) { return a < b ? a : b; }
 
+// Microseconds since a moment that may be younger than now_us: it was measured later in the same turn.
+uint32_t since(uint32_t moment_us, uint32_t now_us) {
+  const int32_t passed_us = static_cast<int32_t>(now_us - moment_us);
+  return passed_us < 0 ? 0 : static_cast<uint32_t>(passed_us);
+}
+
 // The stricter of two slews, of which zero means none.
 uint16_t stricter(uint16_t a, uint16_t b) { return a == 0 ? b : b == 0 ? a : smaller(a, b); }
 
@@ -81,6 +87,7 @@ void Machine::begin(const Identity &identity, bool unexpected, uint32_t now_us) 
   greeting_ = true;
   next_row_ = CHANNELS;
   last_turn_us_ = last_edge_us_ = last_sample_us_ = last_judged_us_ = now_us;
+  silence_.begin(now_us);
   judge_within_us_ = SAMPLE_SILENCE_US;
   period_ticks_ = 0;
   servo_us_ = request_rpm_ = 0;
@@ -111,6 +118,7 @@ void Machine::begin(const Identity &identity, bool unexpected, uint32_t now_us) 
 
 void Machine::saw_edge(uint32_t time_us, uint32_t period_ticks, uint32_t turn_ticks) {
   last_edge_us_ = time_us;
+  silence_.begin(time_us);
   if (turn_ticks != 0 || at_rest_) {
     period_ticks_ = turn_ticks;  // a turn that cannot be told now is no rest: the one before stays
   }
@@ -157,11 +165,7 @@ void Machine::watch(uint32_t now_us) {
   introduce(now_us);
 }
 
-// Since the latest edge, which may be younger than now_us.
-uint32_t Machine::silence_us(uint32_t now_us) const {
-  const int32_t since_us = static_cast<int32_t>(now_us - last_edge_us_);
-  return since_us < 0 ? 0 : static_cast<uint32_t>(since_us);
-}
+uint32_t Machine::silence_us(uint32_t now_us) const { return since(last_edge_us_, now_us); }
 
 // A turn that took too long has delayed the rules; the one in which the stand was armed may.
 void Machine::judge_turn(uint32_t now_us) {
@@ -176,7 +180,7 @@ void Machine::judge_turn(uint32_t now_us) {
 // A limit that nobody watches is a broken one: no samples, or samples with so many gaps that no window is whole.
 bool Machine::vibration_is_unwatched(uint32_t now_us) const {
   return limits_[LIMIT_VIBRATION_COUNTS] != 0 &&
-         (now_us - last_sample_us_ > SAMPLE_SILENCE_US || now_us - last_judged_us_ > judge_within_us_);
+         (since(last_sample_us_, now_us) > SAMPLE_SILENCE_US || since(last_judged_us_, now_us) > judge_within_us_);
 }
 
 void Machine::settle_turning(uint32_t now_us) {
@@ -203,9 +207,7 @@ void Machine::tick(uint32_t now_us, const Readings &readings) {
 
 void Machine::judge_slow(uint32_t now_us, const Readings &readings) {
   const uint16_t throttle_us = static_cast<uint16_t>(throttle_q16_ >> 16);
-  const uint32_t silence_ms = silence_us(now_us) / 1000;
-  const uint16_t quiet_ms = at_rest_ || silence_ms >= trips::LostTachRule::AT_REST ? trips::LostTachRule::AT_REST
-                                                                                   : static_cast<uint16_t>(silence_ms);
+  const uint16_t quiet_ms = at_rest_ ? trips::LostTachRule::AT_REST : silence_.ms(now_us);
   const uint8_t reason = slow_.feed(limits_, readings, throttle_us, servo_us_);
   // a governor that sinks for want of its tach takes its pulse below DRIVEN_US before the time is over
   const uint16_t driven_us = sinking_ ? larger(throttle_us, limits_.small(LIMIT_DRIVEN_US)) : throttle_us;
@@ -349,9 +351,10 @@ void Machine::put_throttle(uint32_t pulse_q16) {
   hooks::set_throttle(static_cast<uint16_t>(throttle_q16_ >> 16));
 }
 
+// Never outside its range, also where a trip in locked finds a safe pulse that arming would refuse.
 void Machine::put_servo(uint16_t pulse_us) {
-  servo_us_ = pulse_us;
-  hooks::set_servo(pulse_us);
+  servo_us_ = smaller(larger(pulse_us, limits_.small(LIMIT_SERVO_MIN_US)), limits_.small(LIMIT_SERVO_MAX_US));
+  hooks::set_servo(servo_us_);
 }
 
 // Rising follows the limit table's slew, falling is immediate.
@@ -360,9 +363,9 @@ void Machine::slew_throttle() {
     return;
   }
   const uint32_t aim = static_cast<uint32_t>(throttle_command_us_) << 16;
-  const uint32_t slew = limits_[LIMIT_THROTTLE_SLEW_US_PER_S];
-  const uint32_t step = slew == 0 ? 0xFFFFFFFFUL : (slew << 16) / governor::TICKS_PER_S;
   if (aim > throttle_q16_) {
+    const uint32_t slew = limits_[LIMIT_THROTTLE_SLEW_US_PER_S];
+    const uint32_t step = slew == 0 ? 0xFFFFFFFFUL : (slew << 16) / governor::TICKS_PER_S;
     put_throttle(aim - throttle_q16_ > step ? throttle_q16_ + step : aim);
   } else if (aim < throttle_q16_) {
     put_throttle(aim);
@@ -540,13 +543,19 @@ Machine::Answer Machine::arm(const Arm &command, uint32_t now_us) {
     take_safe_pulse();
   }
   hooks::note_driving(true);
-  if (servo_us_ == 0 && limits_[LIMIT_SERVO_SAFE_US] != 0) {
-    put_servo(limits_.small(LIMIT_SERVO_SAFE_US));
-  }
+  place_servo();
   happen(states::ARM, now_us);
   hooks::second_cut(true);
   latch.guarding = 1;  // last: from here on the interrupt may trip
   return done();
+}
+
+// On arming: to its safe pulse when none went out before; and within its range, which may be another one since.
+void Machine::place_servo() {
+  const uint16_t pulse_us = servo_us_ != 0 ? servo_us_ : limits_.small(LIMIT_SERVO_SAFE_US);
+  if (pulse_us != 0) {
+    put_servo(pulse_us);
+  }
 }
 
 void Machine::load_rules(uint32_t now_us) {

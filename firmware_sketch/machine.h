@@ -6,6 +6,7 @@
 
 #include <stdint.h>
 
+#include "elapsed.h"
 #include "governor.h"
 #include "hooks.h"
 #include "limit_table.h"
@@ -117,6 +118,7 @@ class Machine {
   void make_throttle_safe();
   void put_throttle(uint32_t pulse_q16);
   void put_servo(uint16_t pulse_us);
+  void place_servo();
   void slew_throttle();
   void release_governor();
   bool load_governor();
@@ -154,6 +156,7 @@ class Machine {
   uint8_t next_row_;
 
   uint32_t last_edge_us_;
+  Elapsed silence_;            // since that edge; asked only while guarding, hence often
   uint32_t last_turn_us_;
   uint32_t last_sample_us_;
   uint32_t last_judged_us_;   // latest window of the vibration rule that was judged

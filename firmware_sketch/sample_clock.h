@@ -25,8 +25,11 @@ class SampleClock {
   void anchor(uint32_t time_us);
   void advance();
   void measure();
+  void set_period(uint32_t period_ns);
 
   uint32_t period_ns_;
+  uint16_t whole_us_;      // of the period, and the rest: worked out once, because a division is slow here
+  uint16_t rest_ns_;
   uint32_t time_us_;       // of the latest sample
   uint16_t fraction_ns_;
   uint32_t previous_poll_us_;

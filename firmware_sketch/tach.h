@@ -9,7 +9,7 @@
 
 namespace tach {
 
-const uint8_t EDGE_ROOM = 32;  // a power of two
+const uint8_t EDGE_ROOM = 16;  // a power of two: 2 ms of edges at 8000 a second
 
 extern Marks marks;
 extern volatile uint32_t edges[EDGE_ROOM];  // in ticks, for the loop

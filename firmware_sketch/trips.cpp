@@ -128,6 +128,7 @@ void SlowRules::set() {
   for (uint8_t rule = 0; rule < RULES; ++rule) {
     ticks_[rule] = 0;
   }
+  expected_at_us_ = 0;
 }
 
 bool SlowRules::hold(uint8_t rule, bool broken, uint16_t confirm_ms) {
@@ -150,13 +151,26 @@ static int32_t expected_counts(const limits::Table &limits, uint16_t servo_us) {
   return range_us <= 0 ? low : low + (high - low) * (servo_us - least_us) / range_us;
 }
 
+// Divides only when the pulse is another one: limits do not change while this is asked.
+bool SlowRules::is_stuck(const limits::Table &limits, uint16_t counts, uint16_t servo_us) {
+  const uint16_t most = limits.small(wire::LIMIT_STUCK_SERVO_COUNTS);
+  if (most == 0 || servo_us == 0) {
+    return false;
+  }
+  if (servo_us != expected_at_us_) {
+    expected_at_us_ = servo_us;
+    expected_counts_ = expected_counts(limits, servo_us);
+  }
+  return distance(counts, expected_counts_) > most;
+}
+
 uint8_t SlowRules::feed(const limits::Table &limits, const Readings &readings, uint16_t throttle_us,
                         uint16_t servo_us) {
   using namespace wire;
   static const uint8_t REASONS[RULES] = {REASON_CURRENT_SENSOR, REASON_OVER_CURRENT, REASON_PACK_LOW,
                                          REASON_SUPPLY_LOW,     REASON_LOAD_CELL,    REASON_STUCK_SERVO};
   const uint16_t most = limits.small(LIMIT_CURRENT_COUNTS), least = limits.small(LIMIT_CURRENT_LEAST_COUNTS);
-  const uint16_t silence_ms = limits.small(LIMIT_LOAD_SILENCE_MS), stuck = limits.small(LIMIT_STUCK_SERVO_COUNTS);
+  const uint16_t silence_ms = limits.small(LIMIT_LOAD_SILENCE_MS);
   const uint16_t current = readings.current_counts;
   const int32_t load = readings.load_counts;
   const bool broken[RULES] = {
@@ -165,7 +179,7 @@ uint8_t SlowRules::feed(const limits::Table &limits, const Readings &readings, u
       throttle_us >= limits.small(LIMIT_DRIVEN_US) && readings.voltage_counts < limits.small(LIMIT_VOLTAGE_COUNTS),
       readings.supply_mv < limits.small(LIMIT_SUPPLY_MV),
       silence_ms != 0 && (load >= LOAD_RAIL || load < -LOAD_RAIL),
-      stuck != 0 && servo_us != 0 && distance(readings.servo_counts, expected_counts(limits, servo_us)) > stuck,
+      is_stuck(limits, readings.servo_counts, servo_us),
   };
   const int32_t values[RULES] = {current, current, readings.voltage_counts, readings.supply_mv, load,
                                  readings.servo_counts};

@@ -156,7 +156,10 @@ class SlowRules {
  private:
   enum Rule : uint8_t { CURRENT_SENSOR, OVER_CURRENT, PACK_LOW, SUPPLY_LOW, LOAD_CELL, STUCK_SERVO, RULES };
   bool hold(uint8_t rule, bool broken, uint16_t confirm_ms);
+  bool is_stuck(const limits::Table &limits, uint16_t counts, uint16_t servo_us);
   uint16_t ticks_[RULES];  // broken for so many in a row
+  uint16_t expected_at_us_;  // servo pulse that the next was worked out for; 0: none
+  int32_t expected_counts_;
   int32_t detail_;
 };
 

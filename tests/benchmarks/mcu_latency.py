@@ -1,10 +1,11 @@
 """How fast the compiled sketch cuts the power, over random phases, on the simulated microcontroller.
 
-    python tests/benchmarks/mcu_latency.py [--trials N] [--board BOARD]
+    python tests/benchmarks/mcu_latency.py [--trials N] [--minutes M] [--board BOARD] [--cause CAUSE]
 
 Counted from the cause: last edge, last byte of the abort, end of the heartbeat's limit, last sample of the telling
 window. "Pin low": the last pulse that was no safe one has ended, over the trials that had one after the cause.
 "Safe pulse out": the first whole safe pulse has ended. The frame alone costs 0.5 ms shortest gap + 1.0 ms safe pulse.
+After M minutes a row ends with the trials it has; the table says how many they were.
 """
 
 from __future__ import annotations
@@ -40,18 +41,20 @@ def quantiles(values: list[float]) -> str:
     return "".join(f"{value:8.0f}" for value in (np.median(values), np.quantile(values, 0.99), max(values)))
 
 
-def measure(board: str, cause: str, count: int, rng: np.random.Generator) -> None:
+def measure(board: str, cause: str, count: int, rng: np.random.Generator, until_s: float) -> None:
     """One line of the table."""
-    cuts = []
+    cuts: list[Cut] = []
     with trials(board) as stand:
         for offset_s in rng.uniform(0.0, 0.0025, count):
+            if cuts and time.monotonic() > until_s:
+                break
             cuts.append(CAUSES[cause](stand, offset_s))
             stand.recover()
         stand.talk.run(1.1)
         device, side = stand.talk.latest(Counters), stand.stand.counters
     past_safe = [cut.low_us for cut in cuts if cut.low_us > 0]
     print(
-        f"{board:<12}{cause:<11}{count:>6}{quantiles(past_safe)}  {quantiles([cut.safe_us for cut in cuts])}"
+        f"{board:<12}{cause:<11}{len(cuts):>6}{quantiles(past_safe)}  {quantiles([cut.safe_us for cut in cuts])}"
         f"{side['stray_pulses']:>8}{device.longest_loop_us:>8}",
         flush=True,
     )
@@ -61,6 +64,7 @@ def main() -> None:
     """Prints the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--trials", type=int, default=1000)
+    parser.add_argument("--minutes", type=float, default=float("inf"))
     parser.add_argument("--board", choices=list(BOARDS))
     parser.add_argument("--cause", choices=list(CAUSES))
     options = parser.parse_args()
@@ -69,7 +73,7 @@ def main() -> None:
     print(f"{'board':<12}{'cause':<11}{'trials':>6}" + 2 * f"{'median':>8}{'99 %':>8}{'max':>8}  " + "pulses  max us")
     for board in [options.board] if options.board else BOARDS:
         for cause in [options.cause] if options.cause else CAUSES:
-            measure(board, cause, options.trials, np.random.default_rng(2))
+            measure(board, cause, options.trials, np.random.default_rng(2), time.monotonic() + 60 * options.minutes)
     print(f"{time.monotonic() - began_s:.0f} s")
 
 

@@ -1,4 +1,4 @@
-"""Draws firmware_sketch/wiring.svg: ``python tests/firmware/wiring_drawing.py``; a test compares its pins with the sketch."""
+"""Draws firmware_sketch/wiring.svg: ``python tests/firmware/wiring_drawing.py``; a test compares its pins."""
 
 from __future__ import annotations
 

@@ -52,7 +52,7 @@ BOTH = (MEGA, SMALL)
 
 @dataclass(frozen=True)
 class Left:
-    """What a fault leaves: state, reason, pulse on the wire (0: none), second cut ("open" or "closed"), further facts."""
+    """What a fault leaves: state, reason, pulse on the wire (0: none), second cut, further facts."""
 
     state: State
     reason: Reason = Reason.NONE

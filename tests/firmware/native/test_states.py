@@ -362,3 +362,26 @@ def test_the_latest_set_point_rules() -> None:
     stand.run(20)
     assert stand.machine.call("throttle_us") == 1105
     assert next(m.request_rpm for m in reversed(stand.heard) if isinstance(m, Slow)) == 0
+
+
+@pytest.mark.parametrize(
+    ("least_us", "most_us", "left_us"), [(1600, 2000, 1600), (1000, 1200, 1200), (1000, 2000, 1500)]
+)
+def test_arming_brings_a_servo_back_into_a_range_that_has_moved(least_us: int, most_us: int, left_us: int) -> None:
+    stand = armed(SERVO_SAFE_US=0)
+    assert stand.result(Pitch(1500)) == DONE
+    assert stand.result(Disarm()) == DONE
+    stand.run(4)
+    for slot, us in ((LimitId.SERVO_MIN_US, least_us), (LimitId.SERVO_MAX_US, most_us)):
+        assert stand.result(SetLimit(slot, us)) == DONE
+    assert stand.machine.call("servo_us") == 1500  # nothing moves while locked
+    assert stand.result(Arm(stand.crc())) == DONE
+    stand.run(2)
+    assert stand.machine.call("servo_us") == left_us
+    assert next(message.servo_us for message in reversed(stand.heard) if isinstance(message, Slow)) == left_us
+
+
+def test_a_trip_in_locked_keeps_the_servo_within_its_range() -> None:
+    stand = locked(SERVO_MIN_US=1300)  # SERVO_SAFE_US is 1250: arming would be refused
+    assert stand.result(Abort(Reason.OPERATOR_ABORT)) == DONE
+    assert stand.machine.call("servo_us") == 1300

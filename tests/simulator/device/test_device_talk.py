@@ -5,19 +5,24 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from device_host import LIMITS, Host, of
 
 from whirlbench.link.conversation import Conversation
 from whirlbench.link.framing import Unframer
+from whirlbench.link.limit_table import LimitId, checksum
 from whirlbench.link.messages import (
     Abort,
     Arm,
     Board,
     Counters,
+    Disarm,
     Heartbeat,
+    Pitch,
     ReadLimits,
     Reason,
     Reset,
+    Result,
     SetLimit,
     Slow,
     State,
@@ -58,6 +63,28 @@ def test_a_conversation_from_knock_to_trip_and_reset():
     let(0.2)
     assert reset.done and of(Slow, seen)[-1].state == State.LOCKED
     assert talk.counters.bad == talk.counters.lost == talk.counters.unknown == 0 and talk.restarts == 0
+
+
+@pytest.mark.parametrize(
+    ("least_us", "most_us", "left_us"), [(1600, 2000, 1600), (1000, 1200, 1200), (1000, 2000, 1500)]
+)
+def test_arming_brings_a_servo_back_into_a_range_that_has_moved(least_us, most_us, left_us):
+    host = Host().armed(SERVO_SAFE_US=0)
+    assert host.say(Pitch(1500)).result == Result.DONE
+    assert host.say(Disarm()).result == Result.DONE
+    host.wait(0.1)
+    for slot, us in ((LimitId.SERVO_MIN_US, least_us), (LimitId.SERVO_MAX_US, most_us)):
+        assert host.say(SetLimit(slot, us)).result == Result.DONE
+    assert host.device.machine.servo_us == 1500  # nothing moves while locked
+    assert host.say(Arm(checksum(host.device.machine.limits))).result == Result.DONE
+    assert host.device.machine.servo_us == left_us
+
+
+def test_a_trip_in_locked_keeps_the_servo_within_its_range():
+    host = Host()
+    host.say(SetLimit(LimitId.SERVO_SAFE_US, 1250))  # its range is 1500 us alone at start
+    host.say(Abort(Reason.OPERATOR_ABORT))
+    assert host.device.machine.servo_us == 1500
 
 
 def test_damaged_bytes_change_nothing():

@@ -197,15 +197,21 @@ class DeviceMachine:
             self.trip(Reason.ACCELEROMETER, self.frozen.counts, now_us)
 
     def begin_guarding(self, now_us: int) -> None:
-        """Armed: from here on rules may trip; a servo that was never commanded goes where a trip would send it."""
+        """Armed: from here on rules may trip."""
         self._last_sample_us = self._last_judged_us = now_us
         window, rate_hz = self.limits[LimitId.VIBRATION_WINDOW], self.identity.vibration_rate_hz
         # arming falls into a window, which is not judged; the one after it is
         self._judge_within_us = SAMPLE_SILENCE_US + (2 * window * 1_000_000 // rate_hz if rate_hz else 0)
-        self.servo_us = self.servo_us or self.limits[LimitId.SERVO_SAFE_US]
+        self._place_servo()
         self._load_rules()
         self._last_turn_us = None
         self.guarding = True
+
+    def _place_servo(self) -> None:
+        """To its safe pulse when none went out before; and within its range, which may be another one since."""
+        pulse_us = self.servo_us or self.limits[LimitId.SERVO_SAFE_US]
+        if pulse_us:
+            self.put_servo(pulse_us)
 
     def _load_rules(self) -> None:
         own = {slot.name.lower(): self.limits[slot] for slot in LimitId}
@@ -362,7 +368,8 @@ class DeviceMachine:
         self.throttle_q16 = self.safe_us << Q16
         if not self.cut_proof.active:  # after a disarm it may be the reason
             self.cut_proof.begin()
-        self.servo_us = self.limits[LimitId.SERVO_SAFE_US] or self.servo_us
+        if self.limits[LimitId.SERVO_SAFE_US]:
+            self.put_servo(self.limits[LimitId.SERVO_SAFE_US])
         self.disarming = False
         self.announce(EventKind.TRIP, detail, now_us)
 
@@ -377,6 +384,11 @@ class DeviceMachine:
         self.release_governor()
         self.throttle_command_us = self.safe_us
         self.throttle_q16 = self.throttle_command_us << Q16
+
+    def put_servo(self, pulse_us: int) -> None:
+        """Never outside its range, also where a trip in locked finds a safe pulse that arming would refuse."""
+        least_us, most_us = self.limits[LimitId.SERVO_MIN_US], self.limits[LimitId.SERVO_MAX_US]
+        self.servo_us = min(max(pulse_us, least_us), most_us)
 
     def release_governor(self) -> None:
         """The governor lets go; the pulses stay until the next command moves them."""
@@ -401,7 +413,7 @@ class DeviceMachine:
         if self.governor.by_throttle:
             self.throttle_q16 = pulse_us << Q16
         else:
-            self.servo_us = pulse_us
+            self.put_servo(pulse_us)
 
     def _slew_throttle(self) -> None:
         """Rising follows the limit table's slew, falling is immediate."""
@@ -592,7 +604,7 @@ def _pitch(machine: DeviceMachine, command: Pitch, now_us: int) -> Answer:
         return Answer(Result.BAD_VALUE)
     if machine.governor.running and not machine.governor.by_throttle:
         machine.release_governor()
-    machine.servo_us = command.pulse_us
+    machine.put_servo(command.pulse_us)
     return DONE
 
 
