@@ -16,7 +16,6 @@ from whirlbench.link.limit_table import (
     start_values,
 )
 
-
 READY = {LimitId.OVERSPEED_TICKS: 12_000, LimitId.HEARTBEAT_MS: 100, LimitId.THROTTLE_SAFE_US: 1000}
 
 
