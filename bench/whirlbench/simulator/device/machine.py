@@ -296,7 +296,8 @@ class DeviceMachine:
     def _limits_are_corrupt(self) -> bool:
         """Whether the table no longer fits its checksum, or the rules' copies.
 
-        The sketch adds one slot a tick to its sum, here all are summed once in as many ticks; the moment of the verdict is the same.
+        The sketch adds one slot a tick to its sum, here all are summed once in as many ticks: the moment of the verdict
+        is the same.
         """
         self._next_slot = (self._next_slot + 1) % len(self.limits)
         wrong = self._next_slot == 0 and checksum(self.limits) != self.checksum
