@@ -8,6 +8,7 @@ import os
 import signal
 import time
 import traceback
+from collections.abc import Callable
 from dataclasses import replace
 from multiprocessing.connection import Connection
 
@@ -19,6 +20,7 @@ from whirlbench.session.process.live_view import SharedView
 from whirlbench.session.process.operating_system import ask_for_priority, ignore_terminal_signals
 from whirlbench.session.process.recorder import Recorder
 from whirlbench.session.process.spec import Port, SessionSpec
+from whirlbench.session.process.turn_trace import Stage, TurnTrace
 
 WAIT_S = 0.002  # longest sleep for bytes: commands and heartbeats are looked after at least so often
 NAP_S = 0.0005  # where a port cannot wait
@@ -69,8 +71,18 @@ def _run_guarded(spec: SessionSpec, view: SharedView, commands: Connection, no_p
 class SessionLoop:
     """The single loop: read, decide, answer, then record and show."""
 
-    def __init__(self, engine: Engine, port: Port, recorder: Recorder, view: SharedView, commands: Connection) -> None:
+    def __init__(
+        self,
+        engine: Engine,
+        port: Port,
+        recorder: Recorder,
+        view: SharedView,
+        commands: Connection,
+        trace: TurnTrace | None = None,
+    ) -> None:
+        """``trace`` is filled with the times of every turn, where one is given."""
         self._engine, self._port, self._recorder = engine, port, recorder
+        self._mark: Callable[[Stage], None] = trace.mark if trace is not None else lambda _: None
         self._view, self._commands = view, commands
         self._orphaned = self._terminated = False
         self._surface_count = view.surface_count
@@ -97,21 +109,28 @@ class SessionLoop:
 
     def turn(self) -> Actions:
         """Once through: read, decide, answer; then record and show."""
-        engine = self._engine
+        engine, mark = self._engine, self._mark
+        mark(Stage.SLEEP)
         try:
             data = self._port.read()
+            mark(Stage.READ)
             now_s = time.monotonic()
             actions = engine.step(now_s, data, self._take_commands(), self._surface_age_s(now_s))
+            mark(Stage.DECIDE)
             if actions.to_device:
                 self._port.write(actions.to_device)
+            mark(Stage.ANSWER)
         except LinkError as error:
             now_s = time.monotonic()
             actions = engine.lose_link(now_s, str(error))
         if data_came := bool(actions.records):
             self._longest_turn_s = max(self._longest_turn_s, time.monotonic() - now_s)
         self._keep(actions, data_came)
+        mark(Stage.RECORD)
         self._show(actions, now_s)
+        mark(Stage.SHOW)
         self._tidy(now_s)
+        mark(Stage.TIDY)
         return actions
 
     def _take_commands(self) -> list[Command]:
