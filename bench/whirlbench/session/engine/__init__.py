@@ -21,6 +21,7 @@ from whirlbench.session.engine.check_list import check_list
 from whirlbench.session.engine.commands import Command, CommandKind
 from whirlbench.session.engine.engine import Engine
 from whirlbench.session.engine.governor_parameters import governor_parameters
+from whirlbench.session.engine.heartbeat import Part
 from whirlbench.session.engine.phases import PERMITTED, Phase
 
 __all__ = [
@@ -34,6 +35,7 @@ __all__ = [
     "IdentityRecord",
     "NoteRecord",
     "Outcome",
+    "Part",
     "Phase",
     "Progress",
     "Record",

@@ -15,7 +15,7 @@ from multiprocessing.connection import Connection
 from whirlbench.errors import BenchError, LinkError, RecordingError
 from whirlbench.link.framing import frame
 from whirlbench.link.messages import Abort, Reason
-from whirlbench.session.engine import Actions, Command, CommandKind, Ending, Engine, Outcome
+from whirlbench.session.engine import Actions, Command, CommandKind, Ending, Engine, Outcome, Part
 from whirlbench.session.process.live_view import SharedView
 from whirlbench.session.process.operating_system import ask_for_priority, ignore_terminal_signals
 from whirlbench.session.process.recorder import Recorder
@@ -90,6 +90,9 @@ class SessionLoop:
         self._shown_at_s = self._tidied_at_s = float("-inf")
         self._longest_turn_s = 0.0
         self._wait = getattr(port, "wait", None)
+        self._awake_by_s = float("inf")  # the longest sleep is over then
+        self._port_s = 0.0
+        engine.keeper.chain.measured = True
 
     def run(self) -> Outcome:
         """Turns until the engine ends the session."""
@@ -108,7 +111,24 @@ class SessionLoop:
             gc.unfreeze()
 
     def turn(self) -> Actions:
-        """Once through: read, decide, answer; then record and show."""
+        """Once through: read, decide, answer; then record and show. How late it was is told with the next one."""
+        began_s, began_cpu_s, self._port_s = time.monotonic(), time.thread_time(), 0.0
+        self._engine.keeper.chain.delayed(Part.COMPUTER, began_s - self._awake_by_s)
+        actions = self._turn()
+        self._tell_delays(time.monotonic() - began_s, time.thread_time() - began_cpu_s)
+        return actions
+
+    def _tell_delays(self, turn_s: float, cpu_s: float) -> None:
+        """A turn as long as a sleep delays the next: by its own work, by the port, or as the computer ran others."""
+        if turn_s <= WAIT_S:
+            return
+        work_s = min(cpu_s, turn_s)
+        chain = self._engine.keeper.chain
+        chain.delayed(Part.SESSION, work_s)
+        chain.delayed(Part.PORT, min(self._port_s, turn_s - work_s))
+        chain.delayed(Part.COMPUTER, turn_s - work_s - self._port_s)
+
+    def _turn(self) -> Actions:
         engine, mark = self._engine, self._mark
         mark(Stage.SLEEP)
         try:
@@ -118,7 +138,7 @@ class SessionLoop:
             actions = engine.step(now_s, data, self._take_commands(), self._surface_age_s(now_s))
             mark(Stage.DECIDE)
             if actions.to_device:
-                self._port.write(actions.to_device)
+                self._answer(actions.to_device)
             mark(Stage.ANSWER)
         except LinkError as error:
             now_s = time.monotonic()
@@ -132,6 +152,12 @@ class SessionLoop:
         self._tidy(now_s)
         mark(Stage.TIDY)
         return actions
+
+    def _answer(self, data: bytes) -> None:
+        """Off the core while it waits for the port: that is the port's time, not the computer's."""
+        began_s, began_cpu_s = time.monotonic(), time.thread_time()
+        self._port.write(data)
+        self._port_s = (time.monotonic() - began_s) - (time.thread_time() - began_cpu_s)
 
     def _take_commands(self) -> list[Command]:
         taken: list[Command] = []
@@ -178,6 +204,7 @@ class SessionLoop:
 
     def sleep(self) -> None:
         """Waits for bytes, but never long."""
+        self._awake_by_s = time.monotonic() + WAIT_S
         if self._wait is None:
             time.sleep(NAP_S)
             return
