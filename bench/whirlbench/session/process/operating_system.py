@@ -16,7 +16,7 @@ def ask_for_priority() -> str:
     counts only among the processes of one group, so that another program's group is not behind it. What is started
     from here is not in real time.
     """
-    if _real_time():
+    if join_real_time():
         return ""
     if not hasattr(os, "nice"):
         return "this system has no such priorities"
@@ -27,7 +27,8 @@ def ask_for_priority() -> str:
     return ""
 
 
-def _real_time() -> bool:
+def join_real_time() -> bool:
+    """Puts this thread into real time, where the user may have it; returns whether it is."""
     policy = getattr(os, "SCHED_FIFO", None)
     if policy is None or not hasattr(os, "SCHED_RESET_ON_FORK"):
         return False  # never without it: the recorder must not inherit the rank

@@ -1,13 +1,15 @@
 """The recording is written by a process of its own, so that no disk ever delays a decision.
 
 A flush costs several milliseconds, and as long as the disk likes when it is busy; the interpreter is held meanwhile,
-so that not even a thread would do. A thread only carries finished records to that process. If the session dies, the
-recording process closes what it has.
+so that not even a thread would do. A thread only carries records that are packed already: packing a portion at once
+would hold the interpreter for milliseconds, so the loop packs each turn's own after it was decided upon. If the session
+dies, the recording process closes what it has.
 """
 
 from __future__ import annotations
 
 import multiprocessing
+import pickle
 import queue
 import sys
 import threading
@@ -17,7 +19,7 @@ from multiprocessing.connection import Connection
 
 from whirlbench.errors import RecordingError
 from whirlbench.session.engine import Ending, Outcome, Record
-from whirlbench.session.process.operating_system import give_priority_back, ignore_terminal_signals
+from whirlbench.session.process.operating_system import give_priority_back, ignore_terminal_signals, join_real_time
 from whirlbench.session.process.record_writing import RunRecording
 from whirlbench.session.process.spec import SessionSpec
 
@@ -29,7 +31,7 @@ class Recorder:
     """Takes records from the loop and never makes it wait; an error is raised by the next ``keep``, once."""
 
     def __init__(self, spec: SessionSpec) -> None:
-        self._waiting: queue.SimpleQueue[tuple[Record, ...] | Outcome] = queue.SimpleQueue()
+        self._waiting: queue.SimpleQueue[bytes | Outcome] = queue.SimpleQueue()
         self._error: Exception | None = None
         self._wanted = bool(spec.recording)
         if self._wanted:
@@ -48,7 +50,7 @@ class Recorder:
         if error is not None:
             raise error
         if self._wanted:
-            self._waiting.put(tuple(records))
+            self._waiting.put(pack(records))
 
     def close(self, outcome: Outcome) -> None:
         """Ends the recording with ``outcome`` and waits until it is written."""
@@ -59,6 +61,7 @@ class Recorder:
             self._pipe.close()
 
     def _carry(self) -> None:
+        join_real_time()  # it holds the interpreter now and then, and must not be pushed aside meanwhile
         outcome = None
         while outcome is None:
             time.sleep(BATCH_S)
@@ -73,9 +76,9 @@ class Recorder:
                 self._error = RecordingError("the process that writes the recording died")
                 return
 
-    def _take(self) -> tuple[list[Record], Outcome | None]:
-        """All that waits, and the outcome once it is there."""
-        records: list[Record] = []
+    def _take(self) -> tuple[list[bytes], Outcome | None]:
+        """All that waits, packed turn by turn, and the outcome once it is there."""
+        records: list[bytes] = []
         while True:
             try:
                 portion = self._waiting.get_nowait()
@@ -83,7 +86,17 @@ class Recorder:
                 return records, None
             if isinstance(portion, Outcome):
                 return records, portion
-            records += portion
+            records.append(portion)
+
+
+def pack(records: Iterable[Record]) -> bytes:
+    """The records of one turn as bytes."""
+    return pickle.dumps(tuple(records), pickle.HIGHEST_PROTOCOL)
+
+
+def unpack(portion: Iterable[bytes]) -> list[Record]:
+    """The records of several turns, in order."""
+    return [record for packed in portion for record in pickle.loads(packed)]
 
 
 def write_recording(spec: SessionSpec, pipe: Connection) -> None:
@@ -100,7 +113,7 @@ def write_recording(spec: SessionSpec, pipe: Connection) -> None:
             if isinstance(portion, Outcome):
                 recording.close(portion)
                 return
-            recording.keep(portion)
+            recording.keep(unpack(portion))
         except RecordingError as error:
             if isinstance(portion, Outcome):
                 return
