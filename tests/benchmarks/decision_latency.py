@@ -5,7 +5,9 @@ vibration blocks between them, through a pseudo-terminal. The session's loop (po
 recorder, live view) notes, after each engine step, how old the samples are by then. The bare reader, of the same rank,
 waits on the same pseudo-terminal, reads, and looks at the clock. Both take turns in rounds of some seconds, so that
 whatever else the computer does meets both; what counts is their ratio. Beside them run N processes that keep a core
-busy each. The second table says where the session's turns spend their time.
+busy each. A watcher pinned to each core, ahead of everything, notes when that core stood still: no program ran on it,
+whatever its rank (a virtual computer whose host is busy). Samples under way then are set apart, of both readers, and
+counted; so the ratio is given with and without them. The second table says where the session's turns spend their time.
 Run: python tests/benchmarks/decision_latency.py [seconds a round] [rounds] [--plain: without any priority]
 """
 
@@ -23,9 +25,10 @@ import sys
 import tempfile
 import time
 import tty
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import serial
@@ -61,6 +64,8 @@ U32 = 0xFFFFFFFF
 PERIOD_S = 0.002
 SETTLING_S = 1.5  # before ages count: the recording process starts meanwhile
 PATIENCE_S = 60.0
+CLEARING_S = 0.02  # after it, until what piled up is read
+STILL_S = 0.006  # between two looks of a watcher that sleeps 2 ms
 
 
 class ScriptedDevice:
@@ -132,6 +137,22 @@ def device_process(master: int, stop: multiprocessing.synchronize.Event) -> None
             os.write(master, device.telemetry(turn))
 
 
+def watch_core(core: int, stop: multiprocessing.synchronize.Event, still: Any) -> None:
+    """Notes in ``still``, from its second place on, begin and end in us of each time that ``core`` stood still."""
+    with contextlib.suppress(OSError):
+        os.sched_setaffinity(0, {core})
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(REAL_TIME + 2))
+    before_s = time.monotonic()
+    while not stop.is_set():
+        time.sleep(PERIOD_S)
+        now_s = time.monotonic()
+        place = int(still[0])
+        if now_s - before_s > STILL_S and 2 * place + 2 < len(still):
+            still[2 * place + 1], still[2 * place + 2] = before_s * 1e6, now_s * 1e6
+            still[0] = place + 1
+        before_s = now_s
+
+
 def busy_process(stop: multiprocessing.synchronize.Event) -> None:
     """Keeps one core busy, as a window that draws without pause would."""
     values = np.random.default_rng(0).random(200_000)
@@ -144,22 +165,23 @@ class StopwatchEngine(Engine):
 
     def __init__(self, rig: Rig) -> None:
         super().__init__(rig, keep_open=True)
-        self.ages_ms: list[float] = []
+        self.ages: list[tuple[float, float]] = []
         self._newest = Unframer()
 
     def step(self, now_s: float, data: bytes, commands: Sequence[Command] = (), surface_age_s: float = 0.0) -> Actions:
         """The step itself, then a look at the clock."""
         actions = super().step(now_s, data, commands, surface_age_s)
-        decided_us = now_us()
+        decided_s = time.monotonic()
         if self.phase is Phase.RUNNING:
-            self.ages_ms += ages_ms(self._newest, data, decided_us)
+            self.ages += dated_ages(self._newest, data, decided_s)
         return actions
 
 
-def ages_ms(unframer: Unframer, data: bytes, at_us: int) -> list[float]:
-    """Ages at ``at_us`` of the slow samples in ``data``."""
+def dated_ages(unframer: Unframer, data: bytes, at_s: float) -> list[tuple[float, float]]:
+    """For each slow sample in ``data``: when it was in hand (s), and how old it was by then (ms)."""
+    at_us = int(at_s * 1e6) & U32
     slow = [message for message in unframer.feed(data) if isinstance(message, Slow)]
-    return [((at_us - message.time_us) & U32) / 1e3 for message in slow]
+    return [(at_s, ((at_us - message.time_us) & U32) / 1e3) for message in slow]
 
 
 @dataclass
@@ -170,6 +192,15 @@ class Findings:
     session: list[np.ndarray] = field(default_factory=list)
     stages: list[dict[str, np.ndarray]] = field(default_factory=list)
     endings: list[str] = field(default_factory=list)
+    still_s: np.ndarray = field(default_factory=lambda: np.empty((0, 2)))  # begin and end of each stand-still
+
+    def moving(self, ages: np.ndarray) -> np.ndarray:
+        """Ages (ms) of the samples that were not under way, nor about to be, while a core stood still."""
+        from_s, to_s = ages[:, 0] - ages[:, 1] / 1e3, ages[:, 0]
+        touched = np.zeros(len(ages), dtype=bool)
+        for begin_s, end_s in self.still_s:
+            touched |= (from_s < end_s + CLEARING_S) & (to_s > begin_s)
+        return ages[~touched, 1]
 
 
 def measure(busy: int, seconds: float, rounds: int) -> Findings:
@@ -177,6 +208,8 @@ def measure(busy: int, seconds: float, rounds: int) -> Findings:
     context = multiprocessing.get_context("fork")
     stop = context.Event()
     beside = [context.Process(target=busy_process, args=(stop,)) for _ in range(busy)]
+    watches = [context.Array("d", 2001) for _ in range(os.cpu_count() or 1)]
+    beside += [context.Process(target=watch_core, args=(core, stop, still)) for core, still in enumerate(watches)]
     for process in beside:
         process.start()
     findings = Findings()
@@ -190,6 +223,8 @@ def measure(busy: int, seconds: float, rounds: int) -> Findings:
         stop.set()
         for process in beside:
             process.join()
+    stands = [np.array(still[1 : 1 + 2 * int(still[0])]).reshape(-1, 2) / 1e6 for still in watches]
+    findings.still_s = np.concatenate(stands)
     return findings
 
 
@@ -213,7 +248,7 @@ def scripted_line() -> Iterator[str]:
 
 def read_bare(port_path: str, seconds: float) -> np.ndarray:
     """Ages of the samples at the instant their bytes are in hand, nothing being decided."""
-    found: list[float] = []
+    found: list[tuple[float, float]] = []
     unframer, until_s = Unframer(), time.monotonic() + seconds + SETTLING_S
     gc.collect()
     gc.disable()
@@ -221,8 +256,8 @@ def read_bare(port_path: str, seconds: float) -> np.ndarray:
         file_number = port.fileno()
         while (now_s := time.monotonic()) < until_s:
             select.select([file_number], [], [], 0.1)
-            data, at_us = os.read(file_number, 65_536), now_us()
-            ages = ages_ms(unframer, data, at_us)
+            data, at_s = os.read(file_number, 65_536), time.monotonic()
+            ages = dated_ages(unframer, data, at_s)
             if until_s - now_s < seconds:
                 found += ages
     gc.enable()
@@ -245,14 +280,14 @@ def run_session(port_path: str, seconds: float, findings: Findings) -> None:
             samples = 0
             while time.monotonic() < from_s + seconds and engine.phase is Phase.RUNNING:
                 if time.monotonic() < from_s:
-                    samples = len(engine.ages_ms)
+                    samples = len(engine.ages)
                 one_turn(loop, view)
         findings.endings.append(engine.phase.value + (f": {engine.message}" if engine.message else ""))
         port.close()
         recorder.close(Outcome(Ending.DONE))
         view.close()
         view.unlink()
-    findings.session.append(np.array(engine.ages_ms[samples:]))
+    findings.session.append(np.array(engine.ages[samples:]))
     findings.stages.append(trace.durations_ms())
 
 
@@ -298,6 +333,17 @@ def quantiles(values: np.ndarray) -> str:
     return "".join(f"{value:>9.2f}" for value in np.percentile(values, [50, 99, 99.9, 100]))
 
 
+def compare(which: str, findings: Findings, chosen: Callable[[np.ndarray], np.ndarray]) -> None:
+    """The rows of both readers, and the ratio of their p99.9."""
+    bare = [chosen(ages) for ages in findings.bare]
+    session = [chosen(ages) for ages in findings.session]
+    for name, ages in (("bare reader", bare), ("session", session)):
+        print(f"  {f'{name}, {which}':<36}{quantiles(np.concatenate(ages))}{sum(map(len, ages)):>9}")
+    pooled = np.percentile(np.concatenate(session), 99.9) / np.percentile(np.concatenate(bare), 99.9)
+    rounds = [np.percentile(one, 99.9) / np.percentile(other, 99.9) for one, other in zip(session, bare, strict=True)]
+    print(f"  p99.9, session over bare reader: {pooled:.2f} pooled, {np.round(rounds, 2).tolist()} by rounds")
+
+
 def main() -> None:
     """Prints the tables."""
     numbers = [argument for argument in sys.argv[1:] if not argument.startswith("--")]
@@ -306,17 +352,11 @@ def main() -> None:
         print(f"priority: {ask_for_priority() or 'granted'}")  # for all readers alike
     for busy in (0, 2):
         findings = measure(busy, seconds, rounds)
-        bare, session = np.concatenate(findings.bare), np.concatenate(findings.session)
         print(f"\n{busy} busy processes beside; ages in ms{'p50':>12}{'p99':>9}{'p99.9':>9}{'most':>9}{'samples':>9}")
-        print(f"  {'bare reader':<36}{quantiles(bare)}{len(bare):>9}")
-        print(f"  {'session, to the decision':<36}{quantiles(session)}{len(session):>9}")
-        ratios = [
-            np.percentile(one, 99.9) / np.percentile(other, 99.9)
-            for one, other in zip(findings.session, findings.bare, strict=True)
-            if len(one)
-        ]
-        pooled = np.percentile(session, 99.9) / np.percentile(bare, 99.9)
-        print(f"  p99.9 over that of the bare reader: {pooled:.2f} pooled, {np.round(ratios, 2).tolist()} by rounds")
+        compare("all", findings, lambda ages: ages[:, 1])
+        compare("no core standing still", findings, findings.moving)
+        lengths_ms = np.diff(findings.still_s, axis=1)[:, 0] * 1e3
+        print(f"  a core stood still {len(lengths_ms)} times, up to {max(lengths_ms, default=0.0):.0f} ms")
         for name in findings.stages[0]:
             print(f"  {'stage ' + name:<36}{quantiles(np.concatenate([stage[name] for stage in findings.stages]))}")
         print(f"  ended: {'; '.join(findings.endings)}", flush=True)
