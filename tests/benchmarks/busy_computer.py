@@ -1,8 +1,8 @@
 """How often an armed session trips on a busy computer, and with which words, at the default limits.
 
 A simulated device behind a pseudo-terminal, in a process of its own, ahead of everything as hardware would be; a live
-session with its recorder and a surface that gives its sign of life every 50 ms; N processes beside that keep a core busy
-each. A session that ends is told and followed by the next, until the time is over.
+session with its recorder and a surface that gives its sign of life every 50 ms; N processes beside that keep a core
+busy each. A session that ends is told and followed by the next, until the time is over.
 Run: python tests/benchmarks/busy_computer.py [seconds] [busy processes ...]
 """
 
