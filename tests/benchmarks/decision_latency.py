@@ -1,26 +1,37 @@
-"""From the instant a sample is put on the line to the decision about it, in the session's own loop.
+"""From the instant a sample is put on the line to the decision about it: the session's own loop and a bare reader.
 
 A scripted device in another process writes 500 slow samples a second, each dated right before it is written, with
 vibration blocks between them, through a pseudo-terminal. The session's loop (port, engine with all rules live,
-recorder, live view) notes, after each engine step, how old the samples are by then. Beside it run N processes that
-keep a core busy each. Run: python tests/benchmarks/decision_latency.py [seconds]
+recorder, live view) notes, after each engine step, how old the samples are by then. The bare reader, of the same rank,
+waits on the same pseudo-terminal, reads, and looks at the clock. Both take turns in rounds of some seconds, so that
+whatever else the computer does meets both; what counts is their ratio. Beside them run N processes that keep a core
+busy each. A watcher pinned to each core, ahead of everything, notes when that core stood still: no program ran on it,
+whatever its rank (a virtual computer whose host is busy). Samples under way then are set apart, of both readers, and
+counted; so the ratio is given with and without them. The second table says where the session's turns spend their time.
+Run: python tests/benchmarks/decision_latency.py [seconds a round] [rounds] [--plain: without any priority]
 """
 
 from __future__ import annotations
 
 import contextlib
 import functools
+import gc
 import multiprocessing
+import multiprocessing.connection
 import multiprocessing.synchronize
 import os
+import select
 import sys
 import tempfile
 import time
 import tty
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import serial
 
 from whirlbench.link.channel_table import CHANNEL_TABLE
 from whirlbench.link.framing import Unframer, frame
@@ -45,11 +56,16 @@ from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.engine import Actions, Command, CommandKind, Ending, Engine, Outcome, Phase
 from whirlbench.session.process import SessionSpec, SharedView
 from whirlbench.session.process.loop import SessionLoop
-from whirlbench.session.process.operating_system import ask_for_priority
+from whirlbench.session.process.operating_system import REAL_TIME, ask_for_priority
 from whirlbench.session.process.recorder import Recorder
+from whirlbench.session.process.turn_trace import TurnTrace
 
 U32 = 0xFFFFFFFF
 PERIOD_S = 0.002
+SETTLING_S = 1.5  # before ages count: the recording process starts meanwhile
+PATIENCE_S = 60.0
+CLEARING_S = 0.02  # after it, until what piled up is read
+STILL_S = 0.006  # between two looks of a watcher that sleeps 2 ms
 
 
 class ScriptedDevice:
@@ -107,7 +123,9 @@ def now_us() -> int:
 
 
 def device_process(master: int, stop: multiprocessing.synchronize.Event) -> None:
-    """Writes telemetry every 2 ms until stopped."""
+    """Writes telemetry every 2 ms until stopped; ahead of its readers, as a device of its own would be."""
+    with contextlib.suppress(OSError):
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(REAL_TIME + 1))
     os.set_blocking(master, False)
     device, turn, due_s = ScriptedDevice(), 0, time.monotonic()
     while not stop.is_set():
@@ -119,9 +137,24 @@ def device_process(master: int, stop: multiprocessing.synchronize.Event) -> None
             os.write(master, device.telemetry(turn))
 
 
+def watch_core(core: int, stop: multiprocessing.synchronize.Event, still: Any) -> None:
+    """Notes in ``still``, from its second place on, begin and end in us of each time that ``core`` stood still."""
+    with contextlib.suppress(OSError):
+        os.sched_setaffinity(0, {core})
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(REAL_TIME + 2))
+    before_s = time.monotonic()
+    while not stop.is_set():
+        time.sleep(PERIOD_S)
+        now_s = time.monotonic()
+        place = int(still[0])
+        if now_s - before_s > STILL_S and 2 * place + 2 < len(still):
+            still[2 * place + 1], still[2 * place + 2] = before_s * 1e6, now_s * 1e6
+            still[0] = place + 1
+        before_s = now_s
+
+
 def busy_process(stop: multiprocessing.synchronize.Event) -> None:
     """Keeps one core busy, as a window that draws without pause would."""
-    os.nice(10)
     values = np.random.default_rng(0).random(200_000)
     while not stop.is_set():
         np.sort(values)
@@ -132,73 +165,201 @@ class StopwatchEngine(Engine):
 
     def __init__(self, rig: Rig) -> None:
         super().__init__(rig, keep_open=True)
-        self.ages_ms: list[float] = []
+        self.ages: list[tuple[float, float]] = []
         self._newest = Unframer()
 
     def step(self, now_s: float, data: bytes, commands: Sequence[Command] = (), surface_age_s: float = 0.0) -> Actions:
         """The step itself, then a look at the clock."""
         actions = super().step(now_s, data, commands, surface_age_s)
-        decided_us = now_us()
-        slow = [message for message in self._newest.feed(data) if isinstance(message, Slow)]
-        if slow and self.phase is Phase.RUNNING:
-            self.ages_ms += [((decided_us - message.time_us) & U32) / 1e3 for message in slow]
+        decided_s = time.monotonic()
+        if self.phase is Phase.RUNNING:
+            self.ages += dated_ages(self._newest, data, decided_s)
         return actions
 
 
-def measure(busy: int, seconds: float) -> np.ndarray:
-    """Ages in ms of the samples decided upon within ``seconds`` of a live session."""
+def dated_ages(unframer: Unframer, data: bytes, at_s: float) -> list[tuple[float, float]]:
+    """For each slow sample in ``data``: when it was in hand (s), and how old it was by then (ms)."""
+    at_us = int(at_s * 1e6) & U32
+    slow = [message for message in unframer.feed(data) if isinstance(message, Slow)]
+    return [(at_s, ((at_us - message.time_us) & U32) / 1e3) for message in slow]
+
+
+@dataclass
+class Findings:
+    """Ages of samples, ms, of both readers round by round, and the session's stages in all rounds."""
+
+    bare: list[np.ndarray] = field(default_factory=list)
+    session: list[np.ndarray] = field(default_factory=list)
+    stages: list[dict[str, np.ndarray]] = field(default_factory=list)
+    endings: list[str] = field(default_factory=list)
+    still_s: np.ndarray = field(default_factory=lambda: np.empty((0, 2)))  # begin and end of each stand-still
+
+    def moving(self, ages: np.ndarray) -> np.ndarray:
+        """Ages (ms) of the samples that were not under way, nor about to be, while a core stood still."""
+        from_s, to_s = ages[:, 0] - ages[:, 1] / 1e3, ages[:, 0]
+        touched = np.zeros(len(ages), dtype=bool)
+        for begin_s, end_s in self.still_s:
+            touched |= (from_s < end_s + CLEARING_S) & (to_s > begin_s)
+        return ages[~touched, 1]
+
+
+def measure(busy: int, seconds: float, rounds: int) -> Findings:
+    """Bare reader and live session by turns, ``rounds`` times ``seconds`` each."""
+    context = multiprocessing.get_context("fork")
+    stop = context.Event()
+    beside = [context.Process(target=busy_process, args=(stop,)) for _ in range(busy)]
+    watches = [context.Array("d", 2001) for _ in range(os.cpu_count() or 1)]
+    beside += [context.Process(target=watch_core, args=(core, stop, still)) for core, still in enumerate(watches)]
+    for process in beside:
+        process.start()
+    findings = Findings()
+    try:
+        for _ in range(rounds):
+            with scripted_line() as port_path:
+                findings.bare.append(read_bare(port_path, seconds))
+            with scripted_line() as port_path:
+                run_session(port_path, seconds, findings)
+    finally:
+        stop.set()
+        for process in beside:
+            process.join()
+    stands = [np.array(still[1 : 1 + 2 * int(still[0])]).reshape(-1, 2) / 1e6 for still in watches]
+    findings.still_s = np.concatenate(stands)
+    return findings
+
+
+@contextlib.contextmanager
+def scripted_line() -> Iterator[str]:
+    """Path of a pseudo-terminal with the scripted device at its other end."""
     context = multiprocessing.get_context("fork")
     stop = context.Event()
     master, slave = os.openpty()
     tty.setraw(slave)
-    helpers = [context.Process(target=busy_process, args=(stop,)) for _ in range(busy)]
-    helpers.append(context.Process(target=device_process, args=(master, stop)))
-    for helper in helpers:
-        helper.start()
-    view = SharedView()
+    device = context.Process(target=device_process, args=(master, stop))
+    device.start()
     try:
-        with tempfile.TemporaryDirectory() as folder:
-            return run_session(os.ttyname(slave), view, Path(folder) / "run.h5", seconds)
+        yield os.ttyname(slave)
     finally:
         stop.set()
-        for helper in helpers:
-            helper.join()
-        view.close()
-        view.unlink()
+        device.join()
         os.close(master)
         os.close(slave)
 
 
-def run_session(port_path: str, view: SharedView, recording: Path, seconds: float) -> np.ndarray:
-    """The session's real loop in this process, ended after ``seconds``."""
+def read_bare(port_path: str, seconds: float) -> np.ndarray:
+    """Ages of the samples at the instant their bytes are in hand, nothing being decided."""
+    found: list[tuple[float, float]] = []
+    unframer, until_s = Unframer(), time.monotonic() + seconds + SETTLING_S
+    gc.collect()
+    gc.disable()
+    with serial.Serial(port_path, 500_000, timeout=0) as port:  # sets the line up, no more
+        file_number = port.fileno()
+        while (now_s := time.monotonic()) < until_s:
+            select.select([file_number], [], [], 0.1)
+            data, at_s = os.read(file_number, 65_536), time.monotonic()
+            ages = dated_ages(unframer, data, at_s)
+            if until_s - now_s < seconds:
+                found += ages
+    gc.enable()
+    return np.array(found)
+
+
+def run_session(port_path: str, seconds: float, findings: Findings) -> None:
+    """The session's real loop in this process, ended ``seconds`` after the recorder has settled."""
     rig_text = example_rig_text()
-    spec = SessionSpec(rig_text, functools.partial(SerialPort, port_path), recording=str(recording), keep_open=True)
-    engine, port = StopwatchEngine(parse_rig(rig_text)), spec.open_port()
-    receiving, sending = multiprocessing.Pipe(duplex=False)
-    recorder = Recorder(spec)
-    loop = SessionLoop(engine, port, recorder, view, receiving)
-    until_s, asked = time.monotonic() + seconds, False
-    while time.monotonic() < until_s:
-        view.heard()
-        if engine.phase is Phase.READY and not asked:
-            asked = True
+    view, trace = SharedView(), TurnTrace()
+    with tempfile.TemporaryDirectory() as folder:
+        recording = str(Path(folder) / "run.h5")
+        spec = SessionSpec(rig_text, functools.partial(SerialPort, port_path), recording=recording, keep_open=True)
+        engine, port = StopwatchEngine(parse_rig(rig_text)), spec.open_port()
+        receiving, sending = multiprocessing.Pipe(duplex=False)
+        recorder = Recorder(spec)
+        loop = SessionLoop(engine, port, recorder, view, receiving, trace)
+        with undisturbed():
+            from_s = turn_until_running(engine, loop, view, sending) + SETTLING_S
+            samples = 0
+            while time.monotonic() < from_s + seconds and engine.phase is Phase.RUNNING:
+                if time.monotonic() < from_s:
+                    samples = len(engine.ages)
+                one_turn(loop, view)
+        findings.endings.append(engine.phase.value + (f": {engine.message}" if engine.message else ""))
+        port.close()
+        recorder.close(Outcome(Ending.DONE))
+        view.close()
+        view.unlink()
+    findings.session.append(np.array(engine.ages[samples:]))
+    findings.stages.append(trace.durations_ms())
+
+
+def turn_until_running(
+    engine: Engine, loop: SessionLoop, view: SharedView, sending: multiprocessing.connection.Connection
+) -> float:
+    """Arms the session; returns when that was."""
+    asked_at_s, until_s = 0.0, time.monotonic() + PATIENCE_S
+    while engine.phase is not Phase.RUNNING:
+        if time.monotonic() > until_s:
+            raise SystemExit(f"not armed within {PATIENCE_S:g} s: {engine.phase}, {engine.message}")
+        if engine.phase is Phase.READY and time.monotonic() - asked_at_s > 1.0:  # again when the self-test refused
+            asked_at_s = time.monotonic()
             sending.send(Command(CommandKind.ARM))
-        loop.turn()
-        loop.sleep()
-    port.close()
-    recorder.close(Outcome(Ending.DONE))
-    return np.array(engine.ages_ms)
+        one_turn(loop, view)
+    return time.monotonic()
+
+
+def one_turn(loop: SessionLoop, view: SharedView) -> None:
+    """What the loop does in its own process, and the surface's sign of life."""
+    view.heard()
+    loop.turn()
+    loop.sleep()
+
+
+@contextlib.contextmanager
+def undisturbed() -> Iterator[None]:
+    """The collector as the session's loop has it."""
+    gc.collect()
+    gc.freeze()
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.enable()
+        gc.unfreeze()
+
+
+def quantiles(values: np.ndarray) -> str:
+    """The columns of both tables."""
+    if not len(values):
+        return "   nothing"
+    return "".join(f"{value:>9.2f}" for value in np.percentile(values, [50, 99, 99.9, 100]))
+
+
+def compare(which: str, findings: Findings, chosen: Callable[[np.ndarray], np.ndarray]) -> None:
+    """The rows of both readers, and the ratio of their p99.9."""
+    bare = [chosen(ages) for ages in findings.bare]
+    session = [chosen(ages) for ages in findings.session]
+    for name, ages in (("bare reader", bare), ("session", session)):
+        print(f"  {f'{name}, {which}':<36}{quantiles(np.concatenate(ages))}{sum(map(len, ages)):>9}")
+    pooled = np.percentile(np.concatenate(session), 99.9) / np.percentile(np.concatenate(bare), 99.9)
+    rounds = [np.percentile(one, 99.9) / np.percentile(other, 99.9) for one, other in zip(session, bare, strict=True)]
+    print(f"  p99.9, session over bare reader: {pooled:.2f} pooled, {np.round(rounds, 2).tolist()} by rounds")
 
 
 def main() -> None:
-    """Prints the table."""
-    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 20.0
-    ask_for_priority()  # for device and session; busy processes give it back
-    print(f"{'busy beside':>12}{'samples':>9}{'p50 ms':>9}{'p99 ms':>9}{'p99.9 ms':>10}{'max ms':>9}")
-    for busy in (0, 1, 2):
-        ages_ms = measure(busy, seconds)
-        p50, p99, p999, most = np.percentile(ages_ms, [50, 99, 99.9, 100])
-        print(f"{busy:>12}{len(ages_ms):>9}{p50:>9.2f}{p99:>9.2f}{p999:>10.2f}{most:>9.2f}")
+    """Prints the tables."""
+    numbers = [argument for argument in sys.argv[1:] if not argument.startswith("--")]
+    seconds, rounds = float(numbers[0]) if numbers else 10.0, int(numbers[1]) if len(numbers) > 1 else 4
+    if "--plain" not in sys.argv:
+        print(f"priority: {ask_for_priority() or 'granted'}")  # for all readers alike
+    for busy in (0, 2):
+        findings = measure(busy, seconds, rounds)
+        print(f"\n{busy} busy processes beside; ages in ms{'p50':>12}{'p99':>9}{'p99.9':>9}{'most':>9}{'samples':>9}")
+        compare("all", findings, lambda ages: ages[:, 1])
+        compare("no core standing still", findings, findings.moving)
+        lengths_ms = np.diff(findings.still_s, axis=1)[:, 0] * 1e3
+        print(f"  a core stood still {len(lengths_ms)} times, up to {max(lengths_ms, default=0.0):.0f} ms")
+        for name in findings.stages[0]:
+            print(f"  {'stage ' + name:<36}{quantiles(np.concatenate([stage[name] for stage in findings.stages]))}")
+        print(f"  ended: {'; '.join(findings.endings)}", flush=True)
 
 
 if __name__ == "__main__":

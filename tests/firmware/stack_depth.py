@@ -1,7 +1,7 @@
 """Deepest stack of a compiled sketch, by its call graph: frames and calls as they stand in the binary.
 
-Frames are counted from the instructions (pushes, and the subtraction from the stack pointer). One interrupt on top of the
-deepest main program: interrupts do not nest here. A call through a pointer cannot be followed and is refused.
+Frames are counted from the instructions (pushes, and the subtraction from the stack pointer). One interrupt on top of
+the deepest main program: interrupts do not nest here. A call through a pointer cannot be followed and is refused.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class _Function:
         self._room: dict[str, int] = {}
         self._making_room = False  # between reading the stack pointer and writing it
 
-    def take(self, own: str, word: str, rest: str) -> None:
+    def take(self, own: str, word: str, rest: str) -> None:  # noqa: C901 - one branch an instruction
         saves = SAVES.search(rest) if word in {"jmp", "rjmp"} else None
         if saves:  # the library's common beginning of a function: room in r26 and r27, and up to 18 registers
             self.frame += self._room.get("r26", 0) + 256 * self._room.get("r27", 0)

@@ -19,7 +19,7 @@ def test_the_sketch_compiles_and_fits(name: str) -> None:
     assert taken.flash < 0.9 * board.flash
     depth = deepest(build.sketch(name), board.address_bytes)
     assert taken.ram <= board.ram - STACK_RESERVE
-    assert 100 < depth.main and depth.main + depth.interrupt <= STACK_RESERVE - 16  # spare
+    assert depth.main > 100 and depth.main + depth.interrupt <= STACK_RESERVE - 16  # spare
 
 
 @pytest.mark.parametrize("board", build.BOARDS)

@@ -43,7 +43,8 @@ TYPICAL: dict[str, dict[str, Any]] = {
     "Ack": {"command": 0x84, "command_sequence": 17, "result": 4, "detail": 0x12345678},
     "Counters": {
         "time_us": 60_000_000, "telemetry_dropped": 3, "bad_frames": 1, "receive_overruns": 0,
-        "accelerometer_overruns": 0, "tach_overruns": 0, "tach_missed": 2, "tach_extra": 5, "load_cell_readings": 80, "longest_loop_us": 1750,
+        "accelerometer_overruns": 0, "tach_overruns": 0, "tach_missed": 2, "tach_extra": 5, "load_cell_readings": 80,
+        "longest_loop_us": 1750,
         "free_ram_bytes": 518,
     },
     "Identify": {"protocol": 2},

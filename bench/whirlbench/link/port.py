@@ -1,7 +1,9 @@
 """The serial port, nothing else: bytes out, and as many bytes in as are waiting.
 
-Asking pyserial for more than is there costs its whole timeout, so ``read`` never does; ``wait`` sleeps until
-something arrives. Every failure of the port is a LinkError that names it.
+``read`` never waits: on Windows it asks for no more than is there, elsewhere it takes what there is without asking
+how much that is. Linux answers that question only under a lock, which the kernel's own worker, of no rank at all, may
+hold while a busy computer lets it wait (measured: 60 to 700 ms). ``wait`` sleeps until something arrives. Every failure
+of the port is a LinkError that names it.
 """
 
 from __future__ import annotations
@@ -21,6 +23,7 @@ from whirlbench.errors import LinkError
 
 BAUD = 500_000
 WRITE_PATIENCE_S = 0.2  # a port that takes no bytes for so long is gone; the decision loop waits for it
+AT_ONCE = 65_536  # bytes of one read: more than a second of the line; the rest comes with the next
 POLL_S = 0.001  # where the system cannot wait for bytes (Windows)
 FAILURES = (OSError, serial.SerialException, TypeError)  # pyserial lets a TypeError through after a hang-up
 
@@ -66,14 +69,23 @@ class SerialPort:
     def read(self) -> bytes:
         """All bytes that are waiting, ``b""`` when none are; a vanished port raises LinkError."""
         try:
-            waiting = self._serial.in_waiting
-            if waiting:
-                return bytes(self._serial.read(waiting))
+            data = self._take()
+            if data:
+                return data
             if self._hung_up():
                 raise OSError("the device hung up")
         except FAILURES as error:
             raise self._vanished(error) from error
         return b""
+
+    def _take(self) -> bytes:
+        if sys.platform == "win32":
+            waiting = self._serial.in_waiting
+            return bytes(self._serial.read(waiting)) if waiting else b""
+        try:
+            return os.read(self._serial.fileno(), AT_ONCE)
+        except BlockingIOError:  # some systems say so when nothing waits, others give no bytes
+            return b""
 
     def wait(self, timeout_s: float) -> bool:
         """Sleeps until bytes are waiting, at most ``timeout_s``; returns whether some are."""

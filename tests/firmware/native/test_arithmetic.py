@@ -159,8 +159,9 @@ class Twin:
 def assert_explained(law: Law, chosen: Settings, slows: list[Slow], edges: list[int], safe_us: int | None) -> None:
     """Every pulse is what a twin of the law puts out.
 
-    The period is that of the latest whole turn of two marks, as told. Where the latest edge is as young as a turn of the
-    loop, the device may have known that or the one before, and both are followed. ``safe_us`` None: the pitch is governed.
+    The period is that of the latest whole turn of two marks, as told. Where the latest edge is as young as a turn of
+    the loop, the device may have known that or the one before, and both are followed. ``safe_us`` None: the pitch is
+    governed.
     """
     twins = [Twin(law, law.output_q32 >> 32)]
     for slow in slows:

@@ -29,6 +29,38 @@ def not_permitted(step):
     raise PermissionError(1, "Operation not permitted")
 
 
+@pytest.fixture(autouse=True)
+def real_time(monkeypatch):
+    """A system that grants no real time, whatever the one of the tests does; ``granted`` changes that."""
+    asked = SimpleNamespace(granted=False, calls=[])
+
+    def set_scheduler(number, policy, parameter):
+        asked.calls.append((number, policy, parameter.sched_priority))
+        if not asked.granted:
+            raise PermissionError(1, "Operation not permitted")
+
+    for name, value in (("SCHED_FIFO", 1), ("SCHED_RESET_ON_FORK", 0x40000000)):
+        monkeypatch.setattr(os, name, value, raising=False)
+    monkeypatch.setattr(os, "sched_param", lambda priority: SimpleNamespace(sched_priority=priority), raising=False)
+    monkeypatch.setattr(os, "sched_setscheduler", set_scheduler, raising=False)
+    return asked
+
+
+def test_real_time_is_taken_where_it_is_granted_and_not_passed_on(monkeypatch, real_time):
+    monkeypatch.setattr(os, "nice", not_permitted)
+    real_time.granted = True
+    assert ask_for_priority() == ""
+    assert real_time.calls == [(0, 1 | 0x40000000, 1)]
+
+
+@pytest.mark.parametrize("missing", ["SCHED_FIFO", "SCHED_RESET_ON_FORK"])
+def test_a_system_without_real_time_is_not_asked_for_it(monkeypatch, real_time, missing):
+    monkeypatch.setattr(os, "nice", lambda step: step)
+    monkeypatch.delattr(os, missing)
+    real_time.granted = True
+    assert ask_for_priority() == "" and real_time.calls == []
+
+
 def test_a_priority_that_is_not_granted_is_told(monkeypatch):
     monkeypatch.setattr(os, "nice", not_permitted)
     assert ask_for_priority() == "the system says: operation not permitted"

@@ -21,6 +21,7 @@ from whirlbench.session.engine.check_list import check_list
 from whirlbench.session.engine.commands import Command, CommandKind
 from whirlbench.session.engine.engine import COAST_MOST_S, REST_SHOWN_S, Engine
 from whirlbench.session.engine.governor_parameters import governor_parameters
+from whirlbench.session.engine.heartbeat import Part
 from whirlbench.session.engine.host_ring import RecordingWatch
 from whirlbench.session.engine.phases import PERMITTED, Phase
 from whirlbench.session.engine.stand_watch import StandWatch
@@ -40,6 +41,7 @@ __all__ = [
     "Mark",
     "NoteRecord",
     "Outcome",
+    "Part",
     "Phase",
     "Progress",
     "Record",

@@ -36,7 +36,7 @@ from whirlbench.session.engine.agreement import Agreement, scale_objection
 from whirlbench.session.engine.commands import Command, CommandKind
 from whirlbench.session.engine.device_limits import device_limits
 from whirlbench.session.engine.governor_parameters import governor_parameter, governor_parameters
-from whirlbench.session.engine.heartbeat import HeartbeatKeeper, LatenessCheck
+from whirlbench.session.engine.heartbeat import SELF_TEST_S, HeartbeatKeeper, LatenessCheck, SelfTest
 from whirlbench.session.engine.host_ring import HostRing, RecordingWatch
 from whirlbench.session.engine.phases import LIVE_PHASES, PERMITTED, REFUSALS, Phase
 from whirlbench.session.engine.set_point_sender import SetPointSender
@@ -102,6 +102,8 @@ class Engine:
         self._counted_at_s = 0.0
         self._host_trip: Trip | None = None
         self._stop_reason = ""  # why the host itself stopped the run
+        self._late = ""  # who was late when the device missed the heartbeat
+        self._self_test: SelfTest | None = None  # of the present arming
         self._link_failure = ""
         self._aborted_locked = False  # the operator's last word was an abort, though nothing was armed
         self._introduced = False
@@ -120,6 +122,7 @@ class Engine:
         self.now_s = now_s
         if self._phase_since_s is None:
             self._phase_since_s = now_s
+        self.keeper.turn(now_s)
         heard = self._listen(data)
         self._judge(heard)
         self._follow(heard)
@@ -229,6 +232,7 @@ class Engine:
             self.agreement = None
         if self.watch.tripped_at_s is not None and not was_tripped:
             self.plan_run = None
+            self._tell_who_was_late()
             self._enter(Phase.COASTING)
             self.conversation.drop_waiting()
             if self.watch.state is not Stand.TRIPPED:
@@ -243,6 +247,12 @@ class Engine:
         objection = self.recording.objection() if self.watch.live and not self._cut_wanted else ""
         if objection:
             self._stop(objection)
+
+    def _tell_who_was_late(self) -> None:
+        """Beside the device's reason, when that is a heartbeat missed: it cannot know who made it late."""
+        if self.watch.reason == Reason.HEARTBEAT_LOST:
+            self._late = self.message = self.keeper.chain.verdict()
+            self.note("link", "heartbeat late", self._late, self.watch.tripped_at_s)
 
     def _cutting(self) -> bool:
         """Whether an abort still waits for its answer."""
@@ -403,6 +413,7 @@ class Engine:
             return
         self.message = ""
         self.note("limit", "agreed", f"checksum {agreement.crc:08x}")
+        self.keeper.chain.begin_test(self.now_s)
         self._enter(Phase.READY)
 
     def _await_recording(self) -> None:
@@ -421,6 +432,8 @@ class Engine:
         asked = self._arming
         if self.watch.live:
             self._take_over()
+        elif not self._tested():
+            return
         elif self._in_phase_s() > self.rig.tach.rest_ms / 1e3 + ARM_PATIENCE_S:
             silent = asked.complaint() or "the device does not show itself armed" if asked else ""
             self._refuse_arming(silent or f"no heartbeat may leave: {self.keeper.withheld}")
@@ -428,6 +441,20 @@ class Engine:
             self._ask_to_arm()
         elif asked.complaint() and not self._may_ask_again(asked):
             self._refuse_arming(asked.complaint())
+
+    def _tested(self) -> bool:
+        """Whether the computer has shown that it is not later than the heartbeat limit bears."""
+        if self._self_test is None:
+            self._self_test = self.keeper.chain.self_test(self.now_s)
+            if self._self_test is None:
+                self.message = f"measuring for {SELF_TEST_S:g} s how late this computer is"
+                self._phase_since_s = self.now_s  # the patience with the device begins afterwards
+                return False
+            self.message = self._self_test.text()
+            self.note("link", "self-test", self.message)
+            if not self._self_test.passed:
+                self._refuse_arming(self.message)
+        return self._self_test.passed
 
     def _ask_to_arm(self) -> None:
         objection = self.recording.objection()
@@ -455,7 +482,8 @@ class Engine:
 
     def _take_over(self) -> None:
         """Armed: the set-points begin where the device is, so that nothing jumps; the servo inside its end points."""
-        self.message = ""
+        test = self._self_test
+        self.message = test.text() if test is not None and test.close else ""
         throttle_us, servo_us = (self.telemetry.latest[name] for name in ("throttle_us", "servo_us"))
         if self.plan_run is None:
             start_us = self.controls.permitted_servo_us(servo_us) if servo_us else self.controls.first_servo_us()
@@ -597,7 +625,7 @@ class Engine:
     def _arm(self) -> None:
         """Begins arming, from ready; what stopped an earlier run is history."""
         self._forget_stop()
-        self._arming = None
+        self._arming = self._self_test = None
         self._enter(Phase.ARMING)
 
     def _leave_arming(self) -> None:
@@ -642,7 +670,7 @@ class Engine:
 
     def _forget_stop(self) -> None:
         """A reset or a new arming begins anew: the host's own reason of the last stop is history."""
-        self._host_trip, self._stop_reason, self._aborted_locked = None, "", False
+        self._host_trip, self._stop_reason, self._late, self._aborted_locked = None, "", "", False
 
     def _fail_link(self, reason: str) -> None:
         if not self._link_failure:
@@ -654,7 +682,7 @@ class Engine:
         parts = []
         if self.watch.tripped_at_s is not None:
             parts.append(self._reason_shown())
-        parts += [self._stop_reason, self._link_failure]
+        parts += [self._late, self._stop_reason, self._link_failure]
         return "; ".join(part for part in parts if part)
 
     def _last_ending(self) -> tuple[Ending, str]:

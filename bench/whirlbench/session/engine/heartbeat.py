@@ -1,10 +1,18 @@
-"""The heartbeat rule: when the host may tell the device that all is well.
+"""The heartbeat rule: when the host may tell the device that all is well, and who it was when that came late.
 
 Only after fresh telemetry was checked, only while that telemetry is not late, and only while the operator's surface
 was heard within its limit. Withholding it is all it takes to cut the power.
+
+The device can only say how long the host was silent. ``ChainWatch`` keeps who in the chain made it so: the computer,
+which did not run the session; the session, whose own turn took long; the port; the surface; telemetry.
 """
 
 from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+from enum import StrEnum
 
 from whirlbench.link.conversation import Conversation
 from whirlbench.link.messages import ReadLimits
@@ -15,6 +23,142 @@ LATE_S = 0.05  # telemetry older than this is a backlog, not news
 SUSPICIOUS_S = LATE_S / 2
 # Ceramic resonators of small boards are off by up to 0.5 % (common practice, no source).
 CLOCK_DRIFT = 0.006
+LOOK_BACK_S = 1.0  # beyond the limit: how far before the news of a trip the late heartbeat is looked for
+WORTH_TELLING_S = 0.005
+SELF_TEST_S = 2.0
+WARN_SHARE = 0.5  # of the delay that the limit bears
+
+
+class Part(StrEnum):
+    """Who in the chain from the operator's surface to the device can make a heartbeat late; for people."""
+
+    COMPUTER = "the computer (it did not run the session)"
+    SESSION = "the session (its own turn took so long)"
+    PORT = "the port (it took bytes so slowly)"
+    SURFACE = "the operator's surface (it was silent)"
+    TELEMETRY = "telemetry (nothing fresh came from the device)"
+    LINE = "the line or the device (heartbeats left before)"
+
+
+LOCAL = (Part.COMPUTER, Part.SESSION, Part.PORT)  # what the loop measures of itself
+
+
+@dataclass
+class Gap:
+    """Time between two heartbeats that left, host's seconds, and the shares of it that parts of the chain took."""
+
+    from_s: float
+    to_s: float
+    shares_s: dict[Part, float] = field(default_factory=dict)
+
+    @property
+    def length_s(self) -> float:
+        """From the one to the next."""
+        return self.to_s - self.from_s
+
+
+@dataclass(frozen=True)
+class SelfTest:
+    """How late the computer was within the latest two seconds, and how late the heartbeat limit lets it be, in s."""
+
+    worst_s: float
+    borne_s: float
+
+    @property
+    def passed(self) -> bool:
+        """Whether a delay like the worst one would leave the power on; what is no number would not."""
+        return self.worst_s < self.borne_s
+
+    @property
+    def close(self) -> bool:
+        """Passed, but with little to spare."""
+        return self.passed and self.worst_s >= WARN_SHARE * self.borne_s
+
+    def text(self) -> str:
+        """One line for events and screens."""
+        told = (
+            f"the computer was late by up to {self.worst_s * 1e3:.1f} ms within {SELF_TEST_S:g} s, "
+            f"the heartbeat limit bears {self.borne_s * 1e3:.0f} ms"
+        )
+        return told if self.passed and not self.close else f"{told}: end what keeps it busy"
+
+
+class ChainWatch:
+    """Follows heartbeats that left, and why none did; answers who was late.
+
+    ``heartbeat_s`` is the device's limit of silence, ``period_s`` the time between two heartbeats. The loop tells what
+    it measured of itself (``delayed``); on a clock that is not real nobody does, and nothing local can be late.
+    """
+
+    def __init__(self, heartbeat_s: float, period_s: float) -> None:
+        self._limit_s, self._period_s = heartbeat_s, period_s
+        self.measured = False  # whether a loop tells its delays
+        self._open: Gap | None = None
+        self._gaps: deque[Gap] = deque()
+        self._delays_s: dict[Part, float] = {}  # of the turn that comes
+        self._late: deque[tuple[float, float]] = deque()  # when, and how late all local parts together were
+        self._now_s: float | None = None
+        self._test_from_s: float | None = None
+
+    def delayed(self, part: Part, late_s: float) -> None:
+        """Before a step: how much ``part`` delayed it."""
+        if late_s > 0:
+            self._delays_s[part] = self._delays_s.get(part, 0.0) + late_s
+
+    def turn(self, now_s: float, withheld_by: Part | None) -> None:
+        """First in a step: the time since the last one is shared out; ``withheld_by`` is who held back heartbeats."""
+        passed_s = now_s - self._now_s if self._now_s is not None else 0.0
+        delays_s, self._delays_s, self._now_s = self._delays_s, {}, now_s
+        local_s = sum(delays_s.values())
+        if self.measured:
+            self._late.append((now_s, local_s))
+            while now_s - self._late[0][0] > SELF_TEST_S:
+                self._late.popleft()
+        if self._open is None:
+            return
+        self._open.to_s = now_s
+        if withheld_by is not None:
+            delays_s[withheld_by] = max(0.0, passed_s - local_s)
+        for part, late_s in delays_s.items():
+            self._open.shares_s[part] = self._open.shares_s.get(part, 0.0) + late_s
+
+    def sent(self, now_s: float) -> None:
+        """A heartbeat leaves."""
+        if self._open is not None:
+            self._open.to_s = now_s
+            self._gaps.append(self._open)
+        while self._gaps and now_s - self._gaps[0].to_s > self._limit_s + LOOK_BACK_S:
+            self._gaps.popleft()
+        self._open = Gap(now_s, now_s)
+
+    def verdict(self) -> str:
+        """Who was late, after the device has told that it missed the heartbeat: one line, the latest part first."""
+        gaps = [gap for gap in (*self._gaps, self._open) if gap is not None and self._lately(gap)]
+        if not gaps:
+            return "no heartbeat had left"
+        longest = max(gaps, key=lambda gap: gap.length_s)
+        shares_s = {**longest.shares_s, Part.LINE: self._limit_s - longest.length_s}
+        late = sorted(shares_s.items(), key=lambda share: -share[1])
+        told = [f"{part} by {late_s * 1e3:.0f} ms" for part, late_s in late if late_s >= WORTH_TELLING_S]
+        apart = f"heartbeats left up to {longest.length_s * 1e3:.0f} ms apart"
+        return f"late: {', '.join(told)}; {apart}" if told else f"nobody known was late; {apart}"
+
+    def _lately(self, gap: Gap) -> bool:
+        return self._now_s is not None and self._now_s - gap.to_s <= self._limit_s + LOOK_BACK_S
+
+    def begin_test(self, now_s: float) -> None:
+        """What was late before now, while the session began, does not count for the self-test."""
+        self._test_from_s = now_s
+        self._late.clear()
+
+    def self_test(self, now_s: float) -> SelfTest | None:
+        """How late the computer was in the latest two seconds; None before they have passed."""
+        borne_s = self._limit_s - self._period_s
+        if not self.measured:
+            return SelfTest(0.0, borne_s)
+        if self._test_from_s is None or now_s - self._test_from_s < SELF_TEST_S:
+            return None
+        return SelfTest(max((late_s for _, late_s in self._late), default=math.nan), borne_s)
 
 
 class Lateness:
@@ -60,11 +204,17 @@ class HeartbeatKeeper:
         self.period_s = heartbeat_s / PER_LIMIT
         self.surface_s = surface_s
         self.withheld = ""  # why the latest one due was not sent; empty when it was
+        self.chain = ChainWatch(heartbeat_s, self.period_s)
+        self._withheld_by: Part | None = None
         self.sent = 0
         self._lateness = Lateness()
         self._fresh = False  # telemetry was checked since the latest heartbeat
         self._late_s = 0.0
         self._sent_at_s: float | None = None
+
+    def turn(self, now_s: float) -> None:
+        """First in a step: shares out the time since the last one."""
+        self.chain.turn(now_s, self._withheld_by)
 
     def checked(self, now_s: float, device_s: float) -> None:
         """Notes that telemetry up to ``device_s`` has passed all checks."""
@@ -84,21 +234,23 @@ class HeartbeatKeeper:
         """Whether a heartbeat leaves now."""
         if self._sent_at_s is not None and now_s - self._sent_at_s < self.period_s:
             return False
-        self.withheld = self._objection(surface_age_s)
+        self._withheld_by, self.withheld = self._objection(surface_age_s)
         if self.withheld:
             return False
         self._fresh, self._sent_at_s = False, now_s
         self.sent += 1
+        self.chain.sent(now_s)
         return True
 
-    def _objection(self, surface_age_s: float) -> str:
+    def _objection(self, surface_age_s: float) -> tuple[Part | None, str]:
+        """Who holds the heartbeat back, and why."""
         if not surface_age_s <= self.surface_s:  # an age that is no number is no sign of life
-            return f"the operator's surface was silent for {surface_age_s:.2f} s"
+            return Part.SURFACE, f"the operator's surface was silent for {surface_age_s:.2f} s"
         if not self._fresh:
-            return "no fresh telemetry"
+            return Part.TELEMETRY, "no fresh telemetry"
         if not self._late_s <= LATE_S:
-            return f"telemetry is {self._late_s:.2f} s late"
-        return ""
+            return Part.TELEMETRY, f"telemetry is {self._late_s:.2f} s late"
+        return None, ""
 
     def flowing(self, now_s: float) -> bool:
         """Whether a heartbeat left lately: the host's side of the condition for arming."""

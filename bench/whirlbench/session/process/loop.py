@@ -8,7 +8,7 @@ import os
 import signal
 import time
 import traceback
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from multiprocessing.connection import Connection
 
@@ -16,7 +16,7 @@ from whirlbench.errors import BenchError, LinkError, RecordingError
 from whirlbench.link.framing import frame
 from whirlbench.link.messages import Abort, Reason
 from whirlbench.safety.margins import RECORDER_LAG_S
-from whirlbench.session.engine import Actions, Command, CommandKind, Ending, Engine, Outcome, Phase, Record
+from whirlbench.session.engine import Actions, Command, CommandKind, Ending, Engine, Outcome, Part, Phase, Record
 from whirlbench.session.process.coast_down import CoastDown
 from whirlbench.session.process.live_view import SharedView
 from whirlbench.session.process.operating_system import (
@@ -26,6 +26,7 @@ from whirlbench.session.process.operating_system import (
 )
 from whirlbench.session.process.recorder import Closing, Recorder
 from whirlbench.session.process.spec import Port, SessionSpec
+from whirlbench.session.process.turn_trace import Stage, TurnTrace
 
 WAIT_S = 0.002  # longest sleep for bytes: commands and heartbeats are looked after at least so often
 NAP_S = 0.0005  # where a port cannot wait
@@ -89,8 +90,18 @@ def _with_recording(outcome: Outcome, closing: Closing) -> Outcome:
 class SessionLoop:
     """The single loop: read, decide, answer, then record and show."""
 
-    def __init__(self, engine: Engine, port: Port, recorder: Recorder, view: SharedView, commands: Connection) -> None:
+    def __init__(
+        self,
+        engine: Engine,
+        port: Port,
+        recorder: Recorder,
+        view: SharedView,
+        commands: Connection,
+        trace: TurnTrace | None = None,
+    ) -> None:
+        """``trace`` is filled with the times of every turn, where one is given."""
         self._engine, self._port, self._recorder = engine, port, recorder
+        self._mark: Callable[[Stage], None] = trace.mark if trace is not None else lambda _: None
         self._view, self._commands = view, commands
         self._orphaned = self._terminated = False
         self._surface_count = view.surface_count
@@ -101,6 +112,9 @@ class SessionLoop:
         self._wait = getattr(port, "wait", None)
         if recorder.wanted:
             engine.recording.expect()
+        self._awake_by_s = float("inf")  # the longest sleep is over then
+        self._port_s = 0.0
+        engine.keeper.chain.measured = True
 
     def run(self) -> Outcome:
         """Turns until the engine ends the session."""
@@ -120,15 +134,36 @@ class SessionLoop:
             gc.unfreeze()
 
     def turn(self) -> Actions:
-        """Once through: read, decide, answer; then record and show."""
-        engine, actions = self._engine, Actions()
+        """Once through: read, decide, answer; then record and show. How late it was is told with the next one."""
+        began_s, began_cpu_s, self._port_s = time.monotonic(), time.thread_time(), 0.0
+        self._engine.keeper.chain.delayed(Part.COMPUTER, began_s - self._awake_by_s)
+        actions = self._turn()
+        self._tell_delays(time.monotonic() - began_s, time.thread_time() - began_cpu_s)
+        return actions
+
+    def _tell_delays(self, turn_s: float, cpu_s: float) -> None:
+        """A turn as long as a sleep delays the next: by its own work, by the port, or as the computer ran others."""
+        if turn_s <= WAIT_S:
+            return
+        work_s = min(cpu_s, turn_s)
+        chain = self._engine.keeper.chain
+        chain.delayed(Part.SESSION, work_s)
+        chain.delayed(Part.PORT, min(self._port_s, turn_s - work_s))
+        chain.delayed(Part.COMPUTER, turn_s - work_s - self._port_s)
+
+    def _turn(self) -> Actions:
+        engine, actions, mark = self._engine, Actions(), self._mark
+        mark(Stage.SLEEP)
         try:
             data = self._port.read()
+            mark(Stage.READ)
             now_s = time.monotonic()
             self._look_at_recorder(now_s)
             actions = engine.step(now_s, data, self._take_commands(), self._surface_age_s(now_s))
+            mark(Stage.DECIDE)
             if actions.to_device:
-                self._port.write(actions.to_device)
+                self._answer(actions.to_device)
+            mark(Stage.ANSWER)
         except LinkError as error:
             now_s = time.monotonic()
             lost = engine.lose_link(now_s, str(error))  # what was heard in this turn is recorded all the same
@@ -136,8 +171,11 @@ class SessionLoop:
         if data_came := bool(actions.records):
             self._longest_turn_s = max(self._longest_turn_s, time.monotonic() - now_s)
         self._keep(actions, data_came)
+        mark(Stage.RECORD)
         self._show(actions, now_s)
+        mark(Stage.SHOW)
         self._tidy(now_s)
+        mark(Stage.TIDY)
         return actions
 
     def _look_at_recorder(self, now_s: float) -> None:
@@ -165,6 +203,12 @@ class SessionLoop:
     def tell(self, text: str) -> None:
         """Shows the surface that the session lives on after its outcome, and what for."""
         self._view.show_progress(replace(self._engine.progress(), phase=Phase.COASTING.value, message=text))
+
+    def _answer(self, data: bytes) -> None:
+        """Off the core while it waits for the port: that is the port's time, not the computer's."""
+        began_s, began_cpu_s = time.monotonic(), time.thread_time()
+        self._port.write(data)
+        self._port_s = (time.monotonic() - began_s) - (time.thread_time() - began_cpu_s)
 
     def _take_commands(self) -> list[Command]:
         taken: list[Command] = []
@@ -211,6 +255,7 @@ class SessionLoop:
 
     def sleep(self) -> None:
         """Waits for bytes, but never long."""
+        self._awake_by_s = time.monotonic() + WAIT_S
         if self._wait is None:
             time.sleep(NAP_S)
             return

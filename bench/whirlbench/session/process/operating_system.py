@@ -10,13 +10,21 @@ from collections.abc import Iterator
 from typing import Any
 
 PRIORITY = -10  # the decision comes before any picture of it; half of what the system offers
+REAL_TIME = 1  # the least of its ranks: already ahead of all that is not real time
 # What a terminal sends to its whole group: Ctrl-C, its own end, Ctrl-\, Ctrl-Z, reading or writing in the background.
 TERMINAL_SIGNALS = ("SIGINT", "SIGHUP", "SIGQUIT", "SIGTSTP", "SIGTTIN", "SIGTTOU")
 ENDING_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")  # what asks a program to end
 
 
 def ask_for_priority() -> str:
-    """Asks to be ahead of whatever draws; returns why that was not granted, empty when it was."""
+    """Asks to be ahead of whatever draws; returns why that was not granted, empty when it was.
+
+    Real time where the user may have it (a limit of the system, not a matter of being its administrator): a niceness
+    counts only among the processes of one group, so that another program's group is not behind it. What is started
+    from here is not in real time.
+    """
+    if join_real_time():
+        return ""
     if not hasattr(os, "nice"):
         return "this system has no such priorities"
     try:
@@ -33,6 +41,18 @@ def step_behind() -> None:
     """
     if hasattr(os, "nice") and os.nice(0) < PRIORITY // 2:
         os.nice(-PRIORITY // 2)
+
+
+def join_real_time() -> bool:
+    """Puts this thread into real time, where the user may have it; returns whether it is."""
+    policy = getattr(os, "SCHED_FIFO", None)
+    if policy is None or not hasattr(os, "SCHED_RESET_ON_FORK"):
+        return False  # never without it: the recorder must not inherit the rank
+    try:
+        os.sched_setscheduler(0, policy | os.SCHED_RESET_ON_FORK, os.sched_param(REAL_TIME))
+    except OSError:
+        return False
+    return True
 
 
 def ignore_terminal_signals(*more: str) -> None:

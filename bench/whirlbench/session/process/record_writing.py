@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import Enum, auto
@@ -63,13 +64,23 @@ _WRITE: dict[type, Callable[[RunWriter, Any], None]] = {
 }
 
 
+def pack(records: Iterable[Record]) -> bytes:
+    """The records of one turn as bytes."""
+    return pickle.dumps(tuple(records), pickle.HIGHEST_PROTOCOL)
+
+
+def unpack(portion: Iterable[bytes]) -> list[Record]:
+    """The records of several turns, in order."""
+    return [record for packed in portion for record in pickle.loads(packed)]
+
+
 def write(writer: RunWriter, records: Iterable[Record]) -> None:
     """Adds ``records`` to the recording, in order."""
     for record in records:
         _WRITE[type(record)](writer, record)
 
 
-Portion = tuple[int, list[Record], Mark | None]  # number, records, mark of the device's clock
+Portion = tuple[int, list[bytes], Mark | None]  # number, records packed turn by turn, mark of the device's clock
 
 
 class ReportKind(Enum):

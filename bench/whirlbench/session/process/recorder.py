@@ -1,8 +1,9 @@
 """The recording is written by a process of its own, so that no disk ever delays a decision.
 
 A flush costs several milliseconds, and as long as the disk likes when it is busy; the interpreter is held meanwhile,
-so that not even a thread would do. A thread only carries finished records to that process, and brings back what it
-reports. If the session dies, the recording process records the coast-down and closes what it has.
+so that not even a thread would do. A thread only carries records to that process, and brings back what it reports; they
+are packed already: packing a portion at once would hold the interpreter for milliseconds, so the loop packs each turn's
+own after it was decided upon. If the session dies, the recording process records the coast-down and closes what it has.
 """
 
 from __future__ import annotations
@@ -27,11 +28,12 @@ from whirlbench.session.engine import IdentityRecord, Mark, Outcome, Record
 from whirlbench.session.process.operating_system import (
     hush,
     ignore_terminal_signals,
+    join_real_time,
     signals_held,
     step_behind,
     wake,
 )
-from whirlbench.session.process.record_writing import Report, ReportKind
+from whirlbench.session.process.record_writing import Report, ReportKind, pack
 from whirlbench.session.process.spec import SessionSpec
 
 BATCH_S = 0.05  # records travel in portions: waking for each would cost the loop more than it saves
@@ -56,10 +58,10 @@ class Recorder:
 
     def __init__(self, spec: SessionSpec, view_name: str = "", mark: Callable[[], Mark | None] = lambda: None) -> None:
         """``view_name``: shared memory for a recorder that outlives its session; ``mark``: see ``Telemetry.mark``."""
-        self._waiting: queue.SimpleQueue[tuple[float, tuple[Record, ...]] | Outcome] = queue.SimpleQueue()
+        self._waiting: queue.SimpleQueue[tuple[float, bytes] | Outcome] = queue.SimpleQueue()
         self._error: Exception | None = None
         self._mark = mark
-        self._under_way: deque[tuple[int, float, list[Record]]] = deque()  # portions that are not on disk, and since
+        self._under_way: deque[tuple[int, float, list[bytes]]] = deque()  # portions that are not on disk, and since
         self._identity: IdentityRecord | None = None
         self._former = self._replaced = ""
         self._number = 0
@@ -109,7 +111,9 @@ class Recorder:
         if error is not None:
             raise error
         if self.wanted:
-            self._waiting.put((time.monotonic(), tuple(records)))
+            if self._identity is None:
+                self._identity = next((one for one in records if isinstance(one, IdentityRecord)), None)
+            self._waiting.put((time.monotonic(), pack(records)))
 
     def wake(self) -> None:
         """Lets a recorder go on that something has stopped; one that runs is not disturbed."""
@@ -162,13 +166,13 @@ class Recorder:
         return Closing(f"{self._former}saved to {last.saved_s:.2f} s{note}", problem)
 
     def _carry(self) -> None:
+        join_real_time()  # it holds the interpreter now and then, and must not be pushed aside meanwhile
         outcome = None
         while outcome is None:
             time.sleep(BATCH_S)
             since_s, records, outcome = self._take()
             self._number += 1
             self._under_way.append((self._number, since_s, records))
-            self._identity = self._identity or next((one for one in records if isinstance(one, IdentityRecord)), None)
             try:
                 self._send(records, outcome)
             except (OSError, EOFError):
@@ -177,7 +181,7 @@ class Recorder:
                     return
         self._hear_to_the_end()
 
-    def _send(self, records: list[Record], outcome: Outcome | None) -> None:
+    def _send(self, records: list[bytes], outcome: Outcome | None) -> None:
         self._pipe.send((self._number, records, self._mark()))
         if outcome is not None:
             self._pipe.send(outcome)
@@ -196,9 +200,10 @@ class Recorder:
         self._former = f"saved to {saved.saved_s:.2f} s, from then on in {path}: "
         self._pipe.close()
         self._start_process(replace(self._spec, recording=str(path)))
-        records = [record for _, _, portion in self._under_way for record in portion]
         try:
-            self._send([self._identity, *(one for one in records if one is not self._identity)], outcome)
+            self._send(
+                [pack([self._identity]), *(packed for _, _, portion in self._under_way for packed in portion)], outcome
+            )
         except (OSError, EOFError):
             return False
         return True
@@ -223,9 +228,9 @@ class Recorder:
                 self._under_way.popleft()
         self._reports[report.kind] = report
 
-    def _take(self) -> tuple[float, list[Record], Outcome | None]:
+    def _take(self) -> tuple[float, list[bytes], Outcome | None]:
         """Since when the oldest of what waits has waited, all that waits, and the outcome once it is there."""
-        records: list[Record] = []
+        records: list[bytes] = []
         since_s = time.monotonic()
         while True:
             try:
@@ -235,7 +240,7 @@ class Recorder:
             if isinstance(waiting, Outcome):
                 return since_s, records, waiting
             since_s = min(since_s, waiting[0])
-            records += waiting[1]
+            records.append(waiting[1])
 
 
 def write_recording(spec: SessionSpec, pipe: Connection, view_name: str = "") -> None:

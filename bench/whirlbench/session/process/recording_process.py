@@ -26,7 +26,7 @@ from whirlbench.samples import Event
 from whirlbench.session.engine import Ending, IdentityRecord, Mark, Outcome, Progress, Record, StandWatch, Telemetry
 from whirlbench.session.process.coast_down import CoastDown
 from whirlbench.session.process.live_view import SharedView
-from whirlbench.session.process.record_writing import Portion, Report, ReportKind, write
+from whirlbench.session.process.record_writing import Portion, Report, ReportKind, unpack, write
 from whirlbench.session.process.spec import SessionSpec
 
 FLUSH_S = 0.25  # of the computer's clock, beside the writer's own by the clock of the data
@@ -211,7 +211,8 @@ class RecordingProcess:
         return 1 if self._failure else 0
 
     def _keep(self, portion: Portion) -> None:
-        self._number, records, self._mark = portion
+        self._number, packed, self._mark = portion
+        records = unpack(packed)
         for record in records:
             if isinstance(record, Event):
                 self._stand = record.name if record.kind == "state" else self._stand
