@@ -256,6 +256,15 @@ void machine_edge(void *stand, uint32_t time_us, uint32_t period_ticks) {
   }
   own.machine.saw_edge(time_us, period_ticks, period_ticks);
 }
+// The same where marks are several, or not every edge is one: `turn_ticks` of the latest whole turn.
+void machine_mark(void *stand, uint32_t time_us, uint32_t period_ticks, uint32_t turn_ticks, int is_mark) {
+  CALL(stand);
+  if (is_mark != 0 && own.machine.overspeed_trips(turn_ticks)) {
+    hooks::cut_power();
+    own.machine.note_overspeed(turn_ticks, time_us);
+  }
+  own.machine.saw_edge(time_us, period_ticks, turn_ticks);
+}
 void machine_sample(void *stand, uint32_t index, const int16_t *counts, uint32_t now_us) {
   CALL(stand);
   own.machine.saw_sample(index, counts, now_us);
