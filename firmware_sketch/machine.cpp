@@ -16,7 +16,12 @@ const uint8_t WHOLE_TURN = 1;  // the speed is taken over whole turns: one perio
 // Room for a row, and behind it for the longest telemetry frame.
 const uint16_t LONGEST_TELEMETRY = Vibration::SIZE + 6 * VIBRATION_BLOCK + framing::CRC_SIZE;
 const uint16_t INTRODUCTION_ROOM = ChannelInfo::SIZE + LONGEST_TELEMETRY + framing::CRC_SIZE + messages::RESERVE;
+// The limits need most of a small buffer: they leave when it is all but empty, right after a block of vibration, so that
+// no telemetry is lost to them.
 const uint16_t LIMITS_ROOM = Limits::SIZE + 4 * LIMIT_SLOTS + framing::CRC_SIZE + 2;  // with its envelope
+const uint16_t AMPLE_ROOM = 2 * LIMITS_ROOM;
+const uint16_t ROOM_FOR_LIMITS = LIMITS_ROOM + messages::RESERVE + Slow::SIZE + framing::CRC_SIZE + 2;
+const uint8_t FRESH_BLOCK = 10;  // samples: the rest of it takes longer than the limits on the wire
 
 template <typename Command>
 Command taken(const uint8_t *payload) {
@@ -86,6 +91,7 @@ void Machine::begin(const Identity &identity, bool unexpected, uint32_t now_us) 
   disarming_ = governing_ = sinking_ = identify_pending_ = limits_pending_ = turn_is_judged_ = false;
   greeting_ = true;
   next_row_ = CHANNELS;
+  in_block_ = 0;
   last_turn_us_ = last_edge_us_ = last_sample_us_ = last_judged_us_ = now_us;
   silence_.begin(now_us);
   judge_within_us_ = SAMPLE_SILENCE_US;
@@ -133,6 +139,7 @@ void Machine::saw_edge(uint32_t time_us, uint32_t period_ticks, uint32_t turn_ti
 
 void Machine::saw_sample(uint32_t index, const int16_t *counts, uint32_t now_us) {
   last_sample_us_ = now_us;
+  in_block_ = static_cast<uint8_t>(index) % VIBRATION_BLOCK;
   const bool over = vibration_.feed(index, counts);
   if (vibration_.judged()) {
     last_judged_us_ = now_us;
@@ -429,7 +436,7 @@ Machine::Answer Machine::identify(const Identify &command, uint8_t sequence) {
 }
 
 void Machine::introduce(uint32_t now_us) {
-  if (limits_pending_ && hooks::transmit_room() >= LIMITS_ROOM) {
+  if (limits_pending_ && has_room_for_limits()) {
     limits_pending_ = false;
     send_limits();
     acknowledge(ReadLimits::TYPE, limits_sequence_, done());
@@ -505,12 +512,17 @@ Machine::Answer Machine::set_limit(const SetLimit &command) {
 
 // The answer waits for room, telemetry does not: its frame is the longest of all.
 Machine::Answer Machine::read_limits(uint8_t sequence) {
-  limits_pending_ = hooks::transmit_room() < LIMITS_ROOM;
+  limits_pending_ = !has_room_for_limits();
   limits_sequence_ = sequence;
   if (!limits_pending_) {
     send_limits();
   }
   return done();
+}
+
+bool Machine::has_room_for_limits() const {
+  const uint16_t room = hooks::transmit_room();
+  return room >= AMPLE_ROOM || (room >= ROOM_FOR_LIMITS && in_block_ < FRESH_BLOCK);
 }
 
 void Machine::send_limits() {

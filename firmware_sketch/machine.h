@@ -82,6 +82,7 @@ class Machine {
   Answer set_limit(const wire::SetLimit &command);
   Answer read_limits(uint8_t sequence);
   void send_limits();
+  bool has_room_for_limits() const;
   Answer arm(const wire::Arm &command, uint32_t now_us);
   Answer disarm(uint32_t now_us);
   Answer throttle(const wire::Throttle &command);
@@ -150,6 +151,7 @@ class Machine {
   bool turn_is_judged_;
   bool limits_pending_;
   uint8_t limits_sequence_;
+  uint8_t in_block_;  // place of the latest sample in its block
   bool greeting_;   // Hello is due
   bool identify_pending_;
   uint8_t identify_sequence_;

@@ -12,8 +12,8 @@ import numpy as np
 from whirlbench.simulator.stand import PlantState
 
 AT_REST = PlantState(
-    time_s=0.0, rpm=0.0, shaft_angle_rad=0.0, pitch_deg=0.0, servo_position_us=0.0, current_a=512.0, motor_current_a=0.0,
-    voltage_v=800.0, duty=0.0, thrust_n=0.0, torque_n_m=0.0, charge=1.0, supply_down=False,
+    time_s=0.0, rpm=0.0, shaft_angle_rad=0.0, pitch_deg=0.0, servo_position_us=0.0, current_a=512.0,
+    motor_current_a=0.0, voltage_v=800.0, duty=0.0, thrust_n=0.0, torque_n_m=0.0, charge=1.0, supply_down=False,
 )  # fmt: skip
 
 Shake = Callable[[np.ndarray], np.ndarray]
@@ -21,7 +21,8 @@ Shake = Callable[[np.ndarray], np.ndarray]
 
 def still(times_s: np.ndarray) -> np.ndarray:
     """No shaking but for the lowest bit, which never rests in a part that lives."""
-    return np.broadcast_to((np.rint(times_s * 1e6).astype(np.int64) >> 7)[:, None] % 2, (len(times_s), 3)).astype(float)
+    bit = (np.rint(times_s * 1e6).astype(np.int64) >> 7) % 2
+    return np.repeat(bit, 3).reshape(-1, 3).astype(float)
 
 
 class ScriptedRotor:

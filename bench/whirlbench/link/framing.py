@@ -31,8 +31,9 @@ class FrameCounters:
     """What became of every byte that was fed.
 
     ``good`` frames held a known message; ``unknown`` were intact, but of a type, length or shape that this program
-    does not know; ``bad`` were damaged (one for each stretch between delimiters). ``lost`` frames are missing by their sequence
-    numbers, whatever became of them: a frame that is counted as bad is counted here as well, once its successor tells.
+    does not know; ``bad`` were damaged (one for each stretch between delimiters). ``lost`` frames are missing by their
+    sequence numbers, whatever became of them: a frame that is counted as bad is counted here as well, once its
+    successor tells.
     ``noise_bytes`` are all bytes, delimiters apart, that belong to no intact frame.
     """
 

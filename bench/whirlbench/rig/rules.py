@@ -115,8 +115,8 @@ def _throttle_complaints(rig: Rig) -> Iterator[str]:
     throttle = rig.throttle
     if throttle.safe_us > SAFE_PULSE_CAP_US and not throttle.middle_neutral:
         yield (
-            f"throttle.safe_us is {throttle.safe_us:g}: at most {SAFE_PULSE_CAP_US} us counts as safe, above it a motor "
-            "may turn; for a controller with neutral in the middle set throttle.middle_neutral = true"
+            f"throttle.safe_us is {throttle.safe_us:g}: at most {SAFE_PULSE_CAP_US} us counts as safe, above it a "
+            "motor may turn; for a controller with neutral in the middle set throttle.middle_neutral = true"
         )
     if not throttle.safe_us <= throttle.min_us < throttle.max_us:
         yield (

@@ -165,9 +165,8 @@ class FrozenRule:
         if not len(counts):
             return None
         samples = np.asarray(counts, dtype=np.int64).reshape(len(counts), -1)
-        known = self._last is not None and self._equal is not None
-        before = self._last if known else samples[0] + 1
-        carried = self._equal if known else np.zeros(samples.shape[1], dtype=np.int64)
+        before = samples[0] + 1 if self._last is None else self._last
+        carried = np.zeros(samples.shape[1], dtype=np.int64) if self._equal is None else self._equal
         same = np.vstack((samples[:1] == before, samples[1:] == samples[:-1]))
         place = np.arange(1, len(samples) + 1)[:, None]
         broken = np.maximum.accumulate(np.where(same, 0, place), axis=0)  # latest sample that differed, from 1

@@ -132,7 +132,7 @@ def test_the_way_from_locked_to_turning_and_back(talk: Talk) -> None:
     assert results(talk, Throttle(1200), Pitch(1400), Throttle(1000)) == [
         Result.WRONG_STATE,
         Result.WRONG_STATE,
-        Result.DONE,
+        Result.WRONG_STATE,  # it was never told which pulse stops the motor
     ]
     talk.arm(QUICK_REST)
     assert results(talk, SetLimit(LimitId.HEARTBEAT_MS, 500), Reset()) == [Result.WRONG_STATE] * 2

@@ -82,7 +82,7 @@ def test_noise_at_full_speed_changes_nothing_but_a_counter(stand: McuStand) -> N
     noise = np.random.default_rng(2).integers(0, 256, 50_000, dtype=np.uint8).tobytes()
     answers = listener.feed(noise, 1.1)
     assert not answers
-    assert listener.bad_frames() > 100
+    assert listener.bad_frames() > 50  # what babbles faster than the loop listens is lost as bytes
     slow = next(message for message in reversed(listener.messages) if isinstance(message, Slow))
     assert (slow.state, slow.reason) == (State.LOCKED, Reason.NONE)
     assert stand.counters["receive_lost"] == 0

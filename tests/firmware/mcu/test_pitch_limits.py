@@ -94,4 +94,6 @@ def replace_mode(rig: Rig, rpm: tuple[float, float]) -> Rig:
 def with_travel(rig: Rig, low_us: int, high_us: int) -> Rig:
     import msgspec
 
-    return msgspec.structs.replace(rig, pitch=msgspec.structs.replace(rig.pitch, min_us=low_us, max_us=high_us))
+    return msgspec.structs.replace(
+        rig, pitch=msgspec.structs.replace(rig.pitch, min_us=low_us, max_us=high_us, safe_us=low_us)
+    )

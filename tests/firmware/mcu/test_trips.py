@@ -11,6 +11,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 from mcu import BOARDS, ESC, SERVO
+from mcu_rotor import still
 from mcu_talk import Talk
 from mcu_trials import QUICK, SAFE_US, Cut, Trials, is_safe, trials
 
@@ -100,7 +101,7 @@ def test_vibration_just_below_the_limit_does_not_trip(stand: Trials) -> None:
 
 @pytest.mark.parametrize("board", list(BOARDS))
 def test_a_constant_tilt_is_no_vibration(board: str) -> None:
-    with trials(board, shake=lambda times_s: np.tile([4000.0, -4000.0, 4000.0], (len(times_s), 1))) as stand:
+    with trials(board, shake=lambda times_s: np.array([4000.0, -4000.0, 4000.0]) + still(times_s)) as stand:
         stand.turn(4000.0, 1500)
         stand.talk.run(0.3)
         assert stand.talk.state is State.TURNING

@@ -232,8 +232,11 @@ void *machine_new(uint8_t board_id, uint8_t restart_cause, uint16_t vibration_ra
   Stand *stand = new Stand();
   board = &stand->board;
   board->kept_us = kept_us;
-  const machine::Identity identity = {board_id, restart_cause, 500, vibration_rate_hz, vibration_axes, 1, 3906, 1,
-                                      2147484};
+  const bool simulated = board_id == wire::BOARD_SIMULATED_STAND;  // says the same as its twin
+  const machine::Identity identity = {
+      board_id, restart_cause, 500, vibration_rate_hz, vibration_axes,
+      simulated ? wire::ACCELEROMETER_SIMULATED : wire::ACCELEROMETER_BITS_13, 3906,
+      simulated ? wire::LOAD_CONVERTER_SIMULATED : wire::LOAD_CONVERTER_PULSED_GAIN, simulated ? 0UL : 2147484UL};
   stand->machine.begin(identity, unexpected != 0, now_us);
   return stand;
 }

@@ -11,6 +11,7 @@ from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import Abort, Hello, Limits, State
 from whirlbench.session.engine import Command, CommandKind, Ending, NoteRecord, Outcome, Phase
+from whirlbench.session.engine.agreement import scale_objection
 from whirlbench.simulator.stand import LostTach, Runaway, SupplyDip
 
 LONG_HOLD = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 90'
@@ -243,6 +244,31 @@ def test_another_protocol_version_is_refused_by_name(bench):
     outcome = bench.run()
     assert outcome.exit_status == 2
     assert "version 9" in outcome.reason and "version 2" in outcome.reason
+
+
+@pytest.mark.parametrize(
+    ("told_ug", "fits"), [(3906, True), (3900 * 0.91, True), (3900 * 1.11, False), (980, False), (0, False)]
+)
+def test_an_accelerometer_of_another_scale_is_refused_before_arming(told_ug, fits):
+    hello = Hello(*[0] * len(Hello.__struct_fields__))
+    objection = scale_objection(msgspec.structs.replace(hello, accelerometer_ug_per_count=round(told_ug)), 0.0039)
+    assert (objection == "") is fits
+    assert scale_objection(None, 0.0039) != ""
+
+
+def test_a_session_with_another_accelerometer_never_arms(bench):
+    def altered(now_s, data):
+        messages = [
+            msgspec.structs.replace(message, accelerometer_ug_per_count=980) if isinstance(message, Hello) else message
+            for message in telemetry.feed(data)
+        ]
+        return b"".join(frame(message, 0) for message in messages)
+
+    telemetry = Unframer()
+    bench.to_host = altered
+    outcome = bench.run()
+    assert outcome.exit_status == 2
+    assert "0.00098 g a count" in outcome.reason and "vibration.g_per_count" in outcome.reason
 
 
 def test_a_device_that_holds_other_limits_is_refused(bench):

@@ -8,6 +8,7 @@ from device_host import LIMITS, Host, of
 
 from whirlbench.link.limit_table import LimitId, checksum
 from whirlbench.link.messages import (
+    PROTOCOL_VERSION,
     Abort,
     Ack,
     Arm,
@@ -58,7 +59,7 @@ def test_telemetry_has_its_rates_and_no_gap():
 def test_identify_is_answered_after_hello_and_table():
     host = Host()
     host.wait(0.1)
-    assert host.say(Identify(1)) is None
+    assert host.say(Identify(PROTOCOL_VERSION)) is None
     messages = host.wait(0.1)
     kinds = [type(item) for item in messages if isinstance(item, (Hello, ChannelInfo, Ack))]
     assert kinds == [Hello] + [ChannelInfo] * of(Hello, messages)[0].channels + [Ack]
@@ -67,8 +68,8 @@ def test_identify_is_answered_after_hello_and_table():
 def test_another_version_is_refused_by_name_and_by_nothing_else():
     host = Host()
     host.wait(0.1)
-    answer = host.say(Identify(2))
-    assert (answer.result, answer.detail) == (Result.WRONG_VERSION, 1)
+    answer = host.say(Identify(PROTOCOL_VERSION - 1))
+    assert (answer.result, answer.detail) == (Result.WRONG_VERSION, PROTOCOL_VERSION)
     assert not of(Hello, host.wait(0.1)) and not of(ChannelInfo, host.messages[-60:])
 
 
@@ -79,7 +80,7 @@ def test_limits_are_written_echoed_and_checked():
     host = Host()
     host.wait(0.1)
     assert host.say(SetLimit(LimitId.OVERSPEED_TICKS, 20_000)).result == Result.DONE
-    assert host.say(SetLimit(LimitId.CURRENT_COUNTS, 900)).result == Result.BAD_VALUE  # no rule for it
+    assert host.say(SetLimit(LimitId.CURRENT_COUNTS, 1023)).result == Result.BAD_VALUE  # the converter's rail
     assert host.say(SetLimit(LimitId.CURRENT_COUNTS, 0)).result == Result.DONE
     assert host.say(SetLimit(99, 1)).result == Result.BAD_VALUE
     assert host.say(ReadLimits()).result == Result.DONE
@@ -113,15 +114,17 @@ def test_locked_takes_no_pulses_but_the_safe_one():
     assert host.say(Throttle(1000)).result == Result.DONE
     assert host.say(Pitch(1500)).result == Result.WRONG_STATE
     assert host.say(Request(3000)).result == Result.WRONG_STATE
-    assert host.say(Abort(Reason.OPERATOR_ABORT)).result == Result.WRONG_STATE
     assert host.say(Reset()).result == Result.WRONG_STATE
+    assert host.say(Abort(Reason.OPERATOR_ABORT)).result == Result.DONE
+    host.wait(0.1)
+    assert host.state == State.TRIPPED
 
 
 def test_a_command_of_the_other_direction_is_unknown():
     host = Host()
     host.wait(0.1)
     assert host.say(ReadLimits()).result == Result.DONE
-    assert host.say(Counters(*range(9))).result == Result.UNKNOWN_COMMAND
+    assert host.say(Counters(*range(len(Counters.__struct_fields__)))).result == Result.UNKNOWN_COMMAND
 
 
 # --- turning ---

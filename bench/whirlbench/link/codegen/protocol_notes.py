@@ -83,7 +83,8 @@ FIELD_NOTES: dict[str, dict[str, str]] = {
         "kind": "an EventKind",
         "state": "the state it led to",
         "reason": _REASON,
-        "detail": "STATE: the previous state; TRIP: the value that broke the limit (below); RESTARTED: restart cause; CUT_FAILED: see EventKind",
+        "detail": "STATE: the previous state; TRIP: the value that broke the limit (below); RESTARTED: restart cause; "
+        "CUT_FAILED: see EventKind",
     },
     "Ack": {
         "command": "type of the command",

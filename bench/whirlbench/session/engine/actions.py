@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from enum import StrEnum
+from enum import IntEnum, StrEnum
 
 import numpy as np
 
-from whirlbench.link.messages import Board, Hello
+from whirlbench.link.messages import Accelerometer, Board, Hello, LoadConverter
 from whirlbench.samples import Event
 
 
@@ -55,10 +55,9 @@ class IdentityRecord:
     @classmethod
     def of(cls, hello: Hello) -> IdentityRecord:
         """The device's own description, by name."""
-        known = {board.value: board.name.lower() for board in Board}
         return cls(
             {
-                "board": known.get(hello.board, f"board {hello.board}"),
+                "board": _name(Board, hello.board, "board"),
                 "firmware": f"{hello.firmware_major}.{hello.firmware_minor}",
                 "build_id": f"{hello.build_id:08x}",
                 "protocol": hello.protocol,
@@ -66,8 +65,18 @@ class IdentityRecord:
                 "vibration_rate_hz": hello.vibration_rate_hz,
                 "vibration_axes": hello.vibration_axes,
                 "restart_cause": hello.restart_cause,
+                "accelerometer": _name(Accelerometer, hello.accelerometer, "accelerometer"),
+                "accelerometer_ug_per_count": hello.accelerometer_ug_per_count,
+                "load_converter": _name(LoadConverter, hello.load_converter, "converter"),
+                "load_counts_per_mv_v": hello.load_counts_per_mv_v,
             }
         )
+
+
+def _name(kind: type[IntEnum], value: int, otherwise: str) -> str:
+    """Name of a number that the device told; one that this host does not know stays a number."""
+    known = {member.value: member.name.lower() for member in kind}
+    return known.get(value, f"{otherwise} {value}")
 
 
 @dataclass(frozen=True)

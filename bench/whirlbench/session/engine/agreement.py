@@ -6,8 +6,23 @@ from collections.abc import Sequence
 
 from whirlbench.link.conversation import Conversation
 from whirlbench.link.limit_table import LimitId, checksum
-from whirlbench.link.messages import Message, ReadLimits, SetLimit
+from whirlbench.link.messages import Hello, Message, ReadLimits, SetLimit
 from whirlbench.link.outbox import Exchange
+
+# Sensitivity of one accelerometer differs from its type's by up to a tenth (data sheets), which a calibration finds;
+# further apart they are different parts, or ranges.
+SENSITIVITY_SPREAD = 0.1
+
+
+def scale_objection(hello: Hello | None, g_per_count: float) -> str:
+    """Why the vibration limit would be scaled wrongly on the device that said ``hello``; empty when it would not."""
+    told_g = hello.accelerometer_ug_per_count / 1e6 if hello is not None else 0.0
+    if abs(told_g / g_per_count - 1.0) <= SENSITIVITY_SPREAD:
+        return ""
+    return (
+        f"the device's accelerometer gives {told_g:.4g} g a count, the rig says {g_per_count:.4g} in "
+        f"vibration.g_per_count: put the fitted part's there, or build the sketch for it"
+    )
 
 
 class Agreement:

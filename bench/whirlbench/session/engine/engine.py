@@ -32,7 +32,7 @@ from whirlbench.session.engine.actions import (
     Progress,
     Record,
 )
-from whirlbench.session.engine.agreement import Agreement
+from whirlbench.session.engine.agreement import Agreement, scale_objection
 from whirlbench.session.engine.commands import Command, CommandKind
 from whirlbench.session.engine.device_limits import device_limits
 from whirlbench.session.engine.governor_parameters import governor_parameter, governor_parameters
@@ -393,6 +393,8 @@ class Engine:
         if agreement is None or not agreement.complete:
             return
         objection = agreement.objection()
+        if not objection and agreement.values[LimitId.VIBRATION_COUNTS]:
+            objection = scale_objection(self.conversation.hello, self.rig.vibration.g_per_count)
         if objection:
             self._end(Ending.REFUSED, f"limits are not agreed: {objection}")
             return

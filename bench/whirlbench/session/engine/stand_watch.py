@@ -13,7 +13,7 @@ NOT_BY_ITSELF = UNEXPECTED | {Happening.ARM, Happening.RESET}
 
 
 # what the device tells of a trip, and where to look
-HINTS = {
+HINTS: dict[int, str] = {
     Reason.OVER_CURRENT: "{value} counts: blade stalled or jammed, or the limit too low",
     Reason.CURRENT_SENSOR: "at its rail, {value} counts: look at sensor and wire",
     Reason.STUCK_SERVO: "feedback {value} counts: look at servo, linkage and its supply",

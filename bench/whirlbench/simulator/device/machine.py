@@ -314,9 +314,9 @@ class DeviceMachine:
             self.trip(Reason.LOST_TACH, self.lost_tach.quiet_ms, now_us)
 
     def _limits_are_corrupt(self) -> bool:
-        """The table against its checksum once in as many ticks as it has slots; and against what the rules made of it.
+        """Whether the table no longer fits its checksum, or the rules' copies.
 
-        The sketch adds one slot a tick, so that this costs it little; the moment of the verdict is the same.
+        The sketch adds one slot a tick to its sum, here all are summed once in as many ticks; the moment of the verdict is the same.
         """
         self._next_slot = (self._next_slot + 1) % len(self.limits)
         wrong = self._next_slot == 0 and checksum(self.limits) != self.checksum
@@ -329,7 +329,7 @@ class DeviceMachine:
         )
 
     def _prove_cut(self, now_us: int, readings: Readings) -> None:
-        """After a cut, and after a disarm: does the rotor slow, does the current stop?"""
+        """After a cut, and after a disarm: whether the rotor slows, and the current stops."""
         unknown = self.at_rest or self.period_ticks == 0
         period_ticks = 0 if unknown else max(self.period_ticks, 2 * self._silence_us(now_us))
         limits = CutLimits(
