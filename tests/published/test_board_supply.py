@@ -49,11 +49,11 @@ def test_the_converters_clock_lies_where_its_accuracy_is_stated() -> None:
     clock_khz = 16_000 / prescaler
     assert clock_khz == 125.0 and 50.0 <= clock_khz <= 200.0
     assert clock_khz * 1000 / 13 == pytest.approx(9600, rel=0.01)
-    assert 2 * 4.0 / 1024 == pytest.approx(7.81e-3, rel=1e-3)  # 2 LSB at a reference of 4 V
+    assert pytest.approx(7.81e-3, rel=1e-3) == 2 * 4.0 / 1024  # 2 LSB at a reference of 4 V
 
 
 def test_the_chips_own_reference_is_no_better_than_a_tenth() -> None:
     """FS-3c: bandgap 1.0 to 1.1 to 1.2 V, 9.1 %: said where the builder sets it."""
-    assert (1.2 - 1.1) / 1.1 == pytest.approx(0.091, abs=5e-4)
+    assert pytest.approx(0.091, abs=5e-4) == (1.2 - 1.1) / 1.1
     choice = (SKETCH / "build_choice.h").read_text(encoding="utf-8")
     assert "REFERENCE_MV = 1100" in choice and "9 %" in choice

@@ -16,6 +16,7 @@ from dataclasses import replace
 from whirlbench.calibration.sensor_ranges import check_ranges, check_watched
 from whirlbench.errors import BenchError, LinkError, PlanError
 from whirlbench.link.conversation import Conversation
+from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import Abort, Arm, Disarm, Heartbeat, Reason, Reset, Result, Throttle
 from whirlbench.link.outbox import Exchange
 from whirlbench.rig.description import Rig, servo_ends
