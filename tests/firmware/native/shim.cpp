@@ -236,7 +236,7 @@ void *machine_new(uint8_t board_id, uint8_t restart_cause, uint16_t vibration_ra
   const machine::Identity identity = {
       board_id, restart_cause, 500, vibration_rate_hz, vibration_axes,
       simulated ? wire::ACCELEROMETER_SIMULATED : wire::ACCELEROMETER_BITS_13, 3906,
-      simulated ? wire::LOAD_CONVERTER_SIMULATED : wire::LOAD_CONVERTER_PULSED_GAIN, simulated ? 0UL : 2147484UL};
+      simulated ? wire::LOAD_CONVERTER_SIMULATED : wire::LOAD_CONVERTER_PULSED_GAIN, simulated ? uint32_t{0} : uint32_t{2147484}};
   stand->machine.begin(identity, unexpected != 0, now_us);
   return stand;
 }
