@@ -209,7 +209,7 @@ class World {
   }
 
   // What an intact command may be answered, from what was so before it.
-  void judge(const Bytes &payload, int result, const uint32_t *before, uint8_t state) {
+  void judge(const Bytes &payload, int result, const uint32_t *before, uint8_t state, uint16_t out_safe_us) {
     const uint8_t type = payload[0];
     if (type < FIRST_COMMAND || type >= FIRST_COMMAND + COMMANDS) {
       require(result == UNKNOWN_COMMAND, "an unknown type was not refused as such");
@@ -242,7 +242,8 @@ class World {
         require(result != DONE || (before[LIMIT_OVERSPEED_TICKS] != 0 && before[LIMIT_HEARTBEAT_MS] != 0), "armed without overspeed or heartbeat");
         break;
       case THROTTLE:
-        require(result != DONE || small == before[LIMIT_THROTTLE_SAFE_US] ||
+        // the one in the table, and the one that goes out: a longer one does not while locked
+        require(result != DONE || small == before[LIMIT_THROTTLE_SAFE_US] || small == out_safe_us ||
                     (driving && small >= before[LIMIT_THROTTLE_SAFE_US] && small <= before[LIMIT_THROTTLE_MAX_US]),
                 "a throttle outside its range, or in locked or tripped");
         require(result == DONE || small != before[LIMIT_THROTTLE_SAFE_US], "the safe pulse was refused");
@@ -292,13 +293,14 @@ class World {
     for (int i = 0; i < SLOTS; ++i) {
       before[i] = slot(i);
     }
+    const uint16_t out_safe_us = board.safe_us;
     const uint8_t state = machine_->latch.reason != 0 ? static_cast<uint8_t>(TRIPPED) : machine_->state();
     machine_->receive(payload.data(), static_cast<uint8_t>(payload.size()), now_us_);
     for (int i = 0; i < SLOTS; ++i) {
       values_[i] = slot(i);
     }
     const int result = answer();
-    judge(payload, result, before, state);
+    judge(payload, result, before, state, out_safe_us);
     check(payload.size() == (payload[0] >= FIRST_COMMAND && payload[0] < FIRST_COMMAND + COMMANDS ? LENGTHS[payload[0] - FIRST_COMMAND] : 0)
               ? payload[0] : 0, result);
   }

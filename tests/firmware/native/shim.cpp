@@ -236,7 +236,7 @@ void *machine_new(uint8_t board_id, uint8_t restart_cause, uint16_t vibration_ra
   const machine::Identity identity = {
       board_id, restart_cause, 500, vibration_rate_hz, vibration_axes,
       simulated ? wire::ACCELEROMETER_SIMULATED : wire::ACCELEROMETER_BITS_13, 3906,
-      simulated ? wire::LOAD_CONVERTER_SIMULATED : wire::LOAD_CONVERTER_PULSED_GAIN, simulated ? 0UL : 2147484UL};
+      simulated ? wire::LOAD_CONVERTER_SIMULATED : wire::LOAD_CONVERTER_PULSED_GAIN, simulated ? uint32_t{0} : uint32_t{2147484}};
   stand->machine.begin(identity, unexpected != 0, now_us);
   return stand;
 }
@@ -258,6 +258,15 @@ void machine_edge(void *stand, uint32_t time_us, uint32_t period_ticks) {
     own.machine.note_overspeed(period_ticks, time_us);
   }
   own.machine.saw_edge(time_us, period_ticks, period_ticks);
+}
+// The same where marks are several, or not every edge is one: `turn_ticks` of the latest whole turn.
+void machine_mark(void *stand, uint32_t time_us, uint32_t period_ticks, uint32_t turn_ticks, int is_mark) {
+  CALL(stand);
+  if (is_mark != 0 && own.machine.overspeed_trips(turn_ticks)) {
+    hooks::cut_power();
+    own.machine.note_overspeed(turn_ticks, time_us);
+  }
+  own.machine.saw_edge(time_us, period_ticks, turn_ticks);
 }
 void machine_sample(void *stand, uint32_t index, const int16_t *counts, uint32_t now_us) {
   CALL(stand);

@@ -210,7 +210,7 @@ def test_pitch_governor_with_negative_gains_equals_its_twin_at_every_tick(bench:
     bench.arm(LIMITS)
     parameters = {
         GovernorId.MODE: GovernorMode.PITCH,
-        GovernorId.PITCH_KP: -2 * KP,  # both stops within 50 ms
+        GovernorId.PITCH_KP: -3 * KP,  # both stops within 50 ms
         GovernorId.PITCH_KI: -KI,
         GovernorId.PITCH_MIN_US: 900,
         GovernorId.PITCH_MAX_US: 1950,
@@ -222,7 +222,7 @@ def test_pitch_governor_with_negative_gains_equals_its_twin_at_every_tick(bench:
         bench.spin(2 * speed)
         bench.beat(0.05)
     slows, law = governed(bench), Law()
-    chosen = Settings(-2 * KP, push_q32(-KI), 1000, 1950, slew_q32(0), slew_q32(0), False)
+    chosen = Settings(-3 * KP, push_q32(-KI), 1000, 1950, slew_q32(0), slew_q32(0), False)
     law.engage(1500)
     assert_explained(law, chosen, slows, edges_us(bench), None)
     assert len(slows) > 500

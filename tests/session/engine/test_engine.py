@@ -251,7 +251,7 @@ def test_another_protocol_version_is_refused_by_name(bench):
 )
 def test_an_accelerometer_of_another_scale_is_refused_before_arming(told_ug, fits):
     hello = Hello(*[0] * len(Hello.__struct_fields__))
-    objection = scale_objection(msgspec.structs.replace(hello, accelerometer_ug_per_count=round(told_ug)), 0.0039)
+    objection = scale_objection(msgspec.structs.replace(hello, accelerometer_ug_per_count=told_ug), 0.0039)
     assert (objection == "") is fits
     assert scale_objection(None, 0.0039) != ""
 
@@ -285,7 +285,7 @@ def test_a_device_that_holds_other_limits_is_refused(bench):
     bench.to_host = altered
     outcome = bench.run()
     assert (outcome.ending, outcome.exit_status) == (Ending.REFUSED, 2)
-    assert "TACH_JUMP_PERIODS" in outcome.reason
+    assert tuple(LimitId)[-1].name in outcome.reason
     assert bench.device.machine.state == State.LOCKED
 
 
