@@ -111,6 +111,8 @@ def test_locked_takes_no_pulses_but_the_safe_one():
     host = Host()
     host.wait(0.1)
     assert host.say(Throttle(1500)).result == Result.WRONG_STATE
+    assert host.say(Throttle(1000)).result == Result.WRONG_STATE  # no safe pulse was ever set
+    assert host.say(SetLimit(LimitId.THROTTLE_SAFE_US, 1000)).result == Result.DONE
     assert host.say(Throttle(1000)).result == Result.DONE
     assert host.say(Pitch(1500)).result == Result.WRONG_STATE
     assert host.say(Request(3000)).result == Result.WRONG_STATE
