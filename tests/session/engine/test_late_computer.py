@@ -176,3 +176,33 @@ def test_one_that_is_nearly_too_late_is_told_while_armed(long_bench, late_s, mes
     agreed_s = next(event.time_s for event in bench.events("limit") if event.name == "agreed")
     armed_s = next(event.time_s for event in bench.events("state") if event.name == "armed")
     assert armed_s - agreed_s >= SELF_TEST_S
+
+
+def test_each_arming_is_tested_anew_and_a_refused_one_sends_nothing(make_bench):
+    bench = make_bench("", keep_open=True)
+    chain = bench.engine.keeper.chain
+    assert armed_with(bench, 0.001) is None and bench.engine.phase is Phase.RUNNING
+    bench.operator = lambda progress: ()
+    bench.step([Command(CommandKind.DISARM)])
+    bench.run(bench.now_s + 10.0, stop=lambda bench: bench.engine.phase is Phase.READY)
+    chain.delayed(Part.COMPUTER, 0.09)
+    bench.step()
+    before = len(bench.events("state"))
+    bench.step([Command(CommandKind.ARM)])
+    bench.run(bench.now_s + 0.5)
+    assert bench.engine.phase is Phase.READY and "late by up to 90.0 ms" in bench.engine.message
+    assert len(bench.events("state")) == before  # not even armed for a moment
+    bench.run(bench.now_s + SELF_TEST_S)
+    bench.step([Command(CommandKind.ARM)])
+    bench.run(bench.now_s + 1.0)
+    assert bench.engine.phase is Phase.RUNNING
+
+
+def test_patience_with_the_device_begins_after_the_self_test(long_bench):
+    bench = long_bench
+    bench.engine.keeper.chain.measured = True
+    bench.run(20.0, stop=lambda bench: bench.engine.phase is Phase.ARMING)
+    heard_from_s = bench.now_s + SELF_TEST_S + 1.0
+    bench.surface_age_s = lambda now_s: 0.0 if now_s > heard_from_s else 1.0
+    assert bench.run(20.0, stop=lambda bench: bench.engine.phase is Phase.RUNNING) is None
+    assert bench.engine.phase is Phase.RUNNING

@@ -149,7 +149,6 @@ class ChainWatch:
     def begin_test(self, now_s: float) -> None:
         """What was late before now, while the session began, does not count for the self-test."""
         self._test_from_s = now_s
-        self._late.clear()
 
     def self_test(self, now_s: float) -> SelfTest | None:
         """How late the computer was in the latest two seconds; None before they have passed."""

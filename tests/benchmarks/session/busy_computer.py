@@ -3,7 +3,7 @@
 A simulated device behind a pseudo-terminal, in a process of its own, ahead of everything as hardware would be; a live
 session with its recorder and a surface that gives its sign of life every 50 ms; N processes beside that keep a core
 busy each. A session that ends is told and followed by the next, until the time is over.
-Run: python tests/benchmarks/busy_computer.py [seconds] [busy processes ...]
+Run: python tests/benchmarks/session/busy_computer.py [seconds] [busy processes ...]
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import functools
 import multiprocessing
+import multiprocessing.synchronize
 import os
 import subprocess
 import sys
@@ -18,18 +19,22 @@ import tempfile
 import time
 from pathlib import Path
 
-from decision_latency import busy_process
-
 from whirlbench.link.port import SerialPort
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.session.engine import CommandKind, Ending, Outcome
 from whirlbench.session.process import SessionSpec, WillingOperator, start
 from whirlbench.session.process.operating_system import REAL_TIME
 
-DEVICE = Path(__file__).parent.parent / "system" / "device_process.py"
+DEVICE = Path(__file__).parents[2] / "system" / "device_process.py"
 RIG_TEXT = example_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
 PLAN_TEXT = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 3000\n'
 TURN_S = 0.05
+
+
+def keep_busy(stop: multiprocessing.synchronize.Event) -> None:
+    """Keeps one core busy until stopped."""
+    while not stop.is_set():
+        sum(range(100_000))
 
 
 def first_in_line() -> None:
@@ -85,7 +90,7 @@ def main() -> None:
     for busy in [int(argument) for argument in sys.argv[2:]] or [0, 2, 4]:
         context = multiprocessing.get_context("fork")
         stop = context.Event()
-        beside = [context.Process(target=busy_process, args=(stop,)) for _ in range(busy)]
+        beside = [context.Process(target=keep_busy, args=(stop,)) for _ in range(busy)]
         for process in beside:
             process.start()
         until_s, live_s, endings = time.monotonic() + seconds, 0.0, []
