@@ -1,6 +1,6 @@
 """What is left of a supervised run after a fault: power cut, a file that any tool opens, and a true word about it.
 
-One try each; `tests/benchmarks/evidence_faults.py` makes twenty of every fault, in every phase.
+One try each; `tests/benchmarks/session/evidence_faults.py` makes twenty of every fault, in every phase.
 """
 
 import re
