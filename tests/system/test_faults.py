@@ -1,9 +1,8 @@
 """What is left of a supervised run after a fault: power cut, a file that any tool opens, and a true word about it.
 
-One try each; `tests/benchmarks/evidence_faults.py` makes twenty of every fault, in every phase.
+One try each; `tests/benchmarks/session/evidence_faults.py` makes twenty of every fault, in every phase.
 """
 
-import math
 import re
 import signal
 import time
@@ -37,7 +36,8 @@ def check(run, status, words, to_rest=True):
     assert len(run.errors.strip().splitlines()) == 1, run.errors
     found = run.recorded()
     assert found.last_s > found.fault_s - LOST_S, found
-    assert math.isclose(run.saved_s(), found.end_s, abs_tol=0.05), (run.saved_s(), found)
+    too_little_s = 0.1 if to_rest else LOST_S  # of a flush that failed, some rows are there all the same
+    assert -0.05 < found.end_s - run.saved_s() < too_little_s, (run.saved_s(), found)
     if to_rest:
         assert found.at_rest and found.end_s > found.fault_s, found
 

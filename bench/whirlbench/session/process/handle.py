@@ -21,7 +21,7 @@ from whirlbench.session.process.spec import SessionSpec
 
 COAST_PATIENCE_S = 260.0  # a lost port is tried again, the longest coast-down is recorded, and the recording closed
 HUNG_S = 2.0  # a thousand turns, and several times the device's limit of silence: it has cut the power
-YOUNG_S = 60.0  # it still imports what it needs, on a busy computer
+YOUNG_S = 60.0  # where nothing can turn: it still imports what it needs, on a busy computer
 HEIR_S = 5.0  # for the recorder of a dead session to say that it lives
 LOOKS = 20  # at a silent session: a surface that was stopped itself has looked but once
 POLL_S = 0.05
@@ -95,7 +95,8 @@ class SessionHandle:
         self._looks += 1
         if not alive and not self._recorded:
             return True
-        patience_s = HEIR_S if not alive else HUNG_S if version else YOUNG_S
+        at_stake = self.view.progress().state in ("armed", "turning", "tripped")
+        patience_s = HEIR_S if not alive else HUNG_S if at_stake else YOUNG_S
         return self._looks >= LOOKS and now_s - self._silent_since_s > patience_s
 
     def join(self, timeout_s: float = COAST_PATIENCE_S) -> Outcome | None:

@@ -15,7 +15,6 @@ from multiprocessing.connection import Connection
 from whirlbench.errors import BenchError, LinkError, RecordingError
 from whirlbench.link.framing import frame
 from whirlbench.link.messages import Abort, Reason
-from whirlbench.safety.margins import RECORDER_LAG_S
 from whirlbench.session.engine import Actions, Command, CommandKind, Ending, Engine, Outcome, Part, Phase, Record
 from whirlbench.session.process.coast_down import CoastDown
 from whirlbench.session.process.live_view import SharedView
@@ -179,11 +178,11 @@ class SessionLoop:
         return actions
 
     def _look_at_recorder(self, now_s: float) -> None:
-        """One that is late was perhaps stopped: it may go on, whatever becomes of the run."""
+        """One that is late was perhaps stopped: once that has ended the run, it may go on and save what there is."""
         recorder, watch = self._recorder, self._engine.recording
         if recorder.wanted:
             watch.look(now_s, recorder.on_disk, recorder.lag_s(now_s), recorder.objection)
-            if watch.lag_s > RECORDER_LAG_S and now_s - self._woken_at_s > WAKE_S:
+            if watch.objection() and now_s - self._woken_at_s > WAKE_S:
                 self._woken_at_s = now_s
                 recorder.wake()
 
