@@ -27,6 +27,7 @@ def test_what_piled_up_before_the_file_was_begun_is_awaited_and_no_lateness():
     watch.expect()
     assert looks(watch, 1.0, math.nan, on_disk=False) == "the recording is not on disk yet"
     assert looks(watch, 1.0, 5.0) == "the recording is not on disk yet"
+    assert looks(watch, 1.0, 0.6) == "the recording is not on disk yet"
     assert looks(watch, 0.1, 0.4) == "" and not watch.awaited
 
 

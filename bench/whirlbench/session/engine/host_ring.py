@@ -14,6 +14,7 @@ from whirlbench.safety.margins import RECORDER_LAG_S, Margin, margins
 
 LATE_TURNS = 20  # looks at a late recorder before it stops a run: one look after a pause of this process is no proof
 LATE_SURE_S = 0.2
+CAUGHT_UP_S = RECORDER_LAG_S / 2  # before anything is armed: a recorder just within its limit would soon stop the run
 STEADY_TURNS = 5  # set-point turns (0.1 s) that a margin has to stay high before it stops a plan
 
 
@@ -90,7 +91,7 @@ class RecordingWatch:
     def look(self, now_s: float, on_disk: bool, lag_s: float, trouble: str = "") -> None:
         """Takes what the recorder says of itself; ``trouble`` is what speaks against turning on, empty for nothing."""
         self._now_s, self.lag_s, self._trouble = now_s, lag_s, trouble
-        self._on_disk = self._on_disk or (on_disk and lag_s <= RECORDER_LAG_S)  # what piled up before is no lateness
+        self._on_disk = self._on_disk or (on_disk and lag_s <= CAUGHT_UP_S)  # what piled up before is no lateness
         if lag_s <= RECORDER_LAG_S or math.isnan(lag_s):
             self._late_since_s, self._late_turns = None, 0
             return
