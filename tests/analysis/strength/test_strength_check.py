@@ -298,6 +298,31 @@ def test_a_bonded_root_shears() -> None:
     assert bond.stress_pa == pytest.approx(found.centrifugal_n / (2 * 0.017 * 0.012))
 
 
+def shank(rows: str) -> StrengthCheck:
+    text = POINT_RIG.format(tension=60.0).split("[blade_sets.bare.root]")[0]
+    root = f'kind = "shank"\nmouth_radius_m = 0.02\nshank_diameter_m = 0.010\nengaged_length_m = 0.012\n{rows}\n'
+    return check_strength(parse_rig(f"{text}[blade_sets.bare.root]\n{root}{COUPONS}"))
+
+
+def test_a_threaded_shank_is_judged_at_its_core_and_its_threads() -> None:
+    found = shank("thread_pitch_m = 0.0015").fitted
+    core_m2 = math.pi * (0.010 - 1.2269 * 0.0015) ** 2 / 4.0
+    neck, peak = found.mode("neck"), found.mode("thread_peak")
+    assert neck is not None and peak is not None
+    assert neck.stress_pa == pytest.approx(found.loads.mouth_pull_n / core_m2)
+    assert peak.stress_pa == pytest.approx(2.8 * neck.stress_pa) and peak.judged
+    stripped = found.mode("thread")
+    assert stripped is not None
+    minor_m = 0.010 - 1.0825 * 0.0015
+    assert stripped.stress_pa == pytest.approx(found.centrifugal_n / (0.75 * math.pi * minor_m * 0.012))
+
+
+def test_a_glued_shank_shears() -> None:
+    bond = shank("bond_shear_mpa = 2").fitted.mode("bond")
+    assert bond is not None
+    assert bond.stress_pa == pytest.approx(0.005 * 0.060 * 837.758041**2 / (math.pi * 0.010 * 0.012), rel=1e-6)
+
+
 def test_yardsticks_are_labelled(check: StrengthCheck) -> None:
     assert all("borrowed" in item.label for item in check.yardsticks)
     first = check.yardsticks[0]

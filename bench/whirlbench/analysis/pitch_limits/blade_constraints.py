@@ -74,7 +74,7 @@ class _ReserveTable:
         pitches = np.linspace(*fit.pitch_range_deg, 3)
         ct = fit.at(np.linspace(*fit.pitch_range_deg, SAMPLED_PITCHES), np.asarray(fit.reference_rpm)).value
         loads = np.linspace(0.0, 1.3 * ct.max(), 7)
-        speeds = np.linspace(0.15, 1.5, 7) * fit.rpm_range[1]
+        speeds = np.linspace(0.15, 1.5, 9) * fit.rpm_range[1]
 
         def uses(pitch_deg: float, push: float) -> list[float]:
             loaded = _loaded(rig, blade, count, pitch_deg, push, propeller)
