@@ -2,25 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
-from whirlbench.rig.declaration import Key, Section, keys_of
-from whirlbench.rig.description import Rig
-from whirlbench.rig.keys_page import COMMAND, _inner, page_text
+from declared_keys import declared
+
+from whirlbench.rig.keys_page import COMMAND, page_text
 
 PAGE = Path(__file__).resolve().parents[2] / "bench" / "docs" / "rig_keys.md"
 UNITS = ("_m", "_kg", "_us", "_ms", "_rpm", "_deg", "_mm", "_n", "_a", "_v", "_w", "_hz", "_pct", "_mpa", "_ohm")
-
-
-def declared(section: type[Section] = Rig, path: str = "") -> Iterator[tuple[str, Key]]:
-    """Every key that holds a value, with its path."""
-    for row in keys_of(section):
-        inner = list(_inner(row.name, row.kind))
-        if not inner:
-            yield f"{path}{row.name}", row
-        for name, below in inner:
-            yield from declared(below, f"{path}{name}.")
 
 
 def test_the_page_is_current() -> None:

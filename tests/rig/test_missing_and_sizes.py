@@ -5,13 +5,11 @@ from __future__ import annotations
 import re
 
 import pytest
+from declared_keys import declared
 
 from whirlbench.analysis.strength import check_strength
 from whirlbench.errors import RigError
 from whirlbench.physics.materials import FARTHEST, PUBLISHED, believable_mpa
-from whirlbench.rig.declaration import Section, keys_of
-from whirlbench.rig.description import Rig
-from whirlbench.rig.keys_page import _inner
 from whirlbench.rig.toml import parse_rig
 
 HEAD = "[propeller]\ndiameter_m = 0.56\nblades = 2\n"
@@ -88,17 +86,8 @@ def test_sections_without_a_density_ask_for_it() -> None:
     assert missing(refusal(text)) == ["blade_sets.w.root", "blade_sets.w.density_kg_m3"]
 
 
-def declared(section: type[Section], path: str = ""):
-    for row in keys_of(section):
-        inner = list(_inner(row.name, row.kind))
-        if not inner:
-            yield f"{path}{row.name}", row
-        for name, below in inner:
-            yield from declared(below, f"{path}{name}.")
-
-
 def test_every_key_that_is_needed_has_an_example() -> None:
-    needed = [(path, row) for path, row in declared(Rig) if row.required]
+    needed = [(path, row) for path, row in declared() if row.required]
     assert len(needed) > 15
     assert not [path for path, row in needed if row.example is None]
 
