@@ -28,7 +28,6 @@ from whirlbench.session.engine.actions import (
     CountersRecord,
     Ending,
     IdentityRecord,
-    NoteRecord,
     Outcome,
     Progress,
     Record,
@@ -408,7 +407,7 @@ class Engine:
         self._parameters = [(command, exchange) for command, exchange in self._parameters if exchange.pending]
 
     def _write_note(self, command: Command) -> None:
-        self._records.append(NoteRecord(self.telemetry.time_s, _signed(command)))
+        self.note("note", "note", _signed(command))  # kept in full length, and shown
 
     def _confirm(self, command: Command) -> None:
         """A line of the check-list, answered by the operator."""
