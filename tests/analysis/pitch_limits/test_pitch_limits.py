@@ -228,7 +228,7 @@ def test_play_of_the_linkage_lowers_the_greatest_pitch() -> None:
 
 
 def test_a_floor_that_no_measured_pitch_reaches_is_a_flag_not_a_number() -> None:
-    rig = parse_rig(example_rig_text().replace("overspeed_rpm = 6200", "overspeed_rpm = 3500"))
+    rig = parse_rig(example_rig_text().replace("overspeed_rpm = 6000", "overspeed_rpm = 3500"))
     row = limits_for(rig, 3000.0).limits[0]
     assert row.too_fine_everywhere
     assert row.min_pitch_deg is None

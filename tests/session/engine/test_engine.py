@@ -72,7 +72,7 @@ def test_nothing_is_armed_before_limits_are_agreed(bench):
 
 
 def test_device_trip_on_overspeed(make_bench, rig_text):
-    slower = rig_text.replace("overspeed_rpm = 6200", "overspeed_rpm = 1500")
+    slower = rig_text.replace("overspeed_rpm = 6000", "overspeed_rpm = 1500")
     bench = make_bench(LONG_HOLD, faults=(Runaway(2.0),), rig_text=slower)
     outcome = bench.run()
     assert (outcome.ending, outcome.exit_status, outcome.reason) == (Ending.TRIPPED, 3, "overspeed")
@@ -478,7 +478,7 @@ def test_what_is_noted_between_steps_is_recorded_with_the_next(bench):
 
 def test_a_rig_that_cannot_be_armed_is_refused_at_once(make_bench, rig_text):
     with pytest.raises(RigError, match=r"limits\.overspeed_rpm"):
-        make_bench(rig_text=rig_text.replace("overspeed_rpm = 6200", ""))
+        make_bench(rig_text=rig_text.replace("overspeed_rpm = 6000", ""))
     with pytest.raises(RigError, match=r"calibration\.current_a"):
         make_bench(rig_text=re.sub(r"(?s)\[calibration\.current_a\].*?(?=\n\[)", "", rig_text))
     with pytest.raises(PlanError, match=r"step 1 \(hold\): throttle pulse 2100"):
