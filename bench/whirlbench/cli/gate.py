@@ -10,6 +10,7 @@ import click
 
 from whirlbench.cli.port_choice import SIMULATED
 from whirlbench.errors import BenchError
+from whirlbench.log import State
 from whirlbench.rig.description import Rig
 from whirlbench.session.plan import Clearance, FittedSet, Override, Plan, refusal
 
@@ -63,6 +64,8 @@ def way_out(clearance: Clearance, rig: Rig) -> str:
     permitted, overspeed_rpm = clearance.permitted_rpm, rig.limits.overspeed_rpm
     if permitted is not None and overspeed_rpm is not None and overspeed_rpm > permitted:
         return f"Lower the rig's limits below {permitted:.0f} rpm, or fit a stronger set (`whirlbench check`)"
+    if clearance.standing.state is State.RETIRED:
+        return "A retired set does not come back: fit another one"
     if not clearance.standing.may_spin:
-        return "Look at every blade and root and enter it: `whirlbench log add --inspection TEXT --by NAME`"
+        return "Look at every blade, root and fastener, then give --inspection TEXT with what you found"
     return "`whirlbench check` tells what the set may turn and what is missing"
