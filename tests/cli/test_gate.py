@@ -8,6 +8,7 @@ from whirlbench.cli.gate import typed_override
 from whirlbench.cli.main import BAD_INPUT, run
 from whirlbench.errors import BenchError
 from whirlbench.log import EntryKind, SetLog, default_path
+from whirlbench.results.check import SetJudgement
 from whirlbench.rig.toml import example_rig_text
 
 PLAN = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 1\n'
@@ -30,6 +31,13 @@ def spin(tmp_path, monkeypatch, capsys):
         return lines[0]
 
     return refused
+
+
+@pytest.fixture
+def judged(monkeypatch):
+    """The strength check takes half a second: where it is not what is tried, its figure is given."""
+    found = SetJudgement(6148.0)
+    monkeypatch.setattr("whirlbench.results.check.judge_fitted_set", lambda rig: found)
 
 
 @pytest.mark.parametrize(
@@ -57,13 +65,13 @@ def entered(*entries: tuple[EntryKind, str]) -> None:
         ([(EntryKind.BEGUN, "lost.h5\n")], "the run lost.h5 was begun"),
     ],
 )
-def test_a_set_that_its_log_bars_is_refused(spin, entries, words):
+def test_a_set_that_its_log_bars_is_refused(spin, judged, entries, words):
     entered(*entries)
 
     assert words in spin()
 
 
-def test_an_inspection_does_not_bring_a_retired_set_back(spin):
+def test_an_inspection_does_not_bring_a_retired_set_back(spin, judged):
     entered((EntryKind.RETIRED, "crack at the pin"))
 
     assert "retired: " in spin("--inspection", "it looks well to me", "--operator", "A. Tester")
@@ -78,11 +86,11 @@ def test_an_inspection_does_not_bring_a_retired_set_back(spin):
         (("--override-set", "moulded", "--because", " "), "a reason of 1 to 400 characters"),
     ],
 )
-def test_an_override_that_is_not_meant_is_refused(spin, options, words):
+def test_an_override_that_is_not_meant_is_refused(spin, judged, options, words):
     assert words in spin(*options, change=("overspeed_rpm = 6000", "overspeed_rpm = 6200"))
 
 
-def test_an_override_by_name_and_reason_reaches_the_session_and_the_log(spin, monkeypatch, capsys):
+def test_an_override_by_name_and_reason_reaches_the_session_and_the_log(spin, judged, monkeypatch, capsys):
     asked = []
 
     def supervise(spec, *_):
