@@ -98,7 +98,7 @@ class Engine:
         self.message = ""
         self.conversation = Conversation()
         self.telemetry = Telemetry(rig)
-        self.watch = StandWatch(rig.tach.clock_correction, rig.throttle.safe_us, rig.vibration.g_per_count)
+        self.watch = StandWatch.of(rig)
         self.ring = HostRing(rig)
         self.recording = RecordingWatch()
         self.keeper = HeartbeatKeeper(rig.limits.heartbeat_ms / 1e3, rig.limits.surface_ms / 1e3)
