@@ -32,7 +32,7 @@ def run_use(recording: Recording, rig: Rig, permitted_rpm: float | None) -> RunU
     turning = rpm > FASTEST_REST_RPM
     return RunUse(
         recording=recording.path.name,
-        sha256=file_sha256(recording),
+        sha256=run_digest(recording, run),
         simulated=recording.attributes.origin.startswith(SIMULATED_ORIGIN),
         turning_s=_turning_s(time_s, turning),
         starts=_starts(turning),
@@ -47,10 +47,15 @@ def run_use(recording: Recording, rig: Rig, permitted_rpm: float | None) -> RunU
     )
 
 
-def file_sha256(recording: Recording) -> str:
-    """SHA-256 of the file, in hexadecimal: two entries of one recording cannot both count."""
-    with recording.path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def run_digest(recording: Recording, run: Run) -> str:
+    """SHA-256 of when the run was and of its speed and pulses: two entries of one run cannot both count.
+
+    Not of the file: a note that is added, or a compaction, makes another file of the same run.
+    """
+    digest = hashlib.sha256(recording.attributes.created.encode())
+    for column in (run.slow.time_s, run.slow.channel("rpm"), run.tach.time_s):
+        digest.update(np.ascontiguousarray(column, dtype=float).tobytes())
+    return digest.hexdigest()
 
 
 def set_digest(rig: Rig, name: str) -> str:
