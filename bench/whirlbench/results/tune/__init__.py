@@ -5,10 +5,21 @@ from whirlbench.results.tune.tune import (
     SUBJECT,
     Study,
     compare_runs,
+    gains_for_rig,
     read_advice,
     retuned,
     study,
     tune_answer,
 )
 
-__all__ = ["DO_NOT_LOAD", "SUBJECT", "Study", "compare_runs", "read_advice", "retuned", "study", "tune_answer"]
+__all__ = [
+    "DO_NOT_LOAD",
+    "SUBJECT",
+    "Study",
+    "compare_runs",
+    "gains_for_rig",
+    "read_advice",
+    "retuned",
+    "study",
+    "tune_answer",
+]

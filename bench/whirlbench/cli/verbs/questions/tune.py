@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 import click
 
 from whirlbench.cli.number import Number
-from whirlbench.cli.output import give_answer, json_option, write_plan
+from whirlbench.cli.output import give_answer, json_option, write_plan, write_text
 from whirlbench.cli.run_input import open_run, rig_of
 from whirlbench.errors import AnalysisError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from whirlbench.analysis.governor import Advice, Verdict
+    from whirlbench.analysis.governor import Advice, Study, Verdict
     from whirlbench.analysis.speed_loop import Kind, LoopModel
     from whirlbench.rig.description import Rig
     from whirlbench.samples import Run
@@ -29,13 +29,14 @@ if TYPE_CHECKING:
 @click.option("--governs", type=click.Choice(["throttle", "pitch"]), help="Lever that shall hold the speed.")
 @click.option("--closed-loop-time", "time_s", type=Number(least=0.005), help="The one knob, in seconds.")
 @click.option("--plan-out", type=click.Path(path_type=Path), help="Write the plan of the re-test as TOML.")
+@click.option("--rig-out", type=click.Path(path_type=Path), help="Write the rig with the gains loaded, for the re-test.")
 @click.option("--predicted", type=click.Path(path_type=Path), help="RECORDING is a re-test of this earlier --json.")
 @click.option("--against", multiple=True, type=click.Path(path_type=Path), help="Recording of another setting.")
 @click.option("--chart", type=click.Path(path_type=Path), help="Write the charts as PNG.")
 @json_option
 def command(
     recording: Path, rig_path: Path | None, governs: str | None, time_s: float | None, plan_out: Path | None,
-    predicted: Path | None, against: tuple[Path, ...], chart: Path | None, as_json: bool,
+    rig_out: Path | None, predicted: Path | None, against: tuple[Path, ...], chart: Path | None, as_json: bool,
 ) -> int:  # fmt: skip
     """Models of every step of throttle, request and pitch, gains for the bench's governor with their margins."""
     from whirlbench.results.answer import not_judged
@@ -52,13 +53,26 @@ def command(
     except AnalysisError as error:
         return give_answer(not_judged(SUBJECT, str(error).removeprefix(f"{recording}: ")), as_json, recording)
     answer = tune_answer(found, verdicts, comparison)
+    if rig_out:
+        _write_rig(found, run, rig_path, rig_out)
     if plan_out:
-        write_plan(answer.plan, plan_out)
+        write_plan(answer.plan, plan_out, recording)
     if chart:
         from whirlbench.report.chart_drawing import write_charts
 
         write_charts(answer.charts, chart, answer.headline)
     return give_answer(answer, as_json, recording)
+
+
+def _write_rig(found: Study, run: Run, rig_path: Path | None, path: Path) -> None:
+    """The rig as it was, comments and all, with the advised gains and the governor's mode that they are for."""
+    from whirlbench.results.tune import gains_for_rig
+    from whirlbench.rig.toml import read_rig, with_values
+
+    rig_text = read_rig(rig_path)[1] if rig_path else run.rig_text
+    if not rig_text.strip():
+        raise AnalysisError(f"{run.source}: holds no rig to write the gains into: give the rig file with --rig")
+    write_text(path, with_values(rig_text, gains_for_rig(found)))
 
 
 def _proof(run: Run, rig: Rig | None, earlier: Predicted) -> Sequence[Verdict]:
