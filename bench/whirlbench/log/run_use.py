@@ -5,16 +5,18 @@ from __future__ import annotations
 import hashlib
 from collections import Counter
 from math import floor
+from typing import TYPE_CHECKING
 
 import msgspec
 import numpy as np
-import rainflow
 
 from whirlbench.log.entries import CYCLE_BIN, LoadCycles, RunUse
-from whirlbench.recording.reader import Recording
 from whirlbench.rig.description import Rig
 from whirlbench.rig.rules import FASTEST_REST_RPM
 from whirlbench.samples import Run
+
+if TYPE_CHECKING:
+    from whirlbench.recording.reader import Recording  # with the format's library, which a session does without
 
 SIMULATED_ORIGIN = "simulated"  # how the origin of a recording from the simulated stand begins
 
@@ -89,6 +91,8 @@ def load_cycles(rpm: np.ndarray, permitted_rpm: float) -> tuple[LoadCycles, ...]
     A run begins and ends at rest, whatever part of it was recorded: a zero stands before and after. Ranges below half
     a class are ripple of the measurement and are left out.
     """
+    import rainflow
+
     share = np.concatenate(([0.0], (rpm / permitted_rpm) ** 2, [0.0]))
     classes: Counter[int] = Counter()
     for extent, _, count, _, _ in rainflow.extract_cycles(share):
