@@ -41,8 +41,8 @@ class Study:
     """What a run says about the speed loop and the governor, for the ``rig`` it was studied with.
 
     ``loads`` are plausible answers of the speed to the lever that does not govern, by its kind. ``no_advice`` and
-    ``no_interaction`` say why there is none, empty where there is one. ``held_pitch_deg``, ``held_throttle_us``: where both
-    levers stood before the first usable step of the governing one, None where that is not known.
+    ``no_interaction`` say why there is none, empty where there is one. ``held_pitch_deg``, ``held_throttle_us``: where
+    both levers stood before the first usable step of the governing one, None where that is not known.
     """
 
     loop: SpeedLoop
@@ -93,7 +93,7 @@ def compare_runs(study: Study, name: str, others: Sequence[tuple[str, Run, Rig |
 
 
 def _held(run: Run, loop: SpeedLoop, lever: Lever, channel: str) -> float | None:
-    """Where ``channel`` stood before the first usable step of ``lever``; None where that was not recorded or stepped."""
+    """Where ``channel`` stood before the first usable step of ``lever``; None where that is not known."""
     results = [result for result in loop.usable() if result.step.kind == lever]
     if not results:
         return None

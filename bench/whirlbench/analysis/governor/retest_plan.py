@@ -13,7 +13,7 @@ from whirlbench.analysis.governor.advice import Advice
 from whirlbench.analysis.governor.proof import Forecast, Reading, forecast
 from whirlbench.analysis.speed_loop import SMALLEST, Kind, LoopModel, Step
 from whirlbench.errors import AnalysisError
-from whirlbench.rig.description import Rig, servo_ends
+from whirlbench.rig.description import Rig, pitch_ends_deg
 
 REQUEST_PART = 0.04  # of the speed: the size of the request step, unless slew, head-room or a limit want less
 HOLD_LAGS, SHORTEST_HOLD_S = 30.0, 3.0  # closed-loop times that each hold lasts
@@ -131,21 +131,14 @@ def _other_lever(
     if advice.lever == "throttle":
         if pitch_deg is None:
             return "", ""
-        away = pitch_deg + PITCH_STEP_DEG * (1 if pitch_deg + PITCH_STEP_DEG <= _greatest_pitch_deg(rig) else -1)
+        greatest_deg = pitch_ends_deg(rig)[1] if rig is not None else math.inf
+        away = pitch_deg + PITCH_STEP_DEG * (1 if pitch_deg + PITCH_STEP_DEG <= greatest_deg else -1)
         return f"pitch_deg = {pitch_deg:.2f}\n", f"pitch_deg = {away:.2f}"
     if throttle_us is None:
         raise AnalysisError("the throttle of the identification was not recorded: a pitch governor needs one to turn")
     greatest_us = rig.throttle.max_us if rig is not None else math.inf
     away = throttle_us + THROTTLE_STEP_US * (1 if throttle_us + THROTTLE_STEP_US <= greatest_us else -1)
     return f"throttle_us = {throttle_us:.0f}\n", f"throttle_us = {away:.0f}"
-
-
-def _greatest_pitch_deg(rig: Rig | None) -> float:
-    """Greatest blade angle within the servo's end points; infinite where the rig does not tell."""
-    if rig is None or rig.pitch.table is None:
-        return math.inf
-    pulses, angles = zip(*sorted(rig.pitch.table), strict=True)
-    return float(np.max(np.interp(servo_ends(rig), pulses, angles)))
 
 
 def _step(name: str, kind: str, target: str, duration_s: float) -> str:

@@ -24,6 +24,7 @@ from whirlbench.analysis.governor import (
     compare_runs,
     expected,
     plan_text,
+    prove,
     re_test,
     retuned,
     rig_lines,
@@ -36,8 +37,10 @@ from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remar
 from whirlbench.results.labels import spoken
 from whirlbench.results.tune.charts import tune_charts
 from whirlbench.results.tune.tables import tune_document, tune_tables
+from whirlbench.rig.description import Rig
+from whirlbench.samples import Run
 
-__all__ = ["Study", "compare_runs", "gains_for_rig", "read_advice", "retuned", "study", "tune_answer"]
+__all__ = ["Study", "compare_runs", "gains_for_rig", "proof", "read_advice", "retuned", "study", "tune_answer"]
 
 SUBJECT = "speed loop"
 RE_TEST = "re-test of the governor"
@@ -213,6 +216,12 @@ def gains_for_rig(study: Study) -> dict[str, str | float]:
     if not study.advice.loadable:
         raise AnalysisError(f"{DO_NOT_LOAD}: none are written")
     return rig_values(study.advice)
+
+
+def proof(run: Run, rig: Rig | None, earlier: tuple[Advice, Loads]) -> tuple[Verdict, ...]:
+    """How ``run``, a re-test, came out beside what ``earlier``, from ``read_advice``, predicts; raises as ``prove``."""
+    advice, loads = earlier
+    return prove(run, advice, np.random.default_rng(TACH_SEED), next(iter(loads.values()), ()), rig)
 
 
 def read_advice(path: Path) -> tuple[Advice, Loads]:

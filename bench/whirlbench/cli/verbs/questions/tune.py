@@ -13,14 +13,8 @@ from whirlbench.cli.run_input import open_run, rig_of
 from whirlbench.errors import AnalysisError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from whirlbench.analysis.governor import Advice, Study, Verdict
-    from whirlbench.analysis.speed_loop import Kind, LoopModel
-    from whirlbench.rig.description import Rig
+    from whirlbench.results.tune import Study
     from whirlbench.samples import Run
-
-    Predicted = tuple[Advice, dict[Kind, tuple[LoopModel, ...]]]
 
 
 @click.command()
@@ -29,7 +23,7 @@ if TYPE_CHECKING:
 @click.option("--governs", type=click.Choice(["throttle", "pitch"]), help="Lever that shall hold the speed.")
 @click.option("--closed-loop-time", "time_s", type=Number(least=0.005), help="The one knob, in seconds.")
 @click.option("--plan-out", type=click.Path(path_type=Path), help="Write the plan of the re-test as TOML.")
-@click.option("--rig-out", type=click.Path(path_type=Path), help="Write the rig with the gains loaded, for the re-test.")
+@click.option("--rig-out", type=click.Path(path_type=Path), help="Write the rig with the gains loaded.")
 @click.option("--predicted", type=click.Path(path_type=Path), help="RECORDING is a re-test of this earlier --json.")
 @click.option("--against", multiple=True, type=click.Path(path_type=Path), help="Recording of another setting.")
 @click.option("--chart", type=click.Path(path_type=Path), help="Write the charts as PNG.")
@@ -40,7 +34,7 @@ def command(
 ) -> int:  # fmt: skip
     """Models of every step of throttle, request and pitch, gains for the bench's governor with their margins."""
     from whirlbench.results.answer import not_judged
-    from whirlbench.results.tune import SUBJECT, compare_runs, read_advice, study, tune_answer
+    from whirlbench.results.tune import SUBJECT, compare_runs, proof, read_advice, study, tune_answer
 
     run = open_run(recording)
     rig = rig_of(run, rig_path)
@@ -48,7 +42,7 @@ def command(
     others = [(path.stem, other, rig_of(other, rig_path)) for path in against for other in (open_run(path),)]
     try:
         found = study(run, rig, governs, time_s)  # type: ignore[arg-type]
-        verdicts = _proof(run, rig, earlier) if earlier else ()
+        verdicts = proof(run, rig, earlier) if earlier else ()
         comparison = compare_runs(found, recording.stem, others) if others else None
     except AnalysisError as error:
         return give_answer(not_judged(SUBJECT, str(error).removeprefix(f"{recording}: ")), as_json, recording)
@@ -73,13 +67,3 @@ def _write_rig(found: Study, run: Run, rig_path: Path | None, path: Path) -> Non
     if not rig_text.strip():
         raise AnalysisError(f"{run.source}: holds no rig to write the gains into: give the rig file with --rig")
     write_text(path, with_values(rig_text, gains_for_rig(found)))
-
-
-def _proof(run: Run, rig: Rig | None, earlier: Predicted) -> Sequence[Verdict]:
-    """How ``run``, a re-test, came out beside what ``earlier`` advice predicts."""
-    import numpy as np
-
-    from whirlbench.analysis.governor import prove
-
-    advice, loads = earlier
-    return prove(run, advice, np.random.default_rng(0), next(iter(loads.values()), ()), rig)
