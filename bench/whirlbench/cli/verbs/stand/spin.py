@@ -25,7 +25,7 @@ from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import read_rig
 from whirlbench.safety.margins import margins
 from whirlbench.session.engine import Command, CommandKind, Ending, Outcome, Phase, Progress, check_list
-from whirlbench.session.plan import Clearance, FittedSet, Plan, check_plan, describe, read_plan
+from whirlbench.session.plan import Clearance, FittedSet, Plan, check_plan, describe, narrowed, read_plan
 from whirlbench.session.process import EndingRequests, SessionHandle, SessionSpec, WillingOperator, start
 
 TURN_S = 0.05  # the terminal's sign of life: several within the shortest limit for it
@@ -59,6 +59,7 @@ def command(
     Ctrl-C cuts the power, and so do a closed terminal and a request to end; the coast-down is still recorded.
     """
     (rig, rig_text), (plan, plan_text) = read_rig(rig_path), read_plan(plan_path)
+    rig = narrowed(rig, plan, plan_path)
     check_plan(plan, rig, plan_path)
     if speed is not None and port != SIMULATED:
         raise click.UsageError(f"--speed is for the simulated stand only: {port} runs in real time")
