@@ -137,6 +137,13 @@ def test_governor_off_gives_the_levers_back():
     check_plan(parse_plan(text), THROTTLE_GOVERNOR)
 
 
+def test_a_pitch_governor_keeps_its_request_while_the_plan_moves_the_throttle():
+    """Otherwise a multisine about the request would be about nothing, and a step of the throttle no load at all."""
+    held = step("hold", "request_rpm = 3000\nthrottle_us = 1400\nduration_s = 1")
+    swing = step("multisine", "amplitude_rpm = 100\nduration_s = 20")
+    check_plan(parse_plan(held + step("step", "throttle_us = 1420\nduration_s = 1") + swing), PITCH_GOVERNOR)
+
+
 def test_a_ramp_quicker_than_the_device_is_refused():
     with pytest.raises(PlanError, match="ramp_us_per_s 900 is above"):
         check_plan(parse_plan("ramp_us_per_s = 900\n" + step("coast-down")), RIG)

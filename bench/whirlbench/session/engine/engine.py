@@ -55,6 +55,7 @@ from whirlbench.session.plan import (
     check_plan,
     governor_mode,
     greatest_permitted_rpm,
+    narrowed,
     override_complaint,
     refusal,
 )
@@ -89,6 +90,7 @@ class Engine:
         ``reset_first`` resets a device that is met tripped from an earlier run, which is refused otherwise.
         ``clearance`` of the fitted blade set; without one nothing is armed.
         """
+        rig = narrowed(rig, plan)
         check_watched(rig)
         check_ranges(rig)
         if plan is not None:
