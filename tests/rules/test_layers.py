@@ -42,7 +42,12 @@ ROOMS: dict[str, dict[str, set[str]]] = {
         "onset": {"orders"},
         "pitch_limits": {"propeller", "strength"},
     },
-    "session": {"engine": {"plan"}, "plan": {"engine"}, "process": {"engine", "plan"}},  # one way: test_circles
+    "session": {
+        "engine": {"plan"},
+        "plan": {"engine"},  # one way: test_circles
+        "process": {"engine", "plan"},
+        "still": {"engine"},
+    },
     "window": {"drawing": set(), "live": {"drawing"}, "replay": {"drawing"}, "pages": {"drawing"}},
     "simulator": {"stand": set(), "device": {"stand"}},
     "link": {"codegen": set()},
