@@ -18,12 +18,18 @@ from whirlbench.session.still.still_stand import (
     put_servo,
     read,
 )
+from whirlbench.session.still.trial import TripsTrial
+from whirlbench.session.still.trips_on_trial import PROVOCATIONS, CannotBeProvoked, Provocation
 
 __all__ = [
+    "PROVOCATIONS",
+    "CannotBeProvoked",
     "Procedure",
+    "Provocation",
     "StandTripped",
     "StillLoop",
     "StillStand",
+    "TripsTrial",
     "agree",
     "arm",
     "identify",

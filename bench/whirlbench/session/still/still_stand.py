@@ -52,7 +52,7 @@ class StillStand:
         self.conversation = Conversation()
         self.telemetry = Telemetry(rig)
         self.watch = StandWatch(rig.tach.clock_correction, rig.throttle.safe_us, rig.vibration.g_per_count)
-        self.keeper = HeartbeatKeeper(HEARTBEAT_MS / 1e3, HEARTBEAT_MS / 1e3)
+        self.keeper = HeartbeatKeeper(min(rig.limits.heartbeat_ms, HEARTBEAT_MS) / 1e3, HEARTBEAT_MS / 1e3)
         self.now_s = 0.0
         self.slow: Slow | None = None
         self.events: list[DatedEvent] = []  # of the device, in order

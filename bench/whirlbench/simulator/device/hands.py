@@ -38,6 +38,20 @@ class Hands:
         self.unplugged.clear()
         self.card_rpm, self.tap_g, self.gravity_g, self.supply_mv = 0.0, 0.0, (0.0, 0.0, 0.0), None
 
+    def act(self, what: str) -> None:
+        """Does what the trial of a trip asks for: "card", "tap", "reset", or "unplug" and a channel."""
+        deed, _, channel = what.partition(" ")
+        if deed == "card":
+            self.card_rpm = 120.0
+        elif deed == "tap":
+            self.tap_g = 1.0
+        elif deed == "reset":
+            self.reset = True
+        elif deed == "unplug":
+            self.unplugged.add(channel)
+        else:
+            raise ValueError(f"nobody knows how to do {what!r}")
+
     def count(self, name: str, true_value: float, counted: Callable[[str, float], int]) -> int:
         """Counts of a converter, with what hands do to its sensor."""
         if name in self.unplugged:
