@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from still_runs import RIG_TEXT, still_run
 
 from whirlbench.link.messages import Reason
 from whirlbench.results.trial import proved, trial_answer
 from whirlbench.rig.toml import example_rig_text
-from whirlbench.session.still import PROVOCATIONS, TripsTrial
+from whirlbench.safety.device_rules import HeartbeatRule
+from whirlbench.session.still import PROVOCATIONS, TripsTrial, arm, pause
 from whirlbench.session.still.trips_on_trial import unwatched
 
-BY_NAME = {provocation.trip: provocation for provocation in PROVOCATIONS}
+BY_NAME = {provocation.trip: replace(provocation, wait_s=1.0) for provocation in PROVOCATIONS}
 
 
-def tried(run, name, act=True):
+def tried(run, name):
     trial, provocation = TripsTrial(run.stand), BY_NAME[name]
     run.loop.run(trial.prepare(provocation))
-    run.loop.run(trial.provoke(provocation, lambda: run.port.hands.act(provocation.hand) if act else None))
+    run.loop.run(trial.provoke(provocation))
     return trial
 
 
@@ -44,28 +47,24 @@ def test_another_reason_proves_nothing():
     assert trial.tripped is False and trial.remark == "tripped by pack low instead"
 
 
-def test_a_heartbeat_that_nobody_watches_is_found_out():
+def test_a_heartbeat_that_nobody_watches_is_found_out(monkeypatch):
+    monkeypatch.setattr(HeartbeatRule, "silent", lambda self, now_us: False)
+
+    (trial,) = tried(still_run(), "heartbeat lost").trials
+
+    assert trial.tripped is False and "no trip" in trial.remark
+
+
+def test_a_heartbeat_that_is_not_withheld_would_trip_nothing():
+    """Else the trial would prove a host that is too slow, not a device that watches."""
     run = still_run()
-    run.port.device.machine.watch = lambda now_us, own=run.port.device.machine.watch: own(now_us)
-    run.loop.run(iter_identify(run))
-    run.port.device.machine.heartbeat.__class__ = Deaf
+    trial, provocation = TripsTrial(run.stand), BY_NAME["heartbeat lost"]
+    run.loop.run(trial.prepare(provocation))
+    run.loop.run(arm(run.stand, trial._table))
 
-    (trial,) = tried(run, "heartbeat lost").trials
+    run.loop.run(pause(run.stand, 1.0))
 
-    assert trial.tripped is False
-
-
-class Deaf:
-    """A heartbeat rule that never misses anything."""
-
-    def __new__(cls, *_):
-        raise NotImplementedError
-
-
-def iter_identify(run):
-    from whirlbench.session.still import identify
-
-    return identify(run.stand)
+    assert run.stand.watch.live
 
 
 @pytest.mark.parametrize(

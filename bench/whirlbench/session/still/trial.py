@@ -30,14 +30,13 @@ from whirlbench.session.still.trips_on_trial import (
     HOST,
     HOST_LIMIT,
     PROVOCATIONS,
-    READ,
     SECOND_CUT,
     Provocation,
     Readings,
     unwatched,
 )
 
-CHECK_S = 1.0  # of readings before each provocation
+CHECK_S = 0.5  # of readings before each provocation
 SECOND_CUT_S = 0.2  # for telemetry to tell that the output is off
 
 
@@ -69,11 +68,11 @@ class TripsTrial:
         self.trials.append(TripTrial(provocation.trip, "", None, remark=why))
 
     def prepare(self, provocation: Provocation) -> Procedure[None]:
-        """Locks and reads the stand, and has the device hold the limits of this trial; CannotBeProvoked says why not."""
+        """Locks and reads the stand, and writes the limits of this trial; CannotBeProvoked says why not."""
         stand = self.stand
         yield from identify(stand)
         yield from lock(stand)
-        readings = yield from read(stand, READ, CHECK_S)
+        readings = (yield from read(stand, provocation.reads, CHECK_S)) if provocation.reads else {}
         self._table = self._limits(provocation, readings)
         yield from agree(stand, self._table)
 

@@ -18,11 +18,12 @@ from whirlbench.rig.device_slots import slot_values
 from whirlbench.session.still.limit_tables import hand_ticks
 
 CARD_RPM = 30.0  # a card passed before the tach every second is twice as fast
+CARD_REST_MS = 1_500  # a card is slow: between two passes the rotor is not to count as at rest
 NOISE_FACTOR = 4.0  # a blow is to be told from the noise of a stand at rest
 BELOW_COUNTS = 3  # so far below what is there an upper limit is put, and so far above a lower one
 HOST_LIMIT = 1e-6  # of any unit: whatever is there breaks it
 AT_ONCE_S, BY_HAND_S = 8.0, 60.0
-READ = ("current_a", "voltage_v", "ax_g", "ay_g", "az_g")
+AXES = ("ax_g", "ay_g", "az_g")
 Readings = Mapping[str, SteadyReading]
 Slots = dict[str, int]
 
@@ -37,8 +38,8 @@ class Provocation:
 
     ``reasons`` are what the device may name, any of which proves it. ``how`` is told with the result, ``ask`` is what
     the operator has to do once the stand is armed (empty: nothing). ``hand`` names that for a simulated stand.
-    ``slots`` gives the limits of the trial from the rig and the present readings. ``needs`` is the rig key without
-    which nobody watches. ``start`` is from when its latency counts: the arming, the command, or unknown.
+    ``slots`` gives the limits of the trial from the rig and present readings of ``reads``. ``needs`` is the rig key
+    without which nobody watches. ``start`` is from when its latency counts: the arming, the command, or unknown.
     """
 
     trip: str
@@ -50,6 +51,7 @@ class Provocation:
     needs: str = ""
     start: str = "armed"
     wait_s: float = AT_ONCE_S
+    reads: tuple[str, ...] = ()
 
 
 def _own(*names: str) -> Callable[[Rig, Readings], Slots]:
@@ -63,7 +65,8 @@ def _own(*names: str) -> Callable[[Rig, Readings], Slots]:
 
 
 def _overspeed(rig: Rig, _: Readings) -> Slots:
-    return {"OVERSPEED_TICKS": hand_ticks(CARD_RPM), "OVERSPEED_CONFIRM": rig.limits.overspeed_confirm}
+    rest_ms = max(rig.tach.rest_ms, CARD_REST_MS)
+    return {"OVERSPEED_TICKS": hand_ticks(CARD_RPM), "REST_MS": rest_ms, **_own("OVERSPEED_CONFIRM")(rig, _)}
 
 
 def _lost_tach(rig: Rig, _: Readings) -> Slots:
@@ -73,7 +76,7 @@ def _lost_tach(rig: Rig, _: Readings) -> Slots:
 
 
 def _vibration(rig: Rig, readings: Readings) -> Slots:
-    noise = sum(readings[axis].scatter ** 2 for axis in ("ax_g", "ay_g", "az_g")) ** 0.5
+    noise = sum(readings[axis].scatter ** 2 for axis in AXES) ** 0.5
     own = _own("VIBRATION_COUNTS", "VIBRATION_WINDOW")(rig, readings)
     lowered = max(1, round(NOISE_FACTOR * noise))
     return {**own, "VIBRATION_COUNTS": min(own["VIBRATION_COUNTS"], lowered)}
@@ -117,8 +120,8 @@ PROVOCATIONS: tuple[Provocation, ...] = (
     ),
     Provocation(
         "overspeed", (Reason.OVERSPEED,), f"limit lowered to {CARD_RPM:.0f} rpm, a card moved before the tach",
-        _overspeed, ask="move a card to and fro before the tach, about twice a second", hand="card", needs="limits.overspeed_rpm",
-        start="edge", wait_s=BY_HAND_S,
+        _overspeed, ask="move a card to and fro before the tach, about twice a second", hand="card",
+        needs="limits.overspeed_rpm", start="edge", wait_s=BY_HAND_S,
     ),
     Provocation(
         "lost tach", (Reason.LOST_TACH,), "the safe pulse was declared a driving one, no edge came", _lost_tach,
@@ -127,7 +130,7 @@ PROVOCATIONS: tuple[Provocation, ...] = (
     Provocation(
         "vibration", (Reason.VIBRATION,), "limit lowered to four times the noise at rest, the stand struck", _vibration,
         ask="strike the stand beside the accelerometer with a knuckle, again and again", hand="tap",
-        needs="limits.vibration_g_rms", start="", wait_s=BY_HAND_S,
+        needs="limits.vibration_g_rms", start="", wait_s=BY_HAND_S, reads=AXES,
     ),
     Provocation(
         "accelerometer", (Reason.ACCELEROMETER, Reason.VIBRATION), "the accelerometer was unplugged",
@@ -136,7 +139,7 @@ PROVOCATIONS: tuple[Provocation, ...] = (
     ),
     Provocation(
         "over current", (Reason.OVER_CURRENT,), "limit lowered below the present reading", _current,
-        needs="limits.current_a",
+        needs="limits.current_a", reads=("current_a",),
     ),
     Provocation(
         "current sensor", (Reason.CURRENT_SENSOR, Reason.OVER_CURRENT), "the current sensor was unplugged",
@@ -145,7 +148,7 @@ PROVOCATIONS: tuple[Provocation, ...] = (
     ),
     Provocation(
         "pack low", (Reason.PACK_LOW,), "limit raised above the present reading, the safe pulse declared a driving one",
-        _pack, needs="limits.minimum_voltage_v",
+        _pack, needs="limits.minimum_voltage_v", reads=("voltage_v",),
     ),
     Provocation(
         "load cell", (Reason.LOAD_CELL,), "the load cell was unplugged", _own("LOAD_SILENCE_MS", "SLOW_CONFIRM_MS"),
@@ -166,6 +169,7 @@ PROVOCATIONS: tuple[Provocation, ...] = (
     Provocation(
         CUT, (Reason.OPERATOR_ABORT,), "after an abort the current's zero was put where the sensor does not stand",
         _cut_failed, needs="limits.cut_current_a", start="command", wait_s=25.0,
+        reads=("current_a",),
     ),
     Provocation(
         "restart", (Reason.RESTART,), "the device's reset button was pressed while armed", _nothing,
