@@ -8,6 +8,7 @@ generator that goes on by one ``next`` after each step and yields while it waits
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Generator, Sequence
 from typing import TypeVar
 
@@ -35,6 +36,7 @@ Procedure = Generator[None, None, Result]
 ANSWER_S = 8.0  # for whatever the device is asked; the conversation's own patience is shorter
 SETTLE_S = 0.6  # for a servo that has come near its pulse
 TURN_S = 0.6  # for a speed to be one of whole turns
+MOST_SAMPLES = 8_000  # of a signal: more than two seconds of the quickest accelerometer
 RPM_SHARE = 0.002  # of a speed, below which its wandering does not matter: a fifth of what a tach's fit bears
 SIGNALS = {"current_a": "current_counts", "voltage_v": "voltage_counts", "pitch_deg": "servo_counts"}
 AXES = ("ax_g", "ay_g", "az_g")
@@ -60,7 +62,7 @@ class StillStand:
         self.records: list[Record] = []  # for a recording; whoever keeps one takes them
         self.beating = False  # heartbeats leave: set by ``arm``, and by a trial that withholds them
         self.ring: HostRing | None = None  # rules of the host on trial
-        self._samples: dict[str, list[float]] = {}
+        self._samples: dict[str, deque[float]] = {}
         self._introduced = False
         self._load_age_ms = 255
 
@@ -139,17 +141,20 @@ class StillStand:
         """One sample of each signal; of the load cell only what was newly read, else its noise would look small."""
         self.slow = slow
         for name, field in SIGNALS.items():
-            self._samples.setdefault(name, []).append(float(getattr(slow, field)))
+            self._kept(name).append(float(getattr(slow, field)))
         if slow.load_age_ms < self._load_age_ms:
-            self._samples.setdefault("thrust_n", []).append(float(slow.load_counts))
+            self._kept("thrust_n").append(float(slow.load_counts))
         self._load_age_ms = slow.load_age_ms
         ticks = slow.period_ticks
         rpm = TICKS_PER_MINUTE / ticks if ticks else 0.0  # as the device shows it: without the correction sought
-        self._samples.setdefault("rpm", []).append(rpm)
+        self._kept("rpm").append(rpm)
 
     def _sample_vibration(self, counts: np.ndarray) -> None:
         for name, column in zip(AXES, counts.T, strict=True):
-            self._samples.setdefault(name, []).extend(column.tolist())
+            self._kept(name).extend(column.tolist())
+
+    def _kept(self, name: str) -> deque[float]:
+        return self._samples.setdefault(name, deque(maxlen=MOST_SAMPLES))
 
 
 def _named(name: str, samples: np.ndarray) -> SteadyReading:

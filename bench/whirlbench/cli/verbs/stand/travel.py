@@ -13,8 +13,7 @@ from whirlbench.errors import BenchError, CalibrationError
 
 FILE = click.Path(dir_okay=False, path_type=Path)
 ABOUT = (
-    "The servo will go to its ends by itself. The device is armed for the servo alone and refuses every throttle
-"
+    "The servo will go to its ends by itself. The device is armed for the servo alone and refuses every throttle\n"
     "pulse but the safe one; open the isolator all the same, and keep hands and tools off blades and linkage."
 )
 
