@@ -85,7 +85,7 @@ class ScriptedDevice:
         out: list[Message] = []
         if isinstance(message, Identify):
             out = [
-                Hello(2, 3, 1, 0, 1, len(CHANNEL_TABLE), 0, now_us(), 0, 500, 1600, 3, self.state, 0),
+                Hello(2, 3, 1, 0, 1, len(CHANNEL_TABLE), 0, now_us(), 0, 500, 1600, 3, self.state, 0, 3, 3900, 3, 0),
                 *CHANNEL_TABLE,
             ]
         elif isinstance(message, SetLimit):

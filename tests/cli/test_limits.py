@@ -34,7 +34,7 @@ def record(run_of_stand: Run, path: Path) -> Path:
 def folder(tmp_path_factory) -> Path:
     made = tmp_path_factory.mktemp("limits")
     (made / "rig.toml").write_text(example_rig_text())
-    (made / "fast.toml").write_text(example_rig_text().replace("overspeed_rpm = 6200", "overspeed_rpm = 20000"))
+    (made / "fast.toml").write_text(example_rig_text().replace("overspeed_rpm = 6000", "overspeed_rpm = 20000"))
     rig = parse_rig(example_rig_text())
     run_of_stand = simulate_run(
         PlantSettings.from_rig(rig), Schedule.holds(POINTS, each_s=7.0), np.random.default_rng(2), vibration_rate_hz=0

@@ -138,4 +138,4 @@ def test_on_a_terminal_readings_and_margins_are_drawn(files):
     os.close(terminal)
     assert process.wait(20) == 0
     assert re.search(r"stand .*turning", output)
-    assert re.search(r"overspeed .*%.*/ 6200 rpm", output)
+    assert re.search(r"overspeed .*%.*/ 6000 rpm", output)

@@ -10,10 +10,10 @@ from typing import Any
 import msgspec
 
 from whirlbench.errors import RigError
+from whirlbench.rig.declaration import choices
 from whirlbench.rig.description import Rig
 from whirlbench.rig.missing_keys import missing_keys, missing_text
 from whirlbench.rig.rules import check_rig
-from whirlbench.rig.toml_choices import choices
 from whirlbench.rig.toml_text import complaint_and_path, field_named_in, parse_table, read_text
 
 EXAMPLE = "crop_duster.toml"

@@ -8,6 +8,9 @@ from whirlbench.session.plan import Hold, Sweep, check_plan, parse_plan, read_pl
 
 RIG = parse_rig(example_rig_text())
 GOVERNED = parse_rig(example_rig_text().replace("governs = false", "governs = true"))
+SHORT_TABLE = parse_rig(
+    example_rig_text().replace("governs = false", "governs = true").replace("[1900, 6000]", "[1900, 5500]")
+)
 THROTTLE_GOVERNOR = parse_rig(example_rig_text().replace('"pass_through"', '"throttle"'))
 PITCH_GOVERNOR = parse_rig(example_rig_text().replace('"pass_through"', '"pitch"'))
 
@@ -62,8 +65,8 @@ def test_malformed_plans_name_step_and_key(text, words):
         (step("step", "servo_us = 2300\nduration_s = 1"), RIG, "servo pulse 2300 us is outside the rig's pitch.table"),
         (step("sweep", "pitch_deg = [2, 40]\nduration_s = 1"), RIG, "servo pulse 2467 us is outside"),
         (step("hold", "request_rpm = 3000\nduration_s = 1"), RIG, "request_rpm needs a governor"),
-        (step("hold", "request_rpm = 6300\nduration_s = 1"), GOVERNED, "not below limits.overspeed_rpm 6200"),
-        (step("hold", "request_rpm = 6100\nduration_s = 1"), GOVERNED, "outside the speed controller's request_table"),
+        (step("hold", "request_rpm = 6300\nduration_s = 1"), GOVERNED, "not below limits.overspeed_rpm 6000"),
+        (step("hold", "request_rpm = 5600\nduration_s = 1"), SHORT_TABLE, "outside the speed controller's request_table"),
         (step("multisine", "amplitude_us = 451\nduration_s = 20"), RIG, "half of what the rig admits, 900 us"),
         (step("multisine", "amplitude_deg = 40\nduration_s = 20"), RIG, "amplitude_deg 40 is more than half"),
         (step("multisine", "amplitude_rpm = 1e9\nduration_s = 20"), GOVERNED, "amplitude_rpm 1e+09 is more than half"),
@@ -102,7 +105,7 @@ SWING = step("multisine", "amplitude_us = 30\nduration_s = 20")
         ),
         (step("multisine", "amplitude_rpm = 200\nduration_s = 20"), THROTTLE_GOVERNOR, "about a request of 0 rpm"),
         (
-            step("hold", "request_rpm = 6100\nduration_s = 1")
+            step("hold", "request_rpm = 5900\nduration_s = 1")
             + step("multisine", "amplitude_rpm = 200\nduration_s = 20"),
             THROTTLE_GOVERNOR,
             "not below limits.overspeed_rpm",

@@ -79,7 +79,7 @@ def slow_record(first, count):
 def test_what_one_process_shows_another_reads(view):
     other = SharedView(view.name)
     counts = np.array([[100, -200], [300, -400]], dtype=np.int16)
-    event = Event(0.004, "trip", "overspeed", "6300 rpm in one tach period")
+    event = Event(0.004, "trip", "overspeed", "6300 rpm over one turn")
     view.show([slow_record(0, 5), VibrationRecord(0.001, 0.000625, 0, counts), event], g_per_count=0.01)
     run = other.tail(60)
     assert run.slow.rpm.tolist() == pytest.approx([0, 0.002, 0.004, 0.006, 0.008])

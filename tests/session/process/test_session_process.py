@@ -103,4 +103,4 @@ def test_a_recording_that_cannot_be_written_is_refused_before_arming(rig_text, t
 
 def test_a_bad_rig_is_refused_before_a_process_starts(rig_text):
     with pytest.raises(RigError, match="overspeed_rpm"):
-        start(spec_of(rig_text.replace("overspeed_rpm = 6200", "")))
+        start(spec_of(rig_text.replace("overspeed_rpm = 6000", "")))

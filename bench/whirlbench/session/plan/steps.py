@@ -15,7 +15,7 @@ import msgspec
 from msgspec import Meta
 
 from whirlbench.errors import PlanError
-from whirlbench.rig.toml_choices import choices
+from whirlbench.rig.declaration import choices
 from whirlbench.rig.toml_text import complaint_and_path, field_named_in, parse_table, read_text
 
 Positive = Annotated[float, Meta(gt=0)]
