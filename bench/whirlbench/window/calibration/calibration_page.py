@@ -86,6 +86,7 @@ class CalibrationPage(QtWidgets.QWidget):
         column = QtWidgets.QVBoxLayout(self)
         self._points_place = QtWidgets.QVBoxLayout()
         self._points_place.addWidget(self.points)
+        self._points_place.addStretch(1)
         rows: tuple[tuple[QtWidgets.QWidget, ...], ...] = (
             (QtWidgets.QLabel("channel"), self.channel, self.begin_button, self.clear),
             (self.doing,), (self.prompt,), (self.typed, self.take_button, self.back_button), (self.refused,),
@@ -124,7 +125,7 @@ class CalibrationPage(QtWidgets.QWidget):
         self._points_place.removeWidget(self.points)
         self.points.deleteLater()
         self.points = TextTable(columns)
-        self._points_place.addWidget(self.points)
+        self._points_place.insertWidget(0, self.points)
 
     def tick(self) -> None:
         """A turn of the device's loop; the page is drawn less often."""

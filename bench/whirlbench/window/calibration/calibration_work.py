@@ -117,6 +117,7 @@ class CalibrationWork:
             return
         if self._helper is not None:
             self._helper.do(setting, self._typed)
+        self.doing, self.message = Doing.READING, ""
         self._procedure = self._point(setting)
 
     def undo(self) -> None:
@@ -173,7 +174,6 @@ class CalibrationWork:
         self._loop.stand.forget()
 
     def _point(self, setting: Setting) -> Procedure[None]:
-        self.doing, self.message = Doing.READING, ""
         readings: Mapping[str, SteadyReading] = {}
         try:
             if setting.reads:
