@@ -79,14 +79,8 @@ def _measured(holds: Sequence[Hold], rig: Rig, density_kg_m3: float) -> Coeffici
     pitch = np.arange(low, high + GRID_DEG / 2, GRID_DEG)
     ct, cp = (fit.at(pitch, np.full(len(pitch), fit.reference_rpm)) for fit in (found.ct, found.cp))
     shares = [COVERAGE * float(np.max(one.stderr / np.maximum(np.abs(one.value), 1e-9))) for one in (ct, cp)]
-    return CoefficientCurve(
-        pitch,
-        ct.value,
-        cp.value,
-        shares[0],
-        min(shares[1], 0.9),
-        f"{len(holds)} earlier holds, {low:.1f} to {high:.1f} deg",
-    )
+    source = f"{len(holds)} earlier holds, {low:.1f} to {high:.1f} deg"
+    return CoefficientCurve(pitch, ct.value, cp.value, shares[0], min(shares[1], 0.9), source)
 
 
 def expected_loads(
