@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -25,7 +27,7 @@ def test_every_step_stands_in_it_with_its_ramp() -> None:
     assert steps[1].to_s - steps[1].from_s == pytest.approx(1.5 + 3.0, abs=0.11)  # 150 us at 100 us/s, and the hold
     assert (steps[1].throttle_us[0], steps[1].throttle_us[-1]) == (pytest.approx(1200, abs=11), 1350)
     assert (steps[4].pitch_deg.min(), steps[4].pitch_deg.max()) == (pytest.approx(8.0), pytest.approx(12.0, abs=0.2))
-    assert all(before.to_s == after.from_s for before, after in zip(steps, steps[1:], strict=False))
+    assert all(before.to_s == after.from_s for before, after in pairwise(steps))
 
 
 def test_stops_close_the_throttle_and_are_no_time() -> None:

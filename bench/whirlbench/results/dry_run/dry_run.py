@@ -115,9 +115,8 @@ def _remarks(found: Sequence[_Judged], rig: Rig, model: LoadModel) -> Iterator[R
         for use in item.uses:
             told = f"{item.step.title}: {use.limit.watch.label}"
             if use.expected >= 1.0:
-                yield Remark(
-                    Level.DANGER, f"{told} would exceed limits.{use.limit.key}, {use.expected:.0%} of it in use"
-                )
+                exceeds = f"would exceed limits.{use.limit.key} ({use.expected:.0%} of it)"
+                yield Remark(Level.DANGER, f"{told} {exceeds}")
             elif use.worst >= 1.0:
                 worse = f"could exceed limits.{use.limit.key} within what is not known ({use.worst:.0%} of it)"
                 yield Remark(Level.CAUTION, f"{told} {worse}")
@@ -134,9 +133,8 @@ def _not_judged(found: Sequence[_Judged]) -> Iterator[NotJudged]:
         if len(steps) == len(found):
             yield NotJudged(label, "nothing foretells it")
             continue
-        yield NotJudged(
-            f"{label} in {', '.join(steps)}", "pitch outside what is known, or the drive cannot hold the speed"
-        )
+        why = "the pitch is outside what is known, or the drive cannot hold the speed"
+        yield NotJudged(f"{label} in {', '.join(steps)}", why)
 
 
 def _table(found: Sequence[_Judged], rig: Rig) -> Table:
@@ -151,24 +149,27 @@ def _row(item: _Judged) -> tuple[str, ...]:
     tight = max(item.uses, key=lambda use: use.expected, default=None)
     use = NONE if tight is None else f"{tight.limit.watch.label} {tight.expected:.0%} (up to {tight.worst:.0%})"
     cells = [_most(item, name, decimals) for name, decimals in (("rpm", 0), ("thrust_n", 1), ("current_a", 1))]
-    least = _extreme(item, "voltage_v", np.min)
+    least = _extreme(item, "voltage_v")
     return (step.title, fixed(step.from_s), fixed(step.to_s), pitch, *cells, fixed(least), use)
 
 
 def _most(item: _Judged, name: str, decimals: int) -> str:
     """The greatest of a step as expected, with its range over what is not known."""
     values = [float(np.max(getattr(one, name))) for one in item.loads.values()]
-    middle = fixed(values[0], decimals)
-    return middle if np.ptp(values) < 10.0**-decimals else f"{middle} ({span(min(values), max(values), decimals)})"
+    middle, narrow = fixed(values[0], decimals), np.ptp(values) < 10.0**-decimals
+    if narrow or not all(map(math.isfinite, values)):
+        return middle
+    return f"{middle} ({span(min(values), max(values), decimals)})"
 
 
-def _extreme(item: _Judged, name: str, pick: object) -> float:
-    assert callable(pick)
-    return float(pick(getattr(item.loads["expected"], name)))
+def _extreme(item: _Judged, name: str) -> float:
+    """The greatest of a step as expected; of the voltage the least."""
+    values = getattr(item.loads["expected"], name)
+    return float(np.min(values) if name == "voltage_v" else np.max(values))
 
 
 def _document(item: _Judged) -> dict[str, object]:
-    greatest = {name: _extreme(item, name, np.min if name == "voltage_v" else np.max) for name in CHANNELS}
+    greatest = {name: _extreme(item, name) for name in CHANNELS}
     shares = {use.limit.key: {"expected": use.expected, "worst": use.worst} for use in item.uses}
     step = item.step
     return {"step": step.title, "from_s": step.from_s, "to_s": step.to_s, "expected": greatest, "shares": shares}

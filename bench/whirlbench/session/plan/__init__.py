@@ -2,8 +2,8 @@
 
 ``steps`` reads a plan file, ``controls`` turns its keys into set-points, ``feasibility`` checks it against a rig,
 ``clearance`` (the gate) against the fitted blade set, whose log ``fitted_set`` asks and writes; ``narrowing`` puts a
-plan's limits in place of the rig's, ``plan_run`` follows it along ``profiles``, ``course`` runs it through beforehand, ``keys_page`` writes the page of keys.
-The plans shipped with the package lie in ``shipped``.
+plan's limits in place of the rig's, ``course`` runs it through beforehand, ``plan_run`` follows it along ``profiles``,
+``keys_page`` writes the page of keys. The plans shipped with the package lie in ``shipped``.
 """
 
 from whirlbench.session.plan.clearance import (

@@ -44,13 +44,14 @@ def course(plan: Plan, rig: Rig) -> tuple[CourseStep, ...]:
     turn, wish = 0, Wish.NONE
     while wish is not Wish.END:
         now_s = turn * TICK_S
-        wish = run.advance(now_s, Situation(at_rest=True, locked=True, armed=True))
+        waits = isinstance(run.step, (CoastDown, Inspect))  # rest comes at once, but not before its step was seen
+        wish = run.advance(now_s, Situation(at_rest=waits, locked=waits, armed=waits))
         if wish is Wish.WORD:
             run.told()
         if run.step is not None:
             rows.setdefault(run.number, []).append((now_s, *_values(run.set_points, controls)))
         turn += 1
-    ends = [rows[number][0][0] for number in sorted(rows)][1:] + [(turn - 1) * TICK_S]
+    ends = [*(rows[number][0][0] for number in sorted(rows)[1:]), (turn - 1) * TICK_S]
     return tuple(_step(plan, number, rows[number], end_s) for number, end_s in zip(sorted(rows), ends, strict=True))
 
 
