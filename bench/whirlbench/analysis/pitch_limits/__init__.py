@@ -1,7 +1,7 @@
 """Least and greatest pitch against rpm from limits, drive and strength, and the servo end points that keep to them."""
 
+from whirlbench.analysis.pitch_limits.course_loads import ExpectedLoads, LoadModel, expected_loads, load_model
 from whirlbench.analysis.pitch_limits.end_points import EndPoint, ModeEndPoints, mode_end_points, servo_travel
-from whirlbench.analysis.pitch_limits.expected_loads import ExpectedLoads, LoadModel, expected_loads, load_model
 from whirlbench.analysis.pitch_limits.least_pitch import finite_or_none
 from whirlbench.analysis.pitch_limits.limits import PitchLimits, SpeedLimits, floors_of, limits_at_speeds, pitch_limits
 from whirlbench.analysis.pitch_limits.next_hold import NextHold, next_hold_plan, propose_hold, speed_keys

@@ -6,7 +6,7 @@ import secrets
 import sys
 import time
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
@@ -217,7 +217,8 @@ def _hurry(spec: SessionSpec, rig: Rig, operator: _Operator, speed: float) -> Ou
             asked = [_asked(command, progress, operator, requests) for command in operator.commands(progress)]
             return [*asked, *([Command(CommandKind.ABORT)] if requests.new() or screen.failed_anew() else [])]
 
-        outcome = run_simulated(spec, speed, lambda progress: None, commands)
+        created = datetime.now(UTC).isoformat(timespec="microseconds")
+        outcome = run_simulated(spec, speed, lambda progress: None, commands, created=created)
         screen.tell(read_run(spec.recording).events)
     return outcome
 
