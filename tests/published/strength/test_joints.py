@@ -1,10 +1,10 @@
 """Pinned and bolted joints against published figures: KT-6 to KT-9 and LUG-3 to LUG-9.
 
-T: read in the source, T2: in a quotation, R: recomputed, M: attribution from memory. Not covered, because the check of
-a root computes nothing like it: LUG-4 (thickness and edges of a pin plate, from the yield strength of steel: counts on
-steel's flow round the hole, which a print or a moulding does not have), LUG-5 (contact of a steel pin in steel that is
-to be replaced in service), LUG-6b (bearing strength of steel by EN 1993-1-8, factors of tests on steel; the least
-distances behind it are kept, the strength is the material's own).
+T: read in the source, T2: in a quotation, R: recomputed, M: attribution from memory. Not covered, because the check
+of a root computes nothing like it: LUG-4 (thickness and edges of a pin plate, from the yield strength of steel: it
+counts on steel's flow round the hole, which a print or a moulding does not have), LUG-5 (contact of a pin that is to be
+replaced in service, of steel in steel; both moduli in it are the pin's), LUG-6b (bearing strength of steel by
+EN 1993-1-8: factors of tests on steel; the least distances behind it are kept, the strength is the material's own).
 """
 
 from __future__ import annotations
