@@ -7,9 +7,9 @@ window. "Pin low": the last pulse that was no safe one has ended, over the trial
 "Safe pulse out": the first whole safe pulse has ended. The frame alone costs 0.5 ms shortest gap + 1.0 ms safe pulse.
 
 A board is brought to turning once. From there it runs on, and at each of many moments the process is forked: the child
-lets a random time of up to PHASE_S pass, provokes the cause and tells what came of it, so that the phases of pulses, loop,
-stream, samples and host are all random against each other. After M minutes a row ends with the trials it has; the
-table says how many they were. Needs a system that forks.
+lets a random time of up to PHASE_S pass, provokes the cause and tells what came of it, so that the phases of pulses,
+loop, stream, samples and host are all random against each other. After M minutes a row ends with the trials it has;
+the table says how many they were. Needs a system that forks.
 """
 
 from __future__ import annotations
