@@ -42,6 +42,7 @@ OTHER = {
     "limits.throttle_headroom_pct": 60.0,
     "tach.rest_ms": 900,
     "throttle.safe_us": 990.0,
+    "throttle.rate_hz": 200,
     "throttle.max_us": 1850.0,
     "throttle.min_us": 1150.0,
     "limits.supply_v": 4.5,
