@@ -23,7 +23,7 @@ BY_THE_HOST_S = 3.0  # late for a second, and surely so; then the abort
 
 @dataclass(frozen=True)
 class Fault:
-    """A fault by name, whom it strikes, what is expected: exit status, words, and how soon the device cuts, if at all.
+    """A fault by name, whom it strikes, what is expected: exit status, the file's ending, words, and how soon it cuts.
 
     Status 2: nothing is ever armed.
     """
@@ -31,6 +31,7 @@ class Fault:
     name: str
     target: str
     status: int
+    ending: str
     words: str
     cut_s: float = AT_ONCE_S
 
@@ -43,23 +44,22 @@ class Fault:
 ABORTED = "aborted: operator abort$"
 RECORDED = "the device was heard again and recorded to rest"
 FAULTS = (
-    Fault("TERM", "group", 3, ABORTED),
-    Fault("HUP", "group", 3, ABORTED),
-    Fault("INT", "group", 3, ABORTED),
-    Fault("KILL", "surface", -9, "^$"),
-    Fault("KILL", "session", 1, f"failed: the session's process died; {RECORDED}"),
-    Fault("STOP", "session", 1, f"failed: the session hung for 2 s and was ended; .*{RECORDED}, .* of it are missing"),
-    Fault("KILL", "recorder", 3, "host rule; .* died; another one goes on in .*run-continued.h5$", BY_THE_HOST_S),
-    Fault("STOP", "recorder", 3, "host rule; the recorder is .* s behind, more than 1 s$", BY_THE_HOST_S),
-    Fault("vanish and return", "cable", 3, f"link lost: .*port vanished.*{RECORDED}, .* s of it are missing$"),
+    Fault("TERM", "group", 3, "aborted", ABORTED),
+    Fault("HUP", "group", 3, "aborted", ABORTED),
+    Fault("INT", "group", 3, "aborted", ABORTED),
+    Fault("KILL", "surface", -9, "tripped", "^$"),
+    Fault("KILL", "session", 1, "failed", f"failed: the session's process died; {RECORDED}"),
     Fault(
-        "full in mid-run", "disk", 3,
-        r"host rule; the recording failed: .*cannot be written any more \(file too large\)$", BY_THE_HOST_S,
+        "STOP", "session", 1, "failed", f"the session hung for 2 s and was ended; .*{RECORDED}, .* of it are missing"
     ),
-    Fault("full before", "disk", 2, "refused: .*cannot be written"),
-    Fault("no place", "/proc/run.h5", 2, r"refused: /proc/run.h5: cannot be written \(.+\)$"),
-    Fault("no place", "/sys/run.h5", 2, r"refused: /sys/run.h5: cannot be written \(.+\)$"),
-)  # fmt: skip
+    Fault("KILL", "recorder", 3, "tripped", "died; another one goes on in .*run-continued.h5$", BY_THE_HOST_S),
+    Fault("STOP", "recorder", 3, "tripped", "host rule; the recorder is .* s behind, more than 1 s$", BY_THE_HOST_S),
+    Fault("vanish and return", "cable", 3, "link lost", f"port vanished.*{RECORDED}, .* s of it are missing$"),
+    Fault("full in mid-run", "disk", 3, "", r"recording failed: .*any more \(file too large\)$", BY_THE_HOST_S),
+    Fault("full before", "disk", 2, "", "refused: .*cannot be written"),
+    Fault("no place", "/proc/run.h5", 2, "", r"refused: /proc/run.h5: cannot be written \(.+\)$"),
+    Fault("no place", "/sys/run.h5", 2, "", r"refused: /sys/run.h5: cannot be written \(.+\)$"),
+)
 
 
 def attempt(fault: Fault, phase: str, folder: Path) -> tuple[str, float]:
@@ -109,6 +109,8 @@ def judged(run: FaultRun, fault: Fault) -> tuple[str, float]:
     cut_s = run.cut_s()
     if not cut_s <= fault.cut_s:
         wrong.append(f"cut after {cut_s:.2f} s")
+    if found.ending != fault.ending:
+        wrong.append(f"ending {found.ending!r} in the file")
     lost_s = max(found.fault_s - found.last_s, 0.0)
     if lost_s > LOST_S:
         wrong.append(f"{lost_s:.2f} s lost")
