@@ -7,8 +7,10 @@ exit status is that of the fault, one line of complaint says what it was, and wh
 from __future__ import annotations
 
 import math
+import os
 import re
 import signal
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +18,7 @@ from fault_run import HEARTBEAT_MS, FaultRun, quick_rig_text
 
 LOST_S = 1.0  # of evidence that a fault may cost
 DEVICE_GONE_S = 0.4
+SUSPENDED_S = 3.0
 NO_TRY = "ended before its fault"
 AT_ONCE_S = HEARTBEAT_MS / 1e3 + 0.2  # and what a busy computer adds
 BY_THE_HOST_S = 3.0  # late for a second, and surely so; then the abort
@@ -43,10 +46,12 @@ class Fault:
 
 ABORTED = "aborted: operator abort$"
 RECORDED = "the device was heard again and recorded to rest"
+SUSPENDED = r"the computer \(it did not run the session\)"
 FAULTS = (
     Fault("TERM", "group", 3, "aborted", ABORTED),
     Fault("HUP", "group", 3, "aborted", ABORTED),
     Fault("INT", "group", 3, "aborted", ABORTED),
+    Fault("STOP", "group", 3, "tripped", rf"heartbeat lost; late: {SUSPENDED} by (2[89]|3\d)\d\d ms"),
     Fault("KILL", "surface", -9, "tripped", "^$"),
     Fault("KILL", "session", 1, "failed", f"failed: the session's process died; {RECORDED}"),
     Fault(
@@ -90,6 +95,9 @@ def strike(run: FaultRun, fault: Fault) -> bool:
         run.fill_disk()
     else:
         run.strike(fault.target, getattr(signal, f"SIG{fault.name}"))
+    if fault.title == "group STOP":  # a computer that sleeps, and wakes up
+        time.sleep(SUSPENDED_S)
+        os.killpg(run.spin.pid, signal.SIGCONT)
     run.finish()
     return True
 

@@ -47,6 +47,7 @@ from whirlbench.session.plan import Controls, Plan, PlanRun, SetPoints, Situatio
 
 # No sample for so long: the link is lost. A boot loader after a restart is silent for two (from memory).
 SILENCE_S = 4.0
+ASLEEP_S = 0.5  # between two steps: the computer was suspended, or as good as that
 OUT_OF_RANGE = (Result.BAD_VALUE, Result.ABOVE_OVERSPEED)
 COUNTERS_S = 1.0
 COAST_LEAST_S = 3.0  # recorded after a trip even when the tach says "at rest": the tach may be what failed
@@ -120,9 +121,11 @@ class Engine:
         """
         if self._outcome is not None:
             return Actions(outcome=self._outcome)
-        self.now_s = now_s
         if self._phase_since_s is None:
             self._phase_since_s = now_s
+        elif self._heard_at_s is not None and now_s - self.now_s > ASLEEP_S:
+            self._heard_at_s += now_s - self.now_s  # nobody listened: that is no silence of the device
+        self.now_s = now_s
         self.keeper.turn(now_s)
         heard = self._listen(data)
         self._judge(heard)
