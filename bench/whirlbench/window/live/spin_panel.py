@@ -176,7 +176,7 @@ class SpinPanel(QtWidgets.QWidget):
             return ""
         self.begun = False
         armed = outcome.ending is not Ending.REFUSED
-        return self.fitted.finish(self.recording, self.check_list.operator.words(), armed)
+        return self.fitted.finish(self.recording, self.check_list.operator.words(), armed).text
 
     def against(self) -> str:
         """Why nothing may be armed: the gate's objections, or what the log did not take; empty when nothing is."""

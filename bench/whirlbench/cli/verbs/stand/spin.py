@@ -98,7 +98,8 @@ def _named(operator: str, yes: bool) -> str:
 
 def _enter_run(fitted: FittedSet, recording: Path, operator: str, outcome: Outcome, ask: bool) -> None:
     """The run into the log, and what the operator finds when looking at the blades after it."""
-    tell(fitted.finish(recording, operator, armed=outcome.ending is not Ending.REFUSED))
+    entered = fitted.finish(recording, operator, armed=outcome.ending is not Ending.REFUSED)
+    tell(entered.text, err=not entered.done)
     if ask and outcome.ending is not Ending.REFUSED and sys.stdin.isatty():
         question = "Inspection after the run: what did you look at and find? (empty: not inspected)"
         found = click.prompt(question, default="", show_default=False).strip()
