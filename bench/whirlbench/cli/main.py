@@ -31,6 +31,8 @@ ROOMS = {
         "rehearse": "The whole job on a simulated stand, with no display.",
         "ports": "Serial ports, with what is plugged in.",
         "calibrate": "A channel fitted from known points and written into the rig.",
+        "travel": "The ends of the pitch servo, found without stalling it.",
+        "trial": "Each trip provoked in turn with the propeller off, and kept as proof.",
         "spin": "A supervised run by a plan, without the window.",
         "window": "The desktop window: replay a recording, or run a stand.",
     },

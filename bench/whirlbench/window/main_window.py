@@ -13,6 +13,7 @@ from whirlbench.rig.description import Rig
 from whirlbench.session.engine import CommandKind, Ending, Outcome
 from whirlbench.session.plan import FittedSet, Plan
 from whirlbench.session.process import SessionHandle
+from whirlbench.window.calibration.calibration_page import CalibrationPage
 from whirlbench.window.drawing.strips import Replay
 from whirlbench.window.live.abort_bar import AbortBar
 from whirlbench.window.live.bridge import Bridge
@@ -167,7 +168,7 @@ class MainWindow(QtWidgets.QMainWindow):
         if bridge is not None:
             bridge.close()
         for page in (self.pages.widget(row) for row in range(self.pages.count())):
-            if isinstance(page, AnalysisPage):
+            if isinstance(page, AnalysisPage | CalibrationPage):
                 page.close_work()
         for index in range(self.pages.count()):
             self.pages.widget(index).close()

@@ -1,4 +1,4 @@
-"""The gate in the engine and the check-list before it: nothing is armed with an uncleared blade set, nothing asks for more than it is permitted."""
+"""The gate in the engine, and the check-list before it: no uncleared set is armed with, no request goes beyond it."""
 
 from __future__ import annotations
 
@@ -7,7 +7,9 @@ from dataclasses import replace
 import pytest
 from cleared_set import cleared
 
-from whirlbench.log import State
+from whirlbench.log import Proof, State, TripTrial, protection
+from whirlbench.log.proofs import standing_of_proofs
+from whirlbench.rig.description import with_limits
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.engine import Command, CommandKind, Ending, Phase, check_list
 
@@ -160,7 +162,27 @@ def test_identity_torque_second_cut_proof_and_own_lines():
     rig = parse_rig(text.replace("[propeller]\n", "[propeller]\nfastener_torque_n_m = 2.5\n"))
     lines = check_list(rig)
 
-    assert lines[0].startswith("The trips: never proved")
+    assert "never proved: run `whirlbench trial`" in lines[0]
     assert "moulded" in lines[1] and "2.5 N m" in lines[2] and lines[-1] == "Dog indoors."
     assert any("Second cut tried" in line and line.endswith("contactor.") for line in lines)
-    assert "tried last week" in check_list(rig, "tried last week")[0]
+
+
+@pytest.mark.parametrize(
+    ("trials", "changed", "first"),
+    [
+        ([TripTrial("overspeed", "a card", True)], False, "trips last proved 2026-05-01 10:00 UTC"),
+        ([TripTrial("overspeed", "a card", False)], False, "Caution: the trip overspeed did not come"),
+        ([TripTrial("overspeed", "a card", None)], False, "Caution: the trip overspeed was not tried"),
+        (
+            [TripTrial("overspeed", "a card", True)],
+            True,
+            "Caution: limits.overspeed_rpm was 5000, is 6000: never proved",
+        ),
+    ],
+)
+def test_the_check_list_begins_with_what_is_not_proved_of_the_trips(trials, changed, first):
+    rig = parse_rig(example_rig_text())
+    protected = protection(with_limits(rig, overspeed_rpm=5000.0) if changed else rig)
+    proof = Proof(rig.name, "board", protected, tuple(trials), at="2026-05-01T10:00:00+00:00")
+
+    assert check_list(rig, standing_of_proofs([proof], rig))[0].startswith(first)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from whirlbench.errors import BenchError, LogError
-from whirlbench.log import EntryKind, SetLog, default_path, run_use, standing
+from whirlbench.log import EntryKind, ProofStanding, SetLog, default_path, proof_standing, run_use, standing
 from whirlbench.log.store import LONGEST_TEXT
 from whirlbench.rig.description import Rig
 from whirlbench.session.plan.clearance import Clearance, Override, objections
@@ -56,6 +56,13 @@ class FittedSet:
         with self._log() as log:
             found = standing(log.entries(self.name), self.rig, self.name)
         return Clearance(self.name, self.permitted_rpm, found, self.not_judged, override)
+
+    def proof(self) -> ProofStanding:
+        """When the trips of this stand were last proved, and what has changed since."""
+        if not self.name:
+            return ProofStanding(None)
+        with self._log() as log:
+            return proof_standing(log, self.rig)
 
     def enter(self, kind: EntryKind, text: str, operator: str) -> str:
         """Adds an entry; returns it in one line for the surface."""

@@ -62,7 +62,7 @@ class SpinPanel(QtWidgets.QWidget):
         self.note.returnPressed.connect(self._send_note)
         self.trail = LiveTrail(session.view)
         self.chain = StateChain()
-        self.check_list = CheckListCard(check_list(rig))
+        self.check_list = CheckListCard(check_list(rig) if fitted is None else check_list(rig, fitted.proof()))
         self._was_armed = False
         self.strips = StripStack(STRIPS, "seconds ago")
         self.margin_panel = MarginPanel()
