@@ -11,8 +11,8 @@ UNPROVED = ProofStanding(None)
 def check_list(rig: Rig, proof: ProofStanding = UNPROVED) -> tuple[str, ...]:
     """What has to be true before anything turns; the program can see none of it. The rig's own lines come last.
 
-    ``proof`` says when the trips were last provoked on this stand; what of them is not proved as it stands now has a line
-    of its own, first of all.
+    ``proof`` says when the trips were last provoked on this stand; what of them is not proved as it stands now has a
+    line of its own, first of all.
     """
     isolator = rig.stand.isolator or "the isolating switch"
     guard = rig.stand.guard or "the guard"
