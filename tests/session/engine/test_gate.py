@@ -132,6 +132,16 @@ def test_a_request_by_hand_above_the_permitted_speed_is_refused(make_bench, rig_
     assert bench.engine.set_points.request_rpm == 3000.0
 
 
+def test_a_pulse_that_asks_a_governing_speed_controller_for_too_much_is_refused(make_bench, rig_text):
+    governs = rig_text.replace("governs = false", "governs = true")
+    bench = make_bench("", governs, keep_open=True, clearance=replace(cleared(governs), permitted_rpm=3000.0))
+    bench.engine.phase = Phase.RUNNING
+    bench.engine._obey([Command(CommandKind.THROTTLE, 1400.0)])
+    assert "request_rpm of this pulse 3187.5 is outside 0 to 3000" in bench.engine.message
+    bench.engine._obey([Command(CommandKind.THROTTLE, 1360.0)])
+    assert bench.engine.set_points.throttle_us == 1360.0
+
+
 def test_whatever_set_a_request_above_the_permitted_speed_the_power_is_cut(make_bench, rig_text):
     bench = running_by_hand(make_bench, rig_text, cleared(rig_text))
     bench.engine.clearance = replace(bench.engine.clearance, permitted_rpm=3000.0)
