@@ -11,6 +11,7 @@ import sys
 import time
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "session"))
 from cleared_set import cleared
 
 from whirlbench.session.process import SessionSpec, WillingOperator, start

@@ -388,6 +388,8 @@ class Engine:
             points.request_rpm = command.value
         elif command.kind is CommandKind.THROTTLE:
             _within("throttle_us", command.value, throttle.safe_us, throttle.max_us)
+            asked_rpm = self.controls.asked_rpm(command.value)
+            _within("request_rpm of this pulse", asked_rpm, 0.0, greatest_permitted_rpm(self.clearance))
             points.throttle_us = command.value
             points.request_rpm = 0.0 if points.request_rpm else points.request_rpm
         else:
@@ -567,7 +569,8 @@ class Engine:
 
     def _check_request(self) -> None:
         """Last before the wire: no hand and no plan asks for more than the fitted set is permitted."""
-        asked_rpm, most_rpm = self.set_points.request_rpm or 0.0, greatest_permitted_rpm(self.clearance)
+        points, most_rpm = self.set_points, greatest_permitted_rpm(self.clearance)
+        asked_rpm = max(points.request_rpm or 0.0, self.controls.asked_rpm(points.throttle_us))
         if asked_rpm > most_rpm:
             self._stop(f"a request of {asked_rpm:.0f} rpm is above the permitted {most_rpm:.0f} rpm of the blade set")
 
