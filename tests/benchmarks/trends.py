@@ -118,7 +118,10 @@ def failures() -> None:
             rng = np.random.default_rng(900 + seed)
             schedule = Schedule((SetPoint(2.0, throttle_us=1500.0, pitch_deg=8.0, ramp_s=2.0),), 60.0)
             settings = healthy_stand(rng)
-            lead(f"{name}, stand {seed}", simulate_run(settings, schedule, rng, (fault,), 100.0, 1600.0, ("ay_g", "az_g")))
+            lead(
+                f"{name}, stand {seed}",
+                simulate_run(settings, schedule, rng, (fault,), 100.0, 1600.0, ("ay_g", "az_g")),
+            )
 
 
 if __name__ == "__main__":

@@ -376,7 +376,7 @@ class Limits(Section, frozen=True):
     hunting_pct: Annotated[
         TrendPct,
         key(
-            "Trend: how far the speed may swing by itself, peak, 0.5 to 8 Hz, while no command moves.",
+            "Trend: how far the speed may swing by itself, peak, 0.5 to 4 Hz, while no command moves.",
             "%",
             Watch(
                 Ring.HOST,
@@ -386,7 +386,7 @@ class Limits(Section, frozen=True):
                 caution="the speed is hunting: gains too high, or play in the pitch linkage",
             ),
         ),
-    ] = 2.0
+    ] = 1.0
     sag_pct: Annotated[
         TrendPct,
         key(

@@ -8,6 +8,10 @@ from typing import Protocol
 
 import numpy as np
 
+from whirlbench.rig.limits import TRENDS, caution_words
+
+TREND_KEYS = frozenset(trend.key for trend in TRENDS)
+
 
 def _none() -> np.ndarray:
     return np.empty(0)
@@ -47,6 +51,8 @@ class Trip:
 
     def text(self) -> str:
         """One line for events and screens."""
+        if self.rule in TREND_KEYS:
+            return caution_words(self.rule, self.value, self.limit)
         return f"{self.rule} {self.value:.5g}, limit {self.limit:.5g}"
 
 

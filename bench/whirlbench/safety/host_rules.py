@@ -274,7 +274,9 @@ def host_rules(rig: Rig, speed_from_tach: bool = True) -> tuple[Rule, ...]:
 def trend_rules(rig: Rig, trips: bool = False) -> tuple[Rule, ...]:
     """The trends that caution, or those that ``rig`` makes ``trips``."""
     chosen = [trend for trend in TRENDS if (trend.key in rig.limits.trend_trips) == trips]
-    return tuple(TREND_RULES[trend.watch.rule](trend.key, float(trend.value(rig.limits) or 0.0), rig) for trend in chosen)
+    return tuple(
+        TREND_RULES[trend.watch.rule](trend.key, float(trend.value(rig.limits) or 0.0), rig) for trend in chosen
+    )
 
 
 def live_rules(rig: Rig) -> tuple[Rule, ...]:

@@ -14,7 +14,7 @@ FRAME_S = 0.5
 SETTLED_FRAMES = 6  # after a command moved: rotor, air and load cell have answered within 3 s; our choice
 SAME_COMMAND = 3.0  # us or rpm: rounding, and no move of a lever
 LEAST_RPM = 300.0  # below, the rotor comes from rest or goes to it
-LEAST_SAMPLES = 3
+LEAST_SAMPLES = 4
 COMMANDS = ("throttle_us", "servo_us", "speed_request_rpm")
 
 

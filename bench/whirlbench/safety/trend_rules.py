@@ -32,15 +32,16 @@ OWN_CURRENT = Sameness(same_rpm=math.inf, same_command=6.0, per_rpm=0.9, per_pit
 LEAST_TURNS = 3
 SAME_TURN = 1.25  # longest over shortest turn of a frame in which the angle is believed
 LEAST_SAMPLES_PER_TURN = 8
-HUNTING_FRAMES = 12  # 6 s
-HUNTING_HZ = (0.5, 8.0)  # slower swings are gusts and a pack that tires
-HUNTING_RATE_HZ = 32.0
+HUNTING_FRAMES = 6  # 3 s: slower swings are gusts and a pack that tires
+HUNTING_PARTS = 4  # of a frame
+BENT_LINE = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, HUNTING_FRAMES * HUNTING_PARTS), 3))[0]
 
 
-class _Trend:
+class Trend:
     """Common to all trends: the latest finding in % (NaN: not judged), and when it fires."""
 
     name = ""
+    confirm_frames = CONFIRM_FRAMES
 
     def __init__(self, name: str, limit_pct: float, rig: Rig, channels: tuple[str, ...]) -> None:
         self.name, self.limit = name, limit_pct
@@ -72,13 +73,13 @@ class _Trend:
         self._beyond = self._beyond + 1 if value > self.limit else 0
         if value < BACK_SHARE * self.limit:
             self._fired = False
-        if self._beyond < CONFIRM_FRAMES or self._fired:
+        if self._beyond < self.confirm_frames or self._fired:
             return None
         self._fired = True
         return Trip(self.name, at_s, value, self.limit)
 
 
-class FirstOrderRule(_Trend):
+class FirstOrderRule(Trend):
     """Fires when the 1P vector, all axes together, leaves what this run learned at this speed and blade angle.
 
     The vector is taken over whole turns between marks of the tach, so that neither gravity nor other orders leak in.
@@ -168,7 +169,7 @@ def _without_gap(time_s: np.ndarray, marks_s: np.ndarray) -> bool:
     return bool(steps_s.max() < 2.5 * np.median(steps_s))
 
 
-class OwnLoadRule(_Trend):
+class OwnLoadRule(Trend):
     """Fires when a load leaves its own model at this speed and blade angle, upwards or downwards.
 
     ``coefficient`` makes of a frame a number that speed alone hardly changes; NaN where it cannot.
@@ -210,8 +211,10 @@ def power_coefficient(frame: Frame) -> float:
     return float((frame.slow["current_a"] * frame.slow["voltage_v"]).mean() / (frame.slow["rpm"] ** 3).mean())
 
 
-class HuntingRule(_Trend):
-    """Fires when the speed swings by itself: peak of all that swings between 0.5 and 8 Hz, in % of the speed."""
+class HuntingRule(Trend):
+    """Fires when the speed swings by itself: peak of what swings at 0.5 to 4 Hz, in % of the speed."""
+
+    confirm_frames = 1  # of three seconds each: a governor that hunts may double its swing twice in a second
 
     def __init__(self, name: str, limit_pct: float, rig: Rig) -> None:
         super().__init__(name, limit_pct, rig, ())
@@ -229,23 +232,17 @@ class HuntingRule(_Trend):
         return self._swing_pct() if len(self._kept) == HUNTING_FRAMES else math.nan
 
     def _swing_pct(self) -> float:
-        time_s = np.concatenate([frame.time_s for frame in self._kept])
-        rpm = np.concatenate([frame.slow["rpm"] for frame in self._kept])
-        if np.diff(time_s).max() > FRAME_S / 2:
-            return math.nan
-        count = round(HUNTING_FRAMES * FRAME_S * HUNTING_RATE_HZ)
-        even_s = self._kept[0].from_s + (np.arange(count) + 0.5) / HUNTING_RATE_HZ
-        speed = np.interp(even_s, time_s, rpm)
-        place = np.linspace(-1.0, 1.0, count)
-        left = (speed - speed.mean() - place * (place @ speed) / (place @ place)) * np.hanning(count)
-        power = np.abs(np.fft.rfft(left)) ** 2
-        hz = np.fft.rfftfreq(count, 1.0 / HUNTING_RATE_HZ)
-        swing = power[(hz >= HUNTING_HZ[0]) & (hz <= HUNTING_HZ[1])].sum()
-        # Parseval: mean square of the windowed swing over that of the window, 3/8; a sine's peak is sqrt(2) of its rms.
-        return 100.0 * math.sqrt(2.0 * 2.0 * swing / count**2 / 0.375) / float(speed.mean())
+        """Peak of a sine with the mean square of what a bent line through the speed leaves over.
+
+        Medians of an eighth of a second: one missed tach pulse must not pass for a swing.
+        """
+        parts = (part for frame in self._kept for part in np.array_split(frame.slow["rpm"], HUNTING_PARTS))
+        speed = np.array([np.median(part) for part in parts])
+        left = speed - BENT_LINE @ (BENT_LINE.T @ speed)
+        return 100.0 * math.sqrt(2.0 * float(left @ left) / len(left)) / float(speed.mean())
 
 
-class PackSagRule(_Trend):
+class PackSagRule(Trend):
     """Fires when the pack gives so much less under load than it gave at rest in this run, before it was driven."""
 
     def __init__(self, name: str, limit_pct: float, rig: Rig) -> None:
