@@ -21,7 +21,7 @@ ENDS = {"current_a": ADC_ENDS, "voltage_v": ADC_ENDS, "thrust_n": LOAD_CELL_ENDS
 
 
 def check_watched(rig: Rig) -> None:
-    """RigError when a limit, or a trend that trips, is set on a channel that has no calibration: it could never trip in a live run."""
+    """RigError when a limit, or a trend that is a trip, watches a channel without calibration: it could never trip."""
     tripping = (trend for trend in TRENDS if trend.key in rig.limits.trend_trips)
     for limit in (*WITH_RULE, *tripping):
         missing = [name for name in limit.watch.channels if name in ENDS and name not in rig.calibration]

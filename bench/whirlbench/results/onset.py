@@ -273,9 +273,7 @@ class Moment:
 def moments(study: OnsetStudy) -> tuple[Moment, ...]:
     """Everything to jump to, in order of time: recorded events, onset, caution, failure and back-tested trips."""
     onset, failure = study.report.onset, study.report.failure
-    found = [
-        Moment(event.time_s, event.kind, spoken(f"{event.name} {event.detail}").strip()) for event in study.run.events
-    ]
+    found = [Moment(event.time_s, event.kind, _event_words(event)) for event in study.run.events]
     found += [
         Moment(trip.at_s, "trip", f"{label(trip.rule)} would have tripped")
         for trip in (study.test.trips if study.test else ())
@@ -292,6 +290,12 @@ def moments(study: OnsetStudy) -> tuple[Moment, ...]:
     if failure is not None:
         found.append(Moment(failure.at_s, "failure", _failure_words(failure)))
     return tuple(sorted(found, key=lambda moment: moment.at_s))
+
+
+def _event_words(event: Event) -> str:
+    """A caution says in its detail what it found."""
+    said = event.detail if event.kind == "caution" else f"{event.name} {event.detail}"
+    return spoken(said).strip()
 
 
 def run_span(run: Run) -> Span:

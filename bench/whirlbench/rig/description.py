@@ -350,6 +350,6 @@ def servo_ends(rig: Rig) -> tuple[int, int]:
     return least_servo_us(rig.pitch.min_us, rig.pitch.table), greatest_servo_us(rig.pitch.max_us, rig.pitch.table)
 
 
-def with_limits(rig: Rig, **values: float | None) -> Rig:
+def with_limits(rig: Rig, **values: float | tuple[str, ...] | None) -> Rig:
     """The same rig with keys of [limits] replaced, unchecked; None: not applied."""
     return msgspec.structs.replace(rig, limits=msgspec.structs.replace(rig.limits, **values))

@@ -334,14 +334,14 @@ class Limits(Section, frozen=True):
     drift_1p_pct: Annotated[
         TrendPct,
         key(
-            "Trend: how far the 1P vector may leave what the run learned at this speed and blade angle, as a share of it.",
+            "Trend: how far the 1P vector may leave what the run learned at this speed and blade angle.",
             "%",
             Watch(
                 Ring.HOST,
                 "1P drift",
                 channels=("vibration_g_rms", "rpm", "throttle_us"),
                 rule="own 1P band",
-                caution="the 1P vector left its own band: a crack, a blade that moved in its grip, a weight that shifted",
+                caution="the 1P vector left its own band: a crack, a blade that moved, a weight that shifted",
             ),
         ),
     ] = 40.0
@@ -355,7 +355,7 @@ class Limits(Section, frozen=True):
                 "thrust drift",
                 channels=("thrust_n", "rpm", "throttle_us"),
                 rule="own thrust",
-                caution="thrust left its own model: blades that turn in the hub, a loose pitch link, a load cell that slips",
+                caution="thrust left its own model: a loose pitch link, a blade that turned, a load cell that slips",
             ),
         ),
     ] = 12.0

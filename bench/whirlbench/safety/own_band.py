@@ -98,7 +98,8 @@ class OwnBand:
         expected = point.level * max(1.0 + rule.pitch_slope * pitch, 0.0)
         size = max(float(np.linalg.norm(expected)), self._floor, 1e-12)
         away = float(np.linalg.norm(np.mean(self._recent, axis=0) - expected))
-        return granted, max(0.0, (away - SCATTERS * point.scatter) / size - granted)
+        beyond = (away - SCATTERS * point.scatter) / size - granted
+        return granted, float(np.maximum(beyond, 0.0))  # which keeps NaN, as max does not
 
     def _learn(self, place: OperatingPoint, value: np.ndarray) -> None:
         here = next((point for point in self._points if self._same(point.place, place)), None)

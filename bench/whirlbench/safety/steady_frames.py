@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -20,13 +22,14 @@ COMMANDS = ("throttle_us", "servo_us", "speed_request_rpm")
 
 @dataclass(frozen=True)
 class Frame:
-    """Samples with ``number * FRAME_S <= time < (number + 1) * FRAME_S``; a channel that is absent is NaN throughout.
+    """Samples with ``from_s <= time < to_s``, number by number; a channel that is absent is NaN throughout.
 
     ``steady``: turning and driven, and no command has moved for a while. ``command`` is the lever that holds the speed:
     the speed asked of a governor, else the throttle pulse; and the servo pulse, unless a governor moves it.
     """
 
     number: int
+    from_s: float
     time_s: np.ndarray
     slow: dict[str, np.ndarray]
     steady: bool
@@ -34,14 +37,9 @@ class Frame:
     command: tuple[float, float]
 
     @property
-    def from_s(self) -> float:
-        """When the frame begins."""
-        return self.number * FRAME_S
-
-    @property
     def to_s(self) -> float:
         """When the frame ends, and its finding is known."""
-        return (self.number + 1) * FRAME_S
+        return self.from_s + FRAME_S
 
     def mean(self, name: str) -> float:
         """Mean of a channel; NaN where a sample is missing."""
@@ -49,9 +47,14 @@ class Frame:
 
 
 class SteadyFrames:
-    """Cuts a stream into frames at fixed times, so that batches of any size give the same ones."""
+    """Cuts a stream into frames at fixed times, so that batches of any size give the same ones.
 
-    def __init__(self, rig: Rig, names: tuple[str, ...]) -> None:
+    Frames end ``phase`` (0 to 1) of a frame after the whole half seconds: trends of different phases never have work
+    in one turn of the decision loop.
+    """
+
+    def __init__(self, rig: Rig, names: tuple[str, ...], phase: float = 0.0) -> None:
+        self._phase = phase
         self._names = tuple(dict.fromkeys(("rpm", *COMMANDS, *names)))
         self._governs_pitch = rig.governor.mode == "pitch" and not rig.speed_controller.governs
         self._safe_us = rig.throttle.safe_us
@@ -71,24 +74,27 @@ class SteadyFrames:
         if not len(time_s):
             return
         self._parts.append((time_s, {name: batch.slow[name] for name in self._names if name in batch.slow}))
-        last = _number(time_s[-1])
+        last = self._place(float(time_s[-1]))
         if self._number is None:
-            self._number = _number(time_s[0])
+            self._number = self._place(float(time_s[0]))
         if last > self._number:
             yield from self._completed(last)
+
+    def _place(self, time_s: float) -> int:
+        return math.floor(time_s / FRAME_S - self._phase)
 
     def _completed(self, last: int) -> Iterator[Frame]:
         time_s = np.concatenate([part[0] for part in self._parts])
         slow = {name: np.concatenate([_column(part, name) for part in self._parts]) for name in self._names}
-        numbers = np.floor(time_s / FRAME_S).astype(int)
+        numbers = np.floor(time_s / FRAME_S - self._phase).astype(int)
         borders = np.append(np.flatnonzero(np.diff(numbers, prepend=numbers[0] - 1)), len(numbers))
         rest = slice(int(borders[-2]), len(numbers))
         self._parts = [(time_s[rest], {name: column[rest] for name, column in slow.items()})]
         self._number = last
-        for first, end in zip(borders[:-2], borders[1:-1], strict=True):
+        for first, end in pairwise(borders[:-1]):
             number = int(numbers[first])
             if number != self._done + 1:
-                self._settled = 0  # nobody saw what the levers did in between
+                self._command = None  # nobody saw what the levers did in between
             self._done = number
             yield self._frame(number, time_s[first:end], {name: column[first:end] for name, column in slow.items()})
 
@@ -107,7 +113,7 @@ class SteadyFrames:
         steady = driven and turning and self._settled >= SETTLED_FRAMES and len(time_s) >= LEAST_SAMPLES
         assert self._command is not None
         lever, servo = self._command.tolist()
-        return Frame(number, time_s, slow, steady, driven, (lever, servo))
+        return Frame(number, (number + self._phase) * FRAME_S, time_s, slow, steady, driven, (lever, servo))
 
     def _levers(self, slow: dict[str, np.ndarray]) -> np.ndarray:
         """What an operator or a plan moves, ``(2, n)``: what a governor moves by itself is no command.
@@ -118,10 +124,6 @@ class SteadyFrames:
         asked = request > 0.0
         lever = np.where(asked, request, slow["throttle_us"])
         return np.stack([lever, np.where(asked, 0.0, servo) if self._governs_pitch else servo])
-
-
-def _number(time_s: float) -> int:
-    return int(np.floor(time_s / FRAME_S))
 
 
 def _column(part: tuple[np.ndarray, dict[str, np.ndarray]], name: str) -> np.ndarray:

@@ -16,7 +16,7 @@ import numpy as np
 from whirlbench.rig.description import Rig
 from whirlbench.safety.batch import Batch, Rule, Trip, VibrationBlock
 from whirlbench.safety.own_band import OperatingPoint, OwnBand, Sameness
-from whirlbench.safety.steady_frames import FRAME_S, Frame, SteadyFrames
+from whirlbench.safety.steady_frames import Frame, SteadyFrames
 
 CONFIRM_FRAMES = 2  # in a row beyond the limit: a lone frame is a knock
 BACK_SHARE = 0.8  # of the limit, below which a trend has to come before it fires anew
@@ -41,11 +41,12 @@ class Trend:
     """Common to all trends: the latest finding in % (NaN: not judged), and when it fires."""
 
     name = ""
+    phase = 0.0  # of its frames: each trend has another
     confirm_frames = CONFIRM_FRAMES
 
     def __init__(self, name: str, limit_pct: float, rig: Rig, channels: tuple[str, ...]) -> None:
         self.name, self.limit = name, limit_pct
-        self._frames = SteadyFrames(rig, channels)
+        self._frames = SteadyFrames(rig, channels, self.phase)
         self.reset()
 
     def reset(self) -> None:
@@ -183,7 +184,9 @@ class OwnLoadRule(Trend):
         sameness: Sameness,
         channels: tuple[str, ...],
         coefficient: Callable[[Frame], float],
+        phase: float,
     ) -> None:
+        self.phase = phase
         self._band, self._coefficient = OwnBand(sameness), coefficient
         super().__init__(name, limit_pct, rig, ("pitch_deg", *channels))
 
@@ -214,6 +217,7 @@ def power_coefficient(frame: Frame) -> float:
 class HuntingRule(Trend):
     """Fires when the speed swings by itself: peak of what swings at 0.5 to 4 Hz, in % of the speed."""
 
+    phase = 0.6
     confirm_frames = 1  # of three seconds each: a governor that hunts may double its swing twice in a second
 
     def __init__(self, name: str, limit_pct: float, rig: Rig) -> None:
@@ -222,13 +226,15 @@ class HuntingRule(Trend):
     def reset(self) -> None:
         """Forgets the run."""
         super().reset()
-        self._kept: deque[Frame] = deque(maxlen=HUNTING_FRAMES)
+        self._kept: deque[np.ndarray] = deque(maxlen=HUNTING_FRAMES)
+        self._last = -2
 
     def _find(self, frame: Frame) -> float:
-        if not frame.steady or (self._kept and self._kept[-1].number != frame.number - 1):
+        if not frame.steady or frame.number != self._last + 1:
             self._kept.clear()
+        self._last = frame.number
         if frame.steady:
-            self._kept.append(frame)
+            self._kept.append(np.array([np.median(part) for part in np.array_split(frame.slow["rpm"], HUNTING_PARTS)]))
         return self._swing_pct() if len(self._kept) == HUNTING_FRAMES else math.nan
 
     def _swing_pct(self) -> float:
@@ -236,14 +242,15 @@ class HuntingRule(Trend):
 
         Medians of an eighth of a second: one missed tach pulse must not pass for a swing.
         """
-        parts = (part for frame in self._kept for part in np.array_split(frame.slow["rpm"], HUNTING_PARTS))
-        speed = np.array([np.median(part) for part in parts])
+        speed = np.concatenate(self._kept)
         left = speed - BENT_LINE @ (BENT_LINE.T @ speed)
         return 100.0 * math.sqrt(2.0 * float(left @ left) / len(left)) / float(speed.mean())
 
 
 class PackSagRule(Trend):
     """Fires when the pack gives so much less under load than it gave at rest in this run, before it was driven."""
+
+    phase = 0.8
 
     def __init__(self, name: str, limit_pct: float, rig: Rig) -> None:
         super().__init__(name, limit_pct, rig, ("voltage_v",))
@@ -259,15 +266,16 @@ class PackSagRule(Trend):
             if voltage_v > 0.0 and not self._rest_v >= voltage_v:
                 self._rest_v = voltage_v
             return math.nan
-        return max(0.0, 100.0 * (1.0 - voltage_v / self._rest_v)) if voltage_v > 0.0 else math.nan
+        sag = 1.0 - voltage_v / self._rest_v if voltage_v > 0.0 else math.nan
+        return 100.0 * float(np.maximum(sag, 0.0))  # which keeps NaN, as max does not
 
 
 def _own_thrust(name: str, limit_pct: float, rig: Rig) -> Rule:
-    return OwnLoadRule(name, limit_pct, rig, OWN_THRUST, ("thrust_n",), thrust_coefficient)
+    return OwnLoadRule(name, limit_pct, rig, OWN_THRUST, ("thrust_n",), thrust_coefficient, 0.2)
 
 
 def _own_current(name: str, limit_pct: float, rig: Rig) -> Rule:
-    return OwnLoadRule(name, limit_pct, rig, OWN_CURRENT, ("current_a", "voltage_v"), power_coefficient)
+    return OwnLoadRule(name, limit_pct, rig, OWN_CURRENT, ("current_a", "voltage_v"), power_coefficient, 0.4)
 
 
 # rule of a row in rig.limits -> how it is made for that row's key, its number and the rig
