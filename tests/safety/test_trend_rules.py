@@ -22,13 +22,13 @@ from whirlbench.safety.back_test import back_test
 from whirlbench.safety.host_rules import Batch, VibrationBlock, host_rules, live_rules, trend_rules
 from whirlbench.safety.margins import margins
 from whirlbench.safety.own_band import JUDGED_FRAMES, LEARNED_FRAMES, OperatingPoint, OwnBand, Sameness
-from whirlbench.safety.steady_frames import FRAME_S, SETTLED_FRAMES, SteadyFrames
+from whirlbench.safety.steady_frames import SteadyFrames
 from whirlbench.safety.trend_rules import Trend
 from whirlbench.samples import Run, SlowSamples, TachPulses, VibrationSamples
 
 RIG = Rig()
 RATE_HZ, VIBRATION_HZ, RPM = 100.0, 800.0, 3000.0
-LEARNED_S = (SETTLED_FRAMES + 1 + LEARNED_FRAMES) * FRAME_S  # from the last move of a lever
+CHANNELS = ("rpm", "throttle_us", "servo_us", "pitch_deg", "thrust_n", "current_a", "voltage_v")
 
 
 def run_of(seconds=20.0, rpm=RPM, vector=lambda t: 0.3 + 0.0j, pulses_per_rev=1, **slow):
@@ -213,8 +213,7 @@ def test_a_stream_that_stops_does_not_hold_up_the_frames_of_the_rest():
 
 def slow_of(run, first, last):
     rows = (run.slow.time_s >= first) & (run.slow.time_s < last)
-    return {name: run.slow.channel(name)[rows] for name in ("rpm", "throttle_us", "servo_us", "pitch_deg", "thrust_n",
-                                                            "current_a", "voltage_v")}  # fmt: skip
+    return {name: run.slow.channel(name)[rows] for name in CHANNELS}
 
 
 @pytest.mark.parametrize("batch_s", [0.037, 7.0])
@@ -250,7 +249,7 @@ def test_a_trend_fires_once_until_it_came_back():
     assert math.isnan(rule.value) and not rule._fired and rule.judged_frames == 0
 
 
-# --- caution or trip ------------------------------------------------------------------------------------------------------
+# --- caution or trip --------------------------------------------------------------------------------------------------
 
 
 def test_the_rig_makes_a_trip_of_a_trend():
@@ -301,7 +300,7 @@ def test_margins_show_trends_only_where_they_are_judged():
     assert math.isnan(blank.share) and blank.text() == "no reading / 1 %"
 
 
-# --- own band --------------------------------------------------------------------------------------------------------------
+# --- own band ---------------------------------------------------------------------------------------------------------
 
 PLAIN = Sameness(same_rpm=0.01, same_command=6.0, per_rpm=2.0, per_pitch=0.5, pitch_slope=1.0)
 HERE = OperatingPoint(3000.0, 8.0, (1500.0, 1300.0))
@@ -358,7 +357,7 @@ def test_another_lever_is_another_point_and_the_same_lever_is_the_same():
     assert len(band._points) == 2
 
 
-# --- frames ----------------------------------------------------------------------------------------------------------------
+# --- frames -----------------------------------------------------------------------------------------------------------
 
 
 def frames_of(run, batch_s=30.0, rig=RIG):
@@ -380,8 +379,7 @@ def test_a_slow_ramp_of_a_lever_is_a_move():
 def test_a_gap_in_the_samples_begins_anew_however_they_are_cut():
     run = run_of(20.0)
     there = ~((run.slow.time_s > 8.0) & (run.slow.time_s < 10.2))
-    slow = SlowSamples(run.slow.time_s[there], **{name: run.slow.channel(name)[there] for name in
-                       ("rpm", "throttle_us", "servo_us", "pitch_deg", "thrust_n", "current_a", "voltage_v")})  # fmt: skip
+    slow = SlowSamples(run.slow.time_s[there], **{name: run.slow.channel(name)[there] for name in CHANNELS})
     holed = replace(run, slow=slow)
     for batch_s in (0.05, 30.0):
         assert [frame.from_s for frame in frames_of(holed, batch_s) if frame.steady and 8.0 < frame.from_s < 14.0] == [

@@ -102,7 +102,7 @@ def tip_mach_per_rpm(_: None, diameter_m: float | None, temperature_c: float | N
 
 TIP_MACH = FromRig(tip_mach_per_rpm, ("propeller.diameter_m", "air.temperature_c"))
 ADVICE = Watch(Ring.ADVICE)
-TrendPct = Annotated[float, Meta(ge=1, le=1000)]
+TrendPct = Annotated[float, Meta(ge=0.1, le=1000)]
 Trend = Literal["drift_1p_pct", "drift_thrust_pct", "drift_current_pct", "hunting_pct", "sag_pct"]
 FEEDBACK = ("calibration.pitch_deg", "pitch.table")  # what the servo's feedback is read by
 
