@@ -1,6 +1,6 @@
 """Trends on healthy hours, and how early they caution of a failure: `python tests/benchmarks/trends.py [--hours H]`.
 
-Healthy: random stands, gusts, warm-up, pitch changes and throttle changes, each run from a cold start on a pack that
+Healthy: random stands, every other one governed, gusts, warm-up, pitch changes and throttle changes, each run from a cold start on a pack that
 lasts. The largest finding of every trend is printed beside its limit: what comes close is no accident waiting to
 happen, it is one. Failures: the demo recordings, and the same faults on random stands.
 """
@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from whirlbench.recording import files
+from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.safety.back_test import back_test, rules_for
 from whirlbench.safety.host_rules import trend_rules
@@ -23,30 +24,33 @@ from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
 from whirlbench.simulator.stand import BladeLoss, Fault, LoosePitchLink, PlantSettings, RootCrack
 
 RIG = parse_rig(example_rig_text())
+GOVERNED = parse_rig(example_rig_text().replace("governs = false", "governs = true"))
 DEMOS = Path(__file__).parents[2] / "recordings"
 RUN_S = 300.0
 
 
-def healthy_stand(rng: np.random.Generator) -> PlantSettings:
+def healthy_stand(rng: np.random.Generator, rig: Rig = RIG) -> PlantSettings:
     """A random stand on a pack that lasts the run out."""
-    return replace(PlantSettings.from_rig(RIG).varied(rng), capacity_ah=40.0)
+    return replace(PlantSettings.from_rig(rig).varied(rng), capacity_ah=40.0)
 
 
-def healthy_schedule(rng: np.random.Generator, duration_s: float = RUN_S) -> Schedule:
-    """Holds of 15 to 40 s, each at another throttle, blade angle, or both; some points are met again."""
+def healthy_schedule(rng: np.random.Generator, duration_s: float, governed: bool) -> Schedule:
+    """Holds of 15 to 40 s at another throttle or request, blade angle, or both; some points are met again."""
     points, at_s = [], 2.0
-    pulses, pitches = rng.uniform(1300.0, 1600.0, 4), rng.uniform(4.0, 14.0, 3)
+    name, low, high = ("request_rpm", 2200.0, 4600.0) if governed else ("throttle_us", 1300.0, 1600.0)
+    levers, pitches = rng.uniform(low, high, 4), rng.uniform(4.0, 14.0, 3)
     while at_s < duration_s:
         pitch = float(rng.choice(pitches)) if rng.random() < 0.5 or not points else None
-        points.append(SetPoint(at_s, throttle_us=float(rng.choice(pulses)), pitch_deg=pitch, ramp_s=2.0))
+        points.append(SetPoint(at_s, pitch_deg=pitch, ramp_s=2.0, **{name: float(rng.choice(levers))}))
         at_s += float(rng.uniform(15.0, 40.0))
     return Schedule(tuple(points), duration_s)
 
 
 def healthy_run(seed: int, duration_s: float = RUN_S, governed: bool = False) -> Run:
-    """One healthy run of a random stand."""
+    """One healthy run of a random stand; ``governed``: its speed controller holds the speed."""
     rng = np.random.default_rng(seed)
-    settings, schedule = healthy_stand(rng), healthy_schedule(rng, duration_s)
+    settings = healthy_stand(rng, GOVERNED if governed else RIG)
+    schedule = healthy_schedule(rng, duration_s, governed)
     return simulate_run(settings, schedule, rng, (), 100.0, 1600.0, ("ay_g", "az_g"))
 
 
@@ -83,7 +87,7 @@ def healthy_hours(hours: float, first_seed: int) -> None:
     most: dict[str, list[float]] = {}
     cautions = 0
     for seed in range(first_seed, first_seed + round(hours * 3600.0 / RUN_S)):
-        run = healthy_run(seed)
+        run = healthy_run(seed, governed=seed % 2 == 0)
         for name, (value, at_s, judged_s) in findings(run).items():
             most.setdefault(name, []).append(value)
             if value > getattr(RIG.limits, name):
