@@ -1,8 +1,8 @@
 """Trends on healthy hours, and how early they caution of a failure: `python tests/benchmarks/trends.py [--hours H]`.
 
-Healthy: random stands, every other one governed, gusts, warm-up, pitch changes and throttle changes, each run from a cold start on a pack that
-lasts. The largest finding of every trend is printed beside its limit: what comes close is no accident waiting to
-happen, it is one. Failures: the demo recordings, and the same faults on random stands.
+Healthy: random stands, every other one governed, gusts, warm-up, changes of throttle and blade angle, each run from a
+cold start on a pack that lasts. The largest finding of every trend is printed beside its limit. Failures: the demo
+recordings, and the same faults on random stands.
 """
 
 from __future__ import annotations

@@ -42,8 +42,19 @@ ROOMS: dict[str, dict[str, set[str]]] = {
         "onset": {"orders"},
         "pitch_limits": {"propeller", "strength"},
     },
-    "session": {"engine": {"plan"}, "plan": {"engine"}, "process": {"engine", "plan"}},  # one way: test_circles
-    "window": {"drawing": set(), "live": {"drawing"}, "replay": {"drawing"}, "pages": {"drawing"}},
+    "session": {
+        "engine": {"plan"},
+        "plan": {"engine"},  # one way: test_circles
+        "process": {"engine", "plan"},
+        "still": {"engine"},
+    },
+    "window": {
+        "drawing": set(),
+        "live": {"drawing"},
+        "replay": {"drawing"},
+        "pages": {"drawing"},
+        "calibration": {"drawing", "pages"},
+    },
     "simulator": {"stand": set(), "device": {"stand"}},
     "link": {"codegen": set()},
     "physics": {"materials": set()},

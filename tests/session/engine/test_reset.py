@@ -19,7 +19,7 @@ def heartbeat_trip(make_bench, rig_text):
 
 
 def overspeed_trip(make_bench, rig_text):
-    slower = rig_text.replace("overspeed_rpm = 6200", "overspeed_rpm = 1500")
+    slower = rig_text.replace("overspeed_rpm = 6000", "overspeed_rpm = 1500")
     bench = make_bench("", rig_text=slower, faults=(Runaway(2.0),), keep_open=True)
     drive(bench)
     return bench
