@@ -213,6 +213,7 @@ class Engine:
                 **self.telemetry.latest,
                 "vibration_g_rms": self.ring.vibration_g_rms,
                 "recorder_lag_s": self.recording.lag_s,
+                **self.ring.trends(),
             },
             counters=self.counters(),
             waits=self._wish is Wish.WORD and run is not None,
@@ -244,6 +245,9 @@ class Engine:
         """The host's ring: a rule that fires aborts at once, and again if live with no cut under way."""
         self._records += heard.records
         trip = self.ring.judge(heard.batch, self.watch.live)
+        for caution in self.ring.cautions:
+            self.message = caution.text()
+            self.note("caution", caution.rule, self.message, caution.at_s)
         if trip is not None and not (self._host_trip is not None and self._cut_wanted):
             self._host_trip = trip
             self.note("limit", trip.rule, trip.text(), trip.at_s)
