@@ -33,6 +33,9 @@ from typing import Any
 import numpy as np
 import serial
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "system"))
+from cleared_set import cleared
+
 from whirlbench.link.channel_table import CHANNEL_TABLE
 from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.limit_table import checksum, start_values
@@ -164,7 +167,7 @@ class StopwatchEngine(Engine):
     """An engine that notes, when a step is over, how old the newest sample in it is."""
 
     def __init__(self, rig: Rig) -> None:
-        super().__init__(rig, keep_open=True)
+        super().__init__(rig, keep_open=True, clearance=cleared(rig))
         self.ages: list[tuple[float, float]] = []
         self._newest = Unframer()
 

@@ -11,6 +11,8 @@ import sys
 import time
 from pathlib import Path
 
+from cleared_set import cleared
+
 from whirlbench.link.port import SerialPort
 from whirlbench.session.process import SessionSpec, WillingOperator, start
 from whirlbench.simulator.device.simulated_port import open_simulated
@@ -23,7 +25,7 @@ def main() -> None:
         functools.partial(open_simulated, rig_text, 1) if port == "simulated" else functools.partial(SerialPort, port)
     )
     operator, told = WillingOperator(), False
-    with start(SessionSpec(rig_text, opener, plan_text, sys.argv[3])) as session:
+    with start(SessionSpec(rig_text, opener, plan_text, sys.argv[3], clearance=cleared(rig_text))) as session:
         print(session.pid, session.view.name, flush=True)
         while session.outcome() is None:
             session.heard()

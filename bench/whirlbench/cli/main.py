@@ -37,6 +37,7 @@ ROOMS = {
         "window": "The desktop window: replay a recording, or run a stand.",
     },
     "files": {
+        "note": "A note on a recorded run, at a moment of it.",
         "log": "The blade sets' log: hours, starts, loads, inspections, notes.",
         "import": "A recording from CSV files.",
         "export": "CSV or Parquet files from a recording.",

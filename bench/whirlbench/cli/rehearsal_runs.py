@@ -12,6 +12,8 @@ from whirlbench.session.engine import Outcome, Progress
 if TYPE_CHECKING:
     from whirlbench.simulator.stand import Fault
 
+LOG_NAME = "blade_sets.sqlite"
+REHEARSED = "rehearsal"  # who made the entries of its log
 TURN_S = 0.01  # the device trips by itself, in its own time; only the host's ring is this slow in a rehearsal
 
 
@@ -48,8 +50,9 @@ SPINS = (
 
 
 def check_rehearsal(rig_text: str) -> None:
-    """RigError or PlanError when the rig lacks what the check, a plan or the simulated stand needs."""
+    """RigError, PlanError or BenchError when the rig lacks what the check, the gate, a plan or the stand needs."""
     from whirlbench.analysis.strength import check_strength
+    from whirlbench.cli.gate import judged_clearance, require_cleared
     from whirlbench.rig.toml import parse_rig
     from whirlbench.session.engine import Engine
     from whirlbench.session.plan import parse_plan
@@ -57,29 +60,48 @@ def check_rehearsal(rig_text: str) -> None:
 
     rig = parse_rig(rig_text)
     check_strength(rig)
+    clearance = judged_clearance(rig)
     for spin in SPINS:
-        Engine(rig, parse_plan(spin.plan_text(), spin.plan))
+        plan = parse_plan(spin.plan_text(), spin.plan)
+        Engine(rig, plan)
+        require_cleared(clearance, rig, plan, "rehearsal")
     simulated_device(rig_text, 0)
 
 
 def run_spin(
     spin: Spin, rig_text: str, folder: Path, seed: int, speed: float | None, progress: Callable[[Progress], None]
 ) -> tuple[Path, Outcome]:
-    """Runs ``spin`` to its end and records it in ``folder``; the same seed gives the same recording."""
+    """Runs ``spin`` to its end and records it in ``folder``; the same seed gives the same recording.
+
+    The rehearsal keeps a log of blade sets of its own in ``folder``, and is cleared by it like any run.
+    """
+    from whirlbench.cli.gate import fitted_set
+    from whirlbench.cli.port_choice import SIMULATED
     from whirlbench.recording.attributes import RunAttributes
     from whirlbench.recording.files import create
     from whirlbench.rig.toml import parse_rig
-    from whirlbench.session.engine import Engine
+    from whirlbench.session.engine import Ending, Engine, check_list
     from whirlbench.session.plan import parse_plan
     from whirlbench.session.process import run_in_lockstep
     from whirlbench.simulator.device.simulated_port import simulated_device
 
     rig, plan_text = parse_rig(rig_text), spin.plan_text()
-    attributes = RunAttributes.of_rig(rig, rig_text, plan_text=plan_text, origin="simulated stand", random_seed=seed)
+    fitted = fitted_set(rig, SIMULATED, folder / LOG_NAME)
+    clearance = fitted.clearance()
+    attributes = RunAttributes.of_rig(
+        rig,
+        rig_text,
+        plan_text=plan_text,
+        origin="simulated stand",
+        random_seed=seed,
+        clearance=clearance.record,
+    )
     path = folder / f"{spin.name}.h5"
-    engine = Engine(rig, parse_plan(plan_text, spin.plan))
+    fitted.begin(path, check_list(rig, fitted.trips()), REHEARSED)
+    engine = Engine(rig, parse_plan(plan_text, spin.plan), clearance=clearance)
     with create(path, attributes) as recorder:
         device = simulated_device(rig_text, seed, spin.faults())
         outcome = run_in_lockstep(engine, device, recorder, speed, progress, step_s=TURN_S)
         recorder.close(outcome.ending.value, outcome.reason)
+    fitted.finish(path, REHEARSED, armed=outcome.ending is not Ending.REFUSED)
     return path, outcome

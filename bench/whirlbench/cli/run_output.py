@@ -35,12 +35,12 @@ def tell_outcome(outcome: Outcome, recording: Path) -> None:
     from whirlbench.cli.output import one_line
 
     reason = f": {one_line(outcome.reason)}" if outcome.reason else ""
-    _say(f"whirlbench: {outcome.ending}{reason}", err=outcome.exit_status != 0)
+    tell(f"whirlbench: {outcome.ending}{reason}", err=outcome.exit_status != 0)
     if outcome.saved:
-        _say(f"recording: {recording}, {one_line(outcome.saved)}")
+        tell(f"recording: {recording}, {one_line(outcome.saved)}")
 
 
-def _say(text: str, err: bool = False) -> None:
+def tell(text: str, err: bool = False) -> None:
     """A line to whoever is still there: a terminal that is gone must not change how the run ended."""
     stream = sys.stderr if err else sys.stdout
     try:

@@ -15,6 +15,7 @@ from whirlbench.rig.description import Rig
 from whirlbench.safety.margins import Margin, margins
 from whirlbench.samples import Event
 from whirlbench.session.engine import Progress
+from whirlbench.session.plan import Clearance
 
 READINGS = (
     ("rpm", "rpm", "{:.0f}"),
@@ -31,8 +32,9 @@ CLOSE = 0.9  # share of a limit from which it is pointed out
 class SpinScreen:
     """A context manager that draws on ``console``; on a console that is no terminal only events are printed."""
 
-    def __init__(self, console: Console, rig: Rig) -> None:
-        self._console, self._rig = console, rig
+    def __init__(self, console: Console, rig: Rig, clearance: Clearance | None = None) -> None:
+        """``clearance`` is shown throughout, an override of it above all."""
+        self._console, self._rig, self._clearance = console, rig, clearance
         self._live = Live(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
         self._told = 0
         self._failed = self._failure_told = False
@@ -71,6 +73,7 @@ class SpinScreen:
     def _block(self, progress: Progress) -> Group:
         parts: list[Text | Table] = [
             _headline(progress),
+            *_clearance_lines(self._clearance),
             _readings(progress.values),
             *_bars(margins(self._rig, progress.values)),
         ]
@@ -87,6 +90,13 @@ def _headline(progress: Progress) -> Text:
     step = f" · step {progress.step} of {progress.steps}, {progress.step_text}" if progress.step else ""
     state = progress.state or "not heard yet"
     return Text(f"{progress.time_s:8.1f} s · stand {state} · session {progress.phase}{step}", style="bold")
+
+
+def _clearance_lines(clearance: Clearance | None) -> list[Text]:
+    if clearance is None:
+        return []
+    overridden = clearance.override_sentence
+    return [Text(clearance.sentence), *([Text(overridden, style="bold reverse")] if overridden else [])]
 
 
 def _readings(values: Mapping[str, float]) -> Table:

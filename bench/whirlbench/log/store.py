@@ -149,7 +149,7 @@ class SetLog:
             raise LogError(f"{self.path}: a blade set's name has 1 to {LONGEST_NAME} characters, not {len(blade_set)}")
         if len(text) > LONGEST_TEXT or (not text.strip() and kind is not EntryKind.RUN):
             raise LogError(f"{self.path}: an entry's text has 1 to {LONGEST_TEXT} characters, not {len(text)}")
-        if use is not None and use.simulated != self._simulated:
+        if use is not None and use.simulated != self.simulated:
             kinds = "simulated", "real"
             found, kept = kinds if use.simulated else kinds[::-1]
             raise LogError(f"{self.path}: is a log of {kept} runs, {use.recording} is a {found} one; name another log")
@@ -171,7 +171,7 @@ class SetLog:
         if self._pragma("application_id") != APPLICATION_ID:
             raise LogError(f"{self.path}: is a database, but not a log of blade sets; name another file")
         self._database.execute("PRAGMA synchronous = FULL")
-        self._simulated = bool(self._database.execute("SELECT simulated FROM about").fetchone()[0])
+        self.simulated = bool(self._database.execute("SELECT simulated FROM about").fetchone()[0])
 
     def _begin(self, simulated: bool) -> None:
         """Lays out a new file; who comes second finds it done."""

@@ -80,3 +80,5 @@ def _mark_events(strip: Axes, run: Run) -> None:
             strip.axvline(event.time_s, color=LIMIT, lw=1.2)
         elif event.kind == "plan":
             strip.axvline(event.time_s, color=STEP, lw=0.5)
+        elif event.kind == event.name == "note":
+            strip.axvline(event.time_s, color=INK, lw=0.7, ls=":")

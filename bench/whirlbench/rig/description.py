@@ -21,6 +21,9 @@ from whirlbench.units import LEAST_SAFE_PULSE_US, MIDDLE_NEUTRAL_CAP_US
 BladeCount = Annotated[int, Meta(ge=1, le=12)]
 
 
+CheckLine = Annotated[str, Meta(min_length=1, max_length=160)]
+
+
 def whole_us(pulse_us: float | None) -> int:
     """A pulse in whole microseconds; 0 where the rig gives none."""
     return 0 if pulse_us is None else round(pulse_us)
@@ -33,6 +36,10 @@ class Propeller(Section, frozen=True):
     diameter_m: Annotated[Positive | None, key("Diameter of the disk.", "m", example=0.56, within=(0.05, 3.0))] = None
     blade_set: Annotated[str | None, key("Which of [blade_sets.NAME] is fitted.")] = None
     inertia_kg_m2: Annotated[Positive | None, key("Inertia of the whole rotor about the shaft.", "kg m2")] = None
+    fastener_torque_n_m: Annotated[
+        Positive | None,
+        key("Torque of the blades' fasteners as tightened, for the check-list.", "N m", within=(0.01, 100)),
+    ] = None
     rotor_kg: Annotated[
         Positive | None, key("Mass of the whole rotor, hub, blades and spinner; for the balance grade.", "kg")
     ] = None
@@ -300,6 +307,8 @@ class Stand(Section, frozen=True):
     yaw_rate_deg_s: Annotated[NotNegative | None, key("How fast it may turn so.", "deg/s")] = None
     guard: Annotated[str | None, key("The guard in words, for the check-list.")] = None
     isolator: Annotated[str | None, key("The isolating switch in words, for the check-list.")] = None
+    second_cut: Annotated[str | None, key("What the second cut opens, in words, for the check-list.")] = None
+    check_list: Annotated[tuple[CheckLine, ...], key("Lines of your own for the check-list.")] = ()
 
 
 class Rig(Section, frozen=True):

@@ -91,7 +91,7 @@ def come_to(make_bench):
 
 
 def command_of(kind):
-    return Command(kind, VALUES.get(kind, 0.0), "kp_us_per_rpm")
+    return Command(kind, VALUES.get(kind, 0.0), "kp_us_per_rpm", blade_set="moulded")
 
 
 def refused(bench):

@@ -11,7 +11,7 @@ from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import Abort, Hello, Limits, State
 from whirlbench.rig.toml import example_rig_text
-from whirlbench.session.engine import Command, CommandKind, Ending, NoteRecord, Outcome, Phase, TachRecord
+from whirlbench.session.engine import Command, CommandKind, Ending, Outcome, Phase, TachRecord
 from whirlbench.session.engine.agreement import scale_objection
 from whirlbench.simulator.stand import LostTach, Runaway, SupplyDip
 
@@ -95,7 +95,7 @@ def test_abort_overtakes_orders_that_came_with_it(long_bench):
     long_bench.run(stop=lambda bench: bench.turning())
     long_bench.step([Command(CommandKind.NOTE, text="smell of hot paint"), Command(CommandKind.ABORT)])
     assert long_bench.run().ending == Ending.ABORTED
-    assert any(isinstance(item, NoteRecord) for item in long_bench.records)
+    assert any(event.name == "note" for event in long_bench.events("note"))
 
 
 def test_an_abort_that_is_lost_on_its_way_still_cuts_the_power(long_bench):

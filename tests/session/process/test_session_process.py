@@ -7,6 +7,7 @@ import time
 from pathlib import Path
 
 import pytest
+from cleared_set import cleared
 
 from whirlbench.errors import RigError
 from whirlbench.link.port import SerialPort
@@ -34,7 +35,8 @@ def no_shared_memory_left(monkeypatch):
 
 
 def spec_of(rig_text, **changes):
-    return SessionSpec(rig_text, functools.partial(open_simulated, rig_text, 1), **changes)
+    given = {"clearance": cleared(rig_text), **changes}
+    return SessionSpec(rig_text, functools.partial(open_simulated, rig_text, 1), **given)
 
 
 def until(session, condition, longest_s=20.0):

@@ -1,11 +1,22 @@
 """Plans: the staged sequence of a run, whether a rig can follow it, and how it is followed.
 
 ``steps`` reads a plan file, ``controls`` turns its keys into set-points, ``feasibility`` checks it against a rig,
-``plan_run`` follows it along ``profiles``. The plans shipped with the package lie in ``shipped``.
+``clearance`` (the gate) against the fitted blade set, whose log ``fitted_set`` asks and writes; ``plan_run`` follows it
+along ``profiles``. The plans shipped with the package lie in ``shipped``.
 """
 
+from whirlbench.session.plan.clearance import (
+    NO_CLEARANCE,
+    Clearance,
+    Override,
+    greatest_permitted_rpm,
+    objections,
+    override_complaint,
+    refusal,
+)
 from whirlbench.session.plan.controls import Controls, SetPoints
 from whirlbench.session.plan.feasibility import check_plan, governor_mode
+from whirlbench.session.plan.fitted_set import FittedSet
 from whirlbench.session.plan.plan_run import PlanRun, Situation, Wish, describe
 from whirlbench.session.plan.steps import (
     Hold,
@@ -18,9 +29,13 @@ from whirlbench.session.plan.steps import (
 )
 
 __all__ = [
+    "NO_CLEARANCE",
+    "Clearance",
     "Controls",
+    "FittedSet",
     "Hold",
     "Inspect",
+    "Override",
     "Plan",
     "PlanRun",
     "SetPoints",
@@ -30,7 +45,11 @@ __all__ = [
     "check_plan",
     "describe",
     "governor_mode",
+    "greatest_permitted_rpm",
+    "objections",
+    "override_complaint",
     "parse_plan",
     "read_plan",
+    "refusal",
     "shipped_plan_text",
 ]

@@ -51,6 +51,18 @@ class Clearance:
         )
         return f"blade set {self.blade_set or 'not named'}: {speed}; log: {self.standing.sentence}"
 
+    @property
+    def record(self) -> str:
+        """All that a recording keeps of it."""
+        return "; ".join(filter(None, (self.sentence, self.override_sentence)))
+
+    @property
+    def override_sentence(self) -> str:
+        """Who let the set spin against the gate, and why; empty when nobody did."""
+        if not override_counts(self) or self.override is None:
+            return ""
+        return f"gate overridden by {self.override.operator or 'nobody named'}: {self.override.reason}"
+
 
 NO_CLEARANCE = "nobody has judged the fitted blade set: it is not cleared to spin"
 
@@ -127,6 +139,18 @@ def override_complaint(clearance: Clearance) -> str:
     return ""
 
 
+def override_counts(clearance: Clearance | None) -> bool:
+    """Whether somebody has let the set spin against the objections, as it has to be done."""
+    return clearance is not None and clearance.override is not None and not override_complaint(clearance)
+
+
+def greatest_permitted_rpm(clearance: Clearance | None) -> float:
+    """The greatest speed that may be asked for: 0 for a set that nobody judged, no bound under an override."""
+    if override_counts(clearance):
+        return float("inf")
+    return (clearance.permitted_rpm or 0.0) if clearance is not None else 0.0
+
+
 def refusal(clearance: Clearance | None, rig: Rig, plan: Plan | None = None) -> str:
     """Why nothing is armed, in one line; empty when the set is cleared, or its objections were overridden."""
     against = objections(clearance, rig, plan)
@@ -134,5 +158,6 @@ def refusal(clearance: Clearance | None, rig: Rig, plan: Plan | None = None) -> 
         return ""
     if clearance is None or clearance.override is None:
         return "; ".join(against)
-    complaint = override_complaint(clearance)
-    return f"{'; '.join(against)}; the override does not count: {complaint}" if complaint else ""
+    if override_counts(clearance):
+        return ""
+    return f"{'; '.join(against)}; the override does not count: {override_complaint(clearance)}"
