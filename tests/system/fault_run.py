@@ -42,7 +42,7 @@ HEARTBEAT_MS = 300
 LONG_S = 40.0
 AFTER_S = 1.0  # into the phase
 PATIENCE_S = 120.0
-SPIN = "from whirlbench.cli.verbs import spin; import functools; from whirlbench.cli.main import main; "
+SPIN = "from whirlbench.cli.verbs.stand import spin; import functools; from whirlbench.cli.main import main; "
 
 
 def quick_rig_text() -> str:

@@ -116,7 +116,7 @@ def test_on_a_terminal_the_check_list_is_asked_and_no_means_no(files):
 def answer(terminal, process, lines):
     """Gives one line after each question; returns everything that was printed."""
     output, waiting = "", list(lines)
-    deadline_s = time.monotonic() + 30
+    deadline_s = time.monotonic() + 90  # the end of the program comes first
     while time.monotonic() < deadline_s:
         if select.select([terminal], [], [], 0.1)[0]:
             try:

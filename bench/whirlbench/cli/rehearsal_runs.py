@@ -14,23 +14,23 @@ if TYPE_CHECKING:
 
 LOG_NAME = "blade_sets.sqlite"
 REHEARSED = "rehearsal"  # who made the entries of its log
-TURN_S = 0.01  # the device trips by itself, in its own time; only the host's ring is this slow in a rehearsal
 
 
 @dataclass(frozen=True)
 class Spin:
-    """One run: name of its files, its plan among the package's plans, and what it is for."""
+    """One run: name of its files, its plan among the package's plans or as ``text``, and what it is for."""
 
     name: str
     plan: str
     purpose: str
     fails: bool = False
+    text: str = ""
 
     def plan_text(self) -> str:
         """TOML of the plan."""
         from whirlbench.session.plan import shipped_plan_text
 
-        return shipped_plan_text(self.plan)
+        return self.text or shipped_plan_text(self.plan)
 
     def faults(self) -> tuple[Fault, ...]:
         """What goes wrong in this run."""
@@ -39,12 +39,13 @@ class Spin:
         return (Runaway(start_s=25.0, growth_s=4.0),) if self.fails else ()
 
 
+RE_TEST = Spin("3-re-test", "re-test.toml", "The re-test of the advised gains, under the bench's governor")
 SPINS = (
     Spin("1-staged-spin", "short_spin.toml", "A short staged spin: up, two steps, a pitch sweep, down"),
     Spin("2-step-tests", "rehearsal_steps.toml", "Steps of throttle and pitch: how speed answers"),
-    Spin("3-pitch-map", "rehearsal_pitch_map.toml", "Holds over pitch at two throttles: what the pitch limits rest on"),
+    Spin("4-pitch-map", "rehearsal_pitch_map.toml", "Holds over pitch at two throttles: what the pitch limits rest on"),
     Spin(
-        "4-runaway", "rehearsal_failure.toml", "The speed controller runs away: the overspeed trip must act", fails=True
+        "5-runaway", "rehearsal_failure.toml", "The speed controller runs away: the overspeed trip must act", fails=True
     ),
 )
 
@@ -76,32 +77,24 @@ def run_spin(
     The rehearsal keeps a log of blade sets of its own in ``folder``, and is cleared by it like any run.
     """
     from whirlbench.cli.gate import fitted_set
-    from whirlbench.cli.port_choice import SIMULATED
-    from whirlbench.recording.attributes import RunAttributes
-    from whirlbench.recording.files import create
+    from whirlbench.cli.port_choice import SIMULATED, origin, port_opener
+    from whirlbench.cli.simulated_session import run_simulated
     from whirlbench.rig.toml import parse_rig
-    from whirlbench.session.engine import Ending, Engine, check_list
-    from whirlbench.session.plan import parse_plan
-    from whirlbench.session.process import run_in_lockstep
-    from whirlbench.simulator.device.simulated_port import simulated_device
+    from whirlbench.session.engine import Ending, check_list
+    from whirlbench.session.process import SessionSpec
 
-    rig, plan_text = parse_rig(rig_text), spin.plan_text()
-    fitted = fitted_set(rig, SIMULATED, folder / LOG_NAME)
-    clearance = fitted.clearance()
-    attributes = RunAttributes.of_rig(
-        rig,
+    rig = parse_rig(rig_text)
+    fitted, path = fitted_set(rig, SIMULATED, folder / LOG_NAME), folder / f"{spin.name}.h5"
+    spec = SessionSpec(
         rig_text,
-        plan_text=plan_text,
-        origin="simulated stand",
+        port_opener(SIMULATED, rig_text, seed),
+        spin.plan_text(),
+        str(path),
+        origin=origin(SIMULATED),
         random_seed=seed,
-        clearance=clearance.record,
+        clearance=fitted.clearance(),
     )
-    path = folder / f"{spin.name}.h5"
     fitted.begin(path, check_list(rig, fitted.trips()), REHEARSED)
-    engine = Engine(rig, parse_plan(plan_text, spin.plan), clearance=clearance)
-    with create(path, attributes) as recorder:
-        device = simulated_device(rig_text, seed, spin.faults())
-        outcome = run_in_lockstep(engine, device, recorder, speed, progress, step_s=TURN_S)
-        recorder.close(outcome.ending.value, outcome.reason)
+    outcome = run_simulated(spec, speed, progress, faults=spin.faults())
     fitted.finish(path, REHEARSED, armed=outcome.ending is not Ending.REFUSED)
     return path, outcome

@@ -63,10 +63,14 @@ class SpinScreen:
         except OSError:
             self._failed = True
 
-    def _show(self, progress: Progress, events: tuple[Event, ...]) -> None:
+    def tell(self, events: tuple[Event, ...]) -> None:
+        """Prints what is new among ``events``."""
         for event in events[self._told :]:
             self._console.print(_event_line(event), markup=False, highlight=False, soft_wrap=True)
         self._told = len(events)
+
+    def _show(self, progress: Progress, events: tuple[Event, ...]) -> None:
+        self.tell(events)
         if self._live is not None:
             self._live.update(self._block(progress), refresh=True)
 

@@ -188,7 +188,25 @@ def compact_in_place(path: Path) -> None:
 
 
 def _write_atomically(source: Recording, target: Path, ending: Ending) -> None:
-    os.replace(_write_beside(source, target, ending), target)
+    """Whole or not at all, and never over a file that came to be called so meanwhile."""
+    beside = _write_beside(source, target, ending)
+    try:
+        _name_anew(beside, target)
+    except FileExistsError as error:
+        raise RecordingError(f"{target}: already exists; choose another name") from error
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def _name_anew(beside: Path, target: Path) -> None:
+    """Gives a file its name; FileExistsError when there is one of that name."""
+    try:
+        os.link(beside, target)
+    except FileExistsError:
+        raise
+    except OSError:  # a disk on which a file has but one name: hold the name, then replace what holds it
+        os.close(os.open(target, os.O_CREAT | os.O_EXCL))
+        os.replace(beside, target)
 
 
 def _write_beside(source: Recording, target: Path, ending: Ending) -> Path:

@@ -149,28 +149,34 @@ def choices(description: type, path: str) -> tuple[str, ...]:
     Empty where it is not one of a few words or numbers.
     """
     types: list[inspect.Type] = [inspect.type_info(description)]
-    *parents, last = re.findall(r"\w+|\[[^\]]*\]", path) or [""]
+    *parents, last = path_parts(path) or [""]
     for part in parents:
-        types = [inner for outer in types for inner in _inside(outer, part)]
-    structs = [item for item in _alternatives(types) if isinstance(item, inspect.StructType)]
+        types = [inner for outer in types for inner in inside(outer, part)]
+    structs = [item for item in alternatives(types) if isinstance(item, inspect.StructType)]
     tags = [str(item.tag) for item in structs if item.tag_field == last]
-    values = [_literals(inner) for outer in types for inner in _inside(outer, last)]
+    values = [_literals(inner) for outer in types for inner in inside(outer, last)]
     return tuple(tags) or tuple(word for words in values for word in words)
 
 
-def _alternatives(types: list[inspect.Type]) -> Iterator[inspect.Type]:
+def path_parts(path: str) -> list[str]:
+    """The parts of a path such as "step[0].kind": names, and places in a list or a table."""
+    return re.findall(r"\w+|\[[^\]]*\]", path)
+
+
+def alternatives(types: list[inspect.Type]) -> Iterator[inspect.Type]:
+    """The types themselves, unions taken apart and without what annotations say."""
     for item in types:
         if isinstance(item, inspect.UnionType):
-            yield from _alternatives(list(item.types))
+            yield from alternatives(list(item.types))
         elif isinstance(item, inspect.Metadata):
-            yield from _alternatives([item.type])
+            yield from alternatives([item.type])
         else:
             yield item
 
 
-def _inside(outer: inspect.Type, part: str) -> Iterator[inspect.Type]:
+def inside(outer: inspect.Type, part: str) -> Iterator[inspect.Type]:
     """Types of what ``part`` leads to: a field by name, the items of a table or a list by anything."""
-    for item in _alternatives([outer]):
+    for item in alternatives([outer]):
         if isinstance(item, inspect.StructType):
             yield from (field.type for field in item.fields if field.encode_name == part)
         elif isinstance(item, inspect.DictType):
@@ -180,5 +186,5 @@ def _inside(outer: inspect.Type, part: str) -> Iterator[inspect.Type]:
 
 
 def _literals(kind: inspect.Type) -> tuple[str, ...]:
-    found = [item for item in _alternatives([kind]) if isinstance(item, inspect.LiteralType)]
+    found = [item for item in alternatives([kind]) if isinstance(item, inspect.LiteralType)]
     return tuple(str(value) for item in found for value in item.values)

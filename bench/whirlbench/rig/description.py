@@ -7,6 +7,7 @@ is named to the user. Keys unknown to these classes are refused, so that a missp
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import Annotated, Any, Literal
 
 import msgspec
@@ -376,6 +377,30 @@ def require_number(rig: Rig, path: str, purpose: str) -> float:
 def servo_ends(rig: Rig) -> tuple[int, int]:
     """Lowest and highest servo pulse in us that the device accepts: the table's ends, narrowed by the rig's keys."""
     return least_servo_us(rig.pitch.min_us, rig.pitch.table), greatest_servo_us(rig.pitch.max_us, rig.pitch.table)
+
+
+def pitch_ends_deg(rig: Rig) -> tuple[float, float]:
+    """Least and greatest blade angle in degrees between the servo's end points; infinite without a pitch table."""
+    if rig.pitch.table is None:
+        return -math.inf, math.inf
+    (first, angle), *rows = sorted(rig.pitch.table)
+    pulses, angles = [first, *(row[0] for row in rows)], [angle, *(row[1] for row in rows)]
+    ends = [_between(us, pulses, angles) for us in servo_ends(rig)]
+    return min(ends), max(ends)
+
+
+def _between(pulse_us: float, pulses: list[float], angles: list[float]) -> float:
+    """Blade angle at ``pulse_us`` on the straight lines through rising ``pulses``; beyond them that of the end."""
+    for (left, right), (low, high) in zip(pairwise(pulses), pairwise(angles), strict=True):
+        if pulse_us <= right:
+            return low + (high - low) * max(pulse_us - left, 0.0) / (right - left)
+    return angles[-1]
+
+
+def takes_requests(rig: Rig) -> bool:
+    """Whether a plan for this rig asks for speeds: the bench's governor holds them, or the speed controller does."""
+    controller = rig.speed_controller
+    return rig.governor.mode != "pass_through" or (controller.governs and controller.request_table is not None)
 
 
 def with_limits(rig: Rig, **values: float | None) -> Rig:

@@ -109,9 +109,13 @@ def test_status_and_outcome(view):
     assert view.outcome() == Outcome(Ending.TRIPPED, "overspeed")
 
 
-def test_a_long_remark_is_cut_between_characters(view):
-    view.show_progress(Progress("running", "", message="µ" * 150))
-    assert view.progress().message == "µ" * 100
+def test_a_long_remark_is_cut_between_characters_and_says_so(view):
+    view.show_progress(Progress("running", "", message="µ" * 240))
+    assert view.progress().message == "µ" * 240
+    view.show_progress(Progress("running", "", message="µ" * 241))
+    assert view.progress().message == "µ" * 238 + "..."
+    view.show([Event(0.0, "note", "n" * 49, "d" * 481)], 1.0)
+    assert view.events()[-1][2:] == ("n" * 45 + "...", "d" * 477 + "...")
 
 
 def test_tail_keeps_to_the_seconds_asked_for(view):

@@ -144,7 +144,7 @@ def _peak_lines(design: DesignCheck, root: TangRoot, bolt_n: float) -> Iterator[
 
 
 def _kt(share: float) -> str:
-    """The fit of ``pin_loaded_kt`` as arithmetic; its bare value where the chart, the open hole or the fit's end rules."""
+    """The fit of ``pin_loaded_kt`` as arithmetic; its bare value where chart, open hole or the fit's end rules."""
     x = _n(share)
     fit = 12.882 - 52.714 * share + 89.762 * share**2 - 51.667 * share**3
     factor = float(pin_loaded_kt(share))

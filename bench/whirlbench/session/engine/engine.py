@@ -55,6 +55,7 @@ from whirlbench.session.plan import (
     check_plan,
     governor_mode,
     greatest_permitted_rpm,
+    narrowed,
     override_complaint,
     refusal,
 )
@@ -89,6 +90,7 @@ class Engine:
         ``reset_first`` resets a device that is met tripped from an earlier run, which is refused otherwise.
         ``clearance`` of the fitted blade set; without one nothing is armed.
         """
+        rig = narrowed(rig, plan)
         check_watched(rig)
         check_ranges(rig)
         if plan is not None:
@@ -98,7 +100,7 @@ class Engine:
         self.message = ""
         self.conversation = Conversation()
         self.telemetry = Telemetry(rig)
-        self.watch = StandWatch(rig.tach.clock_correction, rig.throttle.safe_us, rig.vibration.g_per_count)
+        self.watch = StandWatch.of(rig)
         self.ring = HostRing(rig)
         self.recording = RecordingWatch()
         self.keeper = HeartbeatKeeper(rig.limits.heartbeat_ms / 1e3, rig.limits.surface_ms / 1e3)

@@ -7,14 +7,17 @@ import sys
 import time
 from dataclasses import replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 import click
 
 from whirlbench.cli.gate import fitted_set, log_option, require_cleared, typed_override
+from whirlbench.cli.number import Number
 from whirlbench.cli.port_choice import SIMULATED, origin, port_opener
 from whirlbench.cli.run_input import naming
 from whirlbench.cli.run_output import new_recording, tell, tell_outcome
+from whirlbench.cli.simulated_session import run_simulated
 from whirlbench.cli.spin_screen import SpinScreen
 from whirlbench.errors import BenchError
 from whirlbench.log import EntryKind
@@ -22,7 +25,7 @@ from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import read_rig
 from whirlbench.safety.margins import margins
 from whirlbench.session.engine import Command, CommandKind, Ending, Outcome, Phase, Progress, check_list
-from whirlbench.session.plan import Clearance, FittedSet, Plan, check_plan, describe, read_plan
+from whirlbench.session.plan import Clearance, FittedSet, Plan, check_plan, describe, narrowed, read_plan
 from whirlbench.session.process import EndingRequests, SessionHandle, SessionSpec, WillingOperator, start
 
 TURN_S = 0.05  # the terminal's sign of life: several within the shortest limit for it
@@ -33,6 +36,7 @@ TURN_S = 0.05  # the terminal's sign of life: several within the shortest limit 
 @click.option("--plan", "plan_path", required=True, type=click.Path(), help="Plan file: the steps of the run.")
 @click.option("--port", required=True, help="Serial port of the device, or `simulated`.")
 @click.option("-o", "output", type=click.Path(), help="Recording to write; by default run-DATE-TIME.h5 here.")
+@click.option("--speed", type=Number(least=0.1), help="Simulated stand only: times real time, at most.")
 @click.option("--random-seed", type=click.IntRange(min=0), help="Seed of the simulated stand.")
 @click.option("--reset", is_flag=True, help="Reset a device that tripped in an earlier run, its cause being found.")
 @click.option("--yes", is_flag=True, help="Confirm the check-list and inspections unasked, for scripts.")
@@ -43,9 +47,9 @@ TURN_S = 0.05  # the terminal's sign of life: several within the shortest limit 
 @click.option("--because", help="The reason of the override, as it will be read in a year.")
 @log_option
 def command(
-    rig_path: str, plan_path: str, port: str, output: str | None, random_seed: int | None, reset: bool, yes: bool,
-    operator: str, inspection: str | None, notes: tuple[str, ...], override_set: str | None, because: str | None,
-    log_path: Path | None,
+    rig_path: str, plan_path: str, port: str, output: str | None, speed: float | None, random_seed: int | None,
+    reset: bool, yes: bool, operator: str, inspection: str | None, notes: tuple[str, ...],
+    override_set: str | None, because: str | None, log_path: Path | None,
 ) -> int:  # fmt: skip
     """Run PLAN on the stand, supervised, and record it.
 
@@ -55,7 +59,10 @@ def command(
     Ctrl-C cuts the power, and so do a closed terminal and a request to end; the coast-down is still recorded.
     """
     (rig, rig_text), (plan, plan_text) = read_rig(rig_path), read_plan(plan_path)
+    rig = narrowed(rig, plan, plan_path)
     check_plan(plan, rig, plan_path)
+    if speed is not None and port != SIMULATED:
+        raise click.UsageError(f"--speed is for the simulated stand only: {port} runs in real time")
     override = typed_override(override_set, because, operator)
     recording = new_recording(output)
     fitted = fitted_set(rig, port, log_path)
@@ -83,7 +90,8 @@ def command(
     fitted.begin(recording, answers, operator)
     words = [Command(CommandKind.CONFIRM, text=answer, operator=operator) for answer in answers]
     words += [Command(CommandKind.NOTE, text=note, operator=operator) for note in notes]
-    outcome = _supervise(replace(spec, clearance=clearance), rig, _Operator(operator, yes, words))
+    run = _supervise if speed is None else partial(_hurry, speed=speed)
+    outcome = run(replace(spec, clearance=clearance), rig, _Operator(operator, yes, words))
     tell_outcome(outcome, recording)
     _enter_run(fitted, recording, operator, outcome, ask=not yes)
     return outcome.exit_status
@@ -171,14 +179,36 @@ def _turn(session: SessionHandle, screen: SpinScreen, operator: _Operator, reque
     progress: Progress = session.state()
     screen.show(progress, session.view.events())
     for command in operator.commands(progress):
-        if command.kind is not CommandKind.CONTINUE:
-            session.command(command)
-        elif operator.yes or _inspected(progress, requests):
-            at = f"{datetime.now().astimezone():%H:%M:%S%z}{' (--yes)' if operator.yes else ''}"
-            session.command(Command(CommandKind.CONTINUE, text=f"{at} continue", operator=operator.name))
-        else:
-            session.command(CommandKind.FINISH)
+        session.command(_asked(command, progress, operator, requests))
     time.sleep(TURN_S)
+
+
+def _asked(command: Command, progress: Progress, operator: _Operator, requests: EndingRequests) -> Command:
+    """The command as given; to go on after an inspection stop is asked first, and a no ends the run."""
+    if command.kind is not CommandKind.CONTINUE:
+        return command
+    if not operator.yes and not _inspected(progress, requests):
+        return Command(CommandKind.FINISH)
+    at = f"{datetime.now().astimezone():%H:%M:%S%z}{' (--yes)' if operator.yes else ''}"
+    return Command(CommandKind.CONTINUE, text=f"{at} continue", operator=operator.name)
+
+
+def _hurry(spec: SessionSpec, rig: Rig, operator: _Operator, speed: float) -> Outcome:
+    """The same on a virtual clock: a simulated stand in lock-step with its session, in this process."""
+    from rich.console import Console
+
+    from whirlbench.recording.files import read_run
+
+    with EndingRequests() as requests, SpinScreen(Console(), rig, spec.clearance) as screen:
+
+        def commands(progress: Progress) -> list[Command]:
+            screen.show(progress, ())
+            asked = [_asked(command, progress, operator, requests) for command in operator.commands(progress)]
+            return [*asked, *([Command(CommandKind.ABORT)] if requests.new() or screen.failed_anew() else [])]
+
+        outcome = run_simulated(spec, speed, lambda progress: None, commands)
+        screen.tell(read_run(spec.recording).events)
+    return outcome
 
 
 def _inspected(progress: Progress, requests: EndingRequests) -> bool:

@@ -133,7 +133,7 @@ def _add_session(
     seed: int,
     log_path: Path | None,
 ) -> tuple[SessionHandle, Path]:
-    from whirlbench.session.plan import check_plan, parse_plan, read_plan, shipped_plan_text
+    from whirlbench.session.plan import check_plan, narrowed, parse_plan, read_plan, shipped_plan_text
     from whirlbench.session.process import SessionSpec, start
     from whirlbench.window.pages.page_work import Subject
 
@@ -141,6 +141,7 @@ def _add_session(
     plan_text = read_plan(plan_path)[1] if plan_path else shipped_plan_text() if port == SIMULATED else ""
     plan = parse_plan(plan_text) if plan_text else None
     if plan is not None:
+        rig = narrowed(rig, plan, str(plan_path or "example plan"))
         check_plan(plan, rig, str(plan_path or "example plan"))
     recording = new_recording(output)
     fitted = fitted_set(rig, port, log_path)
