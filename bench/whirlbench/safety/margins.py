@@ -59,14 +59,17 @@ def margins(rig: Rig, values: Mapping[str, float]) -> tuple[Margin, ...]:
 
 
 def _margin(row: Limit, value: float, limit: float, rig: Rig, values: Mapping[str, float]) -> Margin:
-    if row.watch.side == Side.LOWER:
-        share = limit / value if value else math.nan
-    else:
-        share = abs(value) / limit
+    share = _share(row, value, limit)
     sensors = {name: values.get(name, math.nan) for name in row.watch.channels if name in rig.calibration}
     beyond = any(rig.calibration[name].prolonged(reading) for name, reading in sensors.items())
     stderr = _stderr(rig, row, value, sensors)
     return Margin(row.watch.label, row.unit, value, limit, share, stderr, PROLONGED if beyond else "")
+
+
+def _share(row: Limit, value: float, limit: float) -> float:
+    if row.watch.side == Side.LOWER:
+        return limit / value if value else math.nan
+    return abs(value) / limit
 
 
 def _stderr(rig: Rig, row: Limit, value: float, sensors: Mapping[str, float]) -> float:

@@ -16,7 +16,7 @@ from whirlbench.cli.run_output import new_recording
 from whirlbench.errors import BenchError
 
 if TYPE_CHECKING:
-    from whirlbench.cli.still_port import StillPort
+    from whirlbench.cli.still.still_port import StillPort
     from whirlbench.recording.writer import RecordingWriter
     from whirlbench.session.engine import Record
     from whirlbench.session.still import Provocation, TripsTrial
@@ -47,7 +47,7 @@ def command(
 
     Exit status 2 when a trip did not come, or the trial was left before its end.
     """
-    from whirlbench.cli.still_port import StillPort
+    from whirlbench.cli.still.still_port import StillPort
     from whirlbench.log import SetLog, default_path
     from whirlbench.results.trial import proved, trial_answer
     from whirlbench.rig.toml import read_rig
