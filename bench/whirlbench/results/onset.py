@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from whirlbench.analysis.onset import MEAN_TIME_S, Failure, Onset, OnsetReport, find_onset
+from whirlbench.analysis.onset import MEAN_TIME_S, Failure, FirstBeginning, OnsetReport, find_onset
 from whirlbench.analysis.orders import Resonance
 from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, fixed, plain, with_error
 from whirlbench.results.chart import Chart, Curve, MarkLine, Span, Stretch
@@ -102,7 +102,7 @@ def _failure_words(failure: Failure) -> str:
     return failure.kind if failure.sure else f"perhaps {failure.kind}"
 
 
-def _onset_words(onset: Onset) -> str:
+def _onset_words(onset: FirstBeginning) -> str:
     span = f"{onset.from_s:.1f} to {onset.to_s:.1f} s, 95 %"
     return f"{onset.kind} from {onset.at_s:.1f} s ({span}): {onset.signal} moved first"
 
