@@ -14,7 +14,6 @@ import numpy as np
 from whirlbench.samples import Run, SlowSamples, TachPulses, VibrationSamples
 
 
-
 def grown(shape: str, elapsed_s: np.ndarray, horizon_s: float = 20.0) -> np.ndarray:
     """Share of the final size after ``elapsed_s``, 0 before the beginning, 1 from ``horizon_s`` on."""
     now = np.clip(elapsed_s, 0.0, horizon_s) / horizon_s

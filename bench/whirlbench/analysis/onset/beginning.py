@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.onset.growths import FAMILY, Signatures
+from whirlbench.analysis.onset.growths import FAMILY, PRIOR, Signatures
 from whirlbench.analysis.onset.whitening import HealthyFilter
 
 NARROWEST_S = 0.25
@@ -37,15 +37,11 @@ class Likelihood:
         return bool(early.max() > self.nats.max() - 10.0)
 
     def marginal(self, sharpness: float = 1.0) -> np.ndarray:
-        """Log of the mean over the courses, ``(beginnings,)``; ``sharpness`` below 1 tempers it."""
-        return log_mean(sharpness * self.nats, axis=1)
-
-
-def log_mean(nats: np.ndarray, axis: int = 0) -> np.ndarray:
-    """Logarithm of the mean of exp(``nats``) along ``axis``; minus infinity counts as nothing."""
-    top = np.maximum(nats.max(axis=axis, keepdims=True), -1e300)
-    result: np.ndarray = np.squeeze(top, axis) + np.log(np.maximum(np.exp(nats - top).mean(axis=axis), 1e-300))
-    return result
+        """Log of the mean over the courses by their prior, ``(beginnings,)``; ``sharpness`` below 1 tempers it."""
+        tempered = sharpness * self.nats + np.log(PRIOR)
+        top = tempered.max(axis=1)
+        result: np.ndarray = top + np.log(np.exp(tempered - top[:, None]).sum(axis=1))
+        return result
 
 
 def beginnings(earliest_s: float, until_s: float) -> np.ndarray:
@@ -62,7 +58,7 @@ def beginning_likelihoods(
     until_s: float,
     signals: tuple[tuple[int, ...], ...],
 ) -> tuple[Likelihood, ...]:
-    """Log likelihood ratio of every beginning ``begin_s`` (increasing) for each of ``signals``, from data to ``until_s``.
+    """Log likelihood ratio of every beginning ``begin_s`` (increasing) for each of ``signals``, from data to a time.
 
     ``white`` ``(frames, columns)``: innovations; ``signals``: columns that move together. What a change has grown to by
     ``until_s`` is unknown per column, normal about zero with a deviation of 30 scatters, and integrated out (Bayesian

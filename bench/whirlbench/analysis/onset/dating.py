@@ -7,17 +7,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from whirlbench.analysis.onset.beginning import Likelihood, beginning, beginning_likelihoods, beginnings
-from whirlbench.analysis.onset.pooling import Pooled, pooled
+from whirlbench.analysis.onset.features import Signal
+from whirlbench.analysis.onset.growths import FAMILY
 from whirlbench.analysis.onset.whitening import HealthyFilter
 
 # Chosen on the campaigns in tests/benchmarks: more data than these bring the shape of late growth, not the beginning.
 ENOUGH_NATS = 250.0  # beyond the alarm level
 LONGEST_WAIT_S = 8.0  # after the first caution
-SHARPNESS = 0.5  # tempers the likelihoods, for growth that is none of the family
+SHARPNESS = 0.8  # tempers the likelihoods, for growth that is none of the family
 FRAME_BLUR_S = 0.25
 SEARCHED_S = 50.0  # before the data used; further back only where the beginning may lie there
 SPEAKS = 0.4  # of the alarm level: less says nothing of a beginning, and is given as these nats
 NOTHING_NATS = -50.0
+# Prior shares of a signal: as the first began, later by itself, not at all. Our choices.
+TOGETHER, LATER, UNMOVED = 0.45, 0.05, 0.5
 MOVED = 0.9  # share of belief from which a signal counts as moved
 
 
@@ -51,15 +54,56 @@ class FirstBeginning:
 
 
 @dataclass(frozen=True)
+class Pooled:
+    """Log posterior ``nats`` ``(beginnings,)`` of the first beginning, and per signal how likely it takes part.
+
+    ``together``: the share of belief that the signal began with the first; ``moved``: that it moved at all by then.
+    """
+
+    nats: np.ndarray
+    together: np.ndarray
+    moved: np.ndarray
+
+
+def pooled(marginals: list[np.ndarray], beginnings: int) -> Pooled:
+    """Pools signals' log likelihood ratios against no change, each over the same beginnings, at least ``beginnings``.
+
+    A signal may be given more beginnings than the first ones that are pooled: it may have begun later than the first
+    caution. At least one signal began at the pooled beginning; which one need not be known.
+    """
+    with_first = np.array([np.log(TOGETHER) + nats[:beginnings] for nats in marginals])
+    later = np.array([np.log(LATER) + _later_mean(nats)[:beginnings] for nats in marginals])
+    still = np.full_like(later, np.log(UNMOVED))
+    apart = np.logaddexp(later, still)
+    each = np.logaddexp(with_first, apart)
+    none = apart.sum(axis=0)
+    every = each.sum(axis=0)
+    nats = every + np.log1p(-np.exp(np.minimum(none - every, -1e-12)))
+    weight = np.exp(nats - nats.max())
+    weight /= weight.sum()
+    return Pooled(nats, np.exp(with_first - each) @ weight, 1.0 - np.exp(still - each) @ weight)
+
+
+def _later_mean(nats: np.ndarray) -> np.ndarray:
+    """Log of the mean likelihood over every beginning from each on."""
+    top = nats.max()
+    from_here = np.cumsum(np.exp(nats - top)[::-1])[::-1] / np.arange(len(nats), 0, -1)
+    result: np.ndarray = top + np.log(np.maximum(from_here, 1e-300))
+    return result
+
+
+@dataclass(frozen=True)
 class Part:
     """Signals of a run with the healthy model they share; ``columns`` per signal into ``white``."""
 
-    names: tuple[str, ...]
+    signals: tuple[Signal, ...]
     columns: tuple[tuple[int, ...], ...]
     time_s: np.ndarray
     judged_s: np.ndarray
     healthy: HealthyFilter
     white: np.ndarray
+    scatter: np.ndarray  # (points, columns)
+    rpm: np.ndarray  # (points,)
 
     @property
     def step_s(self) -> float:
@@ -77,11 +121,16 @@ class Part:
 class Watch:
     """One signal under watch: where it is prepared, its columns there, and its evidence."""
 
-    name: str
+    signal: Signal
     part: Part
     columns: tuple[int, ...]
     time_s: np.ndarray
     nats: np.ndarray
+
+    @property
+    def name(self) -> str:
+        """The signal's name."""
+        return self.signal.name
 
     def caution_s(self, level: float) -> float:
         """When the evidence first passed ``level``; infinite where it never did."""
@@ -110,7 +159,9 @@ def first_beginning(
     first_s = max(min(float(one.part.judged_s[0]) for one in watched), after_s)
     last_s = max(s for s in (one.caution_s(level) for one in alarmed) if s <= caution_s + LONGEST_WAIT_S)
     found = _likelihoods(watched, level, caution_s, beginnings(max(first_s, caution_s - SEARCHED_S), last_s))
-    if caution_s - SEARCHED_S > first_s and any(_reaches_back(*pair, level) for pair in zip(watched, found, strict=True)):
+    if caution_s - SEARCHED_S > first_s and any(
+        _reaches_back(*pair, level) for pair in zip(watched, found, strict=True)
+    ):
         found = _likelihoods(watched, level, caution_s, beginnings(first_s, last_s))
     first = _pooled_beginning(watched, found, level, caution_s)
     signals = [
@@ -147,7 +198,9 @@ def _pooled_beginning(
     pool = pooled([one.marginal(SHARPNESS) for one in found], before)
     when = beginning(begin_s[:before], pool.nats, FRAME_BLUR_S)
     moved = [number for number in range(len(watched)) if pool.moved[number] > MOVED]
-    strength = [one.marginal().max() + np.log(max(share, 1e-9)) for one, share in zip(found, pool.together, strict=True)]
+    strength = [
+        one.marginal().max() + np.log(max(share, 1e-9)) for one, share in zip(found, pool.together, strict=True)
+    ]
     leading = int(np.argmax(strength))
     best = found[leading].nats.max(axis=0)
     return FirstBeginning(
@@ -164,7 +217,7 @@ def _likelihoods(watched: tuple[Watch, ...], level: float, caution_s: float, beg
     for number, one in enumerate(watched):
         if any(_speaks(other, level, caution_s) for other in watched if other.part is one.part):
             groups.setdefault((id(one.part), one.until_s(level, caution_s)), []).append(number)
-    silent = Likelihood(begin_s, np.full((len(begin_s), 1), NOTHING_NATS))
+    silent = Likelihood(begin_s, np.full((len(begin_s), len(FAMILY)), NOTHING_NATS))
     found = [silent] * len(watched)
     for (_, until_s), numbers in groups.items():
         columns = tuple(watched[number].columns for number in numbers)

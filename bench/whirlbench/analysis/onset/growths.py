@@ -19,7 +19,10 @@ HANN_WEIGHTS = np.cos(np.pi / 2 * HANN_NODES) ** 2 / (np.cos(np.pi / 2 * HANN_NO
 
 @dataclass(frozen=True)
 class Growth:
-    """A course: ``size`` of elapsed seconds (0 and above), and how long before now it may have begun."""
+    """A course: ``size`` of elapsed seconds (0 and above), and how long before now it may have begun.
+
+    ``form`` is one of the six: step, linear, square root, power, exponential, saturating.
+    """
 
     form: str
     size: Callable[[np.ndarray], np.ndarray]
@@ -27,7 +30,8 @@ class Growth:
 
 
 def _power(power: float) -> Growth:
-    return Growth("linear" if power == 1.0 else f"power {power:g}", lambda elapsed: elapsed**power)
+    form = {0.5: "square root", 1.0: "linear"}.get(power, "power")
+    return Growth(form, lambda elapsed: elapsed**power)
 
 
 def _exponential(scale_s: float) -> Growth:
@@ -40,6 +44,8 @@ def _saturating(scale_s: float) -> Growth:
 
 STEP = Growth("step", np.ones_like)
 FAMILY = (STEP, *map(_power, POWERS), *map(_exponential, EXPONENTIAL_S), *map(_saturating, SATURATING_S))
+FORMS = tuple(growth.form for growth in FAMILY)
+PRIOR = np.array([1.0 / FORMS.count(form) for form in FORMS]) / len(set(FORMS))  # each form is as likely as another
 
 
 class Signatures:
