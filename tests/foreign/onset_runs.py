@@ -102,7 +102,8 @@ def _slow(stand: Stand, what: Happening, fine_s: np.ndarray, rpm: np.ndarray, rn
     gust, warm = stand.gust * wander(time_s, 1.5, rng), stand.warm_up * np.exp(-time_s / 40.0)
     thrust = 4.2 * (speed / 1000.0) ** 2 * (1.0 + gust + what.thrust * share)
     current = 0.62 * (speed / 1000.0) ** 3 * (1.0 + 0.7 * gust + warm + what.current * share)
-    throttle = np.full_like(time_s, 1520.0)
+    asked = stand.profile(time_s) if stand.profile else np.full_like(time_s, stand.rpm)
+    throttle = 1000.0 + 0.124 * asked
     if stand.commands == "follows":
         throttle = 1000.0 + 0.124 * speed + 0.15 * rng.standard_normal(len(time_s))
     return SlowSamples(

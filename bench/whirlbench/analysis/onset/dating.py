@@ -159,9 +159,8 @@ def first_beginning(
     first_s = max(min(float(one.part.judged_s[0]) for one in watched), after_s)
     last_s = max(s for s in (one.caution_s(level) for one in alarmed) if s <= caution_s + LONGEST_WAIT_S)
     found = _likelihoods(watched, level, caution_s, beginnings(max(first_s, caution_s - SEARCHED_S), last_s))
-    if caution_s - SEARCHED_S > first_s and any(
-        _reaches_back(*pair, level) for pair in zip(watched, found, strict=True)
-    ):
+    further_back = any(_reaches_back(*pair, level) for pair in zip(watched, found, strict=True))
+    if further_back and caution_s - SEARCHED_S > first_s:
         found = _likelihoods(watched, level, caution_s, beginnings(first_s, last_s))
     first = _pooled_beginning(watched, found, level, caution_s)
     signals = [
@@ -221,8 +220,9 @@ def _likelihoods(watched: tuple[Watch, ...], level: float, caution_s: float, beg
     found = [silent] * len(watched)
     for (_, until_s), numbers in groups.items():
         columns = tuple(watched[number].columns for number in numbers)
-        for number, one in zip(numbers, watched[numbers[0]].part.likelihoods(begin_s, until_s, columns), strict=True):
-            found[number] = one
+        told = watched[numbers[0]].part.likelihoods(begin_s, until_s, columns)
+        for number, likelihood in zip(numbers, told, strict=True):
+            found[number] = likelihood
     return found
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from whirlbench.analysis.onset.commands import TURNING_RPM
 from whirlbench.analysis.onset.dating import FirstBeginning, Part, SignalOnset, Watch, first_beginning
 from whirlbench.analysis.onset.failure import Failure, find_failure
 from whirlbench.analysis.onset.features import LOAD, SPEED, STEP_S, VIBRATION, Features, Signal, feature_sets
@@ -23,6 +24,7 @@ from whirlbench.samples import Run
 MEAN_TIME_S = 36000.0  # one false alarm in ten hours of judged running, unless told otherwise
 LEAST_BASELINE_S = 6.0
 LEAST_BASELINE_FRAMES = 12
+HELD_SHARE = 0.25  # of the turning time: a run that holds less is one of ramps; our choice
 NOT_LOOKED_FOR = "resonances were not looked for"
 NONE_TOLD = "no order showed a resonance that can be told in the run-ups and coast-downs"
 
@@ -187,11 +189,14 @@ def _prepare(
     for kind in (VIBRATION, LOAD, SPEED):
         signals = tuple(one for one in features.signals if one.kind == kind)
         points = _within(operating_points(features, by_speed=kind == VIBRATION), features, span_s)
-        if signals and kind != SPEED and _held_s(points, features) < LEAST_BASELINE_S:
+        held_s = _held_s(points, features)
+        if signals and kind != SPEED and held_s < HELD_SHARE * features.step_s * (features.rpm > TURNING_RPM).sum():
             ramps = _within(ramp_points(features), features, span_s)
-            if _held_s(ramps, features) >= LEAST_BASELINE_S:
+            if _held_s(ramps, features) >= max(LEAST_BASELINE_S, 2.0 * held_s):
                 points = ramps
-                notes.append("the run offers no hold: ramps were judged, at speeds that were passed more than once")
+                notes.append(
+                    "the run offers hardly a hold: ramps were judged, at speeds that were passed more than once"
+                )
         if not signals or not (points.of_frame >= 0).any():
             continue
         sigma = scatter(features, points)

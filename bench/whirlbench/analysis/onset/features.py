@@ -148,7 +148,8 @@ def feature_sets(run: Run, rig: Rig | None = None) -> tuple[Features, ...]:
         return (run_features(run, rig, slow_step_s),)
     fast = run_features(replace(run, slow=_dense(run.slow)), rig, STEP_S)
     slow = run_features(replace(run, vibration=VibrationSamples()), rig, slow_step_s)
-    note = f"the slow channels hold a sample every {slow_step_s:.3g} s: they are judged in frames of {2 * slow_step_s:.3g} s"
+    each = f"{slow_step_s:.3g} s"
+    note = f"the slow channels hold a sample every {each}: thrust, current and speed are told no oftener"
     return (
         replace(fast, signals=tuple(one for one in fast.signals if one.kind == VIBRATION), notes=(*fast.notes, note)),
         replace(slow, signals=tuple(one for one in slow.signals if one.kind != VIBRATION), notes=()),

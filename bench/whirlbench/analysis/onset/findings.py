@@ -1,7 +1,8 @@
-"""What an onset tells: which kind of cause its signals point to, and what size of change none of them would have missed."""
+"""What an onset tells: the kind of cause its signals point to, and what size of change would have been seen."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import log, sqrt
 
@@ -17,8 +18,8 @@ SEEN_NINE_TIMES = 1.28  # standard deviations beyond the level: nine of ten such
 MOST_STEPS = 24  # places in the run at which a step is tried
 WORST_SHARE = 0.75  # of those places at which a smaller step is seen
 COMPARED_S = 10.0  # before the beginning and after the caution, to compare levels
-SAME_GAIN = 0.06  # by which the gains of orders on one axis may differ; our choice
-LEAST_GAIN = 0.04
+LEAST_GAIN = 0.06  # from one: less is no change of gain; our choice
+OWN_WAY = 0.5  # of the gain's change, that an order may be off it; an order that stayed is off by all of it
 LEAST_ORDER = 0.1  # of the largest: smaller orders tell no gain
 SHAKING = ("broadband", "crest factor")
 
@@ -74,8 +75,8 @@ def told_cause(onset: FirstBeginning, watched: tuple[Watch, ...], sets: tuple[Fe
     return Cause(ROTOR, f"{names} moved: nothing shows that it is not the rotor")
 
 
-def _listed(names: object) -> str:
-    words = list(names)  # type: ignore[call-overload]
+def _listed(names: Iterable[str]) -> str:
+    words = list(names)
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
@@ -92,23 +93,25 @@ def _scaled_axis(onset: FirstBeginning, sets: tuple[Features, ...]) -> str | Non
         return None
     before = _mean_between(features, onset.from_s - COMPARED_S, onset.from_s)
     after = _mean_between(features, onset.caution_s, onset.caution_s + COMPARED_S)
-    ratios = [_ratios([one.phasors(before, axis) for one in orders], [one.phasors(after, axis) for one in orders])
-              for axis in range(len(axes))]  # fmt: skip
-    changed = [axis for axis, ratio in enumerate(ratios) if np.abs(ratio - 1.0).max(initial=0.0) > LEAST_GAIN]
-    if len(changed) != 1:
-        return None
-    (axis,), ratio = changed, ratios[changed[0]]
-    gain = complex(ratio.mean())
-    same = len(ratio) >= 2 and np.abs(ratio - gain.real).max() < SAME_GAIN * max(1.0, abs(gain))
-    return axes[axis].removesuffix("_g") if same and abs(gain.real - 1.0) > LEAST_GAIN else None
+    gains = [
+        _common_gain([one.phasors(before, axis) for one in orders], [one.phasors(after, axis) for one in orders])
+        for axis in range(len(axes))
+    ]
+    changed = [axis for axis, gain in enumerate(gains) if gain is None or abs(gain - 1.0) > LEAST_GAIN]
+    return axes[changed[0]].removesuffix("_g") if len(changed) == 1 and gains[changed[0]] is not None else None
 
 
-def _ratios(before: list[complex], after: list[complex]) -> np.ndarray:
-    """Ratios after to before of the orders that are large enough to tell one."""
-    first, second = np.array(before), np.array(after)
+def _common_gain(before: list[complex], after: list[complex]) -> float | None:
+    """The one real gain that takes the vectors before to those after; None where orders changed each in its own way."""
+    known = np.isfinite(before) & np.isfinite(after)
+    first, second = np.array(before)[known], np.array(after)[known]
     large = np.abs(first) > LEAST_ORDER * np.abs(first).max(initial=0.0)
-    result: np.ndarray = second[large] / first[large]
-    return result[np.isfinite(result)]
+    first, second = first[large], second[large]
+    if len(first) < 2:
+        return None
+    gain = float((first.conj() * second).real.sum() / (np.abs(first) ** 2).sum())
+    left = np.abs(second - gain * first) / np.abs(first)
+    return gain if left.max() < max(OWN_WAY * abs(gain - 1.0), LEAST_GAIN) else None
 
 
 def _mean_between(features: Features, from_s: float, to_s: float) -> np.ndarray:
@@ -162,9 +165,6 @@ def _usual_scale(one: Watch) -> float:
     """What one scatter is, in the signal's unit, at the speed and point that the run judged most."""
     part = one.part
     point = np.bincount(part.healthy.design.point[part.healthy.design.point >= 0]).argmax()
-    sigma = part.scatter[point, list(one.columns)]
-    return float(
-        np.sqrt(np.mean(sigma**2))
-        * (part.rpm[point] / 1000.0) ** one.signal.speed_power
-        * (100.0 if one.signal.unit == "%" else 1.0)
-    )
+    sigma = float(np.sqrt(np.mean(part.scatter[point, list(one.columns)] ** 2)))
+    share = 100.0 if one.signal.unit == "%" else 1.0
+    return sigma * share * float((part.rpm[point] / 1000.0) ** one.signal.speed_power)
