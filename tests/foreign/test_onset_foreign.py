@@ -128,7 +128,7 @@ def test_earlier_runs_that_do_not_serve_are_refused() -> None:
     run, healthy = (foreign_run(SLOW, np.random.default_rng(seed)) for seed in (1, 2))
     drifting = foreign_run(SLOW, np.random.default_rng(3), Happening(30.0, "step", thrust=-0.2, current=-0.2))
     stopped = replace(healthy, slow=replace(healthy.slow, rpm=np.where(healthy.slow.time_s > 30, 0.0, 3000.0)))
-    four = "format = 1\n[propeller]\nblades = 4\ndiameter_m = 0.56\n"
+    four = "[propeller]\nblades = 4\ndiameter_m = 0.56\n"
     cases = {
         "is the run that is judged": (run,),
         "was given twice": (healthy, healthy),

@@ -13,9 +13,9 @@ TURNING_RPM = 200.0  # below this the frames are not judged; our choice
 MOVING_PER_S = 0.02  # an operating point moves when speed changes by more than 2 % in a second; our choice
 COMMAND_STEP = 0.75  # us or rpm within three seconds: less is rounding
 COMMAND_NOISE = 6.0  # times the usual change between frames, where a command was measured and is not exact
-# A command that moves in so many stretches of five seconds in which the shaft is steady, and never far, leads nothing:
-# it is a governor's or a control loop's own work. Our choices.
-LOOSE_SHARE, LOOSE_REACH, STRETCH_S = 0.5, 0.01, 5.0
+# A command that seldom rests while the shaft is steady, never goes far, and wanders (it is further off after longer) leads
+# nothing: it is a governor's or a control loop's own work. Our choices.
+LOOSE_SHARE, LOOSE_REACH, WANDERS = 0.05, 0.01, 1.3
 
 
 def frame_mean(run: Run, grid: FrameGrid, name: str) -> np.ndarray:
@@ -92,13 +92,8 @@ def loose_commands(command: np.ndarray, rpm: np.ndarray, driving: np.ndarray, st
     for number, column in enumerate(command.T):
         there = steady & np.isfinite(column)
         if there.any():
-            little = np.quantile(reach(column, 6)[there], 0.9) < LOOSE_REACH * np.median(column[there])
-            loose[number] = little and _stretches_moved(moves(column, there)[there], step_s) > LOOSE_SHARE
+            near, far = reach(column, 1)[there], reach(column, 6)[there]
+            little = np.quantile(far, 0.9) < LOOSE_REACH * np.median(column[there])
+            wanders = np.median(far) > WANDERS * np.median(near)
+            loose[number] = little and wanders and moves(column, there)[there].mean() > LOOSE_SHARE
     return loose
-
-
-def _stretches_moved(moving: np.ndarray, step_s: float) -> float:
-    """Share of stretches of five seconds in which a command moves at all."""
-    length = max(2, round(STRETCH_S / step_s))
-    whole = len(moving) // length
-    return float(moving[: whole * length].reshape(whole, length).any(axis=1).mean()) if whole else 0.0

@@ -120,10 +120,10 @@ def judge_features(
     parts = tuple(part for found, _ in prepared for part in found)
     notes += tuple(dict.fromkeys(note for _, found in prepared for note in found))
     steady_s, least_s = max((len(one.judged_s) * one.step_s for one in parts), default=0.0), _least_baseline_s(sets)
-    if steady_s < least_s:
-        return _nothing(failure, (_too_little(sets, steady_s, least_s), *notes), mean_time_s, steady_s)
     if baseline_s is not None:
         _require_baseline(parts, baseline_s, least_s)
+    if steady_s < least_s:
+        return _nothing(failure, (_too_little(sets, steady_s, least_s), *notes), mean_time_s, steady_s)
     watched = _watch(parts, after_s)
     level = alarm_level(mean_time_s, BLOCK * min(one.step_s for one in parts), len(watched))
     onset, signals = first_beginning(watched, level, after_s)
@@ -160,7 +160,8 @@ def _too_little(sets: tuple[Features, ...], steady_s: float, least_s: float) -> 
 def _require_baseline(parts: tuple[Part, ...], baseline_s: tuple[float, float], least_s: float) -> None:
     """Refuses a stated baseline that holds too little steady running."""
     from_s, to_s = baseline_s
-    inside = max(((one.judged_s >= from_s) & (one.judged_s <= to_s)).sum() * one.step_s for one in parts)
+    held_s = (((one.judged_s >= from_s) & (one.judged_s <= to_s)).sum() * one.step_s for one in parts)
+    inside = float(max(held_s, default=0.0))
     if inside < least_s:
         raise AnalysisError(
             f"the baseline from {from_s:g} to {to_s:g} s holds {inside:.1f} s of steady running: it needs {least_s:g} s"
@@ -194,9 +195,7 @@ def _prepare(
             ramps = _within(ramp_points(features), features, span_s)
             if _held_s(ramps, features) >= max(LEAST_BASELINE_S, 2.0 * held_s):
                 points = ramps
-                notes.append(
-                    "the run offers hardly a hold: ramps were judged, at speeds that were passed more than once"
-                )
+                notes.append("the run offers hardly a hold: ramps were judged, at speeds passed more than once")
         if not signals or not (points.of_frame >= 0).any():
             continue
         sigma = scatter(features, points)

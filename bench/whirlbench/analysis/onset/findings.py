@@ -19,7 +19,8 @@ MOST_STEPS = 24  # places in the run at which a step is tried
 WORST_SHARE = 0.75  # of those places at which a smaller step is seen
 COMPARED_S = 10.0  # before the beginning and after the caution, to compare levels
 LEAST_GAIN = 0.06  # from one: less is no change of gain; our choice
-OWN_WAY = 0.5  # of the gain's change, that an order may be off it; an order that stayed is off by all of it
+OWN_WAY = 0.5  # of the gain's change, that an order may be off it; our choice
+OTHERS = 0.34  # of the one axis's change, that the others may show; our choice
 LEAST_ORDER = 0.1  # of the largest: smaller orders tell no gain
 SHAKING = ("broadband", "crest factor")
 
@@ -93,25 +94,28 @@ def _scaled_axis(onset: FirstBeginning, sets: tuple[Features, ...]) -> str | Non
         return None
     before = _mean_between(features, onset.from_s - COMPARED_S, onset.from_s)
     after = _mean_between(features, onset.caution_s, onset.caution_s + COMPARED_S)
-    gains = [
-        _common_gain([one.phasors(before, axis) for one in orders], [one.phasors(after, axis) for one in orders])
-        for axis in range(len(axes))
+    vectors = [
+        np.array([[one.phasors(mean, axis) for one in orders] for mean in (before, after)]) for axis in range(len(axes))
     ]
-    changed = [axis for axis, gain in enumerate(gains) if gain is None or abs(gain - 1.0) > LEAST_GAIN]
-    return axes[changed[0]].removesuffix("_g") if len(changed) == 1 and gains[changed[0]] is not None else None
-
-
-def _common_gain(before: list[complex], after: list[complex]) -> float | None:
-    """The one real gain that takes the vectors before to those after; None where orders changed each in its own way."""
-    known = np.isfinite(before) & np.isfinite(after)
-    first, second = np.array(before)[known], np.array(after)[known]
-    large = np.abs(first) > LEAST_ORDER * np.abs(first).max(initial=0.0)
-    first, second = first[large], second[large]
-    if len(first) < 2:
+    change = np.array([_size(after - before) / max(_size(before), 1e-12) for before, after in vectors])
+    if not np.isfinite(change).all():
         return None
-    gain = float((first.conj() * second).real.sum() / (np.abs(first) ** 2).sum())
-    left = np.abs(second - gain * first) / np.abs(first)
-    return gain if left.max() < max(OWN_WAY * abs(gain - 1.0), LEAST_GAIN) else None
+    largest = int(change.argmax())
+    alone = np.delete(change, largest).max() < OTHERS * change[largest]
+    return axes[largest].removesuffix("_g") if alone and _one_ratio(*vectors[largest]) else None
+
+
+def _size(vectors: np.ndarray) -> float:
+    return float(np.sqrt((np.abs(vectors) ** 2).sum()))
+
+
+def _one_ratio(before: np.ndarray, after: np.ndarray) -> bool:
+    """Whether one real gain takes the vectors before to those after; an order that stayed is off by all of it."""
+    large = np.abs(before) > LEAST_ORDER * np.abs(before).max()
+    before, after = before[large], after[large]
+    gain = float((before.conj() * after).real.sum() / _size(before) ** 2)
+    off = np.abs(after - gain * before) / np.abs(before)
+    return len(before) >= 2 and abs(gain - 1.0) > LEAST_GAIN and bool(off.max() < OWN_WAY * abs(gain - 1.0))
 
 
 def _mean_between(features: Features, from_s: float, to_s: float) -> np.ndarray:
