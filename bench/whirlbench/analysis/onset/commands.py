@@ -13,7 +13,7 @@ TURNING_RPM = 200.0  # below this the frames are not judged; our choice
 MOVING_PER_S = 0.02  # an operating point moves when speed changes by more than 2 % in a second; our choice
 COMMAND_STEP = 0.75  # us or rpm within three seconds: less is rounding
 COMMAND_NOISE = 6.0  # times the usual change between frames, where a command was measured and is not exact
-# A command that seldom rests while the shaft is steady, never goes far, and wanders (it is further off after longer) leads
+# A command that seldom rests while the shaft is steady, never goes far, and wanders (further off after longer) leads
 # nothing: it is a governor's or a control loop's own work. Our choices.
 LOOSE_SHARE, LOOSE_REACH, WANDERS = 0.05, 0.01, 1.3
 

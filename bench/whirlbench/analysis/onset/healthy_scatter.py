@@ -226,6 +226,10 @@ def _floors(features: Features, points: Points) -> np.ndarray:
         if signal.speed_power and len(points.rpm):
             largest = np.nan_to_num(level[:, columns] * scale).max(axis=0)
             floors[:, columns] = np.hypot(floors[:, columns], FLOOR_OF_LARGEST * largest / scale)
+    orders = [column for signal in features.signals if signal.axes for column in signal.columns]
+    if orders:
+        strongest = np.nan_to_num(level[:, orders]).max(axis=1, keepdims=True)
+        floors[:, orders] = np.hypot(floors[:, orders], LEAKAGE * strongest)
     return floors
 
 
