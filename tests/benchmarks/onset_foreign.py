@@ -1,4 +1,4 @@
-"""`find_onset` on runs of formulas: coverage of its 95 % intervals over six growths, and false alarms of healthy running.
+"""`find_onset` on runs of formulas: coverage of its intervals over six growths, and false alarms of healthy running.
 
     python tests/benchmarks/onset_foreign.py [RUNS_OF_EACH_GROWTH] [HEALTHY_HOURS] [FIRST_SEED]
 

@@ -191,7 +191,7 @@ def test_signals_that_disagree_began_apart_and_the_first_counts():
 def test_commands_that_wander_with_the_shaft_are_loose_and_held_ones_are_not():
     rng, frames = np.random.default_rng(1), 400
     rpm, driving = np.full(frames, 4000.0), np.ones(frames, bool)
-    walk = 1500.0 + np.convolve(rng.standard_normal(frames + 19), np.ones(20) / 6.0, "valid")
+    walk = 1500.0 + 1.5 * np.sin(2.0 * np.pi * np.arange(frames) / 32.0) + 0.02 * rng.standard_normal(frames)
     noisy = 1500.0 + 0.5 * rng.standard_normal(frames)
     stepped = 1500.0 + 5.0 * (np.arange(frames) // 80)
     far = 1000.0 + 1.5 * np.arange(frames)

@@ -14,13 +14,13 @@ from whirlbench.analysis.onset.whitening import HealthyFilter
 # Chosen on the campaigns in tests/benchmarks: more data than these bring the shape of late growth, not the beginning.
 ENOUGH_NATS = 250.0  # beyond the alarm level
 LONGEST_WAIT_S = 8.0  # after the first caution
-SHARPNESS = 0.8  # tempers the likelihoods, for growth that is none of the family
+SHARPNESS = 0.5  # tempers the likelihoods, for growth that is none of the family
 FRAME_BLUR_S = 0.25
 SEARCHED_S = 50.0  # before the data used; further back only where the beginning may lie there
 SPEAKS = 0.4  # of the alarm level: less says nothing of a beginning, and is given as these nats
 NOTHING_NATS = -50.0
 # Prior shares of a signal: as the first began, later by itself, not at all. Our choices.
-TOGETHER, LATER, UNMOVED = 0.45, 0.05, 0.5
+TOGETHER, LATER, UNMOVED = 0.49, 0.01, 0.5
 MOVED = 0.9  # share of belief from which a signal counts as moved
 
 
@@ -72,7 +72,7 @@ def pooled(marginals: list[np.ndarray], beginnings: int) -> Pooled:
     caution. At least one signal began at the pooled beginning; which one need not be known.
     """
     with_first = np.array([np.log(TOGETHER) + nats[:beginnings] for nats in marginals])
-    later = np.array([np.log(LATER) + _later_mean(nats)[:beginnings] for nats in marginals])
+    later = np.array([np.log(LATER) + _later(nats)[:beginnings] for nats in marginals])
     still = np.full_like(later, np.log(UNMOVED))
     apart = np.logaddexp(later, still)
     each = np.logaddexp(with_first, apart)
@@ -84,10 +84,10 @@ def pooled(marginals: list[np.ndarray], beginnings: int) -> Pooled:
     return Pooled(nats, np.exp(with_first - each) @ weight, 1.0 - np.exp(still - each) @ weight)
 
 
-def _later_mean(nats: np.ndarray) -> np.ndarray:
-    """Log of the mean likelihood over every beginning from each on."""
+def _later(nats: np.ndarray) -> np.ndarray:
+    """Log of the likelihood of a beginning after each, all beginnings being as likely beforehand."""
     top = nats.max()
-    from_here = np.cumsum(np.exp(nats - top)[::-1])[::-1] / np.arange(len(nats), 0, -1)
+    from_here = np.cumsum(np.exp(nats - top)[::-1])[::-1] / len(nats)
     result: np.ndarray = top + np.log(np.maximum(from_here, 1e-300))
     return result
 

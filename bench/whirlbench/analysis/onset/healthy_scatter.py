@@ -19,9 +19,9 @@ LEAST_GUST_SUMS = {VIBRATION: 1.0, LOAD: 3.8, SPEED: 4.0}  # what gusts do even 
 GUST_MARGIN = 1.2  # for the doubt of so few gusts in a run; chosen on the campaign in tests/benchmarks
 GUST_FRAMES = 6.0  # 1.5 s, the time a gust takes to pass the disk of a stand outdoors; our choice
 FIRST_FRAMES = 8  # that tell a level
-FLOOR_OF_LARGEST = (
-    0.002  # of the run's largest level: friction and zero drift are no shares of an idling load; our choice
-)
+# Of the run's largest level: friction and zero drift are no shares of an idling load; our choice.
+FLOOR_OF_LARGEST = 0.002
+LEAKAGE = 0.002  # of the strongest order: what speed that wanders within a frame spills into others; our choice
 BETWEEN_RUNS = 0.15  # re-mounting changes a level by so much of itself where only one earlier run is known; our choice
 
 
