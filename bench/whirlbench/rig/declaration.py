@@ -70,6 +70,7 @@ class Watch:
     ``channels`` are those whose product is compared, times ``factor`` of the rig. ``label`` empty: no margin is
     shown. ``rule`` names a rule of the host, ``sensor_rule`` one that watches the sensor itself in a live run.
     ``needs`` are keys without which the limit cannot be judged. ``while_driven``: only with the throttle open.
+    ``caution``: what a trend has found, in words; a row that has some is a caution, unless the rig makes it a trip.
     """
 
     ring: Ring
@@ -81,6 +82,7 @@ class Watch:
     sensor_rule: str = ""
     needs: tuple[str, ...] = ()
     while_driven: bool = False
+    caution: str = ""
 
 
 @dataclass(frozen=True)

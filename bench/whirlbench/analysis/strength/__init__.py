@@ -1,5 +1,6 @@
 """Strength of a blade set before it spins: loads, stresses in the root, permitted speed, fragments, proof-spin plan."""
 
+from whirlbench.analysis.strength.allowables import ANY
 from whirlbench.analysis.strength.blade_build import BuiltBlade, build_blade
 from whirlbench.analysis.strength.blade_stress import AirLoads, BladeUnderLoad, Yaw
 from whirlbench.analysis.strength.design_check import DesignCheck, FragmentView, ModeResult, reserve_use, servo_hold
@@ -12,6 +13,7 @@ from whirlbench.analysis.strength.tolerances import DEFAULT_SEED, MonteCarlo
 from whirlbench.analysis.strength.variation import WhatIf, WhatIfPoint, what_if
 
 __all__ = [
+    "ANY",
     "AirLoads",
     "BladeUnderLoad",
     "BuiltBlade",

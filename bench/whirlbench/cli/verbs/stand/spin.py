@@ -5,6 +5,7 @@ from __future__ import annotations
 import secrets
 import sys
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
@@ -95,7 +96,7 @@ def command(
     require_cleared(clearance, rig, plan, rig_path)
     _introduce(rig, plan, clearance)
     operator = _named(operator, yes)
-    answers = _confirm_check_list(rig, yes, simulated=port == SIMULATED)
+    answers = _confirm_check_list(check_list(rig, fitted.proof()), yes, simulated=port == SIMULATED)
     if clearance.override is not None:
         click.echo(fitted.enter_override(clearance, plan))
     fitted.begin(recording, answers, operator)
@@ -117,7 +118,8 @@ def _named(operator: str, yes: bool) -> str:
 
 def _enter_run(fitted: FittedSet, recording: Path, operator: str, outcome: Outcome, ask: bool) -> None:
     """The run into the log, and what the operator finds when looking at the blades after it."""
-    tell(fitted.finish(recording, operator, armed=outcome.ending is not Ending.REFUSED))
+    entered = fitted.finish(recording, operator, armed=outcome.ending is not Ending.REFUSED)
+    tell(entered.text, err=not entered.done)
     if ask and outcome.ending is not Ending.REFUSED and sys.stdin.isatty():
         question = "Inspection after the run: what did you look at and find? (empty: not inspected)"
         found = click.prompt(question, default="", show_default=False).strip()
@@ -138,13 +140,13 @@ def _introduce(rig: Rig, plan: Plan, clearance: Clearance) -> None:
         click.echo(f"  step {number}: {title}: {describe(step)}".rstrip(": "))
 
 
-def _confirm_check_list(rig: Rig, yes: bool, simulated: bool) -> list[str]:
+def _confirm_check_list(lines: Sequence[str], yes: bool, simulated: bool) -> list[str]:
     """Asks line by line; returns the lines with the time of each answer."""
     answers = []
     click.echo("Before arming:" + (" (a rehearsal on the simulated stand: nothing turns)" if simulated else ""))
     if not yes and not sys.stdin.isatty():
         raise BenchError("the check-list needs someone at a terminal; give --yes if a script has seen to it")
-    for line in check_list(rig):
+    for line in lines:
         if yes:
             click.echo(f"  [taken as confirmed] {line}")
         elif not click.confirm(f"  {line}", default=False):
