@@ -55,7 +55,7 @@ def test_limits_that_are_not_set_are_absent() -> None:
         ("limits = 3", "key limits: expected a table, found a whole number"),
         ("[governor]\nmode = 'x'", "governor.mode: invalid value 'x'; expected one of pass_through, pitch"),
         ("[blade_sets.a.root]\nkind = 'x'", "blade_sets.a.root.kind: invalid value 'x'; expected one of tang"),
-        ("[vibration]\nrate_hz = 3", "vibration.rate_hz: invalid value 3; expected one of 800, 1600"),
+        ("[vibration]\nrate_hz = 3", "vibration.rate_hz: invalid value 3; expected one of 800, 1344, 1600, 3200"),
         ("[modes.flight]\nmin_pitch_deg = 1", "key modes.flight.max_pitch_deg is missing"),
         ("[throttle]\nsafe_us = 1200\nmin_us = 1100", "throttle: safe_us 1200"),
         (

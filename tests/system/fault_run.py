@@ -84,6 +84,7 @@ class FaultRun:
         self.device.stdout.readline()
         code = SPIN + f"spin.SessionSpec = functools.partial(spin.SessionSpec, reconnect_s={self.reconnect_s}); main()"
         arguments = ["spin", "--rig", "rig.toml", "--plan", "plan.toml", "--port", str(self.link), "--yes"]
+        arguments += ["--log", "blade_sets.sqlite"]  # each stand's own, also where no test keeps them apart
         self._errors = open(self.folder / "errors.txt", "w+")  # noqa: SIM115 - closed by end()
         self.spin = self._start(["-c", code, *arguments, "-o", str(self.recording)], self._errors, self._limit)
 

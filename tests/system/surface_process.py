@@ -11,6 +11,9 @@ import sys
 import time
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "session"))
+from cleared_set import cleared
+
 from whirlbench.session.process import SessionSpec, WillingOperator, start
 from whirlbench.simulator.device.simulated_port import open_simulated
 
@@ -19,7 +22,7 @@ def main() -> None:
     rig_text, plan_text = (Path(path).read_text(encoding="utf-8") for path in sys.argv[1:3])
     opener = functools.partial(open_simulated, rig_text, 1)
     operator, told = WillingOperator(), False
-    with start(SessionSpec(rig_text, opener, plan_text, sys.argv[3])) as session:
+    with start(SessionSpec(rig_text, opener, plan_text, sys.argv[3], clearance=cleared(rig_text))) as session:
         print(session.pid, session.view.name, flush=True)
         while session.outcome() is None:
             session.heard()

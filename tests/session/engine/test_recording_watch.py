@@ -136,3 +136,34 @@ def test_an_abort_while_locked_is_no_run_that_went_well(make_bench, at_once):
     outcome = bench.run(20)
     assert outcome.ending is Ending.ABORTED and outcome.exit_status == 3
     assert outcome.reason == ("aborted while locked" if at_once else "operator abort")
+
+
+def test_a_disk_that_fails_before_arming_refuses_the_session(bench):
+    bench.operator = lambda progress: ()
+    bench.run(20, lambda bench: bench.engine.phase is Phase.READY)
+    bench.engine.lose_recording("disk full")
+    assert bench.step().ending == Ending.REFUSED
+
+
+def test_a_disk_that_fails_cuts_a_live_run(long_bench):
+    long_bench.run(30, lambda bench: bench.turning())
+    long_bench.engine.lose_recording("disk full")
+    outcome = long_bench.run(200)
+    assert outcome.ending == Ending.TRIPPED
+    assert "the recording failed: disk full" in outcome.reason
+
+
+@pytest.mark.parametrize("aborted", [True, False])
+def test_a_disk_that_fails_after_a_trip_leaves_the_ending_to_the_stand(long_bench, aborted):
+    bench = long_bench
+    bench.run(30, lambda bench: bench.turning())
+    if aborted:
+        bench.step([Command(CommandKind.ABORT)])
+    else:
+        bench.surface_age_s = lambda now_s: 9.0
+    bench.run(60, lambda bench: bench.engine.phase is Phase.COASTING)
+    bench.engine.lose_recording("disk full")
+    outcome = bench.step()
+    assert outcome.ending == (Ending.ABORTED if aborted else Ending.TRIPPED)
+    assert outcome.exit_status == 3
+    assert "disk full" in outcome.reason

@@ -138,6 +138,7 @@ class RunRecording:
             created=datetime.now(UTC).isoformat(timespec="seconds"),
             origin=spec.origin,
             random_seed=spec.random_seed,
+            clearance=spec.clearance.record if spec.clearance is not None else "",
         )
 
 

@@ -10,7 +10,10 @@ import numpy as np
 from whirlbench.errors import LinkError
 from whirlbench.rig.toml import parse_rig
 from whirlbench.simulator.device.device import SimulatedDevice
+from whirlbench.simulator.device.hands import Hands
 from whirlbench.simulator.stand import Fault, Plant, PlantSettings
+
+CLOSED = "the simulated port is closed: open it again"
 
 
 class SimulatedPort:
@@ -30,6 +33,13 @@ class SimulatedPort:
         self._opened_s = clock()
         self._waiting: list[bytes] = []
 
+    @property
+    def hands(self) -> Hands:
+        """Somebody at the stand; a closed port raises LinkError."""
+        if self.device is None:
+            raise LinkError(CLOSED)
+        return self.device.hands
+
     def read(self) -> bytes:
         """Everything the device sent since the last read, possibly nothing; a closed port raises LinkError."""
         self._exchange(b"")
@@ -47,7 +57,7 @@ class SimulatedPort:
 
     def _exchange(self, data: bytes) -> None:
         if self.device is None:
-            raise LinkError("the simulated port is closed: open it again")
+            raise LinkError(CLOSED)
         self._waiting.append(self.device.exchange(self._clock() - self._opened_s, data))
 
 
@@ -55,7 +65,7 @@ def simulated_device(rig_text: str, seed: int, faults: Sequence[Fault] = (), clo
     """A device on a fresh stand made from the TOML of a rig, for lock-step use; its clock shows ``clock_us``."""
     rig = parse_rig(rig_text)
     plant_rng, sensor_rng = np.random.default_rng(seed).spawn(2)
-    return SimulatedDevice(rig, Plant(PlantSettings.from_rig(rig), plant_rng, faults), sensor_rng, clock_us)
+    return SimulatedDevice(rig, Plant(PlantSettings.from_rig(rig), plant_rng, faults), sensor_rng, clock_us=clock_us)
 
 
 def open_simulated(rig_text: str, seed: int, faults: Sequence[Fault] = ()) -> SimulatedPort:
