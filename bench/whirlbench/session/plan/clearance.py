@@ -40,10 +40,13 @@ class Clearance:
     standing: Standing
     not_judged: str = ""
     override: Override | None = None
+    bare_shaft: bool = False  # the propeller is off, somebody has said so: ``permitted_rpm`` is what they let it turn
 
     @property
     def sentence(self) -> str:
         """Set, permitted speed and standing in one line, on every surface."""
+        if self.bare_shaft:
+            return f"propeller off, bare shaft: permitted {self.permitted_rpm or 0.0:.0f} rpm"
         speed = (
             f"permitted {self.permitted_rpm:.0f} rpm (5 % figure)"
             if self.permitted_rpm is not None
@@ -78,6 +81,11 @@ def objections(clearance: Clearance | None, rig: Rig, plan: Plan | None = None) 
 
 
 def _objections(clearance: Clearance, rig: Rig, plan: Plan | None) -> Iterator[str]:
+    if clearance.bare_shaft:
+        if rig.propeller.blade_set:
+            yield f"the shaft was said to be bare, the rig has {rig.propeller.blade_set} fitted"
+        yield from _speed_objections(clearance.permitted_rpm or 0.0, rig, plan)
+        return
     name = clearance.blade_set
     if not name:
         yield "the rig does not say which blade set is fitted (propeller.blade_set)"
