@@ -1,4 +1,4 @@
-"""Trends on simulated runs: the short form of tests/benchmarks/trends.py, which has the healthy hours.
+"""Trends on simulated runs: the short form of tests/benchmarks/safety/trends.py, which has the healthy hours.
 
 Caution before the trip for a crack, long before any for a loose link; a blade that leaves without a crack gives none.
 """
