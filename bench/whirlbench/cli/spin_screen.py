@@ -11,8 +11,8 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from whirlbench.rig.description import Rig
-from whirlbench.safety.margins import Margin, margins
+from whirlbench.rig.description import PROLONGED, Calibration, Rig
+from whirlbench.safety.margins import Margin, margins, with_stderr
 from whirlbench.samples import Event
 from whirlbench.session.engine import Progress
 from whirlbench.session.plan import Clearance
@@ -78,7 +78,7 @@ class SpinScreen:
         parts: list[Text | Table] = [
             _headline(progress),
             *_clearance_lines(self._clearance),
-            _readings(progress.values),
+            _readings(progress.values, self._rig),
             *_bars(margins(self._rig, progress.values)),
         ]
         parts += [Text(remark) for remark in (progress.message, progress.withheld) if remark]
@@ -103,11 +103,19 @@ def _clearance_lines(clearance: Clearance | None) -> list[Text]:
     return [Text(clearance.sentence), *([Text(overridden, style="bold reverse")] if overridden else [])]
 
 
-def _readings(values: Mapping[str, float]) -> Table:
+def _readings(values: Mapping[str, float], rig: Rig) -> Table:
+    """Each known reading with its standard error; one beyond its calibration is marked."""
     table = Table.grid(padding=(0, 3))
     known = [(name, unit, form) for name, unit, form in READINGS if math.isfinite(values.get(name, math.nan))]
-    table.add_row(*(f"{form.format(values[name])} {unit}" for name, unit, form in known))
+    table.add_row(*(f"{_figure(form, values[name], rig.calibration.get(name))} {unit}" for name, unit, form in known))
     return table
+
+
+def _figure(form: str, value: float, calibration: Calibration | None) -> str:
+    if calibration is None:
+        return form.format(value)
+    mark = f" {PROLONGED}" if calibration.prolonged(value) else ""
+    return f"{with_stderr(form.format(value), calibration.stderr(value))}{mark}"
 
 
 def _bars(found: tuple[Margin, ...]) -> list[Text]:

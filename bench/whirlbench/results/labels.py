@@ -16,6 +16,7 @@ LABELS = {limit.key: limit.watch.label for limit in (*WITH_MARGIN, *TRENDS)} | {
     "blade_reserve": "blade reserve",
     "lost_tach_ms": "lost tach",
     "load_cell_readings": "silent load cell",
+    "vibration_silence_s": "silent accelerometer",
     "ax_g": "vibration along x",
     "ay_g": "vibration along y",
     "az_g": "vibration along z",

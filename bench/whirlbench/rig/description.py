@@ -19,6 +19,8 @@ from whirlbench.rig.declaration import FromRig, NotNegative, Positive, Pulse, Se
 from whirlbench.rig.limits import Limits, greatest_servo_us, least_servo_us
 from whirlbench.units import LEAST_SAFE_PULSE_US, MIDDLE_NEUTRAL_CAP_US
 
+SURE_ERRORS = 2.0  # standard errors by which a reading must pass an end to lie beyond it
+PROLONGED = "prolonged"  # the word beside such a reading, on every surface
 BladeCount = Annotated[int, Meta(ge=1, le=12)]
 
 
@@ -163,6 +165,23 @@ class Calibration(Section, frozen=True):
     points: Annotated[
         tuple[tuple[float, float], ...] | None, key("Rows of counts and value that the fit was made from.")
     ] = None
+
+    def stderr(self, value: float) -> float:
+        """Standard error of a reading of ``value``, units; NaN where no part of it is known, which is not zero.
+
+        Zero, gain and scatter are taken as independent (JCGM 100:2008, 5.1.2).
+        """
+        error = math.hypot(self.stderr_zero, self.stderr_gain_pct / 100.0 * value, self.residual)
+        return error if error > 0.0 else math.nan
+
+    def prolonged(self, value: float) -> bool:
+        """Whether ``value`` lies beyond what was calibrated, by more than its own error; a span not given says no."""
+        if self.span is None or math.isnan(value):
+            return False
+        low, high = sorted(self.span)
+        error = self.stderr(value)
+        spare = 0.0 if math.isnan(error) else SURE_ERRORS * error
+        return not low - spare <= value <= high + spare
 
 
 class Throttle(Section, frozen=True):

@@ -8,6 +8,7 @@ before arming (``calibration.sensor_ranges``).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 
 import numpy as np
@@ -41,6 +42,7 @@ __all__ = [
 ]
 
 TICKS_PER_S = TICKS_PER_MINUTE / 60
+VIBRATION_SILENCE_S = 0.5  # beside two windows; the device, the quicker ring, waits for 0.1 s
 
 
 class LevelRule:
@@ -191,17 +193,23 @@ class LostTachRule:
 
 
 class AccelerometerRule:
-    """Trips when one axis gave ``frozen_samples`` equal samples, by the device's own integer rule on counts.
+    """Trips when one axis gave ``frozen_samples`` equal samples, or when vibration could not be judged for a while.
 
-    A part that is frozen or at its rail would pass for perfectly calm. The value of the trip is that axis, in g.
+    A part that is frozen or at its rail would pass for perfectly calm: the device's own integer rule on counts, the
+    value of the trip is that axis, in g. So would one that is silent, or whose every window has a gap: that trip is
+    ``vibration_silence_s``, its value the time without a window that was judged.
     """
 
     name = "frozen_samples"
 
     def __init__(self, rig: Rig) -> None:
         self.limit = float(rig.limits.frozen_samples)
+        window = rig.limits.vibration_window_samples
+        self.silence_s = VIBRATION_SILENCE_S + 2 * window / rig.vibration.rate_hz
         self._g_per_count = rig.vibration.g_per_count
         self._rule = FrozenRule(rig.limits.frozen_samples)
+        self._windows = VibrationRule(0, window)
+        self._judged_s = math.nan
 
     def feed(self, batch: Batch) -> Trip | None:
         """First trip in ``batch``, or None."""
@@ -210,11 +218,32 @@ class AccelerometerRule:
             place = self._rule.feed(counts)
             if place is not None:
                 return Trip(self.name, float(block.time_s[place]), self._rule.counts * self._g_per_count, self.limit)
-        return None
+            self._count_windows(block, counts)
+        return self._silence(batch.time_s)
+
+    def _count_windows(self, block: VibrationBlock, counts: np.ndarray) -> None:
+        before = self._windows.windows_judged
+        self._windows.feed(block.first_index, counts)
+        if self._windows.windows_judged > before:
+            self._judged_s = float(block.time_s[-1])
+
+    def _silence(self, time_s: np.ndarray) -> Trip | None:
+        """Counted from the first slow sample on, until a window was judged."""
+        if not len(time_s):
+            return None
+        if math.isnan(self._judged_s):
+            self._judged_s = float(time_s[0])
+        silent = time_s - self._judged_s > self.silence_s
+        if not silent.any():
+            return None
+        at_s = float(time_s[np.argmax(silent)])
+        return Trip("vibration_silence_s", at_s, at_s - self._judged_s, self.silence_s)
 
     def reset(self) -> None:
         """Forgets the samples."""
         self._rule.reset()
+        self._windows.reset()
+        self._judged_s = math.nan
 
 
 class LoadCellRule:

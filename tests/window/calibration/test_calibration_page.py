@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from still_runs import RIG_TEXT, still_run
 
-from whirlbench.cli.simulated_helper import SimulatedHelper
+from whirlbench.cli.still.simulated_helper import SimulatedHelper
 from whirlbench.rig.toml import read_rig
 from whirlbench.window.calibration.calibration_page import CalibrationPage
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from still_runs import still_run
 
-from whirlbench.cli.simulated_helper import SimulatedHelper
+from whirlbench.cli.still.simulated_helper import SimulatedHelper
 from whirlbench.errors import CalibrationError
 from whirlbench.safety.state_table import Stand
 from whirlbench.window.calibration.calibration_work import CalibrationWork, Doing

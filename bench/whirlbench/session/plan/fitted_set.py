@@ -10,11 +10,19 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from whirlbench.errors import BenchError, LogError
-from whirlbench.log import EntryKind, SetLog, default_path, run_use, standing
+from whirlbench.log import EntryKind, ProofStanding, SetLog, default_path, proof_standing, run_use, standing
 from whirlbench.log.store import LONGEST_TEXT
 from whirlbench.rig.description import Rig
 from whirlbench.session.plan.clearance import Clearance, Override, objections
 from whirlbench.session.plan.steps import Plan
+
+
+@dataclass(frozen=True)
+class Entered:
+    """What became of a run in the log, in one line; ``done`` false: it is not there, and the set stays barred."""
+
+    text: str
+    done: bool
 
 
 @dataclass(frozen=True)
@@ -49,6 +57,13 @@ class FittedSet:
             found = standing(log.entries(self.name), self.rig, self.name)
         return Clearance(self.name, self.permitted_rpm, found, self.not_judged, override)
 
+    def proof(self) -> ProofStanding:
+        """When the trips of this stand were last proved, and what has changed since."""
+        if not self.name:
+            return ProofStanding(None)
+        with self._log() as log:
+            return proof_standing(log, self.rig)
+
     def enter(self, kind: EntryKind, text: str, operator: str) -> str:
         """Adds an entry; returns it in one line for the surface."""
         with self._log() as log:
@@ -70,19 +85,20 @@ class FittedSet:
         told = "\n".join((recording.name, f"check-list, {len(answers)} lines confirmed:", *answers))
         return self.enter(EntryKind.BEGUN, told[:LONGEST_TEXT], operator)
 
-    def finish(self, recording: Path, operator: str, armed: bool) -> str:
-        """Enters the run that was begun, tripped or not, complete or not; returns in one line what became of it.
+    def finish(self, recording: Path, operator: str, armed: bool) -> Entered:
+        """Enters the run that was begun, tripped or not, complete or not.
 
         ``armed`` false: the session ended without arming. Never raises: a run that cannot be entered is said, and it
         stays open in the log.
         """
         try:
-            return "; ".join(self._enter_runs(recording, operator, armed))
+            return Entered("; ".join(self._enter_runs(recording, operator, armed)), True)
         except BenchError as error:
-            return (
+            told = (
                 f"the run is NOT in the log: {error}; the set {self.name} stays barred until it is: "
                 f"`whirlbench log{' --simulated' if self.simulated else ''} add {recording}`"
             )
+            return Entered(told, False)
 
     def _enter_runs(self, recording: Path, operator: str, armed: bool) -> list[str]:
         paths = [path for path in (recording, continued(recording)) if path.exists()]

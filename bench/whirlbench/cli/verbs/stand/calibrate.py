@@ -5,10 +5,14 @@ from __future__ import annotations
 import secrets
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from whirlbench.cli.output import give_answer, json_option, write_text
+
+if TYPE_CHECKING:
+    from whirlbench.rig.description import Rig
 
 FILE = click.Path(dir_okay=False, path_type=Path)
 CHANNELS = ("thrust_n", "current_a", "voltage_v", "pitch_deg", "pitch", "vibration", "tach", "throttle", "transmitter")
@@ -31,6 +35,11 @@ transmitter                         travel_pct, pulse_us"""
 @click.option("--points", type=FILE, help="CSV table of known points, in the order taken.")
 @click.option("--port", help="Guided: serial port of the device, or `simulated`, instead of --points.")
 @click.option("--points-out", type=FILE, help="Guided: where the points go; absent: a name from channel and time.")
+@click.option(
+    "--overspeed-rpm",
+    type=click.FloatRange(min=0, min_open=True),
+    help="Throttle: greatest speed of the bare shaft; absent: half the rig's limit.",
+)
 @click.option("--rig-out", type=FILE, help="Write the rig with the calibration; may be the rig itself.")
 @click.option("--date", "day", help="Day of the calibration, YYYY-MM-DD; absent: today.")
 @click.option("--random-seed", type=click.IntRange(min=0), help="Seed of the simulated stand.")
@@ -38,7 +47,7 @@ transmitter                         travel_pct, pulse_us"""
 @json_option
 def command(
     channel: str, rig_path: Path, points: Path | None, port: str | None, points_out: Path | None, rig_out: Path | None,
-    day: str | None, random_seed: int | None, yes: bool, as_json: bool,
+    overspeed_rpm: float | None, day: str | None, random_seed: int | None, yes: bool, as_json: bool,
 ) -> int:  # fmt: skip
     """Fit CHANNEL from known points: figures with their standard errors, every point with what is left over.
 
@@ -52,13 +61,26 @@ def command(
     if (points is None) == (port is None):
         raise click.UsageError("give the known points with --points, or a --port to take them on the stand")
     if points is None and port is not None:
-        from whirlbench.cli.guided_calibration import guide_at_terminal, new_points_file
-
-        points = new_points_file(channel, points_out)
-        seed = random_seed if random_seed is not None else secrets.randbits(31)
-        guide_at_terminal(channel, rig, text, port, points, seed, yes)
+        points = _guided(channel, rig, text, port, points_out, overspeed_rpm, random_seed, yes)
     assert points is not None
     found = calibrated(channel, points, rig, day or date.today().isoformat())
     if rig_out is not None:
         write_text(rig_out, with_values(text, found.values))
     return give_answer(found.answer, as_json, points)
+
+
+def _guided(
+    channel: str, rig: Rig, rig_text: str, port: str, points_out: Path | None, overspeed_rpm: float | None,
+    random_seed: int | None, yes: bool,
+) -> Path:  # fmt: skip
+    """Points taken on the stand: the throttle's by a supervised sweep, the others with the motor not driven."""
+    from whirlbench.cli.still.guided_calibration import guide_at_terminal, new_points_file
+    from whirlbench.cli.still.throttle_sweep import sweep_throttle
+
+    points = new_points_file(channel, points_out)
+    seed = random_seed if random_seed is not None else secrets.randbits(31)
+    if channel == "throttle":
+        sweep_throttle(rig, rig_text, port, points, overspeed_rpm, seed, yes)
+    else:
+        guide_at_terminal(channel, rig, rig_text, port, points, seed, yes)
+    return points

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+from whirlbench.cli.gate import log_option
 from whirlbench.cli.output import CANNOT_ANSWER, give_answer, json_option
 from whirlbench.cli.port_choice import SIMULATED, origin
 from whirlbench.cli.run_output import new_recording
 from whirlbench.errors import BenchError
 
 if TYPE_CHECKING:
-    from whirlbench.cli.still_port import StillPort
+    from whirlbench.cli.still.still_port import StillPort
     from whirlbench.recording.writer import RecordingWriter
     from whirlbench.session.engine import Record
     from whirlbench.session.still import Provocation, TripsTrial
@@ -33,10 +34,10 @@ ABOUT = (
 @click.option("--rig", "rig_path", required=True, type=FILE, help="Rig file: limits, calibration, stand.")
 @click.option("--port", required=True, help="Serial port of the device, or `simulated`.")
 @click.option("-o", "output", type=FILE, help="Recording to write; by default trial-DATE-TIME.h5 here.")
-@click.option("--log", "log_path", type=FILE, envvar="WHIRLBENCH_LOG", help="The log's file; absent: the user's own.")
 @click.option("--operator", default="", help="Who makes the trial.")
 @click.option("--random-seed", type=click.IntRange(min=0), help="Seed of the simulated stand.")
 @click.option("--yes", is_flag=True, help="Simulated stand: do what is asked, unasked.")
+@log_option
 @json_option
 def command(
     rig_path: Path, port: str, output: Path | None, log_path: Path | None, operator: str, random_seed: int | None,
@@ -46,7 +47,7 @@ def command(
 
     Exit status 2 when a trip did not come, or the trial was left before its end.
     """
-    from whirlbench.cli.still_port import StillPort
+    from whirlbench.cli.still.still_port import StillPort
     from whirlbench.log import SetLog, default_path
     from whirlbench.results.trial import proved, trial_answer
     from whirlbench.rig.toml import read_rig

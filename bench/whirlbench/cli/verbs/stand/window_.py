@@ -110,7 +110,7 @@ def _add_calibration(window: MainWindow, port: str, rig_path: Path, seed: int) -
 
     import numpy as np
 
-    from whirlbench.cli.simulated_helper import SimulatedHelper
+    from whirlbench.cli.still.simulated_helper import SimulatedHelper
     from whirlbench.session.still import StillLoop, StillStand
     from whirlbench.simulator.device.simulated_port import SimulatedPort
     from whirlbench.window.calibration.calibration_page import CalibrationPage

@@ -12,8 +12,8 @@ import numpy as np
 
 from whirlbench.calibration.guide import CalibrationGuide, Setting, servo_range
 from whirlbench.cli.output import write_text
-from whirlbench.cli.simulated_helper import SimulatedHelper
-from whirlbench.cli.still_port import StillPort
+from whirlbench.cli.still.simulated_helper import SimulatedHelper
+from whirlbench.cli.still.still_port import StillPort
 from whirlbench.errors import BenchError, CalibrationError
 from whirlbench.session.still import Procedure, StillStand, agree, identify, lock, put_servo, read, still_table
 
