@@ -33,7 +33,7 @@ from typing import Any
 import numpy as np
 import serial
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "system"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "session"))
 from cleared_set import cleared
 
 from whirlbench.link.channel_table import CHANNEL_TABLE

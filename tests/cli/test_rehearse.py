@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from whirlbench.cli.main import BAD_INPUT, DONE, TRIPPED, run
-from whirlbench.cli.rehearsal_runs import RE_TEST, SPINS, Spin, run_spin
+from whirlbench.cli.rehearsal.runs import RE_TEST, SPINS, Spin, run_spin
 from whirlbench.cli.verbs.stand import rehearse
 from whirlbench.recording.files import open_recording, read_run
 from whirlbench.rig.toml import example_rig_text

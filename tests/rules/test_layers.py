@@ -59,7 +59,7 @@ ROOMS: dict[str, dict[str, set[str]]] = {
     "link": {"codegen": set()},
     "physics": {"materials": set()},
     "results": {"check": set(), "tune": set()},
-    "cli": {"verbs": {"still"}, "still": set()},
+    "cli": {"verbs": {"rehearsal", "still"}, "rehearsal": set(), "still": set()},
 }
 # Files beside the sub-packages are above them all, but here they are below.
 FILES_BELOW = {"analysis", "link", "results", "cli"}

@@ -8,6 +8,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "session"))
 from cleared_set import cleared, fitted
 
 from whirlbench.rig.toml import parse_rig

@@ -1,4 +1,4 @@
-"""Numbers on the command line: what is no number, or beyond all sense, is refused with the option's name."""
+"""Numbers and spans on the command line: what is no number, or beyond all sense, is refused with the option's name."""
 
 from __future__ import annotations
 
@@ -24,3 +24,21 @@ class Number(click.FloatRange):
         if math.isnan(number):
             self.fail(f"{value!r} is not a number to reckon with", param, ctx)
         return number
+
+
+class Span(click.ParamType):
+    """Two times in seconds, joined by a comma, the second after the first."""
+
+    name = "FROM,TO"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, float]:
+        """``value`` as (from, to); BadParameter for anything else."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            from_s, to_s = (float(part) for part in value.split(","))
+        except ValueError:
+            self.fail(f"{value!r} is no FROM,TO: give two times in seconds, as in 5,30", param, ctx)
+        if not (math.isfinite(from_s) and math.isfinite(to_s) and from_s < to_s):
+            self.fail(f"{value!r} does not go from an earlier to a later time", param, ctx)
+        return from_s, to_s

@@ -19,12 +19,14 @@ def run_simulated(
     progress: Callable[[Progress], None],
     operator: Callable[[Progress], Sequence[Command]] | None = None,
     faults: Sequence[Fault] = (),
+    created: str = "",
     stand_text: str = "",
 ) -> Outcome:
     """Runs ``spec`` in lock-step with a stand made from its rig and seed, at most ``speed`` times real time.
 
-    ``operator``: who commands, by default one who does what the plan asks. The same seed gives the same recording.
-    ``stand_text``: the rig that the stand is made from, where the session runs under another one.
+    ``operator``: who commands, by default one who does what the plan asks. The same seed gives the same recording, and
+    the log takes one recording once: ``created``, the time of day, tells two runs apart. ``stand_text``: the rig that
+    the stand is made from, where the session runs under another one.
     """
     from whirlbench.recording.attributes import RunAttributes
     from whirlbench.recording.files import create
@@ -38,6 +40,7 @@ def run_simulated(
         plan_text=spec.plan_text,
         origin=spec.origin,
         random_seed=spec.random_seed,
+        created=created,
         clearance=spec.clearance.record if spec.clearance is not None else "",
     )
     with create(spec.recording, attributes) as recorder:

@@ -41,6 +41,7 @@ def run_use(recording: Recording, rig: Rig, permitted_rpm: float | None) -> RunU
         permitted_rpm=permitted_rpm,
         cycles=load_cycles(rpm, permitted_rpm) if permitted_rpm else (),
         trips=tuple(event.name for event in run.events if event.kind == "trip"),
+        cautions=tuple(event.name for event in run.events if event.kind == "caution"),
         complete=recording.ending.complete,
         set_digest=set_digest(rig, rig.propeller.blade_set or ""),
         calibration_digest=_digest(rig.calibration),

@@ -9,12 +9,30 @@ from typing import Any
 
 import numpy as np
 
-from whirlbench.analysis.onset import MEAN_TIME_S, Failure, Onset, OnsetReport, find_onset
+from whirlbench.analysis.onset import (
+    MEAN_TIME_S,
+    Cause,
+    Failure,
+    FirstBeginning,
+    OnsetReport,
+    SmallestChange,
+    find_onset,
+)
 from whirlbench.analysis.orders import Resonance
 from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, fixed, plain, with_error
 from whirlbench.results.chart import Chart, Curve, MarkLine, Span, Stretch
 from whirlbench.results.labels import label, spoken
-from whirlbench.results.trips import BackTest, Case, back_test_remarks, back_tested, outcome, quantity_words
+from whirlbench.results.trips import (
+    BackTest,
+    Case,
+    back_test_remarks,
+    back_tested,
+    caution_outcome,
+    outcome,
+    quantity_words,
+    trend_documents,
+    trend_table,
+)
 from whirlbench.rig.description import Rig
 from whirlbench.samples import Event, Run
 
@@ -59,13 +77,17 @@ class OnsetStudy:
 
 
 def onset_study(
-    run: Run, rig: Rig | None, earlier: tuple[Run, ...] = (), mean_time_s: float = MEAN_TIME_S
+    run: Run,
+    rig: Rig | None,
+    earlier: tuple[Run, ...] = (),
+    mean_time_s: float = MEAN_TIME_S,
+    baseline_s: tuple[float, float] | None = None,
 ) -> OnsetStudy:
     """Onset of ``run`` as ``find_onset`` finds it, and what the limits of ``rig`` would have done to it.
 
-    AnalysisError where ``earlier`` runs have other channels; RigError where a limit lacks a key that it needs.
+    AnalysisError where ``earlier`` runs or the baseline do not serve; RigError where a limit lacks a key it needs.
     """
-    report = find_onset(run, rig, earlier, mean_time_s)
+    report = find_onset(run, rig, earlier, mean_time_s, baseline_s)
     untested = OnsetStudy(run, report, None)
     return untested if rig is None else replace(untested, test=back_tested(Case(run, untested.failed_s), rig))
 
@@ -87,6 +109,8 @@ def onset_answer(study: OnsetStudy) -> Answer:
 def _headline(study: OnsetStudy) -> str:
     report = study.report
     parts = [_onset_words(report.onset) if report.onset else _silence(study)]
+    if report.cause is not None:
+        parts.append(CAUSES[report.cause.kind])
     if report.failure is not None:
         parts.append(f"{_failure_words(report.failure)} at {report.failure.at_s:.2f} s")
     if report.lead_s is not None and study.failed_s is not None:
@@ -94,7 +118,7 @@ def _headline(study: OnsetStudy) -> str:
     if study.fired:
         parts.append(f"tripped at {study.fired[0].time_s:.2f} s: {label(study.fired[0].name)}")
     if study.test is not None:
-        parts.append(outcome(study.test, naming=False))
+        parts += [outcome(study.test, naming=False), *caution_outcome(study.test)]
     return "; ".join(parts)
 
 
@@ -102,7 +126,7 @@ def _failure_words(failure: Failure) -> str:
     return failure.kind if failure.sure else f"perhaps {failure.kind}"
 
 
-def _onset_words(onset: Onset) -> str:
+def _onset_words(onset: FirstBeginning) -> str:
     span = f"{onset.from_s:.1f} to {onset.to_s:.1f} s, 95 %"
     return f"{onset.kind} from {onset.at_s:.1f} s ({span}): {onset.signal} moved first"
 
@@ -111,6 +135,12 @@ def _silence(study: OnsetStudy) -> str:
     return f"no onset in {study.report.judged_s:.0f} s of steady running" if study.judged else "onset not judged"
 
 
+CAUSES = {
+    "rotor": "the rotor changed",
+    "load": "the load changed (wind, air or pitch)",
+    "drive": "the drive changed",
+    "sensor": "a sensor changed",
+}
 TRIP_COLUMNS = (
     Column("trip", figures=False),
     Column("fired", figures=False),
@@ -125,6 +155,7 @@ SIGNAL_COLUMNS = (
     Column("95 % interval", "s"),
     Column("past doubt at", "s"),
 )
+SMALLEST_COLUMNS = (Column("signal", figures=False), Column("smallest step seen"), Column("lasting", "s"))
 RESONANCE_COLUMNS = (
     Column("axis", figures=False),
     Column("order", figures=False),
@@ -138,13 +169,23 @@ RESONANCE_COLUMNS = (
 def _tables(study: OnsetStudy) -> Iterator[Table]:
     title = "Trips: those that fired, and those that these limits would have made"
     yield Table("trips", title, TRIP_COLUMNS, tuple(row for _, row in sorted(_trip_rows(study))))
+    if study.test is not None:
+        yield trend_table([study.test])
     rows = tuple(
         (one.signal, f"{one.at_s:.2f}", f"{one.from_s:.2f} – {one.to_s:.2f}", f"{one.caution_s:.2f}")
         for one in study.report.signals
     )
     yield Table("signals", "Signals that left their healthy behaviour", SIGNAL_COLUMNS, rows)
+    title = "Smallest change that would have been seen, in nine of ten cases and three of four places"
+    rows = tuple((one.signal, _size(one), f"{one.lasting_s:g}") for one in study.report.smallest_seen)
+    yield Table("smallest_seen", title, SMALLEST_COLUMNS, rows)
     title = "Resonances that orders passed through in run-ups and coast-downs"
     yield Table("resonances", title, RESONANCE_COLUMNS, tuple(map(_resonance_row, study.report.resonances)))
+
+
+def _size(change: SmallestChange) -> str:
+    """Size with unit; none where no step of that length would have been seen."""
+    return f"{change.size:.2g} {change.unit}" if np.isfinite(change.size) else NONE
 
 
 def _resonance_row(found: Resonance) -> tuple[str, ...]:
@@ -173,9 +214,13 @@ def _remarks(study: OnsetStudy) -> Iterator[Remark]:
     report = study.report
     if report.onset is not None:
         yield Remark(Level.NOTE, f"past doubt from {report.onset.caution_s:.2f} s on")
+        yield from _cause_remarks(report.onset, report.cause)
     elif study.judged:
         text = f"nothing moved beyond scatter in {report.judged_s:.0f} s of steady running: that is no proof of health"
         yield Remark(Level.CAUTION, text)
+        sizes = ", ".join(f"{one.signal} {_size(one)}" for one in report.smallest_seen if np.isfinite(one.size))
+        if sizes:
+            yield Remark(Level.NOTE, f"a step lasting 10 s would have been seen from these sizes on: {sizes}")
     if report.onset is None and study.ended_by is not None:
         text = f"the run was ended by a trip at {study.ended_by.time_s:.2f} s ({label(study.ended_by.name)})"
         yield Remark(Level.CAUTION, f"{text}: what grew within its last second cannot be told from scatter")
@@ -185,6 +230,16 @@ def _remarks(study: OnsetStudy) -> Iterator[Remark]:
         yield Remark(Level.NOTE, f"resonances: {report.resonances_refused}")
     for line in (*_refused(study)[1], *study.run.problems):
         yield Remark(Level.CAUTION, spoken(line))
+
+
+def _cause_remarks(onset: FirstBeginning, cause: Cause | None) -> Iterator[Remark]:
+    """What the onset points to, and which signals began as one."""
+    if cause is not None:
+        yield Remark(Level.NOTE, f"{CAUSES[cause.kind]}: {cause.why}; look for yourself before turning it again")
+    if len(onset.moved) > 1:
+        apart = [name for name in onset.moved if name not in onset.together]
+        text = f"one common beginning: {', '.join(onset.together)}" if onset.together else "no common beginning"
+        yield Remark(Level.NOTE, f"{text}; later by itself: {', '.join(apart)}" if apart else text)
 
 
 def _not_judged(study: OnsetStudy) -> Iterator[NotJudged]:
@@ -217,7 +272,10 @@ def _document(study: OnsetStudy) -> Mapping[str, Any]:
     began_s, caution_s = (onset.at_s, onset.caution_s) if onset else (None, None)
     interval = ("at_s", "from_s", "to_s", "signal", "kind")
     return {
-        "onset": None if onset is None else {key: getattr(onset, key) for key in interval},
+        "onset": None
+        if onset is None
+        else {key: getattr(onset, key) for key in interval} | _cause_document(report.cause),
+        "smallest_seen": {one.signal: _smallest_document(one) for one in report.smallest_seen},
         "failure": None if failure is None else {"at_s": failure.at_s, "kind": failure.kind, "sure": failure.sure},
         "trips": trips,
         "ended_by_trip": None if ended_by is None else {"rule": ended_by.name, "at_s": ended_by.time_s},
@@ -230,11 +288,22 @@ def _document(study: OnsetStudy) -> Mapping[str, Any]:
             "caution_to_failure_s": _gap(caution_s, study.failed_s),
             "first_trip_to_failure_s": _gap(first_trip_s, study.failed_s),
         },
+        "trends": trend_documents(study.test) if study.test else (),
         "signals": report.signals,
         "judged_s": report.judged_s,
         "mean_time_between_false_alarms_s": report.mean_time_between_false_alarms_s,
         "problems": study.run.problems,
     }
+
+
+def _cause_document(cause: Cause | None) -> dict[str, Any]:
+    return {"cause": cause.kind, "cause_why": cause.why} if cause else {"cause": None, "cause_why": None}
+
+
+def _smallest_document(change: SmallestChange) -> dict[str, Any]:
+    """The smallest step that would have been seen; no number where none would."""
+    size = change.size if np.isfinite(change.size) else None
+    return {"size": size, "unit": change.unit, "lasting_s": change.lasting_s}
 
 
 def _trip_documents(study: OnsetStudy) -> list[dict[str, Any]]:
@@ -260,12 +329,16 @@ class Moment:
 def moments(study: OnsetStudy) -> tuple[Moment, ...]:
     """Everything to jump to, in order of time: recorded events, onset, caution, failure and back-tested trips."""
     onset, failure = study.report.onset, study.report.failure
-    found = [
-        Moment(event.time_s, event.kind, spoken(f"{event.name} {event.detail}").strip()) for event in study.run.events
-    ]
+    found = [Moment(event.time_s, event.kind, _event_words(event)) for event in study.run.events]
     found += [
         Moment(trip.at_s, "trip", f"{label(trip.rule)} would have tripped")
         for trip in (study.test.trips if study.test else ())
+    ]
+    recorded = {event.name for event in study.run.events if event.kind == "caution"}
+    found += [
+        Moment(one.at_s, "caution", one.text())
+        for one in (study.test.cautions if study.test else ())
+        if one.rule not in recorded
     ]
     if onset is not None:
         found.append(Moment(onset.at_s, "onset", f"{onset.kind}: {onset.signal} moved first"))
@@ -273,6 +346,12 @@ def moments(study: OnsetStudy) -> tuple[Moment, ...]:
     if failure is not None:
         found.append(Moment(failure.at_s, "failure", _failure_words(failure)))
     return tuple(sorted(found, key=lambda moment: moment.at_s))
+
+
+def _event_words(event: Event) -> str:
+    """A caution says in its detail what it found."""
+    said = event.detail if event.kind == "caution" else f"{event.name} {event.detail}"
+    return spoken(said).strip()
 
 
 def run_span(run: Run) -> Span:

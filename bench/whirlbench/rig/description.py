@@ -403,6 +403,6 @@ def takes_requests(rig: Rig) -> bool:
     return rig.governor.mode != "pass_through" or (controller.governs and controller.request_table is not None)
 
 
-def with_limits(rig: Rig, **values: float | None) -> Rig:
+def with_limits(rig: Rig, **values: float | tuple[str, ...] | None) -> Rig:
     """The same rig with keys of [limits] replaced, unchecked; None: not applied."""
     return msgspec.structs.replace(rig, limits=msgspec.structs.replace(rig.limits, **values))

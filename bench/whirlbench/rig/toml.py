@@ -10,9 +10,8 @@ from typing import Any
 import msgspec
 
 from whirlbench.errors import RigError
-from whirlbench.rig.declaration import choices
+from whirlbench.rig.declaration import choices, unknown_key
 from whirlbench.rig.description import Rig
-from whirlbench.rig.key_names import unknown_key
 from whirlbench.rig.missing_keys import missing_keys, missing_text
 from whirlbench.rig.rules import check_rig
 from whirlbench.rig.toml_text import complaint_and_path, field_named_in, parse_table, read_text

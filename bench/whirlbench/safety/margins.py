@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from whirlbench.rig.declaration import Side
 from whirlbench.rig.description import PROLONGED, Rig
-from whirlbench.rig.limits import WITH_MARGIN, Limit
+from whirlbench.rig.limits import TRENDS, WITH_MARGIN, Limit
 from whirlbench.safety.quantities import measured
 
 RECORDER_LAG_S = 1.0  # the recording may be so much behind: what a fault costs of the evidence, at most
@@ -44,14 +44,16 @@ def margins(rig: Rig, values: Mapping[str, float]) -> tuple[Margin, ...]:
     """Margins to the limits that ``rig`` sets, in a fixed order; limits that are not set are left out.
 
     ``values`` holds the latest of any of ``rpm current_a voltage_v thrust_n vibration_g_rms``. The share of an upper
-    limit is value / limit; that of a lower one is limit / value. ``recorder_lag_s`` among them adds how far behind the
-    recorder of a live session is.
+    limit is value / limit; that of a lower one is limit / value. Findings of trends, and ``recorder_lag_s`` of a live
+    session, add theirs where they are among the values.
     """
     found = []
     for row in WITH_MARGIN:
         limit, value = row.value(rig.limits), measured(row, rig, values)
         if limit is not None:
             found.append(_margin(row, math.nan if value is None else value, limit, rig, values))
+    trends = [row for row in TRENDS if row.key in values]
+    found += [_margin(row, values[row.key], row.value(rig.limits) or math.nan, rig, values) for row in trends]
     lag_s = values.get("recorder_lag_s")
     if lag_s is not None:
         found.append(Margin("recorder behind", "s", lag_s, RECORDER_LAG_S, lag_s / RECORDER_LAG_S))

@@ -5,7 +5,11 @@ import pytest
 from cumulative_sums import cusum, least_mean_delay, siegmund_threshold, threshold_for
 
 from whirlbench.analysis.onset.beginning import Likelihood, beginning
+from whirlbench.analysis.onset.commands import loose_commands
+from whirlbench.analysis.onset.dating import pooled
 from whirlbench.analysis.onset.features import VIBRATION, run_features
+from whirlbench.analysis.onset.findings import half_chi_square
+from whirlbench.analysis.onset.growths import FAMILY, FORMS, PRIOR, Signatures
 from whirlbench.analysis.onset.healthy_scatter import scatter
 from whirlbench.analysis.onset.likelihood_ratio import (
     BLOCK,
@@ -123,13 +127,86 @@ def test_siegmund_is_near_the_exact_threshold():
 
 def test_beginning_of_a_gaussian_likelihood_is_its_mode_and_interval():
     begin_s = np.arange(0.0, 20.0, 0.05)
-    nats = np.full((len(begin_s), 4), -1e3)
+    nats = np.full((len(begin_s), len(FAMILY)), -1e3)
     nats[:, 1] = -0.5 * ((begin_s - 8.0) / 1.5) ** 2
-    found = beginning(Likelihood(begin_s, nats))
+    likelihood = Likelihood(begin_s, nats)
+    found = beginning(begin_s, likelihood.marginal())
     assert found.at_s == pytest.approx(8.0, abs=0.06)
     assert found.to_s - found.from_s == pytest.approx(2 * 1.96 * 1.5, rel=0.03)
-    tempered = beginning(Likelihood(begin_s, nats), sharpness=0.25)
+    tempered = beginning(begin_s, likelihood.marginal(sharpness=0.25))
     assert tempered.to_s - tempered.from_s > 1.8 * (found.to_s - found.from_s)
+    assert beginning(begin_s, likelihood.marginal(), widen_s=0.25).from_s == pytest.approx(found.from_s - 0.25)
+
+
+def test_each_form_of_growth_is_as_likely_as_another():
+    shares = {form: PRIOR[np.array(FORMS) == form].sum() for form in FORMS}
+    assert len(shares) == 6 and all(share == pytest.approx(1 / 6) for share in shares.values())
+
+
+def test_a_course_is_seen_as_a_frame_weighs_it_and_has_grown_to_one():
+    begin_s = np.array([0.0, 10.0, 19.0])
+    shown = Signatures(begin_s, 20.0, 0.25)
+    now = shown.at(15.0)
+    assert now.shape == (2, len(FAMILY))  # what began at 19 s cannot be seen yet
+    assert now[:, FORMS.index("linear")] == pytest.approx([0.75, 0.5], abs=1e-6)
+    assert shown.at(20.0)[:, FORMS.index("step")] == pytest.approx(1.0)
+    assert shown.at(10.0)[1, FORMS.index("step")] == pytest.approx(0.5, abs=0.3)  # half of the frame lies before
+    quickest = FORMS.index("exponential")  # 1.5 s: within 6.9 s it grows a hundredfold
+    assert shown.allowed[:, quickest].tolist() == [False, False, True]
+
+
+def gaussian(at_s, deviation_s, begin_s, nats):
+    """Log likelihood ratio of one signal, at its best ``nats`` above no change."""
+    return nats - 0.5 * ((begin_s - at_s) / deviation_s) ** 2
+
+
+def test_signals_that_agree_are_pooled_into_one_sharper_beginning():
+    begin_s = np.arange(0.0, 60.0, 0.25)
+    sharp, blunt, still = gaussian(42.0, 2.0, begin_s, 40.0), gaussian(40.0, 3.0, begin_s, 40.0), 0 * begin_s - 5.0
+    alone = beginning(begin_s, pooled([sharp], len(begin_s)).nats)
+    pool = pooled([sharp, blunt, still], len(begin_s))
+    both = beginning(begin_s, pool.nats)
+    assert both.to_s - both.from_s < alone.to_s - alone.from_s
+    assert both.at_s == pytest.approx((42.0 / 4 + 40.0 / 9) / (1 / 4 + 1 / 9), abs=0.3)
+    assert pool.together[:2].min() > 0.9 and pool.moved[:2].min() > 0.99 and pool.moved[2] < 0.1
+
+
+def test_a_signal_that_hardly_tells_when_does_not_widen_the_one_that_does():
+    """Thrust known to within forty seconds, 1P to within four: the pooled interval is 1P's."""
+    begin_s = np.arange(0.0, 60.0, 0.25)
+    thrust = np.where((begin_s > 12.5) & (begin_s < 57.0), 20.0, -30.0)
+    pool = pooled([thrust, gaussian(55.5, 1.0, begin_s, 30.0)], len(begin_s))
+    found = beginning(begin_s, pool.nats)
+    assert found.from_s > 52.0 and found.to_s < 58.0 and found.at_s == pytest.approx(55.5, abs=0.5)
+
+
+def test_signals_that_disagree_began_apart_and_the_first_counts():
+    begin_s = np.arange(0.0, 60.0, 0.25)
+    pool = pooled([gaussian(20.0, 1.0, begin_s, 60.0), gaussian(45.0, 1.0, begin_s, 60.0)], len(begin_s))
+    found = beginning(begin_s, pool.nats)
+    assert found.at_s == pytest.approx(20.0, abs=0.3) and found.to_s < 23.0
+    assert pool.together[0] > 0.99 and pool.together[1] < 0.01 and pool.moved[1] > 0.99
+
+
+def test_commands_that_wander_with_the_shaft_are_loose_and_held_ones_are_not():
+    rng, frames = np.random.default_rng(1), 400
+    rpm, driving = np.full(frames, 4000.0), np.ones(frames, bool)
+    walk = 1500.0 + 1.5 * np.sin(2.0 * np.pi * np.arange(frames) / 32.0) + 0.02 * rng.standard_normal(frames)
+    noisy = 1500.0 + 0.5 * rng.standard_normal(frames)
+    stepped = 1500.0 + 5.0 * (np.arange(frames) // 80)
+    far = 1000.0 + 1.5 * np.arange(frames)
+    for column, loose in ((walk, True), (noisy, False), (stepped, False), (far, False), (0 * walk + 1500.0, False)):
+        command = np.column_stack([column, np.full(frames, np.nan)])
+        assert loose_commands(command, rpm, driving, 0.25).tolist() == [loose, False]
+
+
+def test_the_level_of_a_chi_square_is_that_of_its_table():
+    from scipy import stats
+
+    for degrees in (1, 2, 4, 6):
+        for level in (8.0, 14.0, 20.0):
+            exact = stats.chi2.isf(np.exp(-level), degrees) / 2
+            assert half_chi_square(level, degrees) == pytest.approx(exact, abs=0.15)
 
 
 def test_scatter_of_white_frames_is_that_of_their_slow_sums(make_run):

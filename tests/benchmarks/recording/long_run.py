@@ -18,7 +18,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[2] / "system"))
+sys.path.insert(0, str(Path(__file__).parents[2] / "session"))
 from cleared_set import cleared
 
 from whirlbench.recording.files import open_recording

@@ -19,7 +19,7 @@ import tempfile
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[2] / "system"))
+sys.path.insert(0, str(Path(__file__).parents[2] / "session"))
 from cleared_set import cleared
 
 from whirlbench.link.port import SerialPort

@@ -125,11 +125,13 @@ def test_pin_loaded_fit_agrees_with_its_sister_on_bearing_pressure() -> None:
 @pytest.mark.parametrize(
     ("x", "on_bearing"),
     [
+        (0.0124, 1.0074),
         (0.0541, 1.0502),
         (0.1028, 1.1092),
         (0.1515, 1.1851),
         (0.2002, 1.2821),
         (0.2490, 1.4037),
+        (0.2978, 1.5508),
         (0.3048, 1.5746),
         (0.3537, 1.7612),
     ],

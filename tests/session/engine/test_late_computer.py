@@ -54,6 +54,19 @@ def test_what_is_told_of_many_fits_the_files_field():
     assert told.endswith("heartbeats left up to 12000 ms apart")
 
 
+def test_a_computer_that_slept_does_not_call_the_device_silent(long_bench):
+    """Whoever was not there has not listened; what the device did meanwhile is told by its telemetry."""
+    bench = long_bench
+    bench.run(30, lambda bench: bench.turning())
+    bench.now_s += 6.0
+    deaf = [True]
+    bench.to_host = lambda now_s, data: b"" if deaf[0] else data
+    assert bench.step() is None
+    deaf[0] = False
+    outcome = bench.run(bench.now_s + 90)
+    assert outcome.ending is Ending.TRIPPED and outcome.reason.startswith("heartbeat lost; ")
+
+
 def test_an_old_delay_is_not_blamed():
     chain = chain_of([0.3], (Part.COMPUTER, 0.3))
     now_s = 0.3

@@ -72,7 +72,7 @@ def test_a_run_that_left_no_recording_stays_open_and_says_so(on_hub, tmp_path):
     on_hub.begin(path, [], "A. Tester")
     told = on_hub.finish(path, "A. Tester", armed=True)
 
-    assert "NOT in the log" in told and "log --simulated add" in told
+    assert not told.done and "NOT in the log" in told.text and "log --simulated add" in told.text
     assert not on_hub.clearance().standing.may_spin
 
 
@@ -81,7 +81,7 @@ def test_a_damaged_recording_is_not_lost_and_not_entered(on_hub, tmp_path):
     path.write_bytes(b"not a recording")
     on_hub.begin(path, [], "A. Tester")
 
-    assert "NOT in the log" in on_hub.finish(path, "A. Tester", armed=False)
+    assert "NOT in the log" in on_hub.finish(path, "A. Tester", armed=False).text
     assert not on_hub.clearance().standing.may_spin
 
 
@@ -90,12 +90,12 @@ def test_a_run_is_entered_with_its_trips_and_counted_once(on_hub, tmp_path):
     path.write_bytes(SPIN.read_bytes())
     on_hub.begin(path, [], "A. Tester")
     told = on_hub.finish(path, "A. Tester", armed=True)
-    assert "run of moulded" in told
+    assert told.done and "run of moulded" in told.text
     run = entries(on_hub)[-1]
     assert run.kind is EntryKind.RUN and run.use.starts >= 1 and run.use.permitted_rpm == RIG.limits.overspeed_rpm
 
     on_hub.begin(path, [], "A. Tester")
-    assert "in the log already" in on_hub.finish(path, "A. Tester", armed=True)
+    assert "in the log already" in on_hub.finish(path, "A. Tester", armed=True).text
 
 
 def test_an_override_is_entered_with_everything_it_overrides(on_hub):

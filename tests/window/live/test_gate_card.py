@@ -158,3 +158,9 @@ def test_the_run_is_entered_when_the_session_has_ended(make_panel, window, sessi
 
     assert [entry.kind for entry in entries(tmp_path)] == [EntryKind.BEGUN, EntryKind.NOT_ARMED]
     assert "not armed of moulded" in window.statusBar().currentMessage()
+    panel = window.bridge.panel
+    panel.advance()
+    QtTest.QTest.keyClicks(panel.note, "every root looked at")
+    QtTest.QTest.keyClick(panel.note, QtCore.Qt.Key_Return)
+    last = entries(tmp_path)[-1]
+    assert (last.kind, last.text, last.operator) == (EntryKind.INSPECTION, "every root looked at", "A. Tester")

@@ -1,4 +1,4 @@
-"""When did it begin: the likelihood of every beginning, from all the data up to a decision."""
+"""When did it begin: the likelihood of every beginning and every course of growth, from all data up to a decision."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.onset.likelihood_ratio import power_signatures
+from whirlbench.analysis.onset.growths import FAMILY, PRIOR, Signatures
 from whirlbench.analysis.onset.whitening import HealthyFilter
 
-POWERS = (0.0, 1.0, 1.5, 2.0)  # a step; growth from straight to by the square of time
 NARROWEST_S = 0.25
 MOST_BEGINNINGS = 240
 COVERAGE = 0.95
+FINAL_SIZE = 30.0  # scatters: prior deviation of what a change has grown to; our choice, wide
 
 
 @dataclass(frozen=True)
@@ -26,7 +26,7 @@ class Beginning:
 
 @dataclass(frozen=True)
 class Likelihood:
-    """Log likelihood ``nats`` ``(beginnings, powers)`` of one or more signals; joint beginnings add."""
+    """Log likelihood ratio against no change, ``nats`` ``(beginnings, courses)``, of one signal."""
 
     begin_s: np.ndarray
     nats: np.ndarray
@@ -36,53 +36,66 @@ class Likelihood:
         early = self.nats[: max(1, len(self.begin_s) // 10)]
         return bool(early.max() > self.nats.max() - 10.0)
 
+    def marginal(self, sharpness: float = 1.0) -> np.ndarray:
+        """Log of the mean over the courses by their prior, ``(beginnings,)``; ``sharpness`` below 1 tempers it."""
+        tempered = sharpness * self.nats + np.log(PRIOR)
+        top = tempered.max(axis=1)
+        result: np.ndarray = top + np.log(np.exp(tempered - top[:, None]).sum(axis=1))
+        return result
 
-def beginning_likelihood(
-    healthy: HealthyFilter, white: np.ndarray, time_s: np.ndarray, earliest_s: float, until_s: float
-) -> Likelihood:
-    """Log likelihood of every beginning between ``earliest_s`` and ``until_s``, from data up to ``until_s``.
 
-    ``white`` ``(frames, columns)``: innovations of the signal's columns. The signature is a power of elapsed time; its
-    size per column is unknown, with a flat prior on what it has grown to by ``until_s``, and integrated out.
-    """
+def beginnings(earliest_s: float, until_s: float) -> np.ndarray:
+    """Beginnings to try between two times, a quarter of a second apart or, in a long span, the 240th part of it."""
     spacing_s = max(NARROWEST_S, (until_s - earliest_s) / MOST_BEGINNINGS)
-    begin_s = np.arange(earliest_s, until_s - 0.5 * NARROWEST_S, spacing_s)
-    first = int(np.searchsorted(time_s, begin_s[0])) if len(begin_s) else 0
-    end = int(np.searchsorted(time_s, until_s, side="right"))
-    shapes = len(begin_s) * len(POWERS)
-    largest = power_signatures(time_s[end - 1 : end], begin_s, POWERS)[0] if end else np.ones(shapes)
-    active = np.maximum(np.searchsorted(time_s, begin_s), first)
-    stream = healthy.stream(shapes)
-    energy, product = np.zeros(shapes), np.zeros((shapes, white.shape[1]))
-    longest_s = max(float(time_s[end - 1] - begin_s[0]), 1e-9) if end and len(begin_s) else 1.0
-    for frame in healthy.frames_from(first):
+    return np.arange(earliest_s, max(until_s, earliest_s + 0.5 * spacing_s), spacing_s)
+
+
+def beginning_likelihoods(
+    healthy: HealthyFilter,
+    white: np.ndarray,
+    time_s: np.ndarray,
+    begin_s: np.ndarray,
+    until_s: float,
+    signals: tuple[tuple[int, ...], ...],
+) -> tuple[Likelihood, ...]:
+    """Log likelihood ratio of every beginning ``begin_s`` (increasing) for each of ``signals``, from data to a time.
+
+    ``white`` ``(frames, columns)``: innovations; ``signals``: columns that move together. What a change has grown to by
+    ``until_s`` is unknown per column, normal about zero with a deviation of 30 scatters, and integrated out (Bayesian
+    linear model, Bishop, Pattern Recognition and Machine Learning, 2006, section 3.3, from memory).
+    """
+    step_s = float(time_s[1] - time_s[0]) if len(time_s) > 1 else NARROWEST_S
+    first, end = np.searchsorted(time_s, (begin_s[0] - step_s, until_s), side="right")
+    shown = Signatures(begin_s, until_s, step_s)
+    columns = len(begin_s) * len(FAMILY)
+    energy, product = np.zeros(columns), np.zeros((columns, white.shape[1]))
+    stream = healthy.stream(columns)
+    for frame in healthy.frames_from(int(first)):
         if frame >= end:
             break
-        begun = int(np.searchsorted(active, frame, side="right"))
-        elapsed = (time_s[frame] - begin_s[:begun]) / longest_s
-        now = np.column_stack([elapsed**power for power in POWERS]).ravel()
-        seen = stream.feed(frame, now / np.maximum(largest[: len(now)], 1e-3))
+        seen = stream.feed(frame, shown.at(time_s[frame]).ravel())
         energy[: len(seen)] += seen**2
-        product[: len(seen)] += seen[:, None] * white[frame]
-    good = energy > 0.05
-    nats = (product**2).sum(axis=1) / np.where(good, 2 * energy, np.inf)
-    nats -= 0.5 * white.shape[1] * np.log(np.maximum(energy, 0.05))
-    nats = np.where(good, nats, -np.inf).reshape(len(begin_s), len(POWERS))
-    return Likelihood(begin_s, nats)
+        product[: len(seen)] += np.outer(seen, white[frame])
+    ratios = (_ratio(energy, product[:, list(one)]).reshape(shown.allowed.shape) for one in signals)
+    return tuple(Likelihood(begin_s, np.where(shown.allowed, ratio, -np.inf)) for ratio in ratios)
 
 
-def beginning(likelihood: Likelihood, sharpness: float = 1.0, widen_s: float = 0.0) -> Beginning:
-    """Most likely beginning, and the central 95 % under a flat prior.
+def _ratio(energy: np.ndarray, product: np.ndarray) -> np.ndarray:
+    """Log likelihood ratio with the final sizes integrated out, from energies and product sums."""
+    gain = (product**2).sum(axis=1) / (2.0 * (energy + FINAL_SIZE**-2))
+    result: np.ndarray = gain - 0.5 * product.shape[1] * np.log1p(FINAL_SIZE**2 * energy)
+    return result
 
-    ``sharpness`` below 1 tempers the likelihood for the interval. Tempering allows for shapes of growth that are none
-    of the powers. ``widen_s`` is added at both ends (a frame blurs what it sees), and the interval always holds the
-    most likely beginning.
+
+def beginning(begin_s: np.ndarray, nats: np.ndarray, widen_s: float = 0.0) -> Beginning:
+    """Most likely beginning and the central 95 % under log posterior ``nats`` ``(beginnings,)``.
+
+    ``widen_s`` is added at both ends (a frame blurs what it sees), and the interval holds the most likely beginning.
     """
-    nats = likelihood.nats - likelihood.nats.max()
-    best = float(likelihood.begin_s[int(np.argmax(np.exp(nats).sum(axis=1)))])
-    weight = np.exp(sharpness * nats)
-    share = np.cumsum(weight.sum(axis=1)) / weight.sum()
-    low, high = (_quantile(likelihood.begin_s, share, q) for q in ((1 - COVERAGE) / 2, (1 + COVERAGE) / 2))
+    weight = np.exp(nats - nats.max())
+    best = float(begin_s[int(np.argmax(weight))])
+    share = np.cumsum(weight) / weight.sum()
+    low, high = (_quantile(begin_s, share, q) for q in ((1 - COVERAGE) / 2, (1 + COVERAGE) / 2))
     return Beginning(best, min(low, best) - widen_s, max(high, best) + widen_s)
 
 

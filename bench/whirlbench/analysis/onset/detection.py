@@ -6,13 +6,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from whirlbench.analysis.onset.beginning import Beginning, Likelihood, beginning, beginning_likelihood
+from whirlbench.analysis.onset.commands import TURNING_RPM
+from whirlbench.analysis.onset.dating import FirstBeginning, Part, SignalOnset, Watch, first_beginning
 from whirlbench.analysis.onset.failure import Failure, find_failure
-from whirlbench.analysis.onset.features import LOAD, SPEED, VIBRATION, Features, Signal, run_features
+from whirlbench.analysis.onset.features import LOAD, SPEED, STEP_S, VIBRATION, Features, Signal, feature_sets
+from whirlbench.analysis.onset.findings import Cause, SmallestChange, smallest_change, told_cause
 from whirlbench.analysis.onset.healthy_load import expected_load
-from whirlbench.analysis.onset.healthy_scatter import Expectation, Scatter, expectation, scatter
+from whirlbench.analysis.onset.healthy_scatter import Expectation, Scatter, expectation, refuse_earlier, scatter
 from whirlbench.analysis.onset.likelihood_ratio import BLOCK, Evidence, alarm_level, sequential_evidence
-from whirlbench.analysis.onset.operating_points import Points, operating_points
+from whirlbench.analysis.onset.operating_points import Points, operating_points, ramp_points
 from whirlbench.analysis.onset.whitening import HABITS, HealthyFilter, make_design, standardised
 from whirlbench.analysis.orders import Resonance, find_resonances
 from whirlbench.errors import AnalysisError
@@ -21,40 +23,10 @@ from whirlbench.samples import Run
 
 MEAN_TIME_S = 36000.0  # one false alarm in ten hours of judged running, unless told otherwise
 LEAST_BASELINE_S = 6.0
-# Chosen on the campaign in tests/benchmarks: more data than these bring the shape of late growth, not the beginning.
-ENOUGH_NATS = 250.0  # beyond the alarm level
-LONGEST_WAIT_S = 8.0  # after the first caution
-SHARPNESS = 0.5  # tempers the interval, for growth that is no power of time
-FRAME_BLUR_S = 0.25
+LEAST_BASELINE_FRAMES = 12
+HELD_SHARE = 0.25  # of the turning time: a run that holds less is one of ramps; our choice
 NOT_LOOKED_FOR = "resonances were not looked for"
 NONE_TOLD = "no order showed a resonance that can be told in the run-ups and coast-downs"
-SEARCHED_S = 50.0  # before the data used; further back only where the beginning may lie there
-
-
-@dataclass(frozen=True)
-class Onset:
-    """The beginning with its 95 % interval, and the first caution, in s; the signal that moved first.
-
-    ``kind`` is "growth" or "step".
-    """
-
-    at_s: float
-    from_s: float
-    to_s: float
-    signal: str
-    kind: str
-    caution_s: float
-
-
-@dataclass(frozen=True)
-class SignalOnset:
-    """A signal that left its healthy behaviour: its own beginning and first caution."""
-
-    signal: str
-    at_s: float
-    from_s: float
-    to_s: float
-    caution_s: float
 
 
 @dataclass(frozen=True)
@@ -65,7 +37,7 @@ class OnsetReport:
     are those met in run-ups and coast-downs before the failure; where there are none ``resonances_refused`` says why.
     """
 
-    onset: Onset | None
+    onset: FirstBeginning | None
     failure: Failure | None
     signals: tuple[SignalOnset, ...]
     refused: tuple[str, ...]
@@ -76,6 +48,8 @@ class OnsetReport:
     evidence: Evidence
     resonances: tuple[Resonance, ...] = ()
     resonances_refused: str = NOT_LOOKED_FOR
+    cause: Cause | None = None
+    smallest_seen: tuple[SmallestChange, ...] = ()
 
     @property
     def lead_s(self) -> float | None:
@@ -83,53 +57,42 @@ class OnsetReport:
         return self.failure.at_s - self.onset.at_s if self.onset and self.failure else None
 
 
-@dataclass(frozen=True)
-class _Prepared:
-    """Signals of a run with the healthy model they are judged by; ``columns`` per signal into ``white``."""
-
-    names: tuple[str, ...]
-    columns: tuple[tuple[int, ...], ...]
-    time_s: np.ndarray
-    judged_s: np.ndarray
-    healthy: HealthyFilter
-    white: np.ndarray
-
-
-@dataclass(frozen=True)
-class _Watch:
-    """One signal under watch: where it is prepared, its column of the evidence, and the evidence itself."""
-
-    name: str
-    part: _Prepared
-    columns: tuple[int, ...]
-    time_s: np.ndarray
-    nats: np.ndarray
-
-    def caution_s(self, level: float) -> float | None:
-        """When the evidence first passed ``level``."""
-        over = np.flatnonzero(self.nats > level)
-        return float(self.time_s[over[0]]) if len(over) else None
-
-
 def find_onset(
-    run: Run, rig: Rig | None = None, earlier: tuple[Run, ...] = (), mean_time_s: float = MEAN_TIME_S
+    run: Run,
+    rig: Rig | None = None,
+    earlier: tuple[Run, ...] = (),
+    mean_time_s: float = MEAN_TIME_S,
+    baseline_s: tuple[float, float] | None = None,
 ) -> OnsetReport:
     """Onset, failure and resonances of ``run``, against its own beginning and ``earlier`` healthy runs of the set.
 
-    ``mean_time_s``: mean judged time between false alarms that is accepted (10 h by default). A change of operating
-    point is not compared across; what happens while the stand moves is not judged. Where nothing can be judged (no
-    speed, no steady stretch of six seconds before the failure) the onset is None and ``refused`` says why; ``earlier``
-    runs with other channels raise AnalysisError.
+    ``mean_time_s``: mean judged time between false alarms that is accepted (10 h by default). ``baseline_s`` (from, to)
+    states which part of the run is healthy: nothing before it is judged, and nothing begins within it. A change of
+    operating point is not compared across; what happens while the stand moves is not judged, unless the run offers no
+    hold. Where nothing can be judged (no speed, no steady stretch of six seconds before the failure) the onset is None
+    and ``refused`` says why. AnalysisError for ``earlier`` runs with other channels, of another set, that are this run,
+    failed or left their own healthy behaviour; and for a baseline outside the run or with too little steady running.
     """
+    refuse_earlier(run, earlier)
     failure = find_failure(run)
     try:
-        features = run_features(run, rig)
-        others = [run_features(one, rig) for one in earlier]
+        sets = feature_sets(run, rig)
     except AnalysisError as error:
-        report = _nothing(failure, (str(error),), mean_time_s)
-    else:
-        report = judge_features(features, failure, others, mean_time_s)
-    return _with_resonances(report, run)
+        return _with_resonances(_nothing(failure, (str(error),), mean_time_s), run)
+    others = [_healthy_sets(one, rig, number, mean_time_s) for number, one in enumerate(earlier, start=1)]
+    return _with_resonances(judge_features(sets, failure, others, mean_time_s, baseline_s), run)
+
+
+def _healthy_sets(run: Run, rig: Rig | None, number: int, mean_time_s: float) -> tuple[Features, ...]:
+    """Features of an earlier run, which must itself be healthy as far as it shows."""
+    sets = feature_sets(run, rig)
+    onset = judge_features(sets, None, [], mean_time_s).onset
+    if onset is not None:
+        raise AnalysisError(
+            f"earlier run {number} left its own healthy behaviour at {onset.at_s:.1f} s ({onset.signal}): "
+            "compare with runs that are known to be healthy"
+        )
+    return sets
 
 
 def _with_resonances(report: OnsetReport, run: Run) -> OnsetReport:
@@ -143,34 +106,96 @@ def _with_resonances(report: OnsetReport, run: Run) -> OnsetReport:
 
 
 def judge_features(
-    features: Features, failure: Failure | None, earlier: list[Features] | None = None, mean_time_s: float = MEAN_TIME_S
+    sets: tuple[Features, ...],
+    failure: Failure | None,
+    earlier: list[tuple[Features, ...]] | None = None,
+    mean_time_s: float = MEAN_TIME_S,
+    baseline_s: tuple[float, float] | None = None,
 ) -> OnsetReport:
     """Like ``find_onset`` for features and failure that are already at hand; ``earlier``: features of healthy runs."""
-    parts = _prepare(features, earlier or [], failure.at_s if failure else np.inf)
-    steady_s = max((len(part.judged_s) * features.step_s for part in parts), default=0.0)
-    if steady_s < LEAST_BASELINE_S:
-        complaint = f"only {steady_s:.1f} s of steady running before the end: a baseline needs {LEAST_BASELINE_S:g} s"
-        return _nothing(failure, (complaint, *features.notes), mean_time_s, steady_s)
-    watched = _watch(parts)
-    level = alarm_level(mean_time_s, BLOCK * features.step_s, len(watched))
-    onset, signals = _beginnings(watched, level)
+    from_s, after_s = baseline_s or (-np.inf, -np.inf)
+    span_s = from_s, failure.at_s if failure else np.inf
+    notes = tuple(note for features in sets for note in features.notes)
+    prepared = [_prepare(one, _same_place(earlier or [], number), span_s) for number, one in enumerate(sets)]
+    parts = tuple(part for found, _ in prepared for part in found)
+    notes += tuple(dict.fromkeys(note for _, found in prepared for note in found))
+    steady_s, least_s = max((len(one.judged_s) * one.step_s for one in parts), default=0.0), _least_baseline_s(sets)
+    if baseline_s is not None:
+        _require_baseline(parts, baseline_s, least_s)
+    if steady_s < least_s:
+        return _nothing(failure, (_too_little(sets, steady_s, least_s), *notes), mean_time_s, steady_s)
+    watched = _watch(parts, after_s)
+    level = alarm_level(mean_time_s, BLOCK * min(one.step_s for one in parts), len(watched))
+    onset, signals = first_beginning(watched, level, after_s)
     if onset is None and failure is not None and not failure.sure:
         failure = None  # an ordinary end of a run whose commands were not recorded
-    evidence = Evidence(watched[0].time_s, np.column_stack([one.nats for one in watched]))
-    names = tuple(one.name for one in watched)
-    return OnsetReport(onset, failure, signals, features.notes, steady_s, mean_time_s, level, names, evidence)
+    evidence, names = _common_evidence(watched), tuple(one.name for one in watched)
+    cause = told_cause(onset, watched, sets) if onset else None
+    seen = tuple(smallest_change(one, level) for one in watched)
+    return OnsetReport(
+        onset, failure, signals, notes, steady_s, mean_time_s, level, names, evidence, cause=cause, smallest_seen=seen
+    )
 
 
-def _prepare(features: Features, earlier: list[Features], end_s: float) -> tuple[_Prepared, ...]:
+def _same_place(earlier: list[tuple[Features, ...]], number: int) -> list[Features]:
+    """The sets of ``earlier`` runs that stand where set ``number`` of this run does."""
+    if any(len(sets) <= number for sets in earlier):
+        raise AnalysisError("an earlier run was logged at another rate: compare runs recorded alike")
+    return [sets[number] for sets in earlier]
+
+
+def _least_baseline_s(sets: tuple[Features, ...]) -> float:
+    """Steady seconds that a baseline needs: six, or a dozen frames of the finest set."""
+    return max(LEAST_BASELINE_S, LEAST_BASELINE_FRAMES * min(one.step_s for one in sets))
+
+
+def _too_little(sets: tuple[Features, ...], steady_s: float, least_s: float) -> str:
+    """Why nothing was judged, with what the shaft and the log did."""
+    found = f"only {steady_s:.1f} s of steady running before the end: a baseline needs {least_s:g} s"
+    if min(one.step_s for one in sets) > STEP_S:
+        return f"{found} of a log with a sample every {sets[0].step_s:.3g} s"
+    return found
+
+
+def _require_baseline(parts: tuple[Part, ...], baseline_s: tuple[float, float], least_s: float) -> None:
+    """Refuses a stated baseline that holds too little steady running."""
+    from_s, to_s = baseline_s
+    held_s = (((one.judged_s >= from_s) & (one.judged_s <= to_s)).sum() * one.step_s for one in parts)
+    inside = float(max(held_s, default=0.0))
+    if inside < least_s:
+        raise AnalysisError(
+            f"the baseline from {from_s:g} to {to_s:g} s holds {inside:.1f} s of steady running: it needs {least_s:g} s"
+        )
+
+
+def _common_evidence(watched: tuple[Watch, ...]) -> Evidence:
+    """Evidence of all signals at the decisions of the finest; that of a slower log stands until its next."""
+    finest = max(watched, key=lambda one: len(one.time_s)).time_s
+    columns = []
+    for one in watched:
+        place = np.searchsorted(one.time_s, finest, side="right") - 1
+        columns.append(np.where(place >= 0, one.nats[np.maximum(place, 0)], 0.0) if len(one.nats) else 0.0 * finest)
+    return Evidence(finest, np.column_stack(columns))
+
+
+def _prepare(
+    features: Features, earlier: list[Features], span_s: tuple[float, float]
+) -> tuple[tuple[Part, ...], tuple[str, ...]]:
     """Vibration is judged at points held in speed; load and speed at what was commanded, whatever the speed does.
 
-    Each load signal has a filter of its own: an earlier point tells thrust better than it tells current.
+    Each load signal has a filter of its own: an earlier point tells thrust better than it tells current. Notes say
+    where ramps had to be judged.
     """
-    parts = []
+    parts, notes = [], []
     for kind in (VIBRATION, LOAD, SPEED):
         signals = tuple(one for one in features.signals if one.kind == kind)
-        points = operating_points(features, by_speed=kind == VIBRATION)
-        points = _until(points, features.time_s, end_s - 1.5 * features.step_s)
+        points = _within(operating_points(features, by_speed=kind == VIBRATION), features, span_s)
+        held_s = _held_s(points, features)
+        if signals and kind != SPEED and held_s < HELD_SHARE * features.step_s * (features.rpm > TURNING_RPM).sum():
+            ramps = _within(ramp_points(features), features, span_s)
+            if _held_s(ramps, features) >= max(LEAST_BASELINE_S, 2.0 * held_s):
+                points = ramps
+                notes.append("the run offers hardly a hold: ramps were judged, at speeds passed more than once")
         if not signals or not (points.of_frame >= 0).any():
             continue
         sigma = scatter(features, points)
@@ -179,12 +204,16 @@ def _prepare(features: Features, earlier: list[Features], end_s: float) -> tuple
             expected = expected_load(features, points, sigma, expected)
         groups = [(one,) for one in signals] if kind == LOAD else [signals]
         parts += [_part(features, points, sigma, expected, group) for group in groups]
-    return tuple(parts)
+    return tuple(parts), tuple(notes)
+
+
+def _held_s(points: Points, features: Features) -> float:
+    return float((points.of_frame >= 0).sum() * features.step_s)
 
 
 def _part(
     features: Features, points: Points, sigma: Scatter, expected: Expectation | None, signals: tuple[Signal, ...]
-) -> _Prepared:
+) -> Part:
     """Signals that share one filter, and with it how well their levels are known beforehand."""
     used = [column for one in signals for column in one.columns]
     habits = HABITS[signals[0].kind]
@@ -192,71 +221,24 @@ def _part(
     white = healthy.whiten(standardised(features, points, sigma, expected)[:, used])
     columns = tuple(tuple(used.index(column) for column in one.columns) for one in signals)
     judged_s = features.time_s[points.of_frame >= 0]
-    return _Prepared(tuple(one.name for one in signals), columns, features.time_s, judged_s, healthy, white)
+    return Part(signals, columns, features.time_s, judged_s, healthy, white, sigma.sigma[:, used], points.rpm)
 
 
-def _until(points: Points, time_s: np.ndarray, end_s: float) -> Points:
-    """Points with the frames after ``end_s`` left out."""
-    before = time_s <= end_s
-    of_frame, visit = (np.where(before, number, -1) for number in (points.of_frame, points.visit))
+def _within(points: Points, features: Features, span_s: tuple[float, float]) -> Points:
+    """Points with the frames outside the span, or reaching past its end, left out."""
+    from_s, end_s = span_s
+    inside = (features.time_s >= from_s) & (features.time_s <= end_s - 1.5 * features.step_s)
+    of_frame, visit = (np.where(inside, number, -1) for number in (points.of_frame, points.visit))
     return Points(of_frame, visit, points.rpm, points.command, points.pitch_deg)
 
 
-def _watch(parts: tuple[_Prepared, ...]) -> tuple[_Watch, ...]:
+def _watch(parts: tuple[Part, ...], after_s: float) -> tuple[Watch, ...]:
     watched = []
     for part in parts:
-        evidence = sequential_evidence(part.healthy, part.white, part.time_s, part.columns)
-        for number, (name, columns) in enumerate(zip(part.names, part.columns, strict=True)):
-            watched.append(_Watch(name, part, columns, evidence.time_s, evidence.nats[:, number]))
+        evidence = sequential_evidence(part.healthy, part.white, part.time_s, part.columns, after_s)
+        for number, (signal, columns) in enumerate(zip(part.signals, part.columns, strict=True)):
+            watched.append(Watch(signal, part, columns, evidence.time_s, evidence.nats[:, number]))
     return tuple(watched)
-
-
-def _beginnings(watched: tuple[_Watch, ...], level: float) -> tuple[Onset | None, tuple[SignalOnset, ...]]:
-    """The onset by the signal that surely moved first, and the beginning of every signal that moved."""
-    found = []
-    for one in watched:
-        caution_s = one.caution_s(level)
-        if caution_s is not None:
-            found.append((one, caution_s, _judged(_likelihood(one, level, caution_s))))
-    if not found:
-        return None, ()
-    first_caution_s = min(caution_s for _, caution_s, _ in found)
-    prompt = [one for one in found if one[1] <= first_caution_s + LONGEST_WAIT_S]
-    first, caution_s, begun = min(prompt, key=lambda one: one[2].to_s)
-    signals = tuple(
-        SignalOnset(one.name, when.at_s, when.from_s, when.to_s, caution_s)
-        for one, caution_s, when in sorted(found, key=lambda item: item[2].at_s)
-    )
-    kind = _kind(first, caution_s, begun)
-    return Onset(begun.at_s, begun.from_s, begun.to_s, first.name, kind, first_caution_s), signals
-
-
-def _kind(one: _Watch, caution_s: float, begun: Beginning) -> str:
-    """Step or growth, from all data up to eight seconds past the caution: what came later tells them apart."""
-    until_s = min(caution_s + LONGEST_WAIT_S, float(one.part.judged_s[-1]))
-    white = one.part.white[:, list(one.columns)]
-    likelihood = beginning_likelihood(one.part.healthy, white, one.part.time_s, begun.from_s, until_s)
-    best = likelihood.nats.max(axis=0)
-    return "step" if best[0] > best[1:].max() else "growth"
-
-
-def _likelihood(one: _Watch, level: float, caution_s: float) -> Likelihood:
-    """Likelihood of one signal's beginning, from data until the evidence is ample or eight seconds past its caution."""
-    ample = np.flatnonzero((one.nats > level + ENOUGH_NATS) & (one.time_s >= caution_s))
-    until_s = caution_s + LONGEST_WAIT_S
-    if len(ample):
-        until_s = min(until_s, float(one.time_s[ample[0]]))
-    part = one.part
-    until_s = min(until_s, float(part.judged_s[-1]))
-    white, first_s = part.white[:, list(one.columns)], float(part.judged_s[0])
-    likelihood = beginning_likelihood(part.healthy, white, part.time_s, max(first_s, until_s - SEARCHED_S), until_s)
-    if until_s - SEARCHED_S > first_s and likelihood.reaches_back():
-        likelihood = beginning_likelihood(part.healthy, white, part.time_s, first_s, until_s)
-    return likelihood
-
-
-def _judged(likelihood: Likelihood) -> Beginning:
-    return beginning(likelihood, SHARPNESS, FRAME_BLUR_S)
 
 
 def _nothing(

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from whirlbench.analysis.onset.commands import TURNING_RPM, commands, driven, frame_mean, loose_commands, tripped
 from whirlbench.analysis.orders import (
     FrameGrid,
     OrderTracks,
@@ -17,16 +18,13 @@ from whirlbench.analysis.orders import (
 )
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
-from whirlbench.samples import Run, speed_from_pulses
+from whirlbench.samples import SLOW_CHANNELS, Run, SlowSamples, VibrationSamples, speed_from_pulses
 
 STEP_S = 0.25
 HIGHEST_ORDER = 8
-IDLE_SHARE = 0.02  # of the largest current: below, the rotor coasts
-THROTTLE_RANGE_US = 100.0  # a throttle that moved less was never closed
 VECTOR_ORDERS = (1, 2, 3)
 VIBRATION, LOAD, SPEED = "vibration", "load", "speed"  # kinds of signals, see Signal
 LEAST_JITTER = 3e-4  # of speed from turn to turn: less is the tach's own; our choice
-TURNING_RPM = 200.0  # below this the frames are not judged; our choice
 
 
 @dataclass(frozen=True)
@@ -35,7 +33,8 @@ class Signal:
 
     ``floor`` is the least scatter, as a share of the level, that is believed: smaller wandering is not damage. ``kind``
     is what it answers to: speed and stand (VIBRATION), the air's load (LOAD), or the drive (SPEED). A ``gusty`` one
-    wanders with the air.
+    wanders with the air. Its values times a ``speed_power`` of rpm/1000 are in ``unit``; "%" is of their logarithm.
+    ``axes`` are those of its columns, for a vector two columns an axis.
     """
 
     name: str
@@ -43,6 +42,15 @@ class Signal:
     floor: float
     kind: str = VIBRATION
     gusty: bool = False
+    unit: str = "%"
+    speed_power: float = 0.0
+    axes: tuple[str, ...] = ()
+
+    def phasors(self, values: np.ndarray, axis: int) -> complex:
+        """Vector of one of its axes out of all columns' ``values``; the amplitude alone where there is no phase."""
+        each = len(self.columns) // len(self.axes)
+        parts = values[list(self.columns)][axis * each : (axis + 1) * each]
+        return complex(*parts)
 
 
 @dataclass(frozen=True)
@@ -81,20 +89,12 @@ class _Columns:
         self.levels: list[np.ndarray] = []
         self.signals: list[Signal] = []
 
-    def add(
-        self,
-        name: str,
-        floor: float,
-        columns: list[np.ndarray],
-        levels: list[np.ndarray],
-        kind: str = VIBRATION,
-        gusty: bool = False,
-    ) -> None:
+    def add(self, signal: Signal, columns: list[np.ndarray], levels: list[np.ndarray]) -> None:
         """Adds a signal unless none of its columns was ever seen."""
         kept = [(v, w) for v, w in zip(columns, levels, strict=True) if np.isfinite(v).sum() >= 8]
         if kept:
             first = len(self.values)
-            self.signals.append(Signal(name, tuple(range(first, first + len(kept))), floor, kind, gusty))
+            self.signals.append(replace(signal, columns=tuple(range(first, first + len(kept)))))
             self.values += [value for value, _ in kept]
             self.levels += [level for _, level in kept]
 
@@ -112,25 +112,74 @@ def run_features(run: Run, rig: Rig | None = None, step_s: float = STEP_S) -> Fe
     notes: list[str] = []
     slow_grid = FrameGrid(run.slow.time_s, step_s, start_s, blocks)
     rpm = _frame_speed(run, slow_grid, centre_s)
+    driving = driven(run, slow_grid) & ~tripped(run, centre_s, rpm, step_s)
+    command = _leading(commands(run, slow_grid), rpm, driving, step_s, notes)
     columns = _Columns()
     scale = (np.where(rpm > TURNING_RPM, rpm, np.nan) / 1000.0) ** 2
     _add_vibration(columns, run, rig, FrameGrid(run.vibration.time_s, step_s, start_s, blocks), scale, notes)
     _add_slow(columns, run, slow_grid, scale, notes)
-    _add_speed(columns, run, rpm, start_s, step_s, blocks, notes)
+    _add_speed(
+        columns, run, rpm, bool(np.isfinite(command[:, 0]).any()), _tach_grid(run, step_s, start_s, blocks), notes
+    )
     if not columns.signals:
         raise AnalysisError(_why_no_signal(rpm))
     return Features(
         time_s=centre_s,
         step_s=step_s,
         rpm=rpm,
-        command=_commands(run, slow_grid),
-        driven=_driven(run, slow_grid) & ~_tripped(run, centre_s, rpm, step_s),
-        pitch_deg=_mean(run, slow_grid, "pitch_deg"),
+        command=command,
+        driven=driving,
+        pitch_deg=frame_mean(run, slow_grid, "pitch_deg"),
         values=np.column_stack(columns.values),
         level=np.column_stack(columns.levels),
         signals=tuple(columns.signals),
         notes=tuple(notes),
     )
+
+
+def feature_sets(run: Run, rig: Rig | None = None) -> tuple[Features, ...]:
+    """Features of ``run`` in frames as fine as its streams bear: one set, or where the slow log is slower, two.
+
+    Vibration and tach pulses are seen four times a second; thrust, current and speed no oftener than they were logged.
+    Raises AnalysisError as ``run_features``.
+    """
+    slow_step_s = max(STEP_S, _log_step_s(run.slow))
+    if slow_step_s == STEP_S or not (run.vibration.axes() or len(run.tach.time_s) >= 8):
+        return (run_features(run, rig, slow_step_s),)
+    fast = run_features(replace(run, slow=_dense(run.slow)), rig, STEP_S)
+    slow = run_features(replace(run, vibration=VibrationSamples()), rig, slow_step_s)
+    each = f"{slow_step_s:.3g} s"
+    note = f"the slow channels hold a sample every {each}: thrust, current and speed are told no oftener"
+    return (
+        replace(fast, signals=tuple(one for one in fast.signals if one.kind == VIBRATION), notes=(*fast.notes, note)),
+        replace(slow, signals=tuple(one for one in slow.signals if one.kind != VIBRATION), notes=()),
+    )
+
+
+def _log_step_s(slow: SlowSamples) -> float:
+    """Usual time between slow samples; zero for less than two."""
+    return float(np.median(np.diff(slow.time_s))) if len(slow.time_s) > 1 else 0.0
+
+
+def _dense(slow: SlowSamples) -> SlowSamples:
+    """A slow log joined by straight lines at eight samples a second; a gap stays one."""
+    time_s = np.arange(slow.time_s[0], slow.time_s[-1] + 1e-9, STEP_S / 2)
+    names = [one.name for one in SLOW_CHANNELS if slow.has(one.name)]
+    return SlowSamples(time_s, **{name: np.interp(time_s, slow.time_s, slow.channel(name)) for name in names})
+
+
+def _tach_grid(run: Run, step_s: float, start_s: float, blocks: int) -> FrameGrid:
+    """Frames for what is told between neighbouring periods of the tach."""
+    return FrameGrid(speed_from_pulses(run.tach)[0][1:], step_s, start_s, blocks)
+
+
+def _leading(command: np.ndarray, rpm: np.ndarray, driving: np.ndarray, step_s: float, notes: list[str]) -> np.ndarray:
+    """Commands without those that only follow the shaft, which are noted."""
+    loose = loose_commands(command, rpm, driving, step_s)
+    for name, follows in zip(("throttle or request", "pitch servo's pulse"), loose, strict=True):
+        if follows:
+            notes.append(f"the {name} moves a little all the time: what is steady is told by the shaft, not by it")
+    return np.where(loose, np.nan, command)
 
 
 def _why_no_signal(rpm: np.ndarray) -> str:
@@ -164,50 +213,8 @@ def _frame_speed(run: Run, grid: FrameGrid, centre_s: np.ndarray) -> np.ndarray:
         known = (count >= 2) & (span_s > step_s)
         return np.where(known, mean, np.where(count < 1, 0.0, rpm))
     if run.slow.has("rpm"):
-        return _mean(run, grid, "rpm")
+        return frame_mean(run, grid, "rpm")
     raise AnalysisError("neither tach pulses nor an rpm channel: behaviour against speed cannot be judged")
-
-
-def _mean(run: Run, grid: FrameGrid, name: str) -> np.ndarray:
-    """Frame means of a slow channel over its finite samples; NaN where fewer than half are there."""
-    values = run.slow.channel(name)
-    good = np.isfinite(values)
-    if not good.any():
-        return np.full(len(grid.time_s), np.nan)
-    share = grid.means(good.astype(float))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(share > 0.5, grid.means(np.where(good, values, 0.0)) / share, np.nan)
-
-
-def _commands(run: Run, grid: FrameGrid) -> np.ndarray:
-    """What was asked: the request where a governor had one, else the throttle pulse; and the servo pulse."""
-    request, throttle = (_mean(run, grid, name) for name in ("speed_request_rpm", "throttle_us"))
-    servo = _mean(run, grid, "servo_us")
-    asked = np.where(np.isfinite(request) & (request > 0), request, throttle)
-    return np.column_stack([asked, servo])
-
-
-def _driven(run: Run, grid: FrameGrid) -> np.ndarray:
-    """Frames in which the motor draws current, or where that is not recorded, the throttle is above its lowest."""
-    current, throttle = (_mean(run, grid, name) for name in ("current_a", "throttle_us"))
-    if np.isfinite(current).any():
-        result: np.ndarray = ~(current < IDLE_SHARE * np.nanmax(current))
-        return result
-    if np.isfinite(throttle).any() and np.nanmax(throttle) - np.nanmin(throttle) > THROTTLE_RANGE_US:
-        result = ~(throttle < np.nanmin(throttle) + 0.05 * THROTTLE_RANGE_US)
-        return result
-    return np.ones(len(grid.time_s), bool)
-
-
-def _tripped(run: Run, centre_s: np.ndarray, rpm: np.ndarray, step_s: float) -> np.ndarray:
-    """Frames that reach past a recorded trip or abort, until the shaft has come to rest: the power was cut there."""
-    result = np.zeros(len(centre_s), bool)
-    for event in run.events:
-        if event.kind in ("trip", "abort"):
-            after = centre_s > event.time_s - 1.5 * step_s
-            rest_s = centre_s[after & (rpm < TURNING_RPM)]
-            result |= after & (centre_s < (rest_s[0] if len(rest_s) else np.inf))
-    return result
 
 
 def _add_vibration(
@@ -242,7 +249,8 @@ def _add_order(columns: _Columns, tracks: OrderTracks, order: int, name: str, sc
         size = np.abs(phasor)
         parts += [phasor.real, phasor.imag] if tracks.marked else [size]
         levels += [size, size] if tracks.marked else [size]
-    columns.add(name, 0.012 if order == 1 else 0.02, parts, levels)
+    floor = 0.012 if order == 1 else 0.02
+    columns.add(Signal(name, (), floor, unit="g", speed_power=2.0, axes=tracks.axes), parts, levels)
 
 
 def _add_higher(columns: _Columns, tracks: OrderTracks, vectors: tuple[int, ...], scale: np.ndarray) -> None:
@@ -253,7 +261,7 @@ def _add_higher(columns: _Columns, tracks: OrderTracks, vectors: tuple[int, ...]
         square = np.nansum(np.abs(tracks.phasor_g[axis][:, rest]) ** 2, axis=1)
         square = np.where(np.isfinite(tracks.phasor_g[axis][:, rest]).any(axis=1), square, np.nan)
         logs.append(0.5 * np.log(np.maximum(square, 1e-12)) - np.log(scale))
-    columns.add("higher orders", 0.03, logs, [np.ones_like(log) for log in logs])
+    columns.add(Signal("higher orders", (), 0.03), logs, [np.ones_like(log) for log in logs])
 
 
 def _add_broadband(
@@ -267,8 +275,8 @@ def _add_broadband(
         with np.errstate(invalid="ignore", divide="ignore"):
             rough.append(np.log(np.maximum(residual, 1e-6)) - np.log(scale))
             crest.append(np.where(covered, np.log(np.maximum(peak / rms, 1e-3)), np.nan) + 0.0 * scale)
-    columns.add("broadband", 0.03, rough, [np.ones_like(log) for log in rough])
-    columns.add("crest factor", 0.03, crest, [np.ones_like(log) for log in crest])
+    columns.add(Signal("broadband", (), 0.03), rough, [np.ones_like(log) for log in rough])
+    columns.add(Signal("crest factor", (), 0.03), crest, [np.ones_like(log) for log in crest])
 
 
 def _peaks(grid: FrameGrid, values: np.ndarray) -> np.ndarray:
@@ -278,29 +286,34 @@ def _peaks(grid: FrameGrid, values: np.ndarray) -> np.ndarray:
 
 
 def _add_slow(columns: _Columns, run: Run, grid: FrameGrid, scale: np.ndarray, notes: list[str]) -> None:
-    for name, channel, floor, power in (("thrust", "thrust_n", 0.006, 1.0), ("current", "current_a", 0.008, 1.5)):
+    thrust = Signal("thrust", (), 0.006, LOAD, gusty=True, unit="N", speed_power=2.0)
+    current = Signal("current", (), 0.008, LOAD, gusty=True, unit="A", speed_power=3.0)
+    for signal, channel in ((thrust, "thrust_n"), (current, "current_a")):
         if run.slow.has(channel):
-            value = _mean(run, grid, channel) / scale**power
-            columns.add(name, floor, [value], [np.abs(value)], LOAD, gusty=True)
+            value = frame_mean(run, grid, channel) / scale ** (signal.speed_power / 2.0)
+            columns.add(signal, [value], [np.abs(value)])
         else:
-            notes.append(f"no {channel} was recorded: {name} is not judged")
+            notes.append(f"no {channel} was recorded: {signal.name} is not judged")
     if run.slow.has("pitch_deg") and run.slow.has("servo_us"):
-        pitch = _mean(run, grid, "pitch_deg") + 0.0 * scale
-        columns.add("pitch", 0.15, [pitch], [np.ones_like(pitch)], LOAD)
+        pitch = frame_mean(run, grid, "pitch_deg") + 0.0 * scale
+        columns.add(Signal("pitch", (), 0.15, LOAD, unit="deg"), [pitch], [np.ones_like(pitch)])
 
 
 def _add_speed(
-    columns: _Columns, run: Run, rpm: np.ndarray, start_s: float, step_s: float, blocks: int, notes: list[str]
+    columns: _Columns, run: Run, rpm: np.ndarray, commanded: bool, grid: FrameGrid, notes: list[str]
 ) -> None:
     turning = np.where(rpm > TURNING_RPM, rpm, np.nan)
-    if run.slow.has("throttle_us") or run.slow.has("speed_request_rpm"):
-        columns.add("speed", 0.1, [100.0 * np.log(turning)], [np.ones_like(rpm)], SPEED, gusty=True)
-    middle_s, speed = speed_from_pulses(run.tach)
-    if len(middle_s) < 8:
+    if commanded:
+        columns.add(
+            Signal("speed", (), 0.1, SPEED, gusty=True, unit="% of speed"),
+            [100.0 * np.log(turning)],
+            [np.ones_like(rpm)],
+        )
+    _, speed = speed_from_pulses(run.tach)
+    if len(speed) < 8:
         notes.append("no tach pulses were recorded: unsteadiness within the turn is not judged")
         return
     change = np.diff(np.log(speed))
-    grid = FrameGrid(middle_s[1:], step_s, start_s, blocks)
     usual = np.abs(change) < 0.2  # a missed or extra pulse is a matter of the tach, not of the rotor
     share = grid.means(usual.astype(float))
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -308,4 +321,4 @@ def _add_speed(
         spread = grid.means(change**2) / share - (grid.means(change) / share) ** 2  # a ramp's even change is none
         jitter = np.sqrt(np.maximum(spread, 0.0))
         logs = np.where(grid.weight >= 4, np.log(np.hypot(jitter, LEAST_JITTER)), np.nan) + 0.0 * turning
-    columns.add("unsteadiness", 0.2, [logs], [np.ones_like(logs)])
+    columns.add(Signal("unsteadiness", (), 0.2), [logs], [np.ones_like(logs)])

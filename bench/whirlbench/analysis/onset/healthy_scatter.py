@@ -6,9 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from whirlbench.analysis.onset.failure import find_failure
 from whirlbench.analysis.onset.features import LOAD, SPEED, VIBRATION, Features
 from whirlbench.analysis.onset.operating_points import LEAST_VISIT, Points, operating_points, same_point
-from whirlbench.errors import AnalysisError
+from whirlbench.errors import AnalysisError, RigError
+from whirlbench.rig.toml import parse_rig
+from whirlbench.samples import Run
 
 LAG = 8  # frames, 2 s: beyond most of the correlation of gusts
 LEAST_KEEP, MOST_KEEP = 0.17, 0.95  # a Hann window half overlapping alone gives 1/6
@@ -16,6 +19,9 @@ LEAST_GUST_SUMS = {VIBRATION: 1.0, LOAD: 3.8, SPEED: 4.0}  # what gusts do even 
 GUST_MARGIN = 1.2  # for the doubt of so few gusts in a run; chosen on the campaign in tests/benchmarks
 GUST_FRAMES = 6.0  # 1.5 s, the time a gust takes to pass the disk of a stand outdoors; our choice
 FIRST_FRAMES = 8  # that tell a level
+# Of the run's largest level: friction and zero drift are no shares of an idling load; our choice.
+FLOOR_OF_LARGEST = 0.002
+LEAKAGE = 0.002  # of the strongest order: what speed that wanders within a frame spills into others; our choice
 BETWEEN_RUNS = 0.15  # re-mounting changes a level by so much of itself where only one earlier run is known; our choice
 
 
@@ -84,6 +90,40 @@ def expectation(features: Features, points: Points, earlier: list[Features]) -> 
     assumed = BETWEEN_RUNS * _typical_level(features, points)
     spread = np.where(count >= 3, np.maximum(between, assumed / 5), np.maximum(between, assumed))
     return Expectation(mean, np.where(count > 0, spread, np.nan))
+
+
+def refuse_earlier(run: Run, earlier: tuple[Run, ...]) -> None:
+    """Raises AnalysisError for an earlier run that is ``run`` itself, failed, or was made with another blade set."""
+    for number, one in enumerate(earlier, start=1):
+        failure = find_failure(one)
+        if _same_samples(run, one):
+            raise AnalysisError(f"earlier run {number} is the run that is judged: give another one")
+        if any(_same_samples(one, other) for other in earlier[: number - 1]):
+            raise AnalysisError(f"earlier run {number} was given twice: each counts once")
+        if failure is not None and failure.sure:
+            raise AnalysisError(
+                f"earlier run {number} failed itself ({failure.kind} at {failure.at_s:.1f} s): "
+                "compare with runs that are known to be healthy"
+            )
+        other = [f"{name} {there} there, {here} here" for name, here, there in _fitted(run, one) if here != there]
+        if other:
+            raise AnalysisError(f"earlier run {number} was made with another propeller: {', '.join(other)}")
+
+
+def _same_samples(one: Run, other: Run) -> bool:
+    pairs = ((one.slow.time_s, other.slow.time_s), (one.slow.rpm, other.slow.rpm), (one.tach.time_s, other.tach.time_s))
+    axes = [(getattr(one.vibration, axis), getattr(other.vibration, axis)) for axis in one.vibration.axes()]
+    return all(np.array_equal(first, second, equal_nan=True) for first, second in (*pairs, *axes))
+
+
+def _fitted(run: Run, other: Run) -> list[tuple[str, object, object]]:
+    """(key, here, there) of what was fitted, as far as both recordings' rigs tell it."""
+    try:
+        here, there = (parse_rig(one.rig_text).propeller for one in (run, other))
+    except RigError:
+        return []
+    pairs = [(key, getattr(here, key), getattr(there, key)) for key in ("blade_set", "blades", "diameter_m")]
+    return [pair for pair in pairs if pair[1] is not None and pair[2] is not None]
 
 
 def _correlated(far_over_near: np.ndarray) -> np.ndarray:
@@ -178,10 +218,19 @@ def _typical_level(features: Features, points: Points) -> np.ndarray:
 
 
 def _floors(features: Features, points: Points) -> np.ndarray:
-    shares = np.zeros(features.values.shape[1])
+    """Least scatter that is believed: a share of the level, and of the run's largest for what an idling one is not."""
+    level, floors = _typical_level(features, points), np.zeros((len(points.rpm), features.values.shape[1]))
     for signal in features.signals:
-        shares[list(signal.columns)] = signal.floor
-    return np.nan_to_num(_typical_level(features, points) * shares)
+        columns, scale = list(signal.columns), (points.rpm[:, None] / 1000.0) ** signal.speed_power
+        floors[:, columns] = np.nan_to_num(signal.floor * level[:, columns])
+        if signal.speed_power and len(points.rpm):
+            largest = np.nan_to_num(level[:, columns] * scale).max(axis=0)
+            floors[:, columns] = np.hypot(floors[:, columns], FLOOR_OF_LARGEST * largest / scale)
+    orders = [column for signal in features.signals if signal.axes for column in signal.columns]
+    if orders:
+        strongest = np.nan_to_num(level[:, orders]).max(axis=1, keepdims=True)
+        floors[:, orders] = np.hypot(floors[:, orders], LEAKAGE * strongest)
+    return floors
 
 
 def _levels_at(other: Features, points: Points) -> np.ndarray:

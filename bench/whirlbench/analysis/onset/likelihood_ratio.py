@@ -39,14 +39,18 @@ def power_signatures(time_s: np.ndarray, begin_s: np.ndarray, powers: tuple[floa
 
 
 def sequential_evidence(
-    healthy: HealthyFilter, white: np.ndarray, time_s: np.ndarray, signals: tuple[tuple[int, ...], ...]
+    healthy: HealthyFilter,
+    white: np.ndarray,
+    time_s: np.ndarray,
+    signals: tuple[tuple[int, ...], ...],
+    after_s: float = -np.inf,
 ) -> Evidence:
     """Evidence of damage after every block of four frames, largest over beginnings and shapes.
 
     ``white`` ``(frames, columns)``: innovations of the features; ``signals``: columns that move together. Within a
     signal the squared product sums add to a chi-square of as many degrees as columns; frames not judged say nothing.
     Beginnings: every block of the last forty seconds, and every twelfth block since the start of the run, thinned out
-    with their age beyond ten minutes.
+    with their age beyond ten minutes; none before ``after_s``.
     """
     blocks = len(time_s) // BLOCK
     if blocks < 2:
@@ -54,9 +58,10 @@ def sequential_evidence(
     nats = np.zeros((blocks, len(signals)))
     watched = (_Recent(healthy, white, min(RECENT, blocks)), _LongAgo(healthy, white))
     judged = set(healthy.frames_from(0))
-    for block in range(blocks):
+    first = int(np.searchsorted(time_s[: blocks * BLOCK : BLOCK], after_s))
+    for block in range(first, blocks):
         for one in watched:
-            one.begin(block, time_s)
+            one.begin(block - first, time_s[first * BLOCK :])
             for frame in range(block * BLOCK, (block + 1) * BLOCK):
                 if frame in judged:
                     one.feed(frame, time_s)

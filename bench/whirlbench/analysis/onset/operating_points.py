@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.onset.features import TURNING_RPM, Features
+from whirlbench.analysis.onset.commands import TURNING_RPM, moves, speed_moves
+from whirlbench.analysis.onset.features import Features
 
-MOVING_PER_S = 0.02  # an operating point moves when speed changes by more than 2 % in a second; our choice
-COMMAND_STEP = 0.75  # us or rpm within three seconds: less is rounding
-COMMAND_NOISE = 6.0  # times the usual change between frames, where a command was measured and is not exact
 SETTLE_FRAMES = 2  # frames left out on either side of a move: a frame reaches one step beyond its middle
 ANSWER_FRAMES = 8  # frames in which the rotor answers a command, where its own speed does not tell
 SAME_RPM = 0.04
 SAME_COMMAND = (6.0, 4.0)
 SAME_PITCH_DEG = 0.5
+RAMP_SERVO_US = 8.0  # bands of the pitch servo in ramps; our choice
 LEAST_VISIT = 4  # frames; shorter visits teach nothing
 
 
@@ -58,18 +58,51 @@ def operating_points(features: Features, by_speed: bool = True) -> Points:
     )
 
 
+def ramp_points(features: Features) -> Points:
+    """Points of a run that holds no speed: bands of speed four per cent wide, at one pitch, each pass a visit.
+
+    A band passed a second time is compared with the first: level and lean of every band are learned like those of a
+    point held. Passes quicker than four frames teach nothing.
+    """
+    turning = np.isfinite(features.rpm) & (features.rpm > TURNING_RPM) & features.driven
+    band = np.full(len(turning), -1)
+    band[turning] = np.rint(np.log(features.rpm[turning]) / SAME_RPM).astype(int)
+    pitch = np.column_stack([features.command[:, 1] / RAMP_SERVO_US, features.pitch_deg / SAME_PITCH_DEG])
+    keys = np.column_stack([band, np.rint(np.nan_to_num(pitch)).astype(int)])
+    changed = np.any(keys[1:] != keys[:-1], axis=1) | ~turning[1:] | ~turning[:-1]
+    starts = np.concatenate([[0], np.flatnonzero(changed) + 1, [len(keys)]])
+    known: dict[tuple[int, ...], int] = {}
+    of_frame, visit, rpm = np.full(len(keys), -1), np.full(len(keys), -1), []
+    for number, (first, last) in enumerate(itertools.pairwise(starts)):
+        if last - first >= LEAST_VISIT and turning[first]:
+            key = tuple(keys[first].tolist())
+            if key not in known:
+                known[key] = len(known)
+                rpm.append(np.exp(band[first] * SAME_RPM))
+            of_frame[first:last], visit[first:last] = known[key], number
+    return _without_lone_points(of_frame, visit, np.array(rpm), features)
+
+
+def _without_lone_points(of_frame: np.ndarray, visit: np.ndarray, rpm: np.ndarray, features: Features) -> Points:
+    """Points visited once have nothing to be compared with: they are no judged running."""
+    seen = np.array([len(np.unique(visit[of_frame == point])) for point in range(len(rpm))], int)
+    again = np.flatnonzero(seen > 1)
+    number = np.full(len(rpm) + 1, -1)
+    number[again] = np.arange(len(again))
+    of_frame = number[of_frame]
+    first = [int(np.flatnonzero(of_frame == point)[0]) for point in range(len(again))]
+    command = np.full((len(again), 2), np.nan)
+    command[:, 1] = features.command[first, 1]
+    return Points(of_frame, np.where(of_frame >= 0, visit, -1), rpm[again], command, features.pitch_deg[first])
+
+
 def _steady(features: Features, by_speed: bool) -> np.ndarray:
     """Frames in which neither speed nor commands move, nor did a moment ago or will in a moment."""
     rpm = features.rpm
     turning = np.isfinite(rpm) & (rpm > TURNING_RPM)
-    moving = np.zeros(len(rpm), bool)
-    if by_speed:
-        moving = np.abs(_central(np.log(np.where(turning, rpm, np.nan)))) / features.step_s > MOVING_PER_S
+    moving = speed_moves(rpm, features.step_s) if by_speed else np.zeros(len(rpm), bool)
     for command in features.command.T:
-        change = np.abs(np.diff(command[turning]))
-        noise = float(np.median(change[np.isfinite(change)])) if np.isfinite(change).any() else 0.0
-        for frames in (1, 6):
-            moving |= _reach(command, frames) > max(COMMAND_STEP, COMMAND_NOISE * noise)
+        moving |= moves(command, turning)
     if not np.isfinite(features.command[:, 1]).any():
         moving |= np.abs(_central(features.pitch_deg)) > SAME_PITCH_DEG
     wide = moving.copy()
@@ -78,13 +111,6 @@ def _steady(features: Features, by_speed: bool) -> np.ndarray:
     for shift in range(1, (SETTLE_FRAMES if by_speed else ANSWER_FRAMES) + 1):
         wide[shift:] |= moving[:-shift]
     result: np.ndarray = turning & ~wide & features.driven
-    return result
-
-
-def _reach(values: np.ndarray, frames: int) -> np.ndarray:
-    """How far a command moves from ``frames`` before to ``frames`` after; zero where unknown."""
-    padded = np.concatenate([np.repeat(values[:1], frames), values, np.repeat(values[-1:], frames)])
-    result: np.ndarray = np.nan_to_num(np.abs(padded[2 * frames :] - padded[: -2 * frames]))
     return result
 
 

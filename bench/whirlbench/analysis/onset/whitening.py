@@ -266,7 +266,6 @@ def _visit_start_s(points: Points, time_s: np.ndarray) -> np.ndarray:
     began = time_s.copy()
     judged = points.visit >= 0
     if judged.any():
-        _, first = np.unique(points.visit[judged], return_index=True)
-        starts = time_s[judged][first]
-        began[judged] = starts[points.visit[judged] - points.visit[judged][0]]
+        _, first, number = np.unique(points.visit[judged], return_index=True, return_inverse=True)
+        began[judged] = time_s[judged][first][number]
     return began

@@ -5,14 +5,14 @@ from __future__ import annotations
 from whirlbench.log import ProofStanding
 from whirlbench.rig.description import Rig
 
-NEVER_PROVED = ProofStanding(None)
+UNPROVED = ProofStanding(None)
 
 
-def check_list(rig: Rig, proof: ProofStanding = NEVER_PROVED) -> tuple[str, ...]:
+def check_list(rig: Rig, proof: ProofStanding = UNPROVED) -> tuple[str, ...]:
     """What has to be true before anything turns; the program can see none of it. The rig's own lines come last.
 
-    ``proof`` tells when the trips were last provoked on this stand; what was never proved as it is now has a line of
-    its own each, to be confirmed by name.
+    ``proof`` says when the trips were last provoked on this stand; what of them is not proved as it stands now has a
+    line of its own, first of all.
     """
     isolator = rig.stand.isolator or "the isolating switch"
     guard = rig.stand.guard or "the guard"
@@ -21,8 +21,7 @@ def check_list(rig: Rig, proof: ProofStanding = NEVER_PROVED) -> tuple[str, ...]
     torque = "the torque that I set for them" if torque_n_m is None else f"{torque_n_m:g} N m"
     second_cut = rig.stand.second_cut or "the second cut; without one, only the isolator stops a motor that runs away"
     return (
-        f"The trips: {proof.sentence}. I know that a trip nobody has tried may not work.",
-        *(f"I arm although {caution}." for caution in proof.cautions if proof.proof is not None),
+        *_trip_lines(proof),
         f"The blade set on the hub is the one that the rig names: {fitted}. I looked at its mark, not at my notes.",
         f"Every fastener of blades and hub was tightened today: {torque}.",
         f"Isolator within reach of my hand, and tried: {isolator}.",
@@ -33,3 +32,9 @@ def check_list(rig: Rig, proof: ProofStanding = NEVER_PROVED) -> tuple[str, ...]
         "I know that limits and structural numbers are an aid, not a licence.",
         *rig.stand.check_list,
     )
+
+
+def _trip_lines(proof: ProofStanding) -> tuple[str, ...]:
+    if not proof.cautions:
+        return (f"{proof.sentence}.",)
+    return tuple(f"Caution: {caution}. I know that a trip nobody has tried may not work." for caution in proof.cautions)

@@ -62,6 +62,7 @@ from whirlbench.session.plan import (
 
 # No sample for so long: the link is lost. A boot loader after a restart is silent for two (from memory).
 SILENCE_S = 4.0
+SILENT_TURNS = 100  # without a sample as well: a computer that was suspended has not listened
 OUT_OF_RANGE = (Result.BAD_VALUE, Result.ABOVE_OVERSPEED)
 COUNTERS_S = 1.0
 COAST_LEAST_S = 3.0  # recorded after a trip even when the tach says "at rest": the tach may be what failed
@@ -124,6 +125,7 @@ class Engine:
         self._uncleared = ""  # why the fitted set may not be armed with, as it was asked last
         self._phase_since_s: float | None = None
         self._heard_at_s: float | None = None
+        self._silent_turns = 0  # since then
         self._rest_since_s: float | None = None
         self._counted_at_s = 0.0
         self._host_trip: Trip | None = None
@@ -145,9 +147,10 @@ class Engine:
         """
         if self._outcome is not None:
             return Actions(outcome=self._outcome)
-        self.now_s = now_s
         if self._phase_since_s is None:
             self._phase_since_s = now_s
+        self.now_s = now_s
+        self._silent_turns += 1
         self.keeper.turn(now_s)
         heard = self._listen(data)
         self._judge(heard)
@@ -210,6 +213,7 @@ class Engine:
                 **self.telemetry.latest,
                 "vibration_g_rms": self.ring.vibration_g_rms,
                 "recorder_lag_s": self.recording.lag_s,
+                **self.ring.trends(),
             },
             counters=self.counters(),
             waits=self._wish is Wish.WORD and run is not None,
@@ -241,6 +245,9 @@ class Engine:
         """The host's ring: a rule that fires aborts at once, and again if live with no cut under way."""
         self._records += heard.records
         trip = self.ring.judge(heard.batch, self.watch.live)
+        for caution in self.ring.cautions:
+            self.message = caution.text()
+            self.note("caution", caution.rule, self.message, caution.at_s)
         if trip is not None and not (self._host_trip is not None and self._cut_wanted):
             self._host_trip = trip
             self.note("limit", trip.rule, trip.text(), trip.at_s)
@@ -252,7 +259,7 @@ class Engine:
         self._records += self.watch.follow(heard)
         self._cut_wanted = self._cut_wanted and (self.watch.live or self._cutting())
         if heard.slow:
-            self._heard_at_s = self.now_s
+            self._heard_at_s, self._silent_turns = self.now_s, 0
         if heard.restarts:
             self.keeper.restart()
             self.agreement = None
@@ -285,7 +292,9 @@ class Engine:
         return self._cut is not None and self._cut.pending
 
     def _check_silence(self) -> None:
-        if self._heard_at_s is not None and self.now_s - self._heard_at_s > SILENCE_S:
+        if self._heard_at_s is None or self._silent_turns < SILENT_TURNS:
+            return
+        if self.now_s - self._heard_at_s > SILENCE_S:
             self._link_failure = ""  # silence says more than the unanswered command that it caused
             self._fail_link(f"nothing heard from the device for {SILENCE_S:g} s")
             self._end_with_link()
@@ -383,6 +392,8 @@ class Engine:
             points.request_rpm = command.value
         elif command.kind is CommandKind.THROTTLE:
             _within("throttle_us", command.value, throttle.safe_us, throttle.max_us)
+            asked_rpm = self.controls.asked_rpm(command.value)
+            _within("request_rpm of this pulse", asked_rpm, 0.0, greatest_permitted_rpm(self.clearance))
             points.throttle_us = command.value
             points.request_rpm = 0.0 if points.request_rpm else points.request_rpm
         else:
@@ -562,7 +573,8 @@ class Engine:
 
     def _check_request(self) -> None:
         """Last before the wire: no hand and no plan asks for more than the fitted set is permitted."""
-        asked_rpm, most_rpm = self.set_points.request_rpm or 0.0, greatest_permitted_rpm(self.clearance)
+        points, most_rpm = self.set_points, greatest_permitted_rpm(self.clearance)
+        asked_rpm = max(points.request_rpm or 0.0, self.controls.asked_rpm(points.throttle_us))
         if asked_rpm > most_rpm:
             self._stop(f"a request of {asked_rpm:.0f} rpm is above the permitted {most_rpm:.0f} rpm of the blade set")
 

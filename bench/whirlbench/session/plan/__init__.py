@@ -2,8 +2,8 @@
 
 ``steps`` reads a plan file, ``controls`` turns its keys into set-points, ``feasibility`` checks it against a rig,
 ``clearance`` (the gate) against the fitted blade set, whose log ``fitted_set`` asks and writes; ``narrowing`` puts a
-plan's limits in place of the rig's, ``plan_run`` follows it along ``profiles``, ``keys_page`` writes the page of keys.
-The plans shipped with the package lie in ``shipped``.
+plan's limits in place of the rig's, ``course`` runs it through beforehand, ``plan_run`` follows it along ``profiles``,
+``keys_page`` writes the page of keys. The plans shipped with the package lie in ``shipped``.
 """
 
 from whirlbench.session.plan.clearance import (
@@ -16,6 +16,7 @@ from whirlbench.session.plan.clearance import (
     refusal,
 )
 from whirlbench.session.plan.controls import Controls, SetPoints
+from whirlbench.session.plan.course import CourseStep, course
 from whirlbench.session.plan.feasibility import check_plan, governor_mode
 from whirlbench.session.plan.fitted_set import FittedSet
 from whirlbench.session.plan.narrowing import narrowed
@@ -34,6 +35,7 @@ __all__ = [
     "NO_CLEARANCE",
     "Clearance",
     "Controls",
+    "CourseStep",
     "FittedSet",
     "Hold",
     "Inspect",
@@ -45,6 +47,7 @@ __all__ = [
     "Sweep",
     "Wish",
     "check_plan",
+    "course",
     "describe",
     "governor_mode",
     "greatest_permitted_rpm",

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from whirlbench.log import Standing
 from whirlbench.rig.description import Rig
-from whirlbench.session.plan.controls import REQUEST, Controls
+from whirlbench.session.plan.controls import REQUEST, THROTTLE, Controls
 from whirlbench.session.plan.feasibility import governor_mode
 from whirlbench.session.plan.steps import CoastDown, Inspect, Multisine, Plan
 
@@ -117,21 +117,21 @@ def _speed_objections(permitted: float, rig: Rig, plan: Plan | None) -> Iterator
 def greatest_request(plan: Plan, rig: Rig) -> tuple[int, float]:
     """Step (from 1) and rpm of the greatest speed that a plan asks a governor for; (0, 0.0) when it asks for none.
 
-    A multisine about a request counts with its whole excursion.
+    A multisine counts with its whole excursion, a throttle pulse where the speed controller takes it for a request.
     """
     controls = Controls(rig, governor_mode(plan, rig))
-    found, present = (0, 0.0), 0.0
+    found, request_rpm, throttle_us = (0, 0.0), 0.0, 0.0
     for number, step in enumerate(plan.steps, start=1):
+        spans = controls.spans(step)
         if isinstance(step, (CoastDown, Inspect)):
-            present = 0.0
-            continue
-        if isinstance(step, Multisine):
-            asked = present + (step.amplitude_rpm or 0.0)
-        else:
-            spans = controls.spans(step)
-            present = spans[REQUEST][1] if REQUEST in spans else present
-            asked = max(spans[REQUEST]) if REQUEST in spans else 0.0
+            request_rpm = throttle_us = 0.0
+        elif isinstance(step, Multisine):
+            top_rpm = request_rpm + (step.amplitude_rpm or 0.0)
+            spans = {REQUEST: (top_rpm, request_rpm), THROTTLE: (throttle_us + (step.amplitude_us or 0.0), throttle_us)}
+        asked = max(*spans.get(REQUEST, (0.0, 0.0)), *map(controls.asked_rpm, spans.get(THROTTLE, (0.0, 0.0))))
         found = max(found, (number, asked), key=lambda pair: pair[1])
+        request_rpm = spans.get(REQUEST, (0.0, request_rpm))[1]
+        throttle_us = spans.get(THROTTLE, (0.0, throttle_us))[1]
     return found
 
 

@@ -18,6 +18,14 @@ from whirlbench.session.plan.steps import Plan
 
 
 @dataclass(frozen=True)
+class Entered:
+    """What became of a run in the log, in one line; ``done`` false: it is not there, and the set stays barred."""
+
+    text: str
+    done: bool
+
+
+@dataclass(frozen=True)
 class FittedSet:
     """The set that ``rig`` says is fitted, judged by the strength check as ``permitted_rpm`` (None: ``not_judged``).
 
@@ -49,9 +57,11 @@ class FittedSet:
             found = standing(log.entries(self.name), self.rig, self.name)
         return Clearance(self.name, self.permitted_rpm, found, self.not_judged, override)
 
-    def trips(self) -> ProofStanding:
+    def proof(self) -> ProofStanding:
         """When the trips of this stand were last proved, and what has changed since."""
-        with SetLog(self.path, self.simulated) as log:
+        if not self.name:
+            return ProofStanding(None)
+        with self._log() as log:
             return proof_standing(log, self.rig)
 
     def enter(self, kind: EntryKind, text: str, operator: str) -> str:
@@ -75,19 +85,20 @@ class FittedSet:
         told = "\n".join((recording.name, f"check-list, {len(answers)} lines confirmed:", *answers))
         return self.enter(EntryKind.BEGUN, told[:LONGEST_TEXT], operator)
 
-    def finish(self, recording: Path, operator: str, armed: bool) -> str:
-        """Enters the run that was begun, tripped or not, complete or not; returns in one line what became of it.
+    def finish(self, recording: Path, operator: str, armed: bool) -> Entered:
+        """Enters the run that was begun, tripped or not, complete or not.
 
         ``armed`` false: the session ended without arming. Never raises: a run that cannot be entered is said, and it
         stays open in the log.
         """
         try:
-            return "; ".join(self._enter_runs(recording, operator, armed))
+            return Entered("; ".join(self._enter_runs(recording, operator, armed)), True)
         except BenchError as error:
-            return (
+            told = (
                 f"the run is NOT in the log: {error}; the set {self.name} stays barred until it is: "
                 f"`whirlbench log{' --simulated' if self.simulated else ''} add {recording}`"
             )
+            return Entered(told, False)
 
     def _enter_runs(self, recording: Path, operator: str, armed: bool) -> list[str]:
         paths = [path for path in (recording, continued(recording)) if path.exists()]

@@ -16,8 +16,7 @@ import msgspec
 from msgspec import Meta
 
 from whirlbench.errors import PlanError
-from whirlbench.rig.declaration import NotNegative, Positive, Pulse, Section, choices, key
-from whirlbench.rig.key_names import unknown_key
+from whirlbench.rig.declaration import NotNegative, Positive, Pulse, Section, choices, key, unknown_key
 from whirlbench.rig.limits import Limits
 from whirlbench.rig.toml_text import complaint_and_path, field_named_in, parse_table, read_text
 

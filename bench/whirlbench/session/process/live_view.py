@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from whirlbench.rig.limits import TRENDS
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Event, Run, SlowSamples, VibrationSamples
 from whirlbench.session.engine import Ending, Outcome, Progress, Record, SlowRecord, VibrationRecord
 from whirlbench.session.process.shared_rows import Rows, SharedRows
@@ -22,7 +23,9 @@ SLOW_ROWS = 60_000  # 120 s at 500/s
 VIBRATION_ROWS = 393_216  # 120 s at 3.2 kHz
 ENVELOPE_ROWS = 24_576  # 120 s of blocks of 16 samples at 3.2 kHz
 EVENT_ROWS = 512
-VALUE_NAMES = (*(channel.name for channel in SLOW_CHANNELS), "vibration_g_rms", "recorder_lag_s")
+VALUE_NAMES = (
+    *(channel.name for channel in SLOW_CHANNELS), "vibration_g_rms", "recorder_lag_s", *(trend.key for trend in TRENDS)
+)  # fmt: skip
 COUNTER_NAMES = ("good", "bad", "unknown", "lost", "noise_bytes", "stale", "heartbeats", "longest_turn_us")
 
 STATUS = np.dtype(

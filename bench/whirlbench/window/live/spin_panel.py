@@ -8,6 +8,7 @@ from pathlib import Path
 from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.errors import BenchError
+from whirlbench.log import EntryKind
 from whirlbench.rig.description import Rig
 from whirlbench.session.engine import Command, CommandKind, Ending, Outcome, check_list
 from whirlbench.session.plan import NO_CLEARANCE, Clearance, FittedSet, Override, Plan, override_complaint, refusal
@@ -33,6 +34,7 @@ BUTTONS = (
 
 LONGEST_NOTE = 400
 NOTE_KEY = "F2"
+AFTER_RUN = "inspection after the run, into the log: what you looked at and found, Enter"
 
 
 class SpinPanel(QtWidgets.QWidget):
@@ -55,6 +57,7 @@ class SpinPanel(QtWidgets.QWidget):
         self.fitted, self.plan, self.recording = fitted, plan, recording or Path("not recorded")
         self.clearance: Clearance | None = fitted.clearance() if fitted is not None else None
         self.begun = False  # said in the log, so that the end has to be said, too
+        self.ran = False  # and was entered: now somebody may look at the blades
         self._log_failure = ""
         self.gate = GateCard()
         self.gate.overridden.connect(self._override)
@@ -62,7 +65,7 @@ class SpinPanel(QtWidgets.QWidget):
         self.note.returnPressed.connect(self._send_note)
         self.trail = LiveTrail(session.view)
         self.chain = StateChain()
-        self.check_list = CheckListCard(check_list(rig, fitted.trips()) if fitted is not None else check_list(rig))
+        self.check_list = CheckListCard(check_list(rig) if fitted is None else check_list(rig, fitted.proof()))
         self._was_armed = False
         self.strips = StripStack(STRIPS, "seconds ago")
         self.margin_panel = MarginPanel()
@@ -164,19 +167,26 @@ class SpinPanel(QtWidgets.QWidget):
         self._show_latest()
 
     def _send_note(self) -> None:
-        if self.note.words():
-            operator = self.check_list.operator.words()
-            self.session.command(Command(CommandKind.NOTE, text=self.note.words(), operator=operator))
-            self.note.clear()
+        """A note into the recording; once the session has ended, what was found at the blades into the log."""
+        words, operator = self.note.words(), self.check_list.operator.words()
+        if words and self.session.outcome() is None:
+            self.session.command(Command(CommandKind.NOTE, text=words, operator=operator))
+        elif words and self.fitted is not None:
+            try:
+                self.events.addItem(self.fitted.enter(EntryKind.INSPECTION, words, operator))
+            except BenchError as error:
+                self.events.addItem(str(error))
+        self.note.clear()
         self.note.clearFocus()
 
     def finish(self, outcome: Outcome) -> str:
         """Enters the run in the log once the session has ended; what became of it in one line, empty without one."""
         if not self.begun or self.fitted is None:
             return ""
-        self.begun = False
+        self.begun, self.ran = False, True
+        self.note.setPlaceholderText(AFTER_RUN)
         armed = outcome.ending is not Ending.REFUSED
-        return self.fitted.finish(self.recording, self.check_list.operator.words(), armed)
+        return self.fitted.finish(self.recording, self.check_list.operator.words(), armed).text
 
     def against(self) -> str:
         """Why nothing may be armed: the gate's objections, or what the log did not take; empty when nothing is."""
@@ -208,7 +218,7 @@ class SpinPanel(QtWidgets.QWidget):
         self.losses.setText(state.losses())
         self._ask_check_list(state)
         self._show_gate(state)
-        self.note.setEnabled(state.outcome is None)
+        self.note.setEnabled(state.outcome is None or self.ran)
         for kind, button in self.buttons.items():
             button.setEnabled(state.may(kind) and (kind is not CommandKind.ARM or self._may_arm()))
         self._follow(self.throttle, state.may(CommandKind.THROTTLE), state.readings().get("throttle_us"))

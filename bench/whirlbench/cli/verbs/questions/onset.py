@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from whirlbench.cli.number import Number
+from whirlbench.cli.number import Number, Span
 from whirlbench.cli.output import give_answer, json_option
 from whirlbench.cli.run_input import naming, open_run, rig_of
 from whirlbench.errors import AnalysisError
@@ -24,11 +24,14 @@ FILE = click.Path(dir_okay=False, path_type=Path)
     "--false-alarm-hours", type=Number(least=0.05), default=10.0, show_default=True,
     help="Mean judged hours between false alarms.",
 )  # fmt: skip
+@click.option(
+    "--baseline", type=Span(), help="Healthy part of the run: nothing before FROM is judged, nothing begins before TO."
+)
 @click.option("--chart", type=FILE, help="Write speed and evidence against time as PNG.")
 @json_option
 def command(
-    recording: Path, rig_path: Path | None, earlier: tuple[Path, ...], false_alarm_hours: float, chart: Path | None,
-    as_json: bool,
+    recording: Path, rig_path: Path | None, earlier: tuple[Path, ...], false_alarm_hours: float,
+    baseline: tuple[float, float] | None, chart: Path | None, as_json: bool,
 ) -> int:  # fmt: skip
     """When RECORDING began to leave its own healthy behaviour, and when it failed.
 
@@ -42,7 +45,7 @@ def command(
     others = tuple(open_run(path) for path in earlier)
     try:
         with naming(rig_path):
-            study = onset_study(run, rig_of(run, rig_path), others, false_alarm_hours * 3600.0)
+            study = onset_study(run, rig_of(run, rig_path), others, false_alarm_hours * 3600.0, baseline)
     except AnalysisError as error:
         return give_answer(not_judged(SUBJECT, str(error)), as_json, recording)
     answer = onset_answer(study)

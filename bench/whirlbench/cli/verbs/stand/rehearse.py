@@ -13,8 +13,8 @@ import click
 
 from whirlbench.cli.number import Number
 from whirlbench.cli.output import json_text, print_summary, write_text
-from whirlbench.cli.rehearsal_answers import ask
-from whirlbench.cli.rehearsal_runs import RE_TEST, SPINS, Spin, check_rehearsal, run_spin
+from whirlbench.cli.rehearsal.answers import ask
+from whirlbench.cli.rehearsal.runs import RE_TEST, SPINS, Spin, check_rehearsal, run_spin
 from whirlbench.cli.run_input import naming
 from whirlbench.cli.run_output import tell_outcome
 from whirlbench.errors import BenchError

@@ -5,13 +5,15 @@ from __future__ import annotations
 import secrets
 import sys
 import time
+from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
 import click
 
+from whirlbench.cli.dry_run import dry_run
 from whirlbench.cli.gate import fitted_set, log_option, require_cleared, typed_override
 from whirlbench.cli.number import Number
 from whirlbench.cli.port_choice import SIMULATED, origin, port_opener
@@ -34,8 +36,10 @@ TURN_S = 0.05  # the terminal's sign of life: several within the shortest limit 
 @click.command("spin")
 @click.option("--rig", "rig_path", required=True, type=click.Path(), help="Rig file: limits, calibration, stand.")
 @click.option("--plan", "plan_path", required=True, type=click.Path(), help="Plan file: the steps of the run.")
-@click.option("--port", required=True, help="Serial port of the device, or `simulated`.")
+@click.option("--port", default="", help="Serial port of the device, or `simulated`; needed unless --dry-run.")
 @click.option("-o", "output", type=click.Path(), help="Recording to write; by default run-DATE-TIME.h5 here.")
+@click.option("--dry-run", "dry", is_flag=True, help="Print the whole course with loads to expect; nothing is armed.")
+@click.option("--holds", multiple=True, type=click.Path(path_type=Path), help="Dry run: recording of earlier holds.")
 @click.option("--speed", type=Number(least=0.1), help="Simulated stand only: times real time, at most.")
 @click.option("--random-seed", type=click.IntRange(min=0), help="Seed of the simulated stand.")
 @click.option("--reset", is_flag=True, help="Reset a device that tripped in an earlier run, its cause being found.")
@@ -47,7 +51,8 @@ TURN_S = 0.05  # the terminal's sign of life: several within the shortest limit 
 @click.option("--because", help="The reason of the override, as it will be read in a year.")
 @log_option
 def command(
-    rig_path: str, plan_path: str, port: str, output: str | None, speed: float | None, random_seed: int | None,
+    rig_path: str, plan_path: str, port: str, output: str | None, dry: bool, holds: tuple[Path, ...],
+    speed: float | None, random_seed: int | None,
     reset: bool, yes: bool, operator: str, inspection: str | None, notes: tuple[str, ...],
     override_set: str | None, because: str | None, log_path: Path | None,
 ) -> int:  # fmt: skip
@@ -61,6 +66,13 @@ def command(
     (rig, rig_text), (plan, plan_text) = read_rig(rig_path), read_plan(plan_path)
     rig = narrowed(rig, plan, plan_path)
     check_plan(plan, rig, plan_path)
+    if holds and not dry:
+        raise click.UsageError("--holds is for --dry-run: earlier holds tell the loads to expect")
+    if dry:
+        with naming(rig_path):
+            return dry_run(plan, rig, plan_path, holds)
+    if not port:
+        raise click.UsageError("Missing option '--port': the serial port of the device, or `simulated`")
     if speed is not None and port != SIMULATED:
         raise click.UsageError(f"--speed is for the simulated stand only: {port} runs in real time")
     override = typed_override(override_set, because, operator)
@@ -84,7 +96,7 @@ def command(
     require_cleared(clearance, rig, plan, rig_path)
     _introduce(rig, plan, clearance)
     operator = _named(operator, yes)
-    answers = _confirm_check_list(check_list(rig, fitted.trips()), yes, simulated=port == SIMULATED)
+    answers = _confirm_check_list(check_list(rig, fitted.proof()), yes, simulated=port == SIMULATED)
     if clearance.override is not None:
         click.echo(fitted.enter_override(clearance, plan))
     fitted.begin(recording, answers, operator)
@@ -106,7 +118,8 @@ def _named(operator: str, yes: bool) -> str:
 
 def _enter_run(fitted: FittedSet, recording: Path, operator: str, outcome: Outcome, ask: bool) -> None:
     """The run into the log, and what the operator finds when looking at the blades after it."""
-    tell(fitted.finish(recording, operator, armed=outcome.ending is not Ending.REFUSED))
+    entered = fitted.finish(recording, operator, armed=outcome.ending is not Ending.REFUSED)
+    tell(entered.text, err=not entered.done)
     if ask and outcome.ending is not Ending.REFUSED and sys.stdin.isatty():
         question = "Inspection after the run: what did you look at and find? (empty: not inspected)"
         found = click.prompt(question, default="", show_default=False).strip()
@@ -127,7 +140,7 @@ def _introduce(rig: Rig, plan: Plan, clearance: Clearance) -> None:
         click.echo(f"  step {number}: {title}: {describe(step)}".rstrip(": "))
 
 
-def _confirm_check_list(lines: tuple[str, ...], yes: bool, simulated: bool) -> list[str]:
+def _confirm_check_list(lines: Sequence[str], yes: bool, simulated: bool) -> list[str]:
     """Asks line by line; returns the lines with the time of each answer."""
     answers = []
     click.echo("Before arming:" + (" (a rehearsal on the simulated stand: nothing turns)" if simulated else ""))
@@ -206,7 +219,8 @@ def _hurry(spec: SessionSpec, rig: Rig, operator: _Operator, speed: float) -> Ou
             asked = [_asked(command, progress, operator, requests) for command in operator.commands(progress)]
             return [*asked, *([Command(CommandKind.ABORT)] if requests.new() or screen.failed_anew() else [])]
 
-        outcome = run_simulated(spec, speed, lambda progress: None, commands)
+        created = datetime.now(UTC).isoformat(timespec="microseconds")
+        outcome = run_simulated(spec, speed, lambda progress: None, commands, created=created)
         screen.tell(read_run(spec.recording).events)
     return outcome
 

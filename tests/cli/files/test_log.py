@@ -14,7 +14,7 @@ from whirlbench.log import EntryKind, SetLog
 from whirlbench.results.check import SetJudgement
 from whirlbench.rig.toml import example_rig_text
 
-CRACK = Path(__file__).resolve().parents[2] / "recordings" / "root_crack.h5"
+CRACK = Path(__file__).resolve().parents[3] / "recordings" / "root_crack.h5"
 
 
 @pytest.fixture

@@ -94,7 +94,7 @@ def run_spin(
         random_seed=seed,
         clearance=fitted.clearance(),
     )
-    fitted.begin(path, check_list(rig, fitted.trips()), REHEARSED)
+    fitted.begin(path, check_list(rig, fitted.proof()), REHEARSED)
     outcome = run_simulated(spec, speed, progress, faults=spin.faults())
     fitted.finish(path, REHEARSED, armed=outcome.ending is not Ending.REFUSED)
     return path, outcome

@@ -13,7 +13,7 @@ from whirlbench.log import run_use
 from whirlbench.recording.files import create, open_recording, read_run
 from whirlbench.rig.toml import parse_rig
 
-CRACK = Path(__file__).resolve().parents[2] / "recordings" / "root_crack.h5"
+CRACK = Path(__file__).resolve().parents[3] / "recordings" / "root_crack.h5"
 
 
 @pytest.fixture
