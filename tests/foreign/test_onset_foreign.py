@@ -1,6 +1,6 @@
 """`onset` on runs of formulas that neither the simulator nor the analysis knows: dated, explained, or refused by name.
 
-The long form, over a hundred runs and ten hours of healthy running, is tests/benchmarks/onset_foreign.py.
+The long form, over a hundred runs and ten hours of healthy running, is tests/benchmarks/onset/foreign_growths.py.
 """
 
 from __future__ import annotations
