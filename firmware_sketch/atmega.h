@@ -302,13 +302,16 @@ void set_servo(uint16_t us) {
   release_interrupts(before);
 }
 
+// Divided before interrupts are held off: two divisions take longer than the receiver keeps two bytes.
 void set_rates(uint16_t throttle_hz, uint16_t servo_hz) {
+  const uint16_t throttle_ticks = throttle_hz == 0 ? 0 : static_cast<uint16_t>(outputs::TICKS_PER_S / throttle_hz);
+  const uint16_t servo_ticks = servo_hz == 0 ? 0 : static_cast<uint16_t>(outputs::TICKS_PER_S / servo_hz);
   const uint8_t before = hold_interrupts();
-  if (throttle_hz != 0) {
-    outputs::throttle.frame_ticks = static_cast<uint16_t>(outputs::TICKS_PER_S / throttle_hz);
+  if (throttle_ticks != 0) {
+    outputs::throttle.frame_ticks = throttle_ticks;
   }
-  if (servo_hz != 0) {
-    outputs::servo.frame_ticks = static_cast<uint16_t>(outputs::TICKS_PER_S / servo_hz);
+  if (servo_ticks != 0) {
+    outputs::servo.frame_ticks = servo_ticks;
   }
   release_interrupts(before);
 }
@@ -334,6 +337,8 @@ void second_cut(bool closed) {
 
 // --- tach --------------------------------------------------------------------------------------------------------
 
+// The quick half holds all interrupts off. The other half takes some 40 us, the time of two bytes on the line, which is
+// all that the receiver can keep: meanwhile the other interrupts come, and only the next edge waits.
 ISR(CLOCK_CAPT_vect) {
   const uint16_t captured = CLOCK_ICR;
   uint32_t overflows = hooks::clock_overflows;
@@ -345,12 +350,17 @@ ISR(CLOCK_CAPT_vect) {
   if (judged > 0) {
     outputs::cut_throttle();
   }
-  if (tach::taken(ticks, judged >= 0)) {
+  CLOCK_TIMSK &= static_cast<uint8_t>(~_BV(ICIE1));
+  sei();
+  const bool trips = tach::taken(ticks, judged >= 0);
+  cli();
+  CLOCK_TIMSK |= _BV(ICIE1);
+  if (trips) {
     outputs::cut_throttle();
-  } else if (judged <= 0) {
-    return;
   }
-  tach::note_overspeed(hooks::Moment{ticks, ((overflows >> 16) & 1) != 0});
+  if (trips || judged > 0) {
+    tach::note_overspeed(hooks::Moment{ticks, ((overflows >> 16) & 1) != 0});
+  }
 }
 
 // --- serial port -------------------------------------------------------------------------------------------------

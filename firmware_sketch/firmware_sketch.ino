@@ -80,6 +80,7 @@ void setup() {
 // Between any two things that take long, so that the ticks of the governor come evenly.
 void keep_time() {
   const uint32_t now_us = hooks::now().time_us();
+  stand.watch_heartbeat(now_us);
   if (is_due(tick_us, TICK_US, now_us)) {
     stand.tick(now_us, sensors::readings());
     hooks::look_at_stack();

@@ -162,14 +162,18 @@ void Machine::watch(uint32_t now_us) {
     at_rest_ = true;
     period_ticks_ = 0;
   }
-  if (latch.guarding && heartbeat_.silent(now_us)) {
-    trip(REASON_HEARTBEAT_LOST, static_cast<int32_t>(heartbeat_.silence_us(now_us) / 1000), now_us);
-  }
+  watch_heartbeat(now_us);
   if (latch.guarding && vibration_is_unwatched(now_us)) {
     trip(REASON_VIBRATION, -1, now_us);
   }
   settle_turning(now_us);
   introduce(now_us);
+}
+
+void Machine::watch_heartbeat(uint32_t now_us) {
+  if (latch.guarding && heartbeat_.silent(now_us)) {
+    trip(REASON_HEARTBEAT_LOST, static_cast<int32_t>(heartbeat_.silence_us(now_us) / 1000), now_us);
+  }
 }
 
 uint32_t Machine::silence_us(uint32_t now_us) const { return since(last_edge_us_, now_us); }
@@ -502,7 +506,9 @@ Machine::Answer Machine::set_limit(const SetLimit &command) {
   if ((unwatched && command.value != 0) || !limits_.set(command.limit, command.value)) {
     return refuse(RESULT_BAD_VALUE, command.limit);
   }
-  hooks::set_rates(limits_.small(LIMIT_THROTTLE_RATE_HZ), limits_.small(LIMIT_SERVO_RATE_HZ));
+  if (command.limit == LIMIT_THROTTLE_RATE_HZ || command.limit == LIMIT_SERVO_RATE_HZ) {
+    hooks::set_rates(limits_.small(LIMIT_THROTTLE_RATE_HZ), limits_.small(LIMIT_SERVO_RATE_HZ));
+  }
   // A longer one does not go out while locked: what stops this controller may start another.
   if (command.limit == LIMIT_THROTTLE_SAFE_US && (safe_us_ == 0 || command.value < safe_us_)) {
     take_safe_pulse();

@@ -53,6 +53,8 @@ class Machine {
   void saw_sample(uint32_t index, const int16_t *counts, uint32_t now_us);
 
   void watch(uint32_t now_us);
+  // A part of watch(), which may be called more often: a turn of the loop takes 2 ms and more.
+  void watch_heartbeat(uint32_t now_us);
   void tick(uint32_t now_us, const Readings &readings);
 
   // The part that runs in the tach interrupt: true when this turn trips; the caller then cuts the power, and only

@@ -36,19 +36,17 @@ class Marks {
   inline bool feed(uint32_t ticks) {
     if (known_ > per_turn_) {
       const uint32_t period = ticks - latest_;
-      if (period < shortest_) {
+      if (split_ != 0 && completes(ticks)) {
+        take_back();
+      } else if (period < shortest_) {
         ++extra;
         return false;
-      }
-      if (split_ != 0) {
-        join(ticks);
+      } else if (split_ != 0) {
+        split_ = 0;
       } else if (period > longest_) {
         fill_gap(period);
-      } else if (period < expected_ - shortest_ && changed_ago_ > per_turn_) {
+      } else if (period < expected_ - (expected_ >> 3) && changed_ago_ > per_turn_) {
         split_ = expected_;
-        put(ticks);
-        prepare();
-        return true;
       }
     }
     put(ticks);
@@ -92,15 +90,16 @@ class Marks {
   }
 
   // The edge before came too early. When it and this one make up the expected interval, it was one too many.
-  inline void join(uint32_t ticks) {
+  inline bool completes(uint32_t ticks) const {
     const uint32_t both = ticks - back(2);
     const uint32_t slack = split_ >> 3;
-    if (both > split_ - slack && both < split_ + slack) {
-      ++extra;
-      --head_;
-      known_ = per_turn_;  // put() makes it whole again: the edge a turn before is still there
-      changed_ago_ = 0;
-    }
+    return both > split_ - slack && both < split_ + slack;
+  }
+  inline void take_back() {
+    ++extra;
+    --head_;
+    known_ = per_turn_;  // put() makes it whole again: the edge a turn before is still there
+    changed_ago_ = 0;
     split_ = 0;
   }
 

@@ -10,6 +10,7 @@ const int32_t LOAD_RAIL = 0x7FFFFF;  // of 24 bits
 uint16_t later_ms(uint16_t ms) { return ms >= 0xFFFF - TICK_MS ? ms : static_cast<uint16_t>(ms + TICK_MS); }
 
 int32_t distance(int32_t a, int32_t b) { return a > b ? a - b : b - a; }
+uint32_t apart(uint32_t a, uint32_t b) { return a > b ? a - b : b - a; }
 
 }  // namespace
 
@@ -103,12 +104,27 @@ bool TachRule::fits(uint32_t period_ticks) const {
   return period_ticks > half && (period_ticks <= trusted_ticks_ || period_ticks - trusted_ticks_ < half);
 }
 
+// Whether this and the period before are the parts of one; a whole turn of several marks may be whole again by itself.
+bool TachRule::completes(uint32_t period_ticks) const {
+  const uint32_t slack = cut_ticks_ >> 3;
+  return slack != 0 && (apart(period_ticks, cut_ticks_) < slack || apart(short_ticks_ + period_ticks, cut_ticks_) < slack);
+}
+
 bool TachRule::feed(uint32_t period_ticks) {
   if (period_ticks == 0) {
-    steady_ = odd_ = 0;
-    trusted_ticks_ = 0;
+    steady_ = odd_ = apart_ = 0;
+    trusted_ticks_ = cut_ticks_ = 0;
     return false;
   }
+  if (completes(period_ticks)) {
+    trusted_ticks_ = cut_ticks_;
+    odd_ = apart_ = 0;
+    cut_ticks_ = 0;
+    return false;
+  }
+  const uint32_t shortened = (trusted_ticks_ >> 2) * 3 + ((trusted_ticks_ & 3) * 3 >> 2);  // three quarters, in 32 bits
+  cut_ticks_ = odd_ == 0 && apart_ >= APART && period_ticks < shortened ? trusted_ticks_ : 0;
+  short_ticks_ = period_ticks;
   if (trusted_ticks_ != 0 && !fits(period_ticks)) {
     if (steady_ >= STEADY && ++odd_ < (limit_ == 0 ? STEADY : limit_)) {
       return false;
@@ -120,6 +136,7 @@ bool TachRule::feed(uint32_t period_ticks) {
   }
   odd_ = 0;
   steady_ = steady_ < STEADY ? static_cast<uint8_t>(steady_ + 1) : STEADY;
+  apart_ = apart_ < APART ? static_cast<uint8_t>(apart_ + 1) : APART;
   trusted_ticks_ = period_ticks;
   return false;
 }

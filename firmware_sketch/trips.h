@@ -118,21 +118,28 @@ class FrozenRule {
 
 // Whether tach periods are those of a rotor, which cannot change its speed by half from one to the next. A period that
 // does is doubted; `limit` of them in a row trip, zero switches that off. Not before STEADY periods that fitted: a rotor
-// that starts doubles its speed within a turn.
+// that starts doubles its speed within a turn. A single edge too many cuts one period into two, which together are that
+// period within an eighth: they count as it. Not again before APART further periods fitted: a rotor that doubles its
+// speed has such pairs all the time.
 class TachRule {
  public:
-  static const uint8_t STEADY = 8;
+  static const uint8_t STEADY = 8, APART = 2;
   void set(uint8_t limit);
   // Zero means "after rest" and begins anew.
   bool feed(uint32_t period_ticks);
-  bool doubted() const { return odd_ != 0; }
+  // Whether the latest period did not fit, or may be the first part of one that an edge too many cut.
+  bool doubted() const { return odd_ != 0 || cut_ticks_ != 0; }
 
  private:
   bool fits(uint32_t period_ticks) const;
+  bool completes(uint32_t period_ticks) const;
   uint8_t limit_;
   uint8_t steady_;
   uint8_t odd_;
+  uint8_t apart_;
   uint32_t trusted_ticks_;
+  uint32_t short_ticks_;  // the latest period
+  uint32_t cut_ticks_;    // the period that it cut short; 0: none
 };
 
 // Latest counts of the slow channels.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 import threading
 import time
@@ -61,6 +62,21 @@ def nothing_left_behind() -> Iterator[None]:
     assert not left, f"threads left behind: {left}; join them in the test or in the object's close()"
     orphans = _children() - children
     assert not orphans, f"processes left behind: {sorted(orphans)}; end them with join() or a context manager"
+
+
+@pytest.fixture(scope="session")
+def user_data(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the tests keep what a user keeps: never in the user's own folder."""
+    return tmp_path_factory.mktemp("user_data")
+
+
+@pytest.fixture(autouse=True)
+def no_log_of_the_user(user_data: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """The default log of blade sets is one of the test's own, and gone with it."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(user_data))
+    yield
+    if (user_data / "whirlbench").exists():
+        shutil.rmtree(user_data / "whirlbench")
 
 
 @pytest.fixture(autouse=True)

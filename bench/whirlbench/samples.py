@@ -151,7 +151,7 @@ class VibrationSamples:
 
 
 class Event(NamedTuple):
-    """Something at an instant; ``kind`` is "state", "trip", "abort", "plan", "link", "note" or "limit"."""
+    """Something at an instant; ``kind`` is "state", "trip", "abort", "plan", "link", "note", "limit" or "caution"."""
 
     time_s: float
     kind: str

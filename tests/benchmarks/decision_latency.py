@@ -33,6 +33,9 @@ from typing import Any
 import numpy as np
 import serial
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "session"))
+from cleared_set import cleared
+
 from whirlbench.link.channel_table import CHANNEL_TABLE
 from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.limit_table import checksum, start_values
@@ -85,7 +88,7 @@ class ScriptedDevice:
         out: list[Message] = []
         if isinstance(message, Identify):
             out = [
-                Hello(2, 3, 1, 0, 1, len(CHANNEL_TABLE), 0, now_us(), 0, 500, 1600, 3, self.state, 0),
+                Hello(2, 3, 1, 0, 1, len(CHANNEL_TABLE), 0, now_us(), 0, 500, 1600, 3, self.state, 0, 3, 3900, 3, 0),
                 *CHANNEL_TABLE,
             ]
         elif isinstance(message, SetLimit):
@@ -164,7 +167,7 @@ class StopwatchEngine(Engine):
     """An engine that notes, when a step is over, how old the newest sample in it is."""
 
     def __init__(self, rig: Rig) -> None:
-        super().__init__(rig, keep_open=True)
+        super().__init__(rig, keep_open=True, clearance=cleared(rig))
         self.ages: list[tuple[float, float]] = []
         self._newest = Unframer()
 

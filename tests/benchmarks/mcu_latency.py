@@ -5,12 +5,18 @@
 Counted from the cause: last edge, last byte of the abort, end of the heartbeat's limit, last sample of the telling
 window. "Pin low": the last pulse that was no safe one has ended, over the trials that had one after the cause.
 "Safe pulse out": the first whole safe pulse has ended. The frame alone costs 0.5 ms shortest gap + 1.0 ms safe pulse.
-After M minutes a row ends with the trials it has; the table says how many they were.
+
+A board is brought to turning once. From there it runs on, and at each of many moments the process is forked: the child
+lets a random time of up to PHASE_S pass, provokes the cause and tells what came of it, so that the phases of pulses,
+loop, stream, samples and host are all random against each other. After M minutes a row ends with the trials it has;
+the table says how many they were. Needs a system that forks.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
+import pickle
 import sys
 import time
 from collections.abc import Callable
@@ -26,11 +32,17 @@ from mcu_trials import Cut, Trials, trials
 from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import Counters
 
+THROTTLE_US = 1800
+PHASE_S = 0.02  # the longest period of what goes on: a heartbeat of the host, a frame of the servo
+TRIALS_A_MOMENT = 8
+
 CAUSES: dict[str, Callable[[Trials, float], Cut]] = {
-    "overspeed": lambda stand, offset_s: stand.overspeed(offset_s, 1800),
-    "vibration": lambda stand, offset_s: stand.vibration(offset_s, 1800, 2 * stand.limits[LimitId.VIBRATION_COUNTS]),
-    "heartbeat": lambda stand, offset_s: stand.heartbeat(offset_s, 1800),
-    "abort": lambda stand, offset_s: stand.abort(offset_s, 1800),
+    "overspeed": lambda stand, offset_s: stand.overspeed(offset_s, THROTTLE_US),
+    "vibration": lambda stand, offset_s: stand.vibration(
+        offset_s, THROTTLE_US, 2 * stand.limits[LimitId.VIBRATION_COUNTS]
+    ),
+    "heartbeat": lambda stand, offset_s: stand.heartbeat(offset_s, THROTTLE_US),
+    "abort": lambda stand, offset_s: stand.abort(offset_s, THROTTLE_US),
 }
 
 
@@ -41,15 +53,37 @@ def quantiles(values: list[float]) -> str:
     return "".join(f"{value:8.0f}" for value in (np.median(values), np.quantile(values, 0.99), max(values)))
 
 
+def forked(stand: Trials, cause: str, offset_s: float) -> Cut:
+    """One trial in a child of its own, which leaves ``stand`` as it is; RuntimeError when it failed."""
+    out, into = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(out)
+        try:
+            stand.talk.run(offset_s)
+            told: object = CAUSES[cause](stand, offset_s % 0.0025)
+        except Exception as error:  # told to the parent, which ends the benchmark
+            told = repr(error)
+        os.write(into, pickle.dumps(told))
+        os._exit(0)
+    os.close(into)
+    with os.fdopen(out, "rb") as pipe:
+        told = pickle.loads(pipe.read())
+    os.waitpid(child, 0)
+    if not isinstance(told, Cut):
+        raise RuntimeError(f"{cause}, {offset_s * 1e3:.3f} ms on: {told}")
+    return told
+
+
 def measure(board: str, cause: str, count: int, rng: np.random.Generator, until_s: float) -> None:
     """One line of the table."""
     cuts: list[Cut] = []
     with trials(board) as stand:
-        for offset_s in rng.uniform(0.0, 0.0025, count):
-            if cuts and time.monotonic() > until_s:
-                break
-            cuts.append(CAUSES[cause](stand, offset_s))
-            stand.recover()
+        stand.turn(4000.0, THROTTLE_US)
+        while len(cuts) < count and time.monotonic() < until_s:
+            stand.talk.run(rng.uniform(0.001, 0.03))
+            for offset_s in rng.uniform(0.0, PHASE_S, min(TRIALS_A_MOMENT, count - len(cuts))):
+                cuts.append(forked(stand, cause, float(offset_s)))
         stand.talk.run(1.1)
         device, side = stand.talk.latest(Counters), stand.stand.counters
     past_safe = [cut.low_us for cut in cuts if cut.low_us > 0]

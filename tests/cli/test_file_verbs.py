@@ -1,6 +1,7 @@
 """The verbs that handle files, as a user types them."""
 
 import json
+import os
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ from made_up_run import made_up, record
 
 from whirlbench.cli.main import BAD_INPUT, DONE, run
 from whirlbench.link import port as port_module
+from whirlbench.recording import files
 from whirlbench.recording.files import open_recording, read_run
 from whirlbench.rig.toml import example_rig_text
 
@@ -49,6 +51,34 @@ def test_import_never_overwrites(tmp_path, slow_csv, capsys):
     target.write_text("precious")
     assert run(["import", str(slow_csv), "-o", str(target)]) == BAD_INPUT
     assert "already exists" in capsys.readouterr().err and target.read_text() == "precious"
+
+
+def test_import_never_overwrites_what_came_after_its_look(tmp_path, slow_csv, capsys, monkeypatch):
+    target = tmp_path / "run.h5"
+    target.write_text("precious")
+    monkeypatch.setattr("whirlbench.cli.verbs.files.import_.os.path.lexists", lambda path: False)
+    assert run(["import", str(slow_csv), "-o", str(target)]) == BAD_INPUT
+    assert "already exists" in capsys.readouterr().err and target.read_text() == "precious"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["run.h5", "slow.csv"]
+
+
+@pytest.mark.parametrize("one_name", [True, False])
+def test_recover_never_replaces_what_came_meanwhile(tmp_path, capsys, monkeypatch, one_name):
+    """Also on a disk on which a file has but one name."""
+    broken, target, write_anew = record(tmp_path / "run.h5", made_up(1.0)), tmp_path / "new.h5", files.write_anew
+    if one_name:
+        monkeypatch.setattr("os.link", lambda *_: os.stat("/no such file"))
+
+    def slowly(*given):
+        write_anew(*given)
+        target.write_text("precious")
+
+    assert run(["recover", str(broken), "-o", str(target)]) == DONE
+    target.unlink()
+    monkeypatch.setattr(files, "write_anew", slowly)
+    assert run(["recover", str(broken), "-o", str(target)]) == BAD_INPUT
+    assert "already exists" in capsys.readouterr().err and target.read_text() == "precious"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["new.h5", "run.h5"]
 
 
 def test_import_says_when_the_place_cannot_be_written(tmp_path, slow_csv, capsys):

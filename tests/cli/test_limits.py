@@ -13,7 +13,7 @@ from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.files import create
 from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
 from whirlbench.samples import SLOW_CHANNELS, Run
-from whirlbench.session.plan import read_plan
+from whirlbench.session.plan import check_plan, read_plan
 from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
 from whirlbench.simulator.stand import PlantSettings
 
@@ -34,7 +34,7 @@ def record(run_of_stand: Run, path: Path) -> Path:
 def folder(tmp_path_factory) -> Path:
     made = tmp_path_factory.mktemp("limits")
     (made / "rig.toml").write_text(example_rig_text())
-    (made / "fast.toml").write_text(example_rig_text().replace("overspeed_rpm = 6200", "overspeed_rpm = 20000"))
+    (made / "fast.toml").write_text(example_rig_text().replace("overspeed_rpm = 6000", "overspeed_rpm = 20000"))
     rig = parse_rig(example_rig_text())
     run_of_stand = simulate_run(
         PlantSettings.from_rig(rig), Schedule.holds(POINTS, each_s=7.0), np.random.default_rng(2), vibration_rate_hz=0
@@ -74,8 +74,10 @@ def test_files_are_written(folder: Path, capsys, tmp_path: Path) -> None:
     result = answer(folder, *arguments, "--load", "flight", "--rig-out", str(rig_out), capsys=capsys, rig="fast.toml")
     assert outputs["--chart"].read_bytes().startswith(b"\x89PNG")
     assert "flight" in outputs["--page"].read_text()
-    assert read_plan(outputs["--plan-out"])[0].steps[-1].kind == "coast-down"
     changed, text = read_rig(rig_out)
+    plan = read_plan(outputs["--plan-out"])[0]
+    check_plan(plan, changed)  # spin takes the plan together with the rig that was written beside it
+    assert plan.steps[-1].kind == "coast-down"
     assert changed.pitch.max_us == result["modes"]["flight"]["coarse"]["servo_us"]
     assert "# blade angle at 0.75 radius" in text  # comments survive
 

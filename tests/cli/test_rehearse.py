@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from whirlbench.cli.main import BAD_INPUT, DONE, TRIPPED, run
-from whirlbench.cli.rehearsal_runs import SPINS, Spin, run_spin
+from whirlbench.cli.rehearsal.runs import RE_TEST, SPINS, Spin, run_spin
 from whirlbench.cli.verbs.stand import rehearse
 from whirlbench.recording.files import open_recording, read_run
 from whirlbench.rig.toml import example_rig_text
@@ -58,12 +58,16 @@ def test_the_whole_rehearsal_unattended_without_qt_or_display(tmp_path: Path) ->
     assert done.returncode == DONE, done.stderr
     assert "simulated stand, seed 7" in done.stdout and "overspeed" in done.stdout
     assert "out of the plane of rotation" in done.stdout
-    for spin in SPINS:
+    for spin in (*SPINS, RE_TEST):
         assert read_run(folder / f"{spin.name}.h5").problems == ()
         assert (folder / f"{spin.name}.png").read_bytes().startswith(b"\x89PNG")
-    trips = [event for event in read_run(folder / "4-runaway.h5").events if event.kind == "trip"]
+    trips = [event for event in read_run(folder / "5-runaway.h5").events if event.kind == "trip"]
     assert [trip.name for trip in trips] == ["overspeed"]
     assert json.loads((folder / "tune.json").read_text())["advice"]
+    proof = json.loads((folder / "proof.json").read_text())["proof"]
+    assert [verdict["kind"] for verdict in proof] == ["request", "request", "pitch", "pitch"]
+    assert all(verdict["agrees"] for verdict in proof)
+    assert "4 of 4 re-tested steps came out as predicted" in done.stdout
     assert json.loads((folder / "limits.json").read_text())["limits"]
     page = (folder / "report.html").read_text()
     assert "<script src" not in page and page.count("<svg") > len(SPINS)

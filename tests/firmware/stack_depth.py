@@ -1,7 +1,8 @@
 """Deepest stack of a compiled sketch, by its call graph: frames and calls as they stand in the binary.
 
-Frames are counted from the instructions (pushes, and the subtraction from the stack pointer). One interrupt on top of
-the deepest main program: interrupts do not nest here. A call through a pointer cannot be followed and is refused.
+Frames are counted from the instructions (pushes, and the subtraction from the stack pointer). On top of the deepest
+main program stands one interrupt, and another one on top of that where it lets others in (``sei``). A call through a
+pointer cannot be followed and is refused.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ TARGET = re.compile(r"<(?P<name>[^>+]+)>")
 
 
 class Depth(NamedTuple):
-    """Bytes of stack: of the main program, and of the deepest interrupt on top of it."""
+    """Bytes of stack: of the main program, and of the deepest interrupts on top of it."""
 
     main: int
     interrupt: int
@@ -31,6 +32,7 @@ class _Function:
     def __init__(self) -> None:
         self.frame = 0
         self.calls: set[str] = set()
+        self.lets_interrupts = False
         self._low = 0
         self._room: dict[str, int] = {}
         self._making_room = False  # between reading the stack pointer and writing it
@@ -44,6 +46,8 @@ class _Function:
             self._room[rest[:3]] = _constant(rest)
         elif word == "push":
             self.frame += 1
+        elif word == "sei":
+            self.lets_interrupts = True
         elif word == "icall" or word == "eicall":
             raise ValueError(f"{own}: a call through a pointer cannot be followed")
         elif word in {"in", "out"} and "0x3d" in rest:
@@ -85,7 +89,11 @@ def deepest(elf: Path, address_bytes: int) -> Depth:
         return function.frame + address_bytes + below
 
     vectors = [name for name in functions if re.fullmatch(r"__vector_\d+", name)]
-    return Depth(depth("main"), max(depth(name) for name in vectors))
+    nesting = [name for name in vectors if functions[name].lets_interrupts]
+    if len(nesting) > 1:
+        raise ValueError(f"{', '.join(nesting)} let each other in: their depth has no bound")
+    single = max(depth(name) for name in vectors if name not in nesting)
+    return Depth(depth("main"), single + sum(depth(name) for name in nesting))
 
 
 def _functions(elf: Path) -> dict[str, _Function]:

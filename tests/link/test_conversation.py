@@ -30,6 +30,7 @@ from whirlbench.link.messages import (
 )
 
 TURN_S = 0.01
+PARTS = (3, 3900, 3, 0)  # of a simulated stand: accelerometer and load-cell converter, with their scales
 ROWS = (
     ChannelInfo(0, 0x10, 32, b"period_ticks".ljust(16, b"\0"), b"ticks".ljust(8, b"\0")),
     ChannelInfo(1, 0x10, 16, b"current_counts".ljust(16, b"\0"), b"counts".ljust(8, b"\0")),
@@ -49,7 +50,7 @@ class ScriptedDevice:
         self.longest_burst = 0
 
     def hello(self):
-        return Hello(self.version, 1, 0, 1, 1, len(ROWS), 7, self.time_us, 0, 500, 1600, 3, self.state, 0)
+        return Hello(self.version, 1, 0, 1, 1, len(ROWS), 7, self.time_us, 0, 500, 1600, 3, self.state, 0, *PARTS)
 
     def restart(self):
         self.sequence, self.time_us, self.state = 0, 1000, State.LOCKED

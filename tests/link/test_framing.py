@@ -157,7 +157,7 @@ def test_lost_frames_are_counted_across_the_wrap_of_the_number(missing):
 
 
 def test_a_restarted_device_counts_from_zero_without_a_loss():
-    hello = Hello(1, 1, 0, 1, 8, 0, 0, 0, 0, 500, 1600, 3, 3, 6)
+    hello = Hello(1, 1, 0, 1, 8, 0, 0, 0, 0, 500, 1600, 3, 3, 6, 1, 3900, 1, 0)
     unframer = Unframer()
     unframer.feed(frame(Throttle(1100), 77) + frame(hello, 0) + frame(Throttle(1100), 1))
     assert unframer.counters.lost == 0

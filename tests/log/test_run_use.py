@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from whirlbench.log.run_use import load_cycles, run_use
 from whirlbench.recording.files import open_recording
 from whirlbench.rig.toml import parse_rig
+from whirlbench.samples import Event
 
 RECORDINGS = "recordings"
 
@@ -31,6 +34,16 @@ def test_use_of_the_demonstration_crack(crack):
     assert 0.0 < use.turning_s <= run.duration_s()
     assert use.simulated and use.complete and use.trips == ()
     assert len(use.set_digest) == len(use.calibration_digest) == 12
+
+
+def test_trips_and_cautions_of_the_run_are_kept_by_name(crack, monkeypatch):
+    recording, rig = crack
+    told = (Event(40.0, "caution", "drift_1p_pct", "…"), Event(63.0, "trip", "vibration"))
+    monkeypatch.setattr(recording, "run", lambda: replace(type(recording).run(recording), events=told))
+
+    use = run_use(recording, rig, None)
+
+    assert (use.trips, use.cautions) == (("vibration",), ("drift_1p_pct",))
 
 
 def test_without_a_permitted_speed_no_share_is_told(crack):

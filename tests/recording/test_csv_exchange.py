@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from made_up_run import made_up, record
 
 from whirlbench.errors import RecordingError
+from whirlbench.recording import csv_table, reader
 from whirlbench.recording.csv_exchange import read_csv, write_csv
-from whirlbench.recording.files import read_run
+from whirlbench.recording.files import open_recording, read_run
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.samples import Event, Run, SlowSamples, TachPulses, VibrationSamples
 
@@ -202,6 +204,38 @@ def test_ten_minutes_of_vibration_read_in_seconds(tmp_path):
     run = read_csv(slow, path)
     assert time.process_time() - began_s < 2.0
     assert len(run.vibration.time_s) == count and run.vibration.rate_hz == 3200.0
+
+
+@pytest.mark.parametrize("size", [1, 7, 40])
+def test_pieces_of_any_size_give_the_same_table_and_the_same_rows(tmp_path, monkeypatch, size):
+    text = "t_s,rpm,thrust_n\r\n0,1000,\r\n\r\n0.1,,2.5\r\n0.2,1200,3"
+    path = written(tmp_path, text)
+    whole = read_csv(path)
+    monkeypatch.setattr(csv_table, "PIECE_CHARACTERS", size)
+    same(read_csv(path), whole)
+    assert whole.slow.time_s.tolist() == [0.0, 0.1, 0.2]
+    with pytest.raises(RecordingError, match=r"row 5, column t_s: 0.05 does not come after 0.1 in the row before"):
+        read_csv(written(tmp_path, text.replace("0.2,", "0.05,")))
+    with pytest.raises(RecordingError, match=r"row 5, column thrust_n: 'much' is not a number"):
+        read_csv(written(tmp_path, text.replace(",3", ",much")))
+
+
+def test_parquet_of_an_open_recording_holds_what_its_run_holds(tmp_path, monkeypatch):
+    parquet = pytest.importorskip("pyarrow.parquet")
+    from whirlbench.recording.parquet_exchange import write_parquet
+
+    monkeypatch.setattr(reader, "PIECE_ROWS", 1000)
+    path = record(tmp_path / "run.h5", made_up(3.0))
+    with open_recording(path) as source:
+        written_files = write_parquet(source, tmp_path / "piecewise")
+    write_parquet(read_run(path), tmp_path / "whole")
+    assert {file.name for file in written_files} == {file.name for file in (tmp_path / "whole").iterdir()}
+    for file in written_files:
+        ours, theirs = parquet.read_table(file), parquet.read_table(tmp_path / "whole" / file.name)
+        assert ours.schema.equals(theirs.schema, check_metadata=True)
+        for name in ours.column_names:
+            assert repr(ours[name].to_pylist()) == repr(theirs[name].to_pylist()), name  # NaN as well
+    assert len(parquet.read_table(tmp_path / "piecewise" / "vibration.parquet")) > 3000
 
 
 def test_parquet_holds_the_same_numbers_and_units(tmp_path):

@@ -18,7 +18,7 @@ DANGERS = (
     + "ever",
 )
 CAUTIONS = (
-    'flight: the end points hold only with throttle travel up to 85 %; "full" travel has no safe range',
+    'flight: the end points hold only with throttle travel up to 82 %; "full" travel has no safe range',
     "An aid to judgement: stay out of the plane of rotation.",
 )
 NOTE = "8 holds, pitch 2.0 to 18.0 deg; nothing is stated outside that range"

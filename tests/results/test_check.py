@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from whirlbench.errors import BenchError
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
 from whirlbench.results.check import StrengthCheck, check_answer, check_strength
-from whirlbench.results.check.charts import margins
+from whirlbench.results.check.charts import in_words, margins, profile_chart
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
 
@@ -157,7 +157,30 @@ def test_what_the_rig_leaves_open_is_not_judged_and_carries_no_figure(bare: Answ
     assert "no tolerances" in open_["probability of overload of plain"]
     row = bare.table("sets").rows[0]
     assert row[-1] == NONE
-    assert not bare.chart("profile").curves and "not judged" in bare.chart("profile").title
+    assert "profile" not in [chart.key for chart in bare.charts]
+
+
+def test_a_set_without_sections_among_others_says_so_in_the_chart_of_stresses(check: StrengthCheck) -> None:
+    chart = profile_chart(with_fields(check.fitted, sections=None))
+    assert not chart.curves and chart.caption.startswith("Not judged") and len(chart.title) < 60
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("clearance_m", "clearance"),
+        ("hole_diameter_m", "hole diameter"),
+        ("strength, moulded_nylon tension no layers", "strength, moulded nylon tension"),
+        ("strength, root.bond_shear_mpa", "strength, root.bond shear"),
+    ],
+)
+def test_inputs_of_the_spread_are_told_in_words(name: str, words: str) -> None:
+    assert in_words(name) == words
+
+
+def test_no_chart_or_way_to_fail_shows_a_raw_key(answer: Answer) -> None:
+    assert all("_" not in box.label for box in answer.chart("split").boxes)
+    assert all(row[-1] != "no layers" for row in answer.table("modes").rows)
 
 
 def test_a_probability_that_is_no_number_never_reads_as_small(check: StrengthCheck, rig: Rig) -> None:

@@ -119,7 +119,7 @@ def test_what_could_not_be_evaluated_leaves_the_verdict_in_part(study: LimitsStu
 
 def test_the_next_hold_is_a_plan_that_can_be_run(study: LimitsStudy, monkeypatch: pytest.MonkeyPatch) -> None:
     """How it is found has its own tests; it is slow."""
-    monkeypatch.setattr(study_module, "propose_hold", lambda limits: NextHold(4000.0, 9.0, 0.4, 0.2))
+    monkeypatch.setattr(study_module, "propose_hold", lambda limits, rig: NextHold(4000.0, 9.0, 0.4, 0.2))
     shown = limits_answer(study, propose(study))
     assert shown.plan is not None and shown.plan.remark.startswith("4000 rpm at 9.0 deg")
     assert len(parse_plan(shown.plan.text).steps) == 3
@@ -132,7 +132,7 @@ def test_while_the_next_hold_is_sought_that_is_said(answer: Answer) -> None:
 
 
 def test_without_a_next_hold_the_reason_is_given(study: LimitsStudy, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(study_module, "propose_hold", lambda limits: None)
+    monkeypatch.setattr(study_module, "propose_hold", lambda limits, rig: None)
     shown = limits_answer(study, propose(study))
     assert shown.plan is not None and "no further hold can be proposed" in shown.plan.remark
 
@@ -167,7 +167,7 @@ def test_what_is_missing_is_named() -> None:
 
 
 def test_no_hold_is_proposed_where_no_pitch_is_permitted(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(study_module, "propose_hold", lambda limits: NextHold(4000.0, 9.0, 0.4, 0.2))
+    monkeypatch.setattr(study_module, "propose_hold", lambda limits, rig: NextHold(4000.0, 9.0, 0.4, 0.2))
     found = limits_study([page_runs.hold_run()], rig(current_a=1.0))
     proposal = propose(found)
     assert proposal.hold is None and proposal.plan_text == "" and "no pitch is permitted" in proposal.lack

@@ -208,6 +208,14 @@ def test_moments_are_in_order_and_hold_what_was_found() -> None:
     assert study.report.onset.from_s <= 25.5 and study.report.onset.to_s >= 24.5
 
 
+def test_a_recorded_caution_is_told_once_in_its_own_words() -> None:
+    words = "hunting 3 %, limit 1 %: the speed is hunting: gains too high, or play in the pitch linkage"
+    study = onset_study(
+        replace(page_runs.shaking_run(grows=False), events=(Event(4.0, "caution", "hunting_pct", words),)), RIG
+    )
+    assert [one.text for one in moments(study) if one.kind == "caution"] == [words]
+
+
 def test_a_trip_that_fired_and_would_have_is_one_line_on_the_chart(growing: OnsetStudy) -> None:
     assert growing.test is not None
     event = Event(growing.test.trips[0].at_s, "trip", "vibration")

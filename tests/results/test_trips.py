@@ -214,3 +214,52 @@ def test_limits_are_suggested_as_far_as_the_healthy_hours_reach() -> None:
 
 def test_a_back_test_is_no_promise() -> None:
     assert any("no promise for the next" in text for text in texts(answer_on(whole_run()), Level.CAUTION))
+
+
+def test_a_trend_is_a_caution_with_its_lead_and_never_changes_what_the_limits_say() -> None:
+    run = whole_run()
+    fallen = np.where(run.slow.time_s < 20.0, 30.0, 22.0)
+    rig = with_limits(ALL, thrust_n=90.0)
+    answer = answer_on(replace(run, slow=replace(run.slow, thrust_n=fallen)), rig)
+    (found,) = [text for text in texts(answer, Level.CAUTION) if "thrust" in text]
+    assert found.endswith("a loose pitch link, a blade that turned, a load cell that slips") and found.startswith(
+        "at 2"
+    )
+    assert "; first caution thrust drift at 2" in answer.headline
+    assert answer.headline.startswith("none of the 8 judged limits would have tripped")
+    assert answer.document["trips"] == []
+    (row,) = [one for one in answer.document["trends"] if one["caution"]]
+    assert row["rule"] == "drift_thrust_pct" and not row["trips"] and row["caution"]["value"] > 12.0
+
+
+def test_a_trend_that_could_not_be_judged_says_why_and_no_temperature_reads_as_good() -> None:
+    answer = answer_on(without(whole_run(), "thrust_n"))
+    (table,) = [one for one in answer.tables if one.key == "trends"]
+    said = {row[1]: row for row in table.rows}
+    assert said["thrust drift"][-2:] == ("0", "the recording has no thrust")
+    assert said["pack sag"][-2:] == ("0", "the pack was never seen at rest before it was driven")
+    assert said["temperatures"][-2:] == (NONE, "no temperature is streamed")
+    assert said["hunting"][-1] == NONE and float(said["hunting"][-2]) > 20.0
+    short = answer_on(whole_run().between(0.0, 5.0))
+    why = {one["rule"]: one["not_judged"] for one in short.document["trends"]}
+    assert why["hunting_pct"].startswith("no operating point was held long enough")
+
+
+def test_a_trend_that_the_rig_makes_a_trip_is_judged_like_a_limit() -> None:
+    rig = with_limits(ALL, trend_trips=("drift_thrust_pct",))
+    run = whole_run()
+    assert answer_on(run, rig).headline == "none of the 9 judged limits would have tripped"
+    fallen = replace(run, slow=replace(run.slow, thrust_n=np.where(run.slow.time_s < 20.0, 30.0, 22.0)))
+    answer = answer_on(fallen, rig)
+    assert answer.headline.startswith("1 of 9 judged limits would have tripped, first thrust drift at 2")
+    assert "first caution" not in answer.headline
+    unheard = answer_on(without(run, "thrust_n"), rig)
+    assert {item.what for item in unheard.not_judged} == {"thrust", "thrust drift"}
+
+
+def test_cautions_after_the_end_of_a_run_are_no_warning() -> None:
+    case = Case(replace(whole_run(), slow=replace(whole_run().slow, thrust_n=np.where(
+        whole_run().slow.time_s < 20.0, 30.0, 22.0))), failed_at_s=20.5)  # fmt: skip
+    test = back_tested(case, ALL)
+    assert test.cautions == ()
+    assert [one.rule for one in test.trends if one.caution] == ["drift_thrust_pct"]

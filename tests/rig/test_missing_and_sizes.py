@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 from declared_keys import declared
@@ -10,6 +11,7 @@ from declared_keys import declared
 from whirlbench.analysis.strength import check_strength
 from whirlbench.errors import RigError
 from whirlbench.physics.materials import FARTHEST, PUBLISHED, believable_mpa
+from whirlbench.rig.size_rules import SLIPS, WITHIN, likely_slip, number_complaints
 from whirlbench.rig.toml import parse_rig
 
 HEAD = "[propeller]\ndiameter_m = 0.56\nblades = 2\n"
@@ -118,6 +120,50 @@ def test_what_no_propeller_has_is_refused_with_the_likely_unit(text: str, key: s
 @pytest.mark.parametrize("diameter_m", [0.05, 3.0])
 def test_the_ends_of_the_class_are_read(diameter_m: float) -> None:
     assert parse_rig(f"[propeller]\ndiameter_m = {diameter_m}").propeller.diameter_m == diameter_m
+
+
+UNITS = {
+    "m": (1e-5, 2.0), "mm": (1e-4, 100.0), "kg": (1e-4, 50.0), "kg/m": (1e-4, 20.0), "m2": (1e-8, 0.1),
+    "kg m2": (1e-8, 10.0), "kg/m3": (100.0, 12_000.0), "GPa": (0.05, 500.0), "MPa": (0.05, 3000.0), "N": (0.1, 1e6),
+    "N m": (1e-3, 500.0), "ohm": (1e-5, 10.0), "A": (0.01, 1000.0), "Ah": (0.05, 200.0), "rpm/V": (5.0, 20_000.0),
+}  # fmt: skip
+
+
+def test_every_unit_with_a_range_is_tried() -> None:
+    assert set(UNITS) == set(WITHIN)
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_the_range_of_a_unit_ends_where_it_says(unit: str) -> None:
+    """For one key of the unit, as though it declared no range of its own: both ends, just inside and just outside."""
+    row = replace(next(row for _, row in declared() if row.unit), unit=unit, within=None, watch=None)
+    low, high = UNITS[unit]
+    for value in (low, high, -low, -high, 0.0):
+        assert not list(number_complaints("key", value, row))
+    for value in (0.999 * low, 1.001 * high, -1.001 * high):
+        assert len(list(number_complaints("key", value, row))) == 1
+
+
+SLIPS_OF_UNITS = [
+    ("m", "mm", 1e3), ("m", "cm", 1e2), ("m", "in", 39.37), ("mm", "m", 1e-3), ("mm", "um", 1e3), ("kg", "g", 1e3),
+    ("kg/m", "g/m", 1e3), ("m2", "mm2", 1e6), ("m2", "cm2", 1e4), ("kg m2", "kg cm2", 1e4), ("kg m2", "g cm2", 1e7),
+    ("kg m2", "kg mm2", 1e6), ("kg/m3", "g/cm3", 1e-3), ("GPa", "MPa", 1e3), ("GPa", "Pa", 1e9),
+    ("GPa", "psi", 145_038.0), ("MPa", "psi", 145.038), ("MPa", "Pa", 1e6), ("MPa", "kPa", 1e3), ("MPa", "GPa", 1e-3),
+    ("N", "kN", 1e-3), ("N m", "N cm", 1e2), ("N m", "N mm", 1e3), ("ohm", "milliohm", 1e3), ("A", "mA", 1e3),
+    ("Ah", "mAh", 1e3),
+]  # fmt: skip
+
+
+def test_every_slip_is_tried() -> None:
+    assert {(unit, other) for unit, other, _ in SLIPS_OF_UNITS} == {
+        (unit, other) for unit, others in SLIPS.items() for other, _ in others
+    }
+
+
+@pytest.mark.parametrize(("unit", "other", "per_unit"), SLIPS_OF_UNITS)
+def test_a_slip_is_told_by_what_it_would_be(unit: str, other: str, per_unit: float) -> None:
+    """Definitions of the units."""
+    assert f" {other} would be 3 {unit}" in likely_slip(3.0 * per_unit, unit, (2.999, 3.001))
 
 
 COUPONS = '[blade_sets.w]\nmaterial = "moulded_nylon"\n[blade_sets.w.coupons]\n'

@@ -42,13 +42,24 @@ ROOMS: dict[str, dict[str, set[str]]] = {
         "onset": {"orders"},
         "pitch_limits": {"propeller", "strength"},
     },
-    "session": {"engine": {"plan"}, "plan": {"engine"}, "process": {"engine", "plan"}},  # one way: test_circles
-    "window": {"drawing": set(), "live": {"drawing"}, "replay": {"drawing"}, "pages": {"drawing"}},
+    "session": {
+        "engine": {"plan"},
+        "plan": {"engine"},  # one way: test_circles
+        "process": {"engine", "plan"},
+        "still": {"engine"},
+    },
+    "window": {
+        "drawing": set(),
+        "live": {"drawing"},
+        "replay": {"drawing"},
+        "pages": {"drawing"},
+        "calibration": {"drawing", "pages"},
+    },
     "simulator": {"stand": set(), "device": {"stand"}},
     "link": {"codegen": set()},
     "physics": {"materials": set()},
-    "results": {"check": set(), "tune": set()},
-    "cli": {"verbs": set()},
+    "results": {"check": set(), "dry_run": set(), "stand": set(), "tune": set()},
+    "cli": {"verbs": {"rehearsal", "still"}, "rehearsal": set(), "still": set()},
 }
 # Files beside the sub-packages are above them all, but here they are below.
 FILES_BELOW = {"analysis", "link", "results", "cli"}

@@ -20,12 +20,13 @@ from pitch_stands import limits_for
 
 from whirlbench.cli.main import run
 from whirlbench.link.limit_table import LimitId, admits
-from whirlbench.rig.declaration import Key, Ring, keys_of, value_at
+from whirlbench.rig.declaration import Key, Ring, choices, keys_of, value_at
 from whirlbench.rig.description import Pitch, Rig, Tach, Throttle
 from whirlbench.rig.device_slots import slot_values, slots
-from whirlbench.rig.limits import WITH_MARGIN, WITH_RULE, Limits
+from whirlbench.rig.limits import TRENDS, WITH_MARGIN, WITH_RULE, Limits
 from whirlbench.rig.toml import example_rig_text, parse_rig, with_values
-from whirlbench.safety.host_rules import RULES, SENSOR_RULES, live_rules
+from whirlbench.safety.host_rules import RULES, SENSOR_RULES, live_rules, trend_rules
+from whirlbench.safety.trend_rules import TREND_RULES
 from whirlbench.samples import SLOW_CHANNELS
 from whirlbench.session.engine import Engine
 from whirlbench.session.engine.device_limits import device_limits
@@ -48,13 +49,14 @@ OTHER = {
     "limits.supply_v": 4.5,
     "limits.load_cell_ms": 60,
     "limits.device_confirm_ms": 40,
+    "limits.trend_trips": ["sag_pct"],
     "pitch.safe_us": 1250.0,
     "pitch.min_us": 1100.0,
     "pitch.max_us": 1900.0,
 }
 
 
-def other(path: str) -> float:
+def other(path: str) -> Any:
     """Another valid value for the key at ``path`` of the example rig."""
     if path in OTHER:
         return OTHER[path]
@@ -68,7 +70,7 @@ def changed(path: str) -> Rig:
 
 def host_of(rig: Rig) -> tuple[Any, ...]:
     """Every number in the host's rules, inner rules of the device included, and the silence its surface may keep."""
-    rules = [(rule.name, numbers_of(rule)) for rule in live_rules(rig)]
+    rules = [(rule.name, numbers_of(rule)) for rule in (*live_rules(rig), *trend_rules(rig))]
     return rules, Engine(rig).keeper.surface_s
 
 
@@ -129,10 +131,14 @@ def test_every_row_names_rules_and_channels_that_exist() -> None:
         assert limit.watch.rule in RULES
         assert limit.watch.sensor_rule in {"", *SENSOR_RULES}
         assert set(limit.watch.channels) <= {item.name for item in SLOW_CHANNELS} | {"vibration_g_rms"}
+    for limit in TRENDS:
+        assert limit.watch.rule in TREND_RULES and limit.watch.ring == Ring.HOST
+        assert set(limit.watch.channels) <= {item.name for item in SLOW_CHANNELS} | {"vibration_g_rms"}
+    assert {trend.key for trend in TRENDS} == set(choices(Limits, "trend_trips[1]"))
     for row in ROWS.values():
         assert row.watch is not None, row.name
 
 
 def test_labels_are_plain_words() -> None:
-    for limit in WITH_MARGIN:
+    for limit in (*WITH_MARGIN, *TRENDS):
         assert "_" not in limit.watch.label and limit.watch.label != limit.key

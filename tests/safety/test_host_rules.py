@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from whirlbench.errors import RigError
 from whirlbench.rig.description import Propeller, Rig, with_limits
 from whirlbench.rig.limits import tip_mach_per_rpm
-from whirlbench.safety.host_rules import Batch, LevelRule, LoadCellRule, VibrationBlock, host_rules
+from whirlbench.safety.host_rules import AccelerometerRule, Batch, LevelRule, LoadCellRule, VibrationBlock, host_rules
 
 # the tip reaches Mach 0.5 at 6100 rpm
 RIG = Rig(propeller=Propeller(diameter_m=0.5 / (6100 * tip_mach_per_rpm(None, 1.0, None))))
@@ -172,3 +172,31 @@ def test_a_load_cell_without_conversions_is_a_trip_whatever_it_read_last():
     assert rule.feed(Batch()) is None
     trip = rule.feed(Batch(load_cell=((3.0, 80), (4.0, 0))))
     assert (trip.rule, trip.at_s) == ("load_cell_readings", 4.0)
+
+
+def silent_from(lost_s, restart_s=None):
+    """Trip of the accelerometer's rule on two seconds of blocks, of which those in ``lost_s`` never come."""
+    rule, rng = AccelerometerRule(LIMITS), np.random.default_rng(1)
+    assert rule.silence_s == pytest.approx(0.5 + 2 * 8 / LIMITS.vibration.rate_hz)
+    for number in range(200):
+        time_s = number * 0.01 + np.arange(16) / 1600
+        blocks = () if lost_s(time_s[0]) else (VibrationBlock(16 * number, time_s, rng.normal(0, 0.1, (16, 3))),)
+        if restart_s == number * 0.01:
+            rule.reset()
+        trip = rule.feed(Batch(number * 0.01 + np.arange(0, 0.01, 0.002), vibration=blocks))
+        if trip is not None:
+            return trip
+    return None
+
+
+def test_an_accelerometer_that_falls_silent_is_a_trip_and_a_short_gap_is_none():
+    assert silent_from(lambda time_s: False) is None
+    assert silent_from(lambda time_s: 0.5 <= time_s < 0.99) is None
+    trip = silent_from(lambda time_s: time_s >= 0.5)
+    assert trip.rule == "vibration_silence_s" and trip.value > trip.limit
+    assert trip.at_s == pytest.approx(0.5 + trip.limit, abs=0.013)
+
+
+def test_an_accelerometer_that_never_spoke_is_a_trip_counted_from_when_the_rule_began():
+    assert silent_from(lambda time_s: True).at_s == pytest.approx(0.512, abs=0.003)
+    assert silent_from(lambda time_s: True, restart_s=0.4).at_s == pytest.approx(0.912, abs=0.003)

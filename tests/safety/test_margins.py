@@ -19,7 +19,9 @@ def shares(**values: float) -> dict[str, float]:
 
 
 def test_upper_limits_are_value_over_limit_and_the_least_voltage_the_other_way() -> None:
-    found = shares(rpm=3100.0, current_a=55.0, voltage_v=40.0, thrust_n=-13.5, vibration_g_rms=1.0)
+    found = shares(
+        rpm=0.5 * (RIG.limits.overspeed_rpm or 0.0), current_a=55.0, voltage_v=40.0, thrust_n=-13.5, vibration_g_rms=1.0
+    )
     assert found["overspeed"] == pytest.approx(0.5)
     assert found["current"] == pytest.approx(0.5)
     assert found["power"] == pytest.approx(2200.0 / 3600.0)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
+from cleared_set import cleared
 
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Event
@@ -81,11 +82,12 @@ class Bench:
 
 
 def build_bench(
-    plan_text: str = PLAN_TEXT, rig_text: str = RIG_TEXT, seed: int = 1, faults: Sequence = (), **options: bool
+    plan_text: str = PLAN_TEXT, rig_text: str = RIG_TEXT, seed: int = 1, faults: Sequence = (), **options: object
 ) -> Bench:
-    """A fresh bench; ``options`` go to the engine."""
+    """A fresh bench with a cleared blade set; ``options`` go to the engine."""
     plan = parse_plan(plan_text) if plan_text else None
-    engine = Engine(parse_rig(rig_text), plan, **options)
+    rig = parse_rig(rig_text)
+    engine = Engine(rig, plan, **{"clearance": cleared(rig), **options})  # type: ignore[arg-type]
     return Bench(engine, simulated_device(rig_text, seed, faults))
 
 

@@ -23,7 +23,7 @@ from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.messages import Hello, Message, State
 from whirlbench.simulator.device.simulated_port import simulated_device
 
-TURN_S = 0.001
+TURN_S = 0.002
 MOST_LAG_S = 0.02
 
 

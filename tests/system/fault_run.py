@@ -6,6 +6,7 @@ as a terminal would start it. A fault comes in one of three phases: armed, turni
 
 from __future__ import annotations
 
+import math
 import os
 import re
 import signal
@@ -39,10 +40,11 @@ duration_s = {turning_s}
 kind = "coast-down"
 """
 HEARTBEAT_MS = 300
+TRIP_SURE_S = 0.05  # a heartbeat that had left just before the fault
 LONG_S = 40.0
 AFTER_S = 1.0  # into the phase
 PATIENCE_S = 120.0
-SPIN = "from whirlbench.cli.verbs import spin; import functools; from whirlbench.cli.main import main; "
+SPIN = "from whirlbench.cli.verbs.stand import spin; import functools; from whirlbench.cli.main import main; "
 
 
 def quick_rig_text() -> str:
@@ -60,12 +62,13 @@ class FaultRun:
     phase: str = "turning"
     reconnect_s: float = 60.0
     output: str = "run.h5"
-    armed_device_s: float = 0.0
     fault_device_s: float = 0.0
     status: int | None = None
     printed: str = ""
     errors: str = ""
     lines: list[str] = field(default_factory=list)
+    _states: list[tuple[str, float]] = field(default_factory=list)  # of the device, with its time
+    _owed: int = 0  # answers of the device that nobody has read
 
     def __post_init__(self) -> None:
         self.recording = self.folder / self.output
@@ -81,6 +84,7 @@ class FaultRun:
         self.device.stdout.readline()
         code = SPIN + f"spin.SessionSpec = functools.partial(spin.SessionSpec, reconnect_s={self.reconnect_s}); main()"
         arguments = ["spin", "--rig", "rig.toml", "--plan", "plan.toml", "--port", str(self.link), "--yes"]
+        arguments += ["--log", "blade_sets.sqlite"]  # each stand's own, also where no test keeps them apart
         self._errors = open(self.folder / "errors.txt", "w+")  # noqa: SIM115 - closed by end()
         self.spin = self._start(["-c", code, *arguments, "-o", str(self.recording)], self._errors, self._limit)
 
@@ -135,23 +139,48 @@ class FaultRun:
             except (StopIteration, psutil.NoSuchProcess):
                 time.sleep(0.005)
 
+    def lose_cable(self, gone_s: float) -> None:
+        """The cable out and in again."""
+        self.family = self.processes()
+        self.note_time()
+        self.tell_device("vanish")
+        time.sleep(gone_s)
+        self.tell_device("return")
+
     def note_time(self) -> None:
         """Notes the device's time as that of the fault."""
-        self.tell_device("time")
-        latest, armed_s = "", []
-        while True:
-            _, state, at_s = self.device.stdout.readline().split()
-            if state == latest:  # the answer: the only line that repeats the state before it
-                self.armed_device_s, self.fault_device_s = armed_s[0], float(at_s)
-                return
-            latest = state
-            if state == "ARMED":
-                armed_s.append(float(at_s))
+        self.fault_device_s = self._hear_device()
 
     def tell_device(self, word: str) -> None:
-        """A word on the device's standard input."""
+        """A word on the device's standard input, which it answers with a line."""
         self.device.stdin.write(word + "\n")
         self.device.stdin.flush()
+        self._owed += 1
+
+    def _hear_device(self) -> float:
+        """The device's time now; all that it has told by then is kept, each state once."""
+        self.tell_device("time")
+        at_s = 0.0
+        while self._owed:
+            _, state, told_s = self.device.stdout.readline().split()
+            at_s = float(told_s)
+            if self._states and state == self._states[-1][0]:  # nothing but an answer repeats the state before it
+                self._owed -= 1
+            else:
+                self._states.append((state, at_s))
+        return at_s
+
+    def _first_s(self, state: str) -> float:
+        """Device's time of the first change to ``state``; infinite when there was none."""
+        return min((at_s for name, at_s in self._states if name == state), default=math.inf)
+
+    def ever_armed(self) -> bool:
+        """Whether the device was ever armed, by its own word."""
+        return math.isfinite(self._first_s("ARMED"))
+
+    def cut_s(self) -> float:
+        """Seconds from the fault to the device's trip, infinite without one; negative when it had tripped before."""
+        return self._first_s("TRIPPED") - self.fault_device_s
 
     def finish(self, of: tuple[str, ...] = ("surface", "session", "recorder")) -> None:
         """Waits for the verb and for its other processes."""
@@ -164,6 +193,7 @@ class FaultRun:
             while _lives(process) and time.monotonic() < until_s:
                 time.sleep(0.05)
             assert not _lives(process), f"{process} did not end"
+        self._hear_device()
 
     def end(self) -> None:
         """Kills whatever is left."""
@@ -186,12 +216,14 @@ class FaultRun:
         with h5py.File(self.recording, "r", swmr=True) as file:
             beside = float(np.nanmax(file["slow/time_s"][...]))
         with h5py.File(self.recording, "r") as file:
-            armed_s = min(float(row["time_s"]) for row in file["events/rows"][...] if row["name"] == b"armed")
-        fault_s = armed_s + self.fault_device_s - self.armed_device_s
+            events = file["events/rows"][...]
+        armed_s = min(float(row["time_s"]) for row in events if row["name"] == b"armed")
+        trip_s = min((float(row["time_s"]) for row in events if row["kind"] == b"trip"), default=float("nan"))
+        fault_s = armed_s + self.fault_device_s - self._first_s("ARMED")
         last_s, at_rest, ending = self._last(self.recording)
         continued = self.recording.with_name("run-continued.h5")
         end_s, at_rest, ending = self._last(continued) if continued.exists() else (last_s, at_rest, ending)
-        return Recorded(min(beside, last_s), fault_s, end_s, at_rest, ending)
+        return Recorded(min(beside, last_s), fault_s, end_s, at_rest, ending, trip_s)
 
     def _last(self, path: Path) -> tuple[float, bool, str]:
         """Run time that every stream reaches, whether the shaft is at rest then, and the ending."""
@@ -215,6 +247,12 @@ class Recorded:
     end_s: float
     at_rest: bool
     ending: str
+    trip_s: float = float("nan")  # of the device's own trip, if there was one
+
+    @property
+    def tripped_before(self) -> bool:
+        """Whether the device had missed the heartbeat, or more, when the fault came."""
+        return self.trip_s - HEARTBEAT_MS / 1e3 < self.fault_s - TRIP_SURE_S
 
 
 def _lives(process: psutil.Process) -> bool:

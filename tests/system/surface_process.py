@@ -1,7 +1,7 @@
 """A surface in a process of its own, to be killed: starts a session, arms, starts the plan, shows signs of life.
 
 Prints the session's process number and the name of its shared memory, then "turning" once the propeller turns.
-Arguments: rig, plan, recording, port.
+Arguments: rig, plan, recording; the stand is simulated.
 """
 
 from __future__ import annotations
@@ -11,19 +11,18 @@ import sys
 import time
 from pathlib import Path
 
-from whirlbench.link.port import SerialPort
+sys.path.insert(0, str(Path(__file__).parents[1] / "session"))
+from cleared_set import cleared
+
 from whirlbench.session.process import SessionSpec, WillingOperator, start
 from whirlbench.simulator.device.simulated_port import open_simulated
 
 
 def main() -> None:
     rig_text, plan_text = (Path(path).read_text(encoding="utf-8") for path in sys.argv[1:3])
-    port = sys.argv[4]
-    opener = (
-        functools.partial(open_simulated, rig_text, 1) if port == "simulated" else functools.partial(SerialPort, port)
-    )
+    opener = functools.partial(open_simulated, rig_text, 1)
     operator, told = WillingOperator(), False
-    with start(SessionSpec(rig_text, opener, plan_text, sys.argv[3])) as session:
+    with start(SessionSpec(rig_text, opener, plan_text, sys.argv[3], clearance=cleared(rig_text))) as session:
         print(session.pid, session.view.name, flush=True)
         while session.outcome() is None:
             session.heard()

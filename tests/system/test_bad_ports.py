@@ -10,6 +10,7 @@ import tty
 import pytest
 from fault_run import SPIN
 
+from whirlbench.link.messages import PROTOCOL_VERSION
 from whirlbench.recording.files import read_run
 
 
@@ -65,7 +66,7 @@ def test_a_device_of_another_protocol_version(files, launch):
     device = launch("device_process.py", files / "rig.toml", 1, 7)
     status, line, everything = spin(files, device.stdout.readline().strip())
     assert status == 2
-    assert "protocol version 7" in line and "version 1" in line
+    assert "protocol version 7" in line and f"version {PROTOCOL_VERSION}" in line
     assert "Traceback" not in everything
 
 
@@ -73,7 +74,13 @@ def test_a_port_that_vanishes_in_mid_run(files, launch):
     device = launch("device_process.py", files / "rig.toml", 1)
     port = device.stdout.readline().strip()
     results = []
-    runner = threading.Thread(target=lambda: results.append(spin(files, port)))
+
+    def run_to_the_end():
+        results.append(spin(files, port))
+        device.stdin.write("time\n")  # a line for whoever waits for one, should nothing ever have turned
+        device.stdin.flush()
+
+    runner = threading.Thread(target=run_to_the_end)
     runner.start()
     while runner.is_alive() and "TURNING" not in device.stdout.readline():
         pass

@@ -26,7 +26,7 @@ def surface_arguments(kind, files, recording):
     """Command of a surface: a bare process that follows a plan, or the desktop window itself."""
     if kind == "window":
         return "window_process.py", files / "rig.toml", recording
-    return "surface_process.py", files / "rig.toml", files / "plan.toml", recording, "simulated"
+    return "surface_process.py", files / "rig.toml", files / "plan.toml", recording
 
 
 @pytest.mark.parametrize("kind", ["plan follower", "window"])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
+from cleared_set import cleared
 
 from whirlbench.analysis.strength import check_strength, plan_text
 from whirlbench.rig.toml import example_rig_text, parse_rig
@@ -28,7 +29,9 @@ def test_the_exported_proof_runs_and_stays_below_its_speeds() -> None:
     def watch(progress: Progress) -> None:
         fastest[progress.step] = max(fastest.get(progress.step, 0.0), float(device.plant.state.rpm))
 
-    outcome = run_in_lockstep(Engine(rig, parse_plan(short)), device, progress=watch, step_s=0.01)
+    outcome = run_in_lockstep(
+        Engine(rig, parse_plan(short), clearance=cleared(rig)), device, progress=watch, step_s=0.01
+    )
     assert outcome.ending is Ending.DONE, outcome
     assert max(fastest.values()) < check.plan.proof_rpm
     assert max(fastest.values()) == pytest.approx(check.plan.proof_rpm, rel=0.08)

@@ -5,7 +5,11 @@ python window_process.py RIG RECORDING
 
 import functools
 import sys
+from dataclasses import replace
 from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "session"))
+from cleared_set import cleared, fitted
 
 from whirlbench.rig.toml import parse_rig
 from whirlbench.session.engine import CommandKind
@@ -28,6 +32,7 @@ class Hand:
         """One glance at the state, one press."""
         panel = self.bridge.panel
         if state.may(CommandKind.ARM):
+            panel.check_list.operator.setText("tester")
             for box in panel.check_list.boxes:
                 box.setChecked(True)
             panel.buttons[CommandKind.ARM].click()
@@ -42,12 +47,14 @@ def main():
     """Shows the window until it is killed."""
     text = Path(sys.argv[1]).read_text()
     spec = SessionSpec(text, functools.partial(open_simulated, text, 3), recording=sys.argv[2], keep_open=True)
+    spec = replace(spec, clearance=cleared(text))
     hands = []
 
     def prepare(window):
         session = start(spec)
         print(session.pid, session.view.name, flush=True)
-        window.show_session(session, parse_rig(text))
+        recording = Path(sys.argv[2])
+        window.show_session(session, parse_rig(text), recording, fitted(text, recording.parent))
         hands.append(Hand(window))
 
     run_window(prepare)

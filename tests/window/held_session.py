@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from whirlbench.session.engine import CommandKind, Outcome, Progress
+from whirlbench.session.engine import Command, CommandKind, Outcome, Progress
 from whirlbench.session.process import SharedView
 
 
@@ -14,9 +14,13 @@ class HeldSession:
         self.progress = Progress(phase=phase, state=state)
         self.ended: Outcome | None = None
         self.commands: list[tuple[CommandKind, float]] = []
+        self.said: list[Command] = []  # commands with words
 
-    def command(self, kind: CommandKind, value: float = 0.0) -> None:
-        self.commands.append((kind, value))
+    def command(self, kind: CommandKind | Command, value: float = 0.0) -> None:
+        if isinstance(kind, Command):
+            self.said.append(kind)
+        else:
+            self.commands.append((kind, value))
 
     def heard(self) -> None:
         self.view.heard()

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from cleared_set import cleared, fitted
 from PyQt5 import QtCore
 
 from whirlbench.recording.files import read_run
@@ -28,9 +30,10 @@ def window(qtbot, recording: Path) -> Iterator[MainWindow]:
     strip_charts.set_look()
     text = example_rig_text()
     spec = SessionSpec(text, functools.partial(open_simulated, text, 7), recording=str(recording), keep_open=True)
+    spec = replace(spec, clearance=cleared(text))
     made = MainWindow()
     qtbot.addWidget(made)
-    made.show_session(start(spec), parse_rig(text))
+    made.show_session(start(spec), parse_rig(text), recording, fitted(text, recording.parent))
     made.show()
     yield made
     assert made.bridge is not None
@@ -45,6 +48,7 @@ def panel_of(window: MainWindow):
 
 
 def tick_all(panel) -> None:
+    panel.check_list.operator.setText("tester")
     for box in panel.check_list.boxes:
         box.click()
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 import functools
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import page_runs
 import pytest
+from cleared_set import cleared, fitted
 
 from whirlbench.recording.files import read_run
 from whirlbench.rig.toml import example_rig_text, parse_rig
@@ -33,9 +35,10 @@ def window(qtbot, tmp_path: Path) -> Iterator[MainWindow]:
     strip_charts.set_look()
     recording = tmp_path / "run.h5"
     spec = SessionSpec(TEXT, functools.partial(open_simulated, TEXT, 7), recording=str(recording), keep_open=True)
+    spec = replace(spec, clearance=cleared(TEXT))
     made = MainWindow()
     qtbot.addWidget(made)
-    made.show_session(start(spec), parse_rig(TEXT), recording)
+    made.show_session(start(spec), parse_rig(TEXT), recording, fitted(TEXT, tmp_path))
     made.offer_analyses(Subject(RECORDING, rig_text=TEXT), has_rig=True)
     made.show()
     yield made
@@ -48,6 +51,7 @@ def window(qtbot, tmp_path: Path) -> Iterator[MainWindow]:
 def turn(window: MainWindow, qtbot) -> None:
     assert window.bridge is not None
     panel = window.bridge.panel
+    panel.check_list.operator.setText("tester")
     for box in panel.check_list.boxes:
         box.click()
     qtbot.waitUntil(lambda: panel.buttons[CommandKind.ARM].isEnabled(), timeout=30_000)

@@ -14,7 +14,9 @@ from pathlib import Path
 import pytest
 
 from whirlbench.cli.main import BAD_INPUT, DONE, TRIPPED, run
+from whirlbench.link.messages import PROTOCOL_VERSION
 from whirlbench.rig.toml import example_rig_text
+from whirlbench.session.engine import Phase
 from whirlbench.window import app
 from whirlbench.window.drawing import strip_charts
 from whirlbench.window.main_window import MainWindow
@@ -22,10 +24,23 @@ from whirlbench.window.main_window import MainWindow
 DEVICE = Path(__file__).parents[1] / "system" / "device_process.py"
 
 
+class Shown(list[str]):
+    """What the status bar said at the end; ``at_ready`` is called once the session offers to arm."""
+
+    at_ready: Callable[[], None] | None = None
+
+    def ended(self, window: MainWindow) -> bool:
+        session = window.bridge.session
+        if self.at_ready is not None and session.state().phase == Phase.READY:
+            self.at_ready, strike = None, self.at_ready
+            strike()
+        return session.outcome() is not None and bool(window.statusBar().currentMessage())
+
+
 @pytest.fixture
-def shown(qtbot, monkeypatch, tmp_path) -> Iterator[list[str]]:
+def shown(qtbot, monkeypatch, tmp_path) -> Iterator[Shown]:
     """Replaces Qt's own loop: the window lives until its session has ended; what its status bar said then."""
-    told: list[str] = []
+    told = Shown()
 
     def show_until_the_end(prepare: Callable[[MainWindow], None]) -> None:
         strip_charts.set_look()
@@ -34,10 +49,7 @@ def shown(qtbot, monkeypatch, tmp_path) -> Iterator[list[str]]:
         prepare(window)
         window.show()
         if window.bridge is not None:
-            session = window.bridge.session
-            qtbot.waitUntil(
-                lambda: session.outcome() is not None and bool(window.statusBar().currentMessage()), timeout=90_000
-            )
+            qtbot.waitUntil(lambda: told.ended(window), timeout=90_000)
         told.append(window.statusBar().currentMessage())
         window.close()
 
@@ -76,7 +88,7 @@ def device() -> Iterator[Callable[..., subprocess.Popen]]:
 
 def test_another_protocol_version(shown, device, capsys) -> None:
     line = window_on(device(7).stdout.readline().strip(), capsys)
-    assert "protocol version 7" in line and "version 1" in line
+    assert "protocol version 7" in line and f"version {PROTOCOL_VERSION}" in line
     assert "protocol version 7" in shown[0]
 
 
@@ -88,7 +100,7 @@ def test_no_such_port(shown, capsys) -> None:
 def test_a_port_that_vanishes(shown, device, capsys) -> None:
     process = device()
     port = process.stdout.readline().strip()
-    threading.Timer(6.0, lambda: (process.stdin.write("vanish\n"), process.stdin.flush())).start()
+    shown.at_ready = lambda: (process.stdin.write("vanish\n"), process.stdin.flush())
     assert f"{port}: the port vanished" in window_on(port, capsys, status=TRIPPED)
     assert "vanished" in shown[0]
 

@@ -10,7 +10,7 @@ from whirlbench.calibration.curves import Curve
 from whirlbench.errors import RigError
 from whirlbench.rig.declaration import Side
 from whirlbench.rig.description import Rig
-from whirlbench.rig.limits import WITH_RULE, Limit
+from whirlbench.rig.limits import TRENDS, WITH_RULE, Limit
 
 ADC_ENDS = (0, 1023)  # 10 bits
 LOAD_CELL_ENDS = (-(1 << 23), (1 << 23) - 1)  # 24 bits, signed
@@ -21,8 +21,9 @@ ENDS = {"current_a": ADC_ENDS, "voltage_v": ADC_ENDS, "thrust_n": LOAD_CELL_ENDS
 
 
 def check_watched(rig: Rig) -> None:
-    """RigError when a limit is set on a channel that has no calibration: it could never trip in a live run."""
-    for limit in WITH_RULE:
+    """RigError when a limit, or a trend that is a trip, watches a channel without calibration: it could never trip."""
+    tripping = (trend for trend in TRENDS if trend.key in rig.limits.trend_trips)
+    for limit in (*WITH_RULE, *tripping):
         missing = [name for name in limit.watch.channels if name in ENDS and name not in rig.calibration]
         if limit.value(rig.limits) is not None and missing:
             raise RigError(

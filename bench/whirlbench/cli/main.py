@@ -31,10 +31,13 @@ ROOMS = {
         "rehearse": "The whole job on a simulated stand, with no display.",
         "ports": "Serial ports, with what is plugged in.",
         "calibrate": "A channel fitted from known points and written into the rig.",
+        "travel": "The ends of the pitch servo, found without stalling it.",
+        "trial": "Each trip provoked in turn with the propeller off, and kept as proof.",
         "spin": "A supervised run by a plan, without the window.",
         "window": "The desktop window: replay a recording, or run a stand.",
     },
     "files": {
+        "note": "A note on a recorded run, at a moment of it.",
         "log": "The blade sets' log: hours, starts, loads, inspections, notes.",
         "import": "A recording from CSV files.",
         "export": "CSV or Parquet files from a recording.",

@@ -17,12 +17,12 @@ if TYPE_CHECKING:
     from whirlbench.session.engine import Outcome
 
 
-def new_recording(output: Path | str | None) -> Path:
-    """Path of the recording to be: ``output``, else a name from date and time in the working folder.
+def new_recording(output: Path | str | None, kind: str = "run") -> Path:
+    """Path of the recording to be: ``output``, else a name from ``kind``, date and time in the working folder.
 
     RecordingError when it exists already or its folder does not: better now than once a propeller turns.
     """
-    path = Path(output) if output else Path(datetime.now().strftime("run-%Y%m%d-%H%M%S.h5"))
+    path = Path(output) if output else Path(datetime.now().strftime(f"{kind}-%Y%m%d-%H%M%S.h5"))
     if path.exists():
         raise RecordingError(f"{path}: already exists; choose another name with -o")
     if not path.parent.is_dir():
@@ -35,12 +35,12 @@ def tell_outcome(outcome: Outcome, recording: Path) -> None:
     from whirlbench.cli.output import one_line
 
     reason = f": {one_line(outcome.reason)}" if outcome.reason else ""
-    _say(f"whirlbench: {outcome.ending}{reason}", err=outcome.exit_status != 0)
+    tell(f"whirlbench: {outcome.ending}{reason}", err=outcome.exit_status != 0)
     if outcome.saved:
-        _say(f"recording: {recording}, {one_line(outcome.saved)}")
+        tell(f"recording: {recording}, {one_line(outcome.saved)}")
 
 
-def _say(text: str, err: bool = False) -> None:
+def tell(text: str, err: bool = False) -> None:
     """A line to whoever is still there: a terminal that is gone must not change how the run ended."""
     stream = sys.stderr if err else sys.stdout
     try:

@@ -11,10 +11,11 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from whirlbench.rig.description import Rig
-from whirlbench.safety.margins import Margin, margins
+from whirlbench.rig.description import PROLONGED, Calibration, Rig
+from whirlbench.safety.margins import Margin, margins, with_stderr
 from whirlbench.samples import Event
 from whirlbench.session.engine import Progress
+from whirlbench.session.plan import Clearance
 
 READINGS = (
     ("rpm", "rpm", "{:.0f}"),
@@ -31,8 +32,9 @@ CLOSE = 0.9  # share of a limit from which it is pointed out
 class SpinScreen:
     """A context manager that draws on ``console``; on a console that is no terminal only events are printed."""
 
-    def __init__(self, console: Console, rig: Rig) -> None:
-        self._console, self._rig = console, rig
+    def __init__(self, console: Console, rig: Rig, clearance: Clearance | None = None) -> None:
+        """``clearance`` is shown throughout, an override of it above all."""
+        self._console, self._rig, self._clearance = console, rig, clearance
         self._live = Live(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
         self._told = 0
         self._failed = self._failure_told = False
@@ -61,17 +63,22 @@ class SpinScreen:
         except OSError:
             self._failed = True
 
-    def _show(self, progress: Progress, events: tuple[Event, ...]) -> None:
+    def tell(self, events: tuple[Event, ...]) -> None:
+        """Prints what is new among ``events``."""
         for event in events[self._told :]:
             self._console.print(_event_line(event), markup=False, highlight=False, soft_wrap=True)
         self._told = len(events)
+
+    def _show(self, progress: Progress, events: tuple[Event, ...]) -> None:
+        self.tell(events)
         if self._live is not None:
             self._live.update(self._block(progress), refresh=True)
 
     def _block(self, progress: Progress) -> Group:
         parts: list[Text | Table] = [
             _headline(progress),
-            _readings(progress.values),
+            *_clearance_lines(self._clearance),
+            _readings(progress.values, self._rig),
             *_bars(margins(self._rig, progress.values)),
         ]
         parts += [Text(remark) for remark in (progress.message, progress.withheld) if remark]
@@ -89,11 +96,26 @@ def _headline(progress: Progress) -> Text:
     return Text(f"{progress.time_s:8.1f} s · stand {state} · session {progress.phase}{step}", style="bold")
 
 
-def _readings(values: Mapping[str, float]) -> Table:
+def _clearance_lines(clearance: Clearance | None) -> list[Text]:
+    if clearance is None:
+        return []
+    overridden = clearance.override_sentence
+    return [Text(clearance.sentence), *([Text(overridden, style="bold reverse")] if overridden else [])]
+
+
+def _readings(values: Mapping[str, float], rig: Rig) -> Table:
+    """Each known reading with its standard error; one beyond its calibration is marked."""
     table = Table.grid(padding=(0, 3))
     known = [(name, unit, form) for name, unit, form in READINGS if math.isfinite(values.get(name, math.nan))]
-    table.add_row(*(f"{form.format(values[name])} {unit}" for name, unit, form in known))
+    table.add_row(*(f"{_figure(form, values[name], rig.calibration.get(name))} {unit}" for name, unit, form in known))
     return table
+
+
+def _figure(form: str, value: float, calibration: Calibration | None) -> str:
+    if calibration is None:
+        return form.format(value)
+    mark = f" {PROLONGED}" if calibration.prolonged(value) else ""
+    return f"{with_stderr(form.format(value), calibration.stderr(value))}{mark}"
 
 
 def _bars(found: tuple[Margin, ...]) -> list[Text]:

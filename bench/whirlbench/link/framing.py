@@ -53,7 +53,7 @@ def frame(message: Message, sequence: int) -> bytes:
 
     A field out of its range raises LinkError.
 
-    >>> Unframer().feed(frame(Hello(*range(14)), 0)) == [Hello(*range(14))]
+    >>> Unframer().feed(frame(Hello(*range(18)), 0)) == [Hello(*range(18))]
     True
     """
     payload = encode(message, sequence)

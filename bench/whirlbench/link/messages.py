@@ -67,7 +67,7 @@ class Flag(IntEnum):
     SECOND_CUT_CLOSED = 1  # the contactor, or the controller's supply, is switched on
     CUT_FAILED = 2  # the power was cut and the rotor, or the current, did not fall: open the isolator
     DISARMING = 4  # Disarm came while turning
-    TACH_DOUBTED = 8  # the latest tach periods jumped: the governor holds
+    TACH_DOUBTED = 8  # the latest tach period jumped, or may be cut by a false edge: the governor holds
 
 
 class Board(IntEnum):

@@ -2,20 +2,27 @@
 
 from whirlbench.log.csv_export import write_csv
 from whirlbench.log.entries import Entry, EntryKind, LoadCycles, RunUse, SetTotals
+from whirlbench.log.proofs import Change, Proof, ProofStanding, TripTrial, protection
 from whirlbench.log.run_use import run_use
 from whirlbench.log.standing import Standing, State, standing
-from whirlbench.log.store import SetLog, default_path
+from whirlbench.log.store import SetLog, default_path, proof_standing
 
 __all__ = [
+    "Change",
     "Entry",
     "EntryKind",
     "LoadCycles",
+    "Proof",
+    "ProofStanding",
     "RunUse",
     "SetLog",
     "SetTotals",
     "Standing",
     "State",
+    "TripTrial",
     "default_path",
+    "proof_standing",
+    "protection",
     "run_use",
     "standing",
     "write_csv",

@@ -13,6 +13,8 @@ class EntryKind(StrEnum):
     """What an entry tells."""
 
     RUN = "run"
+    BEGUN = "begun"  # the check-list was answered for a run; text: the recording's name, a line a answer
+    NOT_ARMED = "not armed"  # the run that was begun never turned; text: the recording's name
     INSPECTION = "inspection"  # somebody looked, and found the set fit to go on
     NOTE = "note"
     PHOTO = "photo"  # the name of a picture's file; the picture stays where it is

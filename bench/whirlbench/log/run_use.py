@@ -5,16 +5,18 @@ from __future__ import annotations
 import hashlib
 from collections import Counter
 from math import floor
+from typing import TYPE_CHECKING
 
 import msgspec
 import numpy as np
-import rainflow
 
 from whirlbench.log.entries import CYCLE_BIN, LoadCycles, RunUse
-from whirlbench.recording.reader import Recording
 from whirlbench.rig.description import Rig
 from whirlbench.rig.rules import FASTEST_REST_RPM
 from whirlbench.samples import Run
+
+if TYPE_CHECKING:
+    from whirlbench.recording.reader import Recording  # with the format's library, which a session does without
 
 SIMULATED_ORIGIN = "simulated"  # how the origin of a recording from the simulated stand begins
 
@@ -30,7 +32,7 @@ def run_use(recording: Recording, rig: Rig, permitted_rpm: float | None) -> RunU
     turning = rpm > FASTEST_REST_RPM
     return RunUse(
         recording=recording.path.name,
-        sha256=file_sha256(recording),
+        sha256=run_digest(recording, run),
         simulated=recording.attributes.origin.startswith(SIMULATED_ORIGIN),
         turning_s=_turning_s(time_s, turning),
         starts=_starts(turning),
@@ -39,16 +41,22 @@ def run_use(recording: Recording, rig: Rig, permitted_rpm: float | None) -> RunU
         permitted_rpm=permitted_rpm,
         cycles=load_cycles(rpm, permitted_rpm) if permitted_rpm else (),
         trips=tuple(event.name for event in run.events if event.kind == "trip"),
+        cautions=tuple(event.name for event in run.events if event.kind == "caution"),
         complete=recording.ending.complete,
         set_digest=set_digest(rig, rig.propeller.blade_set or ""),
         calibration_digest=_digest(rig.calibration),
     )
 
 
-def file_sha256(recording: Recording) -> str:
-    """SHA-256 of the file, in hexadecimal: two entries of one recording cannot both count."""
-    with recording.path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def run_digest(recording: Recording, run: Run) -> str:
+    """SHA-256 of when the run was and of its speed and pulses: two entries of one run cannot both count.
+
+    Not of the file: a note that is added, or a compaction, makes another file of the same run.
+    """
+    digest = hashlib.sha256(recording.attributes.created.encode())
+    for column in (run.slow.time_s, run.slow.channel("rpm"), run.tach.time_s):
+        digest.update(np.ascontiguousarray(column, dtype=float).tobytes())
+    return digest.hexdigest()
 
 
 def set_digest(rig: Rig, name: str) -> str:
@@ -89,6 +97,8 @@ def load_cycles(rpm: np.ndarray, permitted_rpm: float) -> tuple[LoadCycles, ...]
     A run begins and ends at rest, whatever part of it was recorded: a zero stands before and after. Ranges below half
     a class are ripple of the measurement and are left out.
     """
+    import rainflow
+
     share = np.concatenate(([0.0], (rpm / permitted_rpm) ** 2, [0.0]))
     classes: Counter[int] = Counter()
     for extent, _, count, _, _ in rainflow.extract_cycles(share):

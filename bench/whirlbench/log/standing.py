@@ -11,6 +11,8 @@ from whirlbench.log.run_use import set_digest
 from whirlbench.rig.blade_sets import Service
 from whirlbench.rig.description import Rig
 
+KNOWN_BY = (EntryKind.RUN, EntryKind.BEGUN, EntryKind.INSPECTION)  # notes and pictures alone tell nothing of a set
+
 
 class State(StrEnum):
     """What the log says of a set."""
@@ -52,8 +54,8 @@ def standing(entries: Sequence[Entry], rig: Rig | None, name: str) -> Standing:
     sums = totals(own)
     if retired := [entry for entry in own if entry.kind is EntryKind.RETIRED]:
         return Standing(name, State.RETIRED, (f"{retired[-1].at[:10]}, {retired[-1].text}",), sums)
-    if not own:
-        return Standing(name, State.NEW, ("the log has no entry of it",), sums)
+    if not any(entry.kind in KNOWN_BY for entry in own):
+        return Standing(name, State.NEW, ("the log has no run and no inspection of it",), sums)
     due = tuple(dict.fromkeys(_due(_since_inspection(own), own, rig, name)))
     return Standing(name, State.INSPECTION_DUE if due else State.IN_SERVICE, due, sums)
 
@@ -69,11 +71,30 @@ def _due(since: Sequence[Entry], own: Sequence[Entry], rig: Rig | None, name: st
     for entry in since:
         if entry.use is not None:
             yield from _run_reasons(entry)
+    for entry in _never_ended(since):
+        yield f"the run {_recording(entry)} was begun {entry.at[:16]} and never entered: nobody knows how it ended"
     if rig is None:
         return
     if name in rig.blade_sets:
         yield from _service_reasons(totals(since), rig.blade_sets[name].service)
     yield from _changed(since, own, set_digest(rig, name))
+
+
+def _never_ended(since: Sequence[Entry]) -> list[Entry]:
+    """Runs that were begun, without a word of how they ended."""
+    open_runs: list[Entry] = []
+    for entry in since:
+        if entry.kind is EntryKind.BEGUN:
+            open_runs.append(entry)
+        elif entry.kind in (EntryKind.RUN, EntryKind.NOT_ARMED):
+            ended = next((one for one in open_runs if _recording(one) == _recording(entry)), None)
+            open_runs = [one for one in open_runs if one is not ended]
+    return open_runs
+
+
+def _recording(entry: Entry) -> str:
+    """Name of the recording that an entry is about."""
+    return entry.use.recording if entry.use is not None else entry.text.partition("\n")[0]
 
 
 def _service_reasons(since: SetTotals, service: Service) -> Iterator[str]:
@@ -93,6 +114,8 @@ def _run_reasons(entry: Entry) -> Iterator[str]:
         yield f"the run of {entry.at[:16]} reached {use.peak_rpm:.0f} rpm, permitted {use.permitted_rpm:.0f} rpm"
     if use.peak_rpm is None:
         yield f"the run of {entry.at[:16]} tells no speed"
+    if not use.complete:
+        yield f"the recording of the run of {entry.at[:16]} is not complete: nobody knows how it ended"
 
 
 def _changed(since: Sequence[Entry], own: Sequence[Entry], digest: str) -> Iterator[str]:

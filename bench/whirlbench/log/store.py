@@ -9,6 +9,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,8 +18,10 @@ import platformdirs
 
 from whirlbench.errors import LogError
 from whirlbench.log.entries import Entry, EntryKind, RunUse
+from whirlbench.log.proofs import Proof, ProofStanding, standing_of_proofs
+from whirlbench.rig.description import Rig
 
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2  # 2: proofs of the trips; a log of version 1 gets their table when it is opened
 APPLICATION_ID = 0x57484C47  # "WHLG", in the head of the file: what kind of database this is
 WAIT_S = 10.0  # for another program that is writing
 LONGEST_NAME, LONGEST_TEXT = 80, 2000  # characters
@@ -38,6 +41,19 @@ CREATE INDEX of_set ON entries (blade_set, number);
 CREATE TABLE about (simulated INTEGER NOT NULL);
 CREATE TRIGGER never_changed BEFORE UPDATE ON entries BEGIN SELECT RAISE(ABORT, 'entries are never changed'); END;
 CREATE TRIGGER never_removed BEFORE DELETE ON entries BEGIN SELECT RAISE(ABORT, 'entries are never removed'); END;
+"""
+
+PROOFS = """
+CREATE TABLE proofs (
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    at TEXT NOT NULL,
+    rig_name TEXT NOT NULL,
+    proof_json TEXT NOT NULL
+);
+CREATE TRIGGER proof_never_changed BEFORE UPDATE ON proofs
+BEGIN SELECT RAISE(ABORT, 'proofs are never changed'); END;
+CREATE TRIGGER proof_never_removed BEFORE DELETE ON proofs
+BEGIN SELECT RAISE(ABORT, 'proofs are never removed'); END;
 """
 
 
@@ -109,12 +125,31 @@ class SetLog:
             )
             return int(cursor.lastrowid or 0)
 
+    def add_proof(self, proof: Proof) -> int:
+        """Adds a trial of the trips, dated now, and returns its number, once it is on disk."""
+        dated = replace(proof, at=self._now())
+        row = (dated.at, dated.rig_name, msgspec.json.encode(dated).decode())
+        with self._told(), self._transaction():
+            cursor = self._database.execute("INSERT INTO proofs (at, rig_name, proof_json) VALUES (?,?,?)", row)
+            return int(cursor.lastrowid or 0)
+
+    def proofs(self) -> tuple[Proof, ...]:
+        """Every trial of the trips, the oldest first; a row that cannot be read is a LogError, not a gap."""
+        rows = self._rows("SELECT number, proof_json FROM proofs ORDER BY number")
+        return tuple(self._proof(number, text) for number, text in rows)
+
+    def _proof(self, number: object, text: object) -> Proof:
+        try:
+            return msgspec.json.decode(str(text), type=Proof)
+        except msgspec.DecodeError as error:
+            raise LogError(f"{self.path}: proof {number} cannot be read ({error})") from error
+
     def _check(self, blade_set: str, kind: EntryKind, text: str, use: RunUse | None) -> None:
         if not blade_set.strip() or len(blade_set) > LONGEST_NAME:
             raise LogError(f"{self.path}: a blade set's name has 1 to {LONGEST_NAME} characters, not {len(blade_set)}")
         if len(text) > LONGEST_TEXT or (not text.strip() and kind is not EntryKind.RUN):
             raise LogError(f"{self.path}: an entry's text has 1 to {LONGEST_TEXT} characters, not {len(text)}")
-        if use is not None and use.simulated != self._simulated:
+        if use is not None and use.simulated != self.simulated:
             kinds = "simulated", "real"
             found, kept = kinds if use.simulated else kinds[::-1]
             raise LogError(f"{self.path}: is a log of {kept} runs, {use.recording} is a {found} one; name another log")
@@ -131,10 +166,12 @@ class SetLog:
             raise LogError(f"{self.path}: log format version {version}, this program reads up to {FORMAT_VERSION}")
         if version == 0:
             self._begin(simulated)
+        elif version == 1:
+            self._add_proofs()
         if self._pragma("application_id") != APPLICATION_ID:
             raise LogError(f"{self.path}: is a database, but not a log of blade sets; name another file")
         self._database.execute("PRAGMA synchronous = FULL")
-        self._simulated = bool(self._database.execute("SELECT simulated FROM about").fetchone()[0])
+        self.simulated = bool(self._database.execute("SELECT simulated FROM about").fetchone()[0])
 
     def _begin(self, simulated: bool) -> None:
         """Lays out a new file; who comes second finds it done."""
@@ -146,11 +183,21 @@ class SetLog:
         with self._transaction():
             if self._pragma("user_version"):
                 return
-            for statement in _statements(SCHEMA):
+            for statement in _statements(SCHEMA + PROOFS):
                 self._database.execute(statement)
             self._database.execute("INSERT INTO about VALUES (?)", (int(simulated),))
             self._database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             self._database.execute(f"PRAGMA user_version = {FORMAT_VERSION}")
+
+    def _add_proofs(self) -> None:
+        """A log of version 1 gets the table of proofs; who comes second finds it done."""
+        if self._pragma("application_id") != APPLICATION_ID:
+            return  # told in a moment
+        with self._transaction():
+            if self._pragma("user_version") == 1:
+                for statement in _statements(PROOFS):
+                    self._database.execute(statement)
+                self._database.execute(f"PRAGMA user_version = {FORMAT_VERSION}")
 
     def _pragma(self, name: str) -> int:
         return int(self._database.execute(f"PRAGMA {name}").fetchone()[0])
@@ -198,3 +245,11 @@ def _statements(script: str) -> Iterator[str]:
 
 def _json(use: RunUse | None) -> str | None:
     return msgspec.json.encode(use).decode() if use is not None else None
+
+
+def proof_standing(log: SetLog | None, rig: Rig, device: str = "") -> ProofStanding:
+    """Last proof of the trips of ``rig`` in ``log``, and what has changed since; without a log they were never proved.
+
+    ``device`` is board, firmware and build as the device told them, empty before it has.
+    """
+    return standing_of_proofs(log.proofs() if log is not None else (), rig, device)

@@ -41,6 +41,7 @@ class RunAttributes:
     g_per_count: float = 0.0039
     counted: bool = True
     format_version: int = FORMAT_VERSION
+    clearance: str = ""  # the fitted blade set, its permitted speed and its standing, as they were known at the start
 
     @classmethod
     def of_rig(cls, rig: Rig, rig_text: str, **known: object) -> RunAttributes:
@@ -62,7 +63,7 @@ class RunAttributes:
         return msgspec.json.encode(rig.calibration).decode()
 
 
-ROOT_ATTRIBUTES = ("format", "format_version", "created", "origin", "random_seed", "counted")
+ROOT_ATTRIBUTES = ("format", "format_version", "created", "origin", "random_seed", "counted", "clearance")
 
 
 def check_format(structure: Structure, path: Path) -> None:
@@ -100,6 +101,7 @@ def read_attributes(structure: Structure, path: Path, note: Note) -> RunAttribut
         g_per_count=float(vibration.get("g_per_count", 0.0)),
         counted=bool(root.get("counted", 1)),
         format_version=int(root.get("format_version", FORMAT_VERSION)),
+        clearance=plain(bytes(root.get("clearance", b""))),
     )
     _check_figures(found, path)
     return found

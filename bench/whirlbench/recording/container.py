@@ -103,6 +103,7 @@ def build_attributes(file: h5py.File, attributes: RunAttributes) -> None:
         "format": FORMAT,
         "created": attributes.created,
         "origin": attributes.origin,
+        "clearance": attributes.clearance,
         "program": f"whirlbench {__version__}",
     }
     for name, text in texts.items():

@@ -174,6 +174,7 @@ class RunTables:
     def __init__(self, source: Run | Recording) -> None:
         """``source`` stays open as long as this is used."""
         self._source = source
+        self.source = source.source if isinstance(source, Run) else str(source.path)
         self.rig_text = source.rig_text if isinstance(source, Run) else source.attributes.rig_text
         self.events = source.events if isinstance(source, Run) else source.events()
 

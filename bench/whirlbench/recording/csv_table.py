@@ -1,69 +1,77 @@
 """Reads a CSV table of numbers quickly, and names the first bad cell when there is one.
 
-The quick way lets NumPy parse the whole text. Only when that refuses, or a rule is broken, is the text gone through
-line by line, to say which row, column and value it was. Rows are counted as a spreadsheet does: the header is row 1.
+The quick way lets NumPy parse the text, some megabytes at a time. Only when that refuses, or a rule is broken, is the
+text gone through line by line, to say which row, column and value it was. Rows are counted as a spreadsheet does: the
+header is row 1.
 """
 
 from __future__ import annotations
 
 import io
 import math
+import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
 
 from whirlbench.errors import RecordingError
 from whirlbench.recording.layout import LONGEST_RUN_S
-from whirlbench.rig.regular_file import read_bytes
+from whirlbench.rig.regular_file import open_regular
 
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 GAPS = ("", "nan")
 MOST_BYTES = 1 << 32  # two hours of three axes take half of it
+PIECE_CHARACTERS = 1 << 22  # that are turned into numbers at a time
 
 
 @dataclass(frozen=True)
 class CsvTable:
-    """Columns by name, (n,) float64 each, empty cells NaN; ``text`` is kept to find a row again."""
+    """Columns by name, (n,) float64 each, empty cells NaN; the file is read again to find a row."""
 
     source: str
-    text: str
     columns: dict[str, np.ndarray]
 
     def row_number(self, index: int) -> int:
         """Row in the file, header being 1, of the sample ``index``; blank lines count."""
-        filled = (number for number, line in enumerate(self.text.split("\n"), start=1) if line.strip())
-        for _ in range(index + 1):
-            next(filled)
-        return next(filled)
+        filled = (number for number, line in _lines(Path(self.source)) if line.strip())
+        return next(islice(filled, index + 1, None))
 
 
 def read_table(path: Path, allowed: tuple[str, ...], required: tuple[str, ...]) -> CsvTable:
     """The table in the file at ``path``; times in ``t_s`` rise from row to row and have no gaps.
 
     ``allowed``: every column name that may occur; ``required``: those that must. RecordingError in one line otherwise:
-    the file, row, column, what was found and what was expected.
+    the file, row, column, what was found and what was expected. The text goes through memory piece by piece.
     """
-    text = _read_text(path)
-    names = _header(path, text.partition("\n")[0], allowed, required)
-    body = text.partition("\n")[2]
-    values = _parse(path, text, body, names)
-    table = CsvTable(str(path), text, {name: values[:, index] for index, name in enumerate(names)})
+    names = _header(path, next(_lines(path), (1, ""))[1], allowed, required)
+    table = CsvTable(str(path), dict(zip(names, _parse(path, names), strict=True)))
     _check_times(table)
     return table
 
 
-def _read_text(path: Path) -> str:
-    raw = read_bytes(path, MOST_BYTES, RecordingError)
-    try:
-        text = raw.decode("utf-8-sig")  # spreadsheets put a byte order mark in front
-    except UnicodeDecodeError as error:
-        raise RecordingError(f"{path}: is not text in UTF-8 (byte {error.start}); expected a CSV file") from error
-    if "\0" in text:
-        raise RecordingError(f"{path}: holds zero bytes; expected a CSV file in UTF-8")
-    return text.replace("\r\n", "\n").replace("\r", "\n")
+def _pieces(path: Path) -> Iterator[str]:
+    """The text in pieces of whole lines, each with a line feed at its end."""
+    with open_regular(path, RecordingError) as raw:
+        if os.fstat(raw.fileno()).st_size > MOST_BYTES:
+            raise RecordingError(f"{path}: is larger than {MOST_BYTES:,} bytes; expected a smaller file")
+        text = io.TextIOWrapper(raw, encoding="utf-8-sig")  # spreadsheets put a byte order mark in front
+        try:
+            while piece := text.read(PIECE_CHARACTERS):
+                yield piece + text.readline()
+        except UnicodeDecodeError as error:
+            raise RecordingError(f"{path}: is not text in UTF-8; expected a CSV file") from error
+        except OSError as error:
+            raise RecordingError(f"{path}: cannot be read ({error.strerror or error})") from error
+
+
+def _lines(path: Path) -> Iterator[tuple[int, str]]:
+    """(row number, text) of every line, the header first."""
+    lines = (line for piece in _pieces(path) for line in piece.removesuffix("\n").split("\n"))
+    return enumerate(lines, start=1)
 
 
 def _header(path: Path, line: str, allowed: tuple[str, ...], required: tuple[str, ...]) -> list[str]:
@@ -86,17 +94,32 @@ def _header(path: Path, line: str, allowed: tuple[str, ...], required: tuple[str
     return names
 
 
-def _parse(path: Path, text: str, body: str, names: list[str]) -> np.ndarray:
-    """All cells, (rows, columns)."""
-    if not body.strip():
+def _parse(path: Path, names: list[str]) -> np.ndarray:
+    """All cells, (columns, rows)."""
+    found = np.empty((len(names), sum(piece.count("\n") + 1 for piece in _pieces(path))))
+    rows = 0
+    for number, piece in enumerate(_pieces(path)):
+        body = piece.partition("\n")[2] if number == 0 else piece
+        if body.strip():
+            values = _cells(path, body, names)
+            found[:, rows : rows + len(values)] = values.T
+            rows += len(values)
+    if not rows:
         raise RecordingError(f"{path}: has a header but no rows; expected one row a sample")
+    return found[:, :rows]
+
+
+def _cells(path: Path, body: str, names: list[str]) -> np.ndarray:
+    """The cells of some lines, (rows, columns)."""
+    if "\0" in body:
+        raise RecordingError(f"{path}: holds zero bytes; expected a CSV file in UTF-8")
     try:
         values = np.loadtxt(io.StringIO(_with_gaps(body)), delimiter=",", ndmin=2, comments=None)
     except (ValueError, OverflowError) as error:
-        _blame(path, text, names)
+        _blame(path, names)
         raise RecordingError(f"{path}: cannot be read as numbers ({error})") from error
     if values.shape[1] != len(names) or np.isinf(values).any():
-        _blame(path, text, names)
+        _blame(path, names)
         raise RecordingError(f"{path}: rows have {values.shape[1]} cells, the header has {len(names)}")
     return values
 
@@ -112,9 +135,9 @@ def _with_gaps(body: str) -> str:
     return (body + "\n").replace(",\n", ",nan\n").replace("\n,", "\nnan,")
 
 
-def _blame(path: Path, text: str, names: list[str]) -> None:
+def _blame(path: Path, names: list[str]) -> None:
     """Raises RecordingError for the first bad row or cell; returns when every one looks right."""
-    for number, cells in _rows(text):
+    for number, cells in _rows(path):
         if len(cells) != len(names):
             hint = "; decimal commas? write '.'" if len(cells) > len(names) else ""
             raise RecordingError(
@@ -128,9 +151,9 @@ def _blame(path: Path, text: str, names: list[str]) -> None:
                 )
 
 
-def _rows(text: str) -> Iterator[tuple[int, list[str]]]:
+def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
     """(row number, stripped cells) of each row under the header that is not blank."""
-    for number, line in enumerate(text.split("\n"), start=1):
+    for number, line in _lines(path):
         if number > 1 and line.strip():
             yield number, [cell.strip() for cell in line.split(",")]
 

@@ -8,6 +8,7 @@ run = read_run(path)
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -23,7 +24,7 @@ from whirlbench.recording.integrity import DAMAGE, first_line
 from whirlbench.recording.layout import PIECE_ROWS, Ending
 from whirlbench.recording.mending import SIGNATURE, MendedFile, seal
 from whirlbench.recording.reader import Recording
-from whirlbench.recording.writer import RecordingWriter
+from whirlbench.recording.writer import RecordingWriter, append_note
 from whirlbench.rig.regular_file import open_regular
 from whirlbench.samples import SLOW_CHANNELS, Run
 
@@ -147,6 +148,38 @@ def recover(broken: Path | str, target: Path | str) -> tuple[str, ...]:
         return source.problems
 
 
+def add_note(path: Path | str, time_s: float, text: str) -> None:
+    """Adds a note at ``time_s`` to a recording that was closed; nothing else in it changes.
+
+    The recording is replaced once its copy with the note is complete and on disk. RecordingError when it is still being
+    written or was never closed, when no sample is near ``time_s``, or when the copy cannot be written.
+    """
+    path = Path(path)
+    with open_recording(path) as source:
+        if not source.ending.complete:
+            raise RecordingError(f"{path}: is being written or was never closed: `whirlbench recover` it first")
+        time_span = source.run().slow.time_s[[0, -1]] if source.rows_of("slow") else (0.0, 0.0)
+    if not time_span[0] <= time_s <= time_span[1]:
+        raise RecordingError(
+            f"{path}: {time_s:g} s is not within the run, which lasts from {time_span[0]:.2f} to {time_span[1]:.2f} s"
+        )
+    beside = _beside(path)
+    try:
+        shutil.copy2(path, beside)
+        append_note(beside, time_s, text)
+        with open(beside, "rb+") as written:
+            os.fsync(written.fileno())
+        os.replace(beside, path)
+    except (OSError, RuntimeError, KeyError) as error:
+        raise RecordingError(f"{path}: the note cannot be written ({first_line(error)}); it is unchanged") from error
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def _beside(target: Path) -> Path:
+    return target.with_name(f".{target.name}.{os.getpid()}.part")
+
+
 def compact_in_place(path: Path) -> None:
     """Replaces a cleanly closed recording by its compacted form, once that is complete and on disk."""
     with open_recording(path) as source:
@@ -155,12 +188,30 @@ def compact_in_place(path: Path) -> None:
 
 
 def _write_atomically(source: Recording, target: Path, ending: Ending) -> None:
-    os.replace(_write_beside(source, target, ending), target)
+    """Whole or not at all, and never over a file that came to be called so meanwhile."""
+    beside = _write_beside(source, target, ending)
+    try:
+        _name_anew(beside, target)
+    except FileExistsError as error:
+        raise RecordingError(f"{target}: already exists; choose another name") from error
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def _name_anew(beside: Path, target: Path) -> None:
+    """Gives a file its name; FileExistsError when there is one of that name."""
+    try:
+        os.link(beside, target)
+    except FileExistsError:
+        raise
+    except OSError:  # a disk on which a file has but one name: hold the name, then replace what holds it
+        os.close(os.open(target, os.O_CREAT | os.O_EXCL))
+        os.replace(beside, target)
 
 
 def _write_beside(source: Recording, target: Path, ending: Ending) -> Path:
     """A complete copy on disk beside ``target``; nothing is left when it fails."""
-    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
+    beside = _beside(target)
     try:
         write_anew(source, beside, ending)
         with open(beside, "rb+") as written:

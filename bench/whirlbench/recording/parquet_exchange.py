@@ -2,67 +2,83 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
+from functools import partial
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from whirlbench.errors import RecordingError
+from whirlbench.recording.csv_exchange import RunTables
+from whirlbench.recording.reader import Recording
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Channel, Run
 
+STREAMS: dict[str, tuple[Channel, ...]] = {"slow": SLOW_CHANNELS, "vibration": VIBRATION_AXES, "tach": ()}
 
-def write_parquet(run: Run, folder: Path | str) -> tuple[Path, ...]:
+
+def write_parquet(source: Run | Recording, folder: Path | str) -> tuple[Path, ...]:
     """Writes ``slow``, ``vibration``, ``tach`` and ``events`` as ``.parquet`` into ``folder``; returns the files.
 
-    Columns as in the CSV files, with the unit of each in its field's metadata and the rig text in the file's; gaps are
-    NaN. RecordingError when pyarrow is not installed or a file exists.
+    An open recording is written piece by piece. Columns as in the CSV files, with the unit of each in its field's
+    metadata and the rig text in the file's; gaps are NaN. RecordingError when pyarrow is not installed or a file
+    exists.
     """
     try:
-        import pyarrow.parquet as parquet
+        import pyarrow.parquet  # noqa: F401 - asked for before anything is made
     except ImportError as error:
         raise RecordingError("--parquet needs pyarrow: pip install 'whirlbench[parquet]'") from error
     folder = Path(folder)
-    tables = _tables(run)
-    for name in tables:
-        if (folder / f"{name}.parquet").exists():
-            raise RecordingError(f"{folder / name}.parquet: already exists; choose an empty folder")
+    tables = {folder / f"{name}.parquet": write for name, write in _tables(RunTables(source)).items()}
+    for path in tables:
+        if os.path.lexists(path):
+            raise RecordingError(f"{path}: already exists; choose an empty folder")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, table in tables.items():
-            parquet.write_table(table, folder / f"{name}.parquet")
+        for path, write in tables.items():
+            with open(path, "xb") as file:
+                write(file)
     except OSError as error:
         raise RecordingError(f"{folder}: cannot be written ({error.strerror or error})") from error
-    return tuple(folder / f"{name}.parquet" for name in tables)
+    return tuple(tables)
 
 
-def _tables(run: Run) -> dict[str, Any]:
-    """pyarrow tables by name; streams without samples are left out, but for the slow one."""
-    slow = {channel: run.slow.channel(channel.name) for channel in SLOW_CHANNELS if run.slow.has(channel.name)}
-    axes = {axis: getattr(run.vibration, axis.name) for axis in VIBRATION_AXES if run.vibration.has(axis.name)}
-    tables = {"slow": _table(run, run.slow.time_s, slow)}
-    if len(run.vibration.time_s):
-        tables["vibration"] = _table(run, run.vibration.time_s, axes)
-    if len(run.tach.time_s):
-        tables["tach"] = _table(run, run.tach.time_s, {})
-    if run.events:
-        tables["events"] = _events(run)
-    return tables
+def _tables(whole: RunTables) -> dict[str, Callable[[Any], None]]:
+    """What writes each table into an open file; streams without samples are left out, but for the slow one."""
+    tables = {name: partial(_write_stream, whole, name) for name in STREAMS if name == "slow" or whole.rows(name)}
+    return {**tables, "events": partial(_write_events, whole)} if whole.events else {**tables}
 
 
-def _table(run: Run, time_s: np.ndarray, columns: dict[Channel, np.ndarray]) -> Any:
+def _write_stream(whole: RunTables, stream: str, file: Any) -> None:
+    import pyarrow
+    from pyarrow.parquet import ParquetWriter
+
+    channels = [channel for channel in STREAMS[stream] if whole.has(stream, channel.name)]
+    names = ["time_s", *(channel.name for channel in channels)]
+    pieces = whole.pieces(stream, names)
+    first = next(pieces, [np.empty(0)] * len(names))
+    schema = _schema(whole, channels, [column.dtype for column in first])
+    with ParquetWriter(file, schema) as writer:
+        for columns in chain([first], pieces):
+            writer.write_table(pyarrow.table(columns, schema=schema))
+
+
+def _schema(whole: RunTables, channels: list[Channel], dtypes: list[np.dtype]) -> Any:
     import pyarrow
 
-    fields = [pyarrow.field("t_s", pyarrow.float64(), metadata={"unit": "s"})]
-    fields += [
-        pyarrow.field(channel.name, pyarrow.from_numpy_dtype(values.dtype), metadata={"unit": channel.unit})
-        for channel, values in columns.items()
+    columns = (("t_s", "s"), *((channel.name, channel.unit) for channel in channels))
+    fields = [
+        pyarrow.field(name, pyarrow.from_numpy_dtype(dtype), metadata={"unit": unit})
+        for (name, unit), dtype in zip(columns, dtypes, strict=True)
     ]
-    schema = pyarrow.schema(fields, metadata={"source": run.source, "rig_toml": run.rig_text})
-    return pyarrow.table([time_s, *columns.values()], schema=schema)
+    return pyarrow.schema(fields, metadata={"source": whole.source, "rig_toml": whole.rig_text})
 
 
-def _events(run: Run) -> Any:
+def _write_events(whole: RunTables, file: Any) -> None:
     import pyarrow
+    from pyarrow.parquet import write_table
 
-    columns = list(zip(*run.events, strict=True))
-    return pyarrow.table(dict(zip(("t_s", "kind", "name", "detail"), map(list, columns), strict=True)))
+    columns = list(zip(*whole.events, strict=True))
+    write_table(pyarrow.table(dict(zip(("t_s", "kind", "name", "detail"), map(list, columns), strict=True))), file)

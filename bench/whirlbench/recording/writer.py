@@ -35,6 +35,7 @@ from whirlbench.recording.layout import (
 from whirlbench.recording.text import cut_text, fixed
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Event
 
+NOTES = "notes/rows"
 FLUSH_S = 0.5  # of sample time; the contract allows a second
 SYSTEM_WORDS = re.compile(r"error message = '([^']*)'")  # within a complaint of HDF5
 URGENT = ("trip", "abort")
@@ -73,6 +74,22 @@ def append_rows(dataset: h5py.Dataset, block: np.ndarray) -> None:
     before = dataset.shape[0]
     dataset.resize(before + len(block), axis=0)
     dataset[before:] = block
+
+
+def note_rows(time_s: float, text: str) -> np.ndarray:
+    """A note as rows of its stream; a long one takes several."""
+    pieces = cut_text(text, NOTE_ROW["text"].itemsize)
+    return np.array([(time_s, piece) for piece in pieces], dtype=NOTE_ROW)
+
+
+def append_note(path: Path, time_s: float, text: str) -> None:
+    """Adds a note to the closed file at ``path``, which nobody else must have open, and guards it by a checksum."""
+    with h5py.File(path, "r+") as file:
+        notes, table = file[NOTES], file[INTEGRITY]
+        columns = [bytes(name).decode() for name in np.atleast_1d(table.attrs["columns"])]
+        first, rows = notes.shape[0], note_rows(time_s, text)
+        append_rows(notes, rows)
+        append_rows(table, np.array([(columns.index(NOTES), first, len(rows), crc32(rows.data))], dtype=BLOCK_ROW))
 
 
 class RecordingWriter:
@@ -181,8 +198,7 @@ class RecordingWriter:
 
     def add_note(self, time_s: float, text: str) -> None:
         """What the operator wrote, of any length."""
-        rows = [(time_s, piece) for piece in cut_text(text, NOTE_ROW["text"].itemsize)]
-        self._streams["notes"].append(np.array(rows, dtype=NOTE_ROW))
+        self._streams["notes"].append(note_rows(time_s, text))
 
     def add_counters(self, time_s: float, totals: Mapping[str, float]) -> None:
         """Running totals by name, at one instant."""

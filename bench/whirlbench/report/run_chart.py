@@ -78,5 +78,9 @@ def _mark_events(strip: Axes, run: Run) -> None:
     for event in run.events:
         if event.kind in ("trip", "abort"):
             strip.axvline(event.time_s, color=LIMIT, lw=1.2)
+        elif event.kind == "caution":
+            strip.axvline(event.time_s, color=LIMIT, lw=0.8, ls=":")
         elif event.kind == "plan":
             strip.axvline(event.time_s, color=STEP, lw=0.5)
+        elif event.kind == event.name == "note":
+            strip.axvline(event.time_s, color=INK, lw=0.7, ls=":")

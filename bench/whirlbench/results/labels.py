@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 
-from whirlbench.rig.limits import WITH_MARGIN
+from whirlbench.rig.limits import TRENDS, WITH_MARGIN
 
-LABELS = {limit.key: limit.watch.label for limit in WITH_MARGIN} | {
+LABELS = {limit.key: limit.watch.label for limit in (*WITH_MARGIN, *TRENDS)} | {
     "voltage_v": "pack voltage",
     "tip_mach": "tip Mach",
     "motor_torque_n_m": "motor torque",
@@ -16,6 +16,7 @@ LABELS = {limit.key: limit.watch.label for limit in WITH_MARGIN} | {
     "blade_reserve": "blade reserve",
     "lost_tach_ms": "lost tach",
     "load_cell_readings": "silent load cell",
+    "vibration_silence_s": "silent accelerometer",
     "ax_g": "vibration along x",
     "ay_g": "vibration along y",
     "az_g": "vibration along z",

@@ -22,7 +22,17 @@ from whirlbench.analysis.orders import Resonance
 from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, fixed, plain, with_error
 from whirlbench.results.chart import Chart, Curve, MarkLine, Span, Stretch
 from whirlbench.results.labels import label, spoken
-from whirlbench.results.trips import BackTest, Case, back_test_remarks, back_tested, outcome, quantity_words
+from whirlbench.results.trips import (
+    BackTest,
+    Case,
+    back_test_remarks,
+    back_tested,
+    caution_outcome,
+    outcome,
+    quantity_words,
+    trend_documents,
+    trend_table,
+)
 from whirlbench.rig.description import Rig
 from whirlbench.samples import Event, Run
 
@@ -108,7 +118,7 @@ def _headline(study: OnsetStudy) -> str:
     if study.fired:
         parts.append(f"tripped at {study.fired[0].time_s:.2f} s: {label(study.fired[0].name)}")
     if study.test is not None:
-        parts.append(outcome(study.test, naming=False))
+        parts += [outcome(study.test, naming=False), *caution_outcome(study.test)]
     return "; ".join(parts)
 
 
@@ -159,6 +169,8 @@ RESONANCE_COLUMNS = (
 def _tables(study: OnsetStudy) -> Iterator[Table]:
     title = "Trips: those that fired, and those that these limits would have made"
     yield Table("trips", title, TRIP_COLUMNS, tuple(row for _, row in sorted(_trip_rows(study))))
+    if study.test is not None:
+        yield trend_table([study.test])
     rows = tuple(
         (one.signal, f"{one.at_s:.2f}", f"{one.from_s:.2f} – {one.to_s:.2f}", f"{one.caution_s:.2f}")
         for one in study.report.signals
@@ -276,6 +288,7 @@ def _document(study: OnsetStudy) -> Mapping[str, Any]:
             "caution_to_failure_s": _gap(caution_s, study.failed_s),
             "first_trip_to_failure_s": _gap(first_trip_s, study.failed_s),
         },
+        "trends": trend_documents(study.test) if study.test else (),
         "signals": report.signals,
         "judged_s": report.judged_s,
         "mean_time_between_false_alarms_s": report.mean_time_between_false_alarms_s,
@@ -316,12 +329,16 @@ class Moment:
 def moments(study: OnsetStudy) -> tuple[Moment, ...]:
     """Everything to jump to, in order of time: recorded events, onset, caution, failure and back-tested trips."""
     onset, failure = study.report.onset, study.report.failure
-    found = [
-        Moment(event.time_s, event.kind, spoken(f"{event.name} {event.detail}").strip()) for event in study.run.events
-    ]
+    found = [Moment(event.time_s, event.kind, _event_words(event)) for event in study.run.events]
     found += [
         Moment(trip.at_s, "trip", f"{label(trip.rule)} would have tripped")
         for trip in (study.test.trips if study.test else ())
+    ]
+    recorded = {event.name for event in study.run.events if event.kind == "caution"}
+    found += [
+        Moment(one.at_s, "caution", one.text())
+        for one in (study.test.cautions if study.test else ())
+        if one.rule not in recorded
     ]
     if onset is not None:
         found.append(Moment(onset.at_s, "onset", f"{onset.kind}: {onset.signal} moved first"))
@@ -329,6 +346,12 @@ def moments(study: OnsetStudy) -> tuple[Moment, ...]:
     if failure is not None:
         found.append(Moment(failure.at_s, "failure", _failure_words(failure)))
     return tuple(sorted(found, key=lambda moment: moment.at_s))
+
+
+def _event_words(event: Event) -> str:
+    """A caution says in its detail what it found."""
+    said = event.detail if event.kind == "caution" else f"{event.name} {event.detail}"
+    return spoken(said).strip()
 
 
 def run_span(run: Run) -> Span:

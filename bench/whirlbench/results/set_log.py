@@ -72,6 +72,8 @@ def _entry_row(entry: Entry) -> tuple[str, ...]:
 
 def _what(entry: Entry) -> str:
     use = entry.use
+    if entry.kind is EntryKind.BEGUN:  # the answers stand in the export and in the recording
+        return "; ".join(entry.text.splitlines()[:2]).rstrip(":")
     if use is None:
         return entry.text
     peak = "speed not known" if use.peak_rpm is None else f"peak {use.peak_rpm:.0f} rpm"

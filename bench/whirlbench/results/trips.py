@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -10,14 +11,28 @@ import numpy as np
 
 from whirlbench.analysis.onset import find_failure
 from whirlbench.errors import AnalysisError
-from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, figure, fixed, listed
+from whirlbench.results.answer import (
+    NONE,
+    Answer,
+    Column,
+    Level,
+    NotJudged,
+    Remark,
+    Table,
+    figure,
+    fixed,
+    listed,
+    plain,
+)
 from whirlbench.results.chart import Caption, Chart, Curve
 from whirlbench.results.labels import label, spoken
 from whirlbench.rig.description import Rig
-from whirlbench.rig.limits import WITH_RULE
-from whirlbench.safety.back_test import rules_for
-from whirlbench.safety.host_rules import Trip
+from whirlbench.rig.limits import TRENDS, WITH_RULE
+from whirlbench.safety.back_test import back_test, rules_for
+from whirlbench.safety.host_rules import Trip, trend_rules
+from whirlbench.safety.steady_frames import FRAME_S
 from whirlbench.safety.study import SWEPT, Case, Suggestion, Trade, Verdict, judge, quantity, suggest, trade_off
+from whirlbench.safety.trend_rules import Trend
 from whirlbench.samples import Run
 
 __all__ = ["Case", "back_tested", "case_of", "trips_answer", "trips_study"]
@@ -29,9 +44,12 @@ NO_PROMISE = (
     "they are"
 )
 EXTRAPOLATED = "extrapolated limits: the healthy hours given cannot show so rare a peak"
+NEVER_STEADY = "no operating point was held long enough to learn it: 11 s without a move, then some more to judge"
+NO_REST = "the pack was never seen at rest before it was driven"
+NO_TEMPERATURE = "no temperature is streamed"
 NO_LIMIT = NotJudged(SUBJECT, "the rig sets no limit that a recording can be held against")
 _SENSORS = {"speed": "speed", "rpm": "channel of speed", "vibration": "vibration"}  # beside the slow channels' labels
-_LIMITS = {limit.key: limit for limit in WITH_RULE}
+_LIMITS = {limit.key: limit for limit in (*WITH_RULE, *TRENDS)}
 
 
 def needs(rule: str) -> tuple[str, ...]:
@@ -50,6 +68,20 @@ def quantity_words(rule: str, value: float) -> str:
 
 
 @dataclass(frozen=True)
+class TrendTest:
+    """One trend on a run: the caution that it gives, or would have given; the seconds it judged; or why it judged none.
+
+    ``trips``: the rig makes a trip of it.
+    """
+
+    rule: str
+    trips: bool
+    caution: Trip | None
+    judged_s: float
+    not_judged: str
+
+
+@dataclass(frozen=True)
 class BackTest:
     """One run on trial: what would have tripped, the rules that could be judged, and what could not, and why.
 
@@ -59,6 +91,15 @@ class BackTest:
     verdict: Verdict
     judged: tuple[str, ...]
     not_judged: tuple[NotJudged, ...]
+    trends: tuple[TrendTest, ...] = ()
+
+    @property
+    def cautions(self) -> tuple[Trip, ...]:
+        """The first caution of every trend that is no trip, in order of time: what came before failure and trips."""
+        ends_s = [self.verdict.failed_at_s, *(trip.at_s for trip in self.trips)]
+        end_s = min((end_s for end_s in ends_s if end_s is not None), default=math.inf)
+        found = (one.caution for one in self.trends if one.caution is not None and not one.trips)
+        return tuple(sorted((one for one in found if one.at_s <= end_s), key=lambda one: one.at_s))
 
     @property
     def trips(self) -> tuple[Trip, ...]:
@@ -76,13 +117,27 @@ def back_tested(case: Case, rig: Rig) -> BackTest:
     """The limits of ``rig`` on one run, by the rules that run live; one that fired counts as judged in any case."""
     verdict = judge([case], rig)[0]
     fired = {trip.rule for trip in verdict.trips}
+    trends = _trend_tests(case.run, rig)
     names = [rule.name for rule in rules_for(case.run, rig)]
     if not names:
-        return BackTest(verdict, (), (NO_LIMIT,))
-    lacks = {name: "" if name in fired else _lack(case.run, rig, name) for name in names}
+        return BackTest(verdict, (), (NO_LIMIT,), trends)
+    silent = {one.rule: one.not_judged for one in trends}
+    lacks = {name: "" if name in fired else silent.get(name) or _lack(case.run, rig, name) for name in names}
     judged = tuple(name for name in names if not lacks[name])
     unjudged = tuple(NotJudged(label(name), why) for name, why in lacks.items() if why)
-    return BackTest(verdict, judged, (*unjudged, *_gaps(case.run, rig, judged)))
+    return BackTest(verdict, judged, (*unjudged, *_gaps(case.run, rig, judged)), trends)
+
+
+def _trend_tests(run: Run, rig: Rig) -> tuple[TrendTest, ...]:
+    """Every trend on ``run``, by the rules that run live."""
+    rules = [rule for rule in (*trend_rules(rig), *trend_rules(rig, trips=True)) if isinstance(rule, Trend)]
+    found = {trip.rule: trip for trip in back_test(run, rules)}
+    tests = []
+    for rule in sorted(rules, key=lambda rule: list(_LIMITS).index(rule.name)):
+        judged_s = rule.judged_frames * FRAME_S
+        why = "" if judged_s else _lack(run, rig, rule.name) or (NO_REST if rule.name == "sag_pct" else NEVER_STEADY)
+        tests.append(TrendTest(rule.name, rule.name in rig.limits.trend_trips, found.get(rule.name), judged_s, why))
+    return tuple(tests)
 
 
 def _lack(run: Run, rig: Rig, rule: str) -> str:
@@ -201,7 +256,7 @@ def _headline(tests: Sequence[BackTest]) -> str:
         failed_s, lead_s = tests[0].verdict.failed_at_s, tests[0].verdict.lead_s
         failure = [] if failed_s is None else [f"failed at {failed_s:.2f} s"]
         lead = [] if lead_s is None else [f"first trip {lead_s:.2f} s before the failure"]
-        return "; ".join([outcome(tests[0]), *failure, *lead])
+        return "; ".join([outcome(tests[0]), *failure, *lead, *caution_outcome(tests[0])])
     tripped = sum(bool(test.trips) for test in tests)
     unjudged = sum(bool(test.not_judged) for test in tests)
     rest = f"; in {unjudged} not every limit could be judged" if unjudged else ""
@@ -224,6 +279,13 @@ def outcome(test: BackTest, naming: bool = True) -> str:
     return f"{len(test.trips)} of {count} would have tripped, first {label(first.rule)} at {first.at_s:.2f} s{rest}"
 
 
+def caution_outcome(test: BackTest) -> Iterator[str]:
+    """The first caution of a trend, where there is one."""
+    if test.cautions:
+        first = test.cautions[0]
+        yield f"first caution {label(first.rule)} at {first.at_s:.2f} s"
+
+
 RUN_COLUMNS = (
     Column("recording", figures=False),
     Column("failed at", "s"),
@@ -243,6 +305,15 @@ TRADE_COLUMNS = (
     Column("median lead", "s"),
     Column("false alarms per hour"),
 )
+TREND_COLUMNS = (
+    Column("recording", figures=False),
+    Column("trend", figures=False),
+    Column("caution at", "s"),
+    Column("before the first trip", "s"),
+    Column("before the failure", "s"),
+    Column("judged", "s"),
+    Column("not judged, because", figures=False),
+)
 SUGGESTION_COLUMNS = (
     Column("limit", figures=False),
     Column("suggested"),
@@ -257,12 +328,32 @@ def _tables(study: TripStudy) -> Iterator[Table]:
     trips = tuple(_trip_row(test.verdict.source, trip) for test in study.tests for trip in test.trips)
     yield Table("trips", "Trips that these limits would have made", TRIP_COLUMNS, trips)
     yield Table("runs", "Runs on trial", RUN_COLUMNS, tuple(map(_run_row, study.tests)))
+    yield trend_table(study.tests)
     if study.trades:
         rows = tuple(_trade_row(study.moved, one) for one in study.trades)
         yield Table("moved", f"The limit of {label(study.moved)} moved, all others left out", TRADE_COLUMNS, rows)
     if study.suggestions:
         rows = tuple(map(_suggestion_row, study.suggestions))
         yield Table("suggestions", "Limits suggested from healthy running", SUGGESTION_COLUMNS, rows)
+
+
+def trend_table(tests: Sequence[BackTest]) -> Table:
+    """Trends of every run: when they caution, how early, how long they judged, and why not."""
+    rows = [_trend_row(test, one) for test in tests for one in test.trends]
+    rows += [(test.verdict.source, "temperatures", *4 * (NONE,), NO_TEMPERATURE) for test in tests]
+    return Table("trends", "Trends that caution while the propeller turns", TREND_COLUMNS, tuple(rows))
+
+
+def _trend_row(test: BackTest, one: TrendTest) -> tuple[str, ...]:
+    at_s = one.caution.at_s if one.caution else None
+    first_trip_s = next((trip.at_s for trip in test.trips if trip.rule != one.rule), None)
+    leads = (fixed(_lead(at_s, end_s), 2) for end_s in (first_trip_s, test.verdict.failed_at_s))
+    name = f"{label(one.rule)} (a trip)" if one.trips else label(one.rule)
+    return test.verdict.source, name, fixed(at_s, 2), *leads, f"{one.judged_s:.0f}", one.not_judged or NONE
+
+
+def _lead(at_s: float | None, end_s: float | None) -> float | None:
+    return None if at_s is None or end_s is None else end_s - at_s
 
 
 def _run_row(test: BackTest) -> tuple[str, ...]:
@@ -287,11 +378,13 @@ def _suggestion_row(one: Suggestion) -> tuple[str, ...]:
 
 
 def back_test_remarks(test: BackTest) -> Iterator[Remark]:
-    """That a failure came before every trip, and which sensors spoke during a part of the run only."""
+    """That a failure came before every trip, and what the trends cautioned of."""
     failed_s = test.verdict.failed_at_s
     if test.judged and failed_s is not None and test.verdict.lead_s is None:
         text = f"the failure at {failed_s:.2f} s came before any trip of the limits that could be judged"
         yield Remark(Level.DANGER, text)
+    for caution in test.cautions:
+        yield Remark(Level.CAUTION, f"at {caution.at_s:.2f} s: {caution.text()}")
 
 
 def _remarks(study: TripStudy) -> Iterator[Remark]:
@@ -342,4 +435,15 @@ def _document(study: TripStudy) -> Mapping[str, Any]:
         for trip in one.trips
     ]
     moved = {"limit": study.moved, "values": study.trades} if study.trades else None
-    return {"trips": trips, "runs": runs, "moved": moved, "suggestions": study.suggestions}
+    return {
+        "trips": trips,
+        "runs": runs,
+        "moved": moved,
+        "suggestions": study.suggestions,
+        "trends": [found for test in study.tests for found in trend_documents(test)],
+    }
+
+
+def trend_documents(test: BackTest) -> list[dict[str, Any]]:
+    """Every trend of a run by name: when it cautions and how long it judged; null and 0 s say nothing good."""
+    return [{**plain(one), "recording": test.verdict.source} for one in test.trends]

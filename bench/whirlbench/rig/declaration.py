@@ -9,12 +9,14 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from difflib import get_close_matches
 from enum import Flag, auto
 from typing import Annotated, Any
 
 import msgspec
 from msgspec import Meta, inspect
 
+ALIKE = 0.6  # share of letters in common from which a key may have been meant; the library's own default
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
 Share = Annotated[float, Meta(ge=0, le=1)]
@@ -68,6 +70,7 @@ class Watch:
     ``channels`` are those whose product is compared, times ``factor`` of the rig. ``label`` empty: no margin is
     shown. ``rule`` names a rule of the host, ``sensor_rule`` one that watches the sensor itself in a live run.
     ``needs`` are keys without which the limit cannot be judged. ``while_driven``: only with the throttle open.
+    ``caution``: what a trend has found, in words; a row that has some is a caution, unless the rig makes it a trip.
     """
 
     ring: Ring
@@ -79,6 +82,7 @@ class Watch:
     sensor_rule: str = ""
     needs: tuple[str, ...] = ()
     while_driven: bool = False
+    caution: str = ""
 
 
 @dataclass(frozen=True)
@@ -149,28 +153,34 @@ def choices(description: type, path: str) -> tuple[str, ...]:
     Empty where it is not one of a few words or numbers.
     """
     types: list[inspect.Type] = [inspect.type_info(description)]
-    *parents, last = re.findall(r"\w+|\[[^\]]*\]", path) or [""]
+    *parents, last = path_parts(path) or [""]
     for part in parents:
-        types = [inner for outer in types for inner in _inside(outer, part)]
-    structs = [item for item in _alternatives(types) if isinstance(item, inspect.StructType)]
+        types = [inner for outer in types for inner in inside(outer, part)]
+    structs = [item for item in alternatives(types) if isinstance(item, inspect.StructType)]
     tags = [str(item.tag) for item in structs if item.tag_field == last]
-    values = [_literals(inner) for outer in types for inner in _inside(outer, last)]
+    values = [_literals(inner) for outer in types for inner in inside(outer, last)]
     return tuple(tags) or tuple(word for words in values for word in words)
 
 
-def _alternatives(types: list[inspect.Type]) -> Iterator[inspect.Type]:
+def path_parts(path: str) -> list[str]:
+    """The parts of a path such as "step[0].kind": names, and places in a list or a table."""
+    return re.findall(r"\w+|\[[^\]]*\]", path)
+
+
+def alternatives(types: list[inspect.Type]) -> Iterator[inspect.Type]:
+    """The types themselves, unions taken apart and without what annotations say."""
     for item in types:
         if isinstance(item, inspect.UnionType):
-            yield from _alternatives(list(item.types))
+            yield from alternatives(list(item.types))
         elif isinstance(item, inspect.Metadata):
-            yield from _alternatives([item.type])
+            yield from alternatives([item.type])
         else:
             yield item
 
 
-def _inside(outer: inspect.Type, part: str) -> Iterator[inspect.Type]:
+def inside(outer: inspect.Type, part: str) -> Iterator[inspect.Type]:
     """Types of what ``part`` leads to: a field by name, the items of a table or a list by anything."""
-    for item in _alternatives([outer]):
+    for item in alternatives([outer]):
         if isinstance(item, inspect.StructType):
             yield from (field.type for field in item.fields if field.encode_name == part)
         elif isinstance(item, inspect.DictType):
@@ -180,5 +190,54 @@ def _inside(outer: inspect.Type, part: str) -> Iterator[inspect.Type]:
 
 
 def _literals(kind: inspect.Type) -> tuple[str, ...]:
-    found = [item for item in _alternatives([kind]) if isinstance(item, inspect.LiteralType)]
+    found = [item for item in alternatives([kind]) if isinstance(item, inspect.LiteralType)]
     return tuple(str(value) for item in found for value in item.values)
+
+
+def unknown_key(description: type, path: str, name: str, tag: str | None = None) -> str:
+    """The complaint about key ``name`` in the table at ``path``, with the key that was meant as far as one can tell.
+
+    ``tag``: which of several kinds of table it is. A key that another table knows is sent there.
+    """
+    return f"unknown key {f'{path}.{name}' if path else name}{_meant(description, path, name, tag)}"
+
+
+def _meant(description: type, path: str, name: str, tag: str | None) -> str:
+    here = [key for item in _tables_at(description, path) if tag in (None, item.tag) for key in _names(item)]
+    near = get_close_matches(name, here, n=1, cutoff=ALIKE)
+    if near:
+        return f"; the nearest known is {near[0]}"
+    others = [item.tag for item in _tables_at(description, path) if name in _names(item)]
+    if others:
+        return f"; only {' and '.join(f'kind = {kind}' for kind in others)} may have it"
+    elsewhere = sorted({place for place, key in _everywhere(inspect.type_info(description)) if key == name})
+    if elsewhere:
+        return (
+            f"; it belongs into {' or '.join(f'[{place}]' if place else 'the top of the file' for place in elsewhere)}"
+        )
+    return "; remove it or correct its spelling"
+
+
+def _tables_at(description: type, path: str) -> Iterator[inspect.StructType]:
+    """The kinds of table that may stand at ``path``."""
+    types: list[inspect.Type] = [inspect.type_info(description)]
+    for part in path_parts(path):
+        types = [inner for outer in types for inner in inside(outer, part)]
+    yield from (item for item in alternatives(types) if isinstance(item, inspect.StructType))
+
+
+def _names(table: inspect.StructType) -> list[str]:
+    return [field.encode_name for field in table.fields]
+
+
+def _everywhere(kind: inspect.Type, place: str = "") -> Iterator[tuple[str, str]]:
+    """Every key of the description with the table it stands in."""
+    for item in alternatives([kind]):
+        if isinstance(item, inspect.StructType):
+            for field in item.fields:
+                yield place, field.encode_name
+                yield from _everywhere(field.type, f"{place}.{field.encode_name}" if place else field.encode_name)
+        elif isinstance(item, inspect.DictType):
+            yield from _everywhere(item.value_type, f"{place}.NAME")
+        elif isinstance(item, inspect.VarTupleType):
+            yield from _everywhere(item.item_type, place)

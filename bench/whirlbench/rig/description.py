@@ -7,6 +7,7 @@ is named to the user. Keys unknown to these classes are refused, so that a missp
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import Annotated, Any, Literal
 
 import msgspec
@@ -18,7 +19,12 @@ from whirlbench.rig.declaration import FromRig, NotNegative, Positive, Pulse, Se
 from whirlbench.rig.limits import Limits, greatest_servo_us, least_servo_us
 from whirlbench.units import LEAST_SAFE_PULSE_US, MIDDLE_NEUTRAL_CAP_US
 
+SURE_ERRORS = 2.0  # standard errors by which a reading must pass an end to lie beyond it
+PROLONGED = "prolonged"  # the word beside such a reading, on every surface
 BladeCount = Annotated[int, Meta(ge=1, le=12)]
+
+
+CheckLine = Annotated[str, Meta(min_length=1, max_length=160)]
 
 
 def whole_us(pulse_us: float | None) -> int:
@@ -33,6 +39,10 @@ class Propeller(Section, frozen=True):
     diameter_m: Annotated[Positive | None, key("Diameter of the disk.", "m", example=0.56, within=(0.05, 3.0))] = None
     blade_set: Annotated[str | None, key("Which of [blade_sets.NAME] is fitted.")] = None
     inertia_kg_m2: Annotated[Positive | None, key("Inertia of the whole rotor about the shaft.", "kg m2")] = None
+    fastener_torque_n_m: Annotated[
+        Positive | None,
+        key("Torque of the blades' fasteners as tightened, for the check-list.", "N m", within=(0.01, 100)),
+    ] = None
     rotor_kg: Annotated[
         Positive | None, key("Mass of the whole rotor, hub, blades and spinner; for the balance grade.", "kg")
     ] = None
@@ -155,6 +165,23 @@ class Calibration(Section, frozen=True):
     points: Annotated[
         tuple[tuple[float, float], ...] | None, key("Rows of counts and value that the fit was made from.")
     ] = None
+
+    def stderr(self, value: float) -> float:
+        """Standard error of a reading of ``value``, units; NaN where no part of it is known, which is not zero.
+
+        Zero, gain and scatter are taken as independent (JCGM 100:2008, 5.1.2).
+        """
+        error = math.hypot(self.stderr_zero, self.stderr_gain_pct / 100.0 * value, self.residual)
+        return error if error > 0.0 else math.nan
+
+    def prolonged(self, value: float) -> bool:
+        """Whether ``value`` lies beyond what was calibrated, by more than its own error; a span not given says no."""
+        if self.span is None or math.isnan(value):
+            return False
+        low, high = sorted(self.span)
+        error = self.stderr(value)
+        spare = 0.0 if math.isnan(error) else SURE_ERRORS * error
+        return not low - spare <= value <= high + spare
 
 
 class Throttle(Section, frozen=True):
@@ -300,6 +327,8 @@ class Stand(Section, frozen=True):
     yaw_rate_deg_s: Annotated[NotNegative | None, key("How fast it may turn so.", "deg/s")] = None
     guard: Annotated[str | None, key("The guard in words, for the check-list.")] = None
     isolator: Annotated[str | None, key("The isolating switch in words, for the check-list.")] = None
+    second_cut: Annotated[str | None, key("What the second cut opens, in words, for the check-list.")] = None
+    check_list: Annotated[tuple[CheckLine, ...], key("Lines of your own for the check-list.")] = ()
 
 
 class Rig(Section, frozen=True):
@@ -350,6 +379,30 @@ def servo_ends(rig: Rig) -> tuple[int, int]:
     return least_servo_us(rig.pitch.min_us, rig.pitch.table), greatest_servo_us(rig.pitch.max_us, rig.pitch.table)
 
 
-def with_limits(rig: Rig, **values: float | None) -> Rig:
+def pitch_ends_deg(rig: Rig) -> tuple[float, float]:
+    """Least and greatest blade angle in degrees between the servo's end points; infinite without a pitch table."""
+    if rig.pitch.table is None:
+        return -math.inf, math.inf
+    (first, angle), *rows = sorted(rig.pitch.table)
+    pulses, angles = [first, *(row[0] for row in rows)], [angle, *(row[1] for row in rows)]
+    ends = [_between(us, pulses, angles) for us in servo_ends(rig)]
+    return min(ends), max(ends)
+
+
+def _between(pulse_us: float, pulses: list[float], angles: list[float]) -> float:
+    """Blade angle at ``pulse_us`` on the straight lines through rising ``pulses``; beyond them that of the end."""
+    for (left, right), (low, high) in zip(pairwise(pulses), pairwise(angles), strict=True):
+        if pulse_us <= right:
+            return low + (high - low) * max(pulse_us - left, 0.0) / (right - left)
+    return angles[-1]
+
+
+def takes_requests(rig: Rig) -> bool:
+    """Whether a plan for this rig asks for speeds: the bench's governor holds them, or the speed controller does."""
+    controller = rig.speed_controller
+    return rig.governor.mode != "pass_through" or (controller.governs and controller.request_table is not None)
+
+
+def with_limits(rig: Rig, **values: float | tuple[str, ...] | None) -> Rig:
     """The same rig with keys of [limits] replaced, unchecked; None: not applied."""
     return msgspec.structs.replace(rig, limits=msgspec.structs.replace(rig.limits, **values))

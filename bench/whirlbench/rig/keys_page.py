@@ -74,15 +74,16 @@ def _section_text(path: str, section: type[Section], rows: list[Key]) -> str:
 
 
 def _row(row: Key, has_limits: bool) -> tuple[str, ...]:
-    admitted = _admitted(row.kind) + (f", {row.within[0]:g} to {row.within[1]:g}" if row.within else "")
-    cells = (f"`{row.name}`", row.unit, admitted, _default(row), row.meaning)
+    admitted = admitted_text(row.kind) + (f", {row.within[0]:g} to {row.within[1]:g}" if row.within else "")
+    cells = (f"`{row.name}`", row.unit, admitted, default_text(row), row.meaning)
     if not has_limits:
         return cells
     acts = " · ".join(words for ring, words in ACTS.items() if row.watch is not None and ring in row.watch.ring)
     return (*cells, acts, ", ".join(slot.name for slot in row.slots))
 
 
-def _default(row: Key) -> str:
+def default_text(row: Key) -> str:
+    """What a key is when a file does not give it, as the file would write it; empty for nothing."""
     if row.required:
         return "needed" if row.example is None else f"needed, for example {row.example}"
     if row.default is None or row.default == "":
@@ -93,16 +94,16 @@ def _default(row: Key) -> str:
     return f"{row.default:g}" if is_number else str(row.default).lower()
 
 
-def _admitted(kind: inspect.Type) -> str:
+def admitted_text(kind: inspect.Type) -> str:
     """What a key of this kind takes, in words."""
     if isinstance(kind, inspect.UnionType):
-        return " or ".join(_admitted(item) for item in kind.types if not isinstance(item, inspect.NoneType))
+        return " or ".join(admitted_text(item) for item in kind.types if not isinstance(item, inspect.NoneType))
     if isinstance(kind, inspect.LiteralType):
         return ", ".join(map(str, kind.values))
     if isinstance(kind, inspect.TupleType):
         return f"{len(kind.item_types)} numbers"
     if isinstance(kind, inspect.VarTupleType):
-        return f"list, each {_admitted(kind.item_type)}"
+        return f"list, each {admitted_text(kind.item_type)}"
     if isinstance(kind, (inspect.IntType, inspect.FloatType)):
         return _range(kind) or ("whole number" if isinstance(kind, inspect.IntType) else "number")
     return "true or false" if isinstance(kind, inspect.BoolType) else "text"

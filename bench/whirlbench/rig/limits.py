@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Literal
 
 from msgspec import Meta
 
@@ -102,6 +102,8 @@ def tip_mach_per_rpm(_: None, diameter_m: float | None, temperature_c: float | N
 
 TIP_MACH = FromRig(tip_mach_per_rpm, ("propeller.diameter_m", "air.temperature_c"))
 ADVICE = Watch(Ring.ADVICE)
+TrendPct = Annotated[float, Meta(ge=0.1, le=1000)]
+Trend = Literal["drift_1p_pct", "drift_thrust_pct", "drift_current_pct", "hunting_pct", "sag_pct"]
 FEEDBACK = ("calibration.pitch_deg", "pitch.table")  # what the servo's feedback is read by
 
 
@@ -329,6 +331,80 @@ class Limits(Section, frozen=True):
         Meta(ge=8, le=256),
         key("Samples over which vibration is judged.", "", Watch(BOTH), Slot("VIBRATION_WINDOW", FromRig(int))),
     ] = 64
+    drift_1p_pct: Annotated[
+        TrendPct,
+        key(
+            "Trend: how far the 1P vector may leave what the run learned at this speed and blade angle.",
+            "%",
+            Watch(
+                Ring.HOST,
+                "1P drift",
+                channels=("vibration_g_rms", "rpm", "throttle_us"),
+                rule="own 1P band",
+                caution="the 1P vector left its own band: a crack, a blade that moved, a weight that shifted",
+            ),
+        ),
+    ] = 40.0
+    drift_thrust_pct: Annotated[
+        TrendPct,
+        key(
+            "Trend: how far thrust over the square of the speed may leave what the run learned at this blade angle.",
+            "%",
+            Watch(
+                Ring.HOST,
+                "thrust drift",
+                channels=("thrust_n", "rpm", "throttle_us"),
+                rule="own thrust",
+                caution="thrust left its own model: a loose pitch link, a blade that turned, a load cell that slips",
+            ),
+        ),
+    ] = 12.0
+    drift_current_pct: Annotated[
+        TrendPct,
+        key(
+            "Trend: how far electric power over the cube of the speed may leave what the run learned, likewise.",
+            "%",
+            Watch(
+                Ring.HOST,
+                "current drift",
+                channels=("current_a", "voltage_v", "rpm", "throttle_us"),
+                rule="own current",
+                caution="current left its own model: blade angle, bearings, a winding or the current sensor changed",
+            ),
+        ),
+    ] = 15.0
+    hunting_pct: Annotated[
+        TrendPct,
+        key(
+            "Trend: how far the speed may swing by itself, peak, 0.5 to 4 Hz, while no command moves.",
+            "%",
+            Watch(
+                Ring.HOST,
+                "hunting",
+                channels=("rpm", "throttle_us"),
+                rule="hunting",
+                caution="the speed is hunting: gains too high, or play in the pitch linkage",
+            ),
+        ),
+    ] = 1.0
+    sag_pct: Annotated[
+        TrendPct,
+        key(
+            "Trend: how much less than at rest before the run the pack may give while it is driven.",
+            "%",
+            Watch(
+                Ring.HOST,
+                "pack sag",
+                channels=("voltage_v", "throttle_us"),
+                rule="pack sag",
+                caution="the pack sags: nearly empty, a weak cell, or a contact that heats",
+            ),
+        ),
+    ] = 20.0
+    trend_trips: Annotated[
+        tuple[Trend, ...],
+        key("Trends that abort the run; all others are cautions.", "", Watch(Ring.HOST)),
+    ] = ()
 
 
 @dataclass(frozen=True)
@@ -345,8 +421,16 @@ class Limit:
         return value
 
 
-# In the order of the rows. What a rule watches can trip; what has a label has a margin.
-WITH_RULE: tuple[Limit, ...] = tuple(
+# In the order of the rows. What a rule watches can trip, or, of a trend, cautions; what has a label has a margin.
+_RULED: tuple[Limit, ...] = tuple(
     Limit(row.name, row.unit, row.watch) for row in keys_of(Limits) if row.watch is not None and row.watch.rule
 )
+WITH_RULE: tuple[Limit, ...] = tuple(limit for limit in _RULED if not limit.watch.caution)
 WITH_MARGIN: tuple[Limit, ...] = tuple(limit for limit in WITH_RULE if limit.watch.label)
+TRENDS: tuple[Limit, ...] = tuple(limit for limit in _RULED if limit.watch.caution)
+
+
+def caution_words(rule: str, value: float, limit: float) -> str:
+    """What a trend found, as every surface says it; KeyError for a rule that is no trend."""
+    (trend,) = (one for one in TRENDS if one.key == rule)
+    return f"{trend.watch.label} {value:.3g} {trend.unit}, limit {limit:.3g} {trend.unit}: {trend.watch.caution}"

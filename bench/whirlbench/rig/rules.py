@@ -28,6 +28,8 @@ def _complaints(rig: Rig) -> Iterator[str]:
     yield from size_complaints(rig)
     yield from _table_complaints("pitch.table", rig.pitch.table)
     yield from _table_complaints("speed_controller.request_table", rig.speed_controller.request_table)
+    yield from _fold_complaints("pitch.table", rig.pitch.table)
+    yield from _fold_complaints("speed_controller.request_table", rig.speed_controller.request_table)
     yield from _calibration_complaints(rig)
     yield from _table_complaints("propeller.coefficients", rig.propeller.coefficients)
     yield from blade_set_complaints(rig.blade_sets, rig.propeller.blade_set, rig.propeller.diameter_m)
@@ -49,6 +51,15 @@ def _table_complaints(key: str, table: tuple[tuple[float, ...], ...] | None) -> 
     for row, (before, after) in enumerate(pairwise(table), start=2):
         if after[0] <= before[0]:
             yield f"{key} row {row}: {after[0]:g} does not come after {before[0]:g}; sort the rows by it"
+
+
+def _fold_complaints(key: str, table: tuple[tuple[float, float], ...] | None) -> Iterator[str]:
+    """Nobody knows which pulse a value asks for that the table has twice."""
+    rows = table or ()
+    way = 1.0 if rows and rows[-1][1] > rows[0][1] else -1.0
+    for number, (before, after) in enumerate(pairwise(rows), start=2):
+        if (after[1] - before[1]) * way <= 0.0:
+            yield f"{key} row {number}: {after[1]:g} after {before[1]:g}: the table turns back on itself"
 
 
 def _feedback_complaints(rig: Rig) -> Iterator[str]:

@@ -76,10 +76,10 @@ def _value_complaints(path: str, value: object, row: Key) -> Iterator[str]:
             if isinstance(item, Section):
                 yield from _section_complaints(f"{path} row {number}: ", item)
     elif isinstance(value, (int, float)) and row.watch is None:
-        yield from _number_complaints(path, value, row)
+        yield from number_complaints(path, value, row)
 
 
-def _number_complaints(path: str, value: float, row: Key) -> Iterator[str]:
+def number_complaints(path: str, value: float, row: Key) -> Iterator[str]:
     """A zero means none or absent, and is for the other rules; limits have ranges of their own."""
     within = row.within or WITHIN.get(row.unit)
     if within is None or value == 0.0 or within[0] <= abs(value) <= within[1]:

@@ -10,7 +10,7 @@ from typing import Any
 import msgspec
 
 from whirlbench.errors import RigError
-from whirlbench.rig.declaration import choices
+from whirlbench.rig.declaration import choices, unknown_key
 from whirlbench.rig.description import Rig
 from whirlbench.rig.missing_keys import missing_keys, missing_text
 from whirlbench.rig.rules import check_rig
@@ -69,16 +69,12 @@ def _plain(error: msgspec.ValidationError, table: dict[str, Any]) -> str:
     path = _with_name(path, table)
     unknown = field_named_in(text, "object contains unknown field")
     if unknown is not None:
-        return f"unknown key {_joined(path, unknown)}; remove it or correct its spelling"
+        return unknown_key(Rig, path, unknown)
     if field_named_in(text, "object missing required field") is not None:
         return missing_text(missing_keys(table))
     admitted = choices(Rig, path) if text.startswith("invalid") else ()
     expected = f"; expected one of {', '.join(admitted)}" if admitted else ""
     return f"key {path or '(top level)'}: {text}{expected}"
-
-
-def _joined(path: str, key: str) -> str:
-    return f"{path}.{key}" if path else key
 
 
 def _with_name(path: str, table: dict[str, Any]) -> str:

@@ -17,6 +17,7 @@ TICK_MS = 2  # the rules on slow channels are fed so often
 ADC_FULL = 1023  # 10 bits
 LOAD_RAIL = 0x7FFFFF  # 24 bits
 STEADY = 8  # tach periods that fitted before one that does not is doubted
+APART = 2  # periods that fitted since an edge too many, before another one is taken for that
 LONGEST_MS = 0xFFFF
 
 
@@ -189,22 +190,34 @@ class TachRule:
 
     A period that does is doubted; ``limit`` of them in a row trip, zero switches that off. Not before ``STEADY``
     periods that fitted: a rotor that starts doubles its speed within a turn.
+
+    A single edge too many cuts one period into two, which together are that period within an eighth: they count as it.
+    Not again before ``APART`` further periods fitted: a rotor that doubles its speed has such pairs all the time.
     """
 
     def __init__(self, limit: int = 0) -> None:
         self.limit = int(limit)
+        self._begin()
+
+    def _begin(self) -> None:
         self._steady = self._odd = self._trusted_ticks = 0
+        self._apart = self._short_ticks = self._cut_ticks = 0
 
     @property
     def doubted(self) -> bool:
-        """Whether the latest period did not fit."""
-        return self._odd > 0
+        """Whether the latest period did not fit, or may be the first part of one that an edge too many cut."""
+        return self._odd > 0 or self._cut_ticks > 0
 
     def feed(self, period_ticks: int) -> bool:
         """Whether this period trips; zero means "after rest" and begins anew."""
         if period_ticks == 0:
-            self._steady = self._odd = self._trusted_ticks = 0
+            self._begin()
             return False
+        if self._completes(period_ticks):
+            self._trusted_ticks, self._odd, self._apart, self._cut_ticks = self._cut_ticks, 0, 0, 0
+            return False
+        is_cut = self._odd == 0 and self._apart >= APART and period_ticks < self._trusted_ticks * 3 // 4
+        self._short_ticks, self._cut_ticks = period_ticks, self._trusted_ticks if is_cut else 0
         if self._trusted_ticks and not self._fits(period_ticks):
             is_steady = self._steady >= STEADY
             self._odd += is_steady
@@ -213,7 +226,13 @@ class TachRule:
             self._steady, self._odd, self._trusted_ticks = 0, 0, period_ticks  # from here on this is the speed
             return is_steady and self.limit > 0
         self._steady, self._odd, self._trusted_ticks = min(self._steady + 1, STEADY), 0, period_ticks
+        self._apart = min(self._apart + 1, APART)
         return False
+
+    def _completes(self, period_ticks: int) -> bool:
+        """Whether this and the period before are the parts of one; a whole turn may be whole again by itself."""
+        slack = self._cut_ticks >> 3
+        return any(abs(ticks - self._cut_ticks) < slack for ticks in (period_ticks, self._short_ticks + period_ticks))
 
     def _fits(self, period_ticks: int) -> bool:
         half = self._trusted_ticks // 2

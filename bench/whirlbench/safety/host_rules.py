@@ -8,74 +8,41 @@ before arming (``calibration.sensor_ranges``).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from typing import Protocol
 
 import numpy as np
 
 from whirlbench.rig.declaration import Side
 from whirlbench.rig.description import Rig, require_number
 from whirlbench.rig.device_slots import slot_values
-from whirlbench.rig.limits import TICKS_PER_MINUTE, WITH_RULE, Limit
+from whirlbench.rig.limits import TICKS_PER_MINUTE, TRENDS, WITH_RULE, Limit
+from whirlbench.safety.batch import Batch, Rule, Trip, VibrationBlock
 from whirlbench.safety.device_rules import FrozenRule, OverspeedRule, VibrationRule
 from whirlbench.safety.quantities import judged
 from whirlbench.safety.tach_marks import TachMarks
+from whirlbench.safety.trend_rules import TREND_RULES
+
+__all__ = [
+    "RULES",
+    "SENSOR_RULES",
+    "AccelerometerRule",
+    "Batch",
+    "LevelRule",
+    "LoadCellRule",
+    "LostTachRule",
+    "Rule",
+    "TachSpeedRule",
+    "Trip",
+    "VibrationBlock",
+    "VibrationWindowRule",
+    "host_rules",
+    "live_rules",
+    "trend_rules",
+]
 
 TICKS_PER_S = TICKS_PER_MINUTE / 60
-
-
-def _none() -> np.ndarray:
-    return np.empty(0)
-
-
-@dataclass(frozen=True)
-class VibrationBlock:
-    """Neighbouring accelerometer samples: running number of the first, times ``(n,)``, ``g (n, axes)``."""
-
-    first_index: int
-    time_s: np.ndarray
-    acceleration_g: np.ndarray
-
-
-@dataclass(frozen=True)
-class Batch:
-    """What came in since the last batch: slow channels by name on ``time_s``, tach edges, vibration blocks.
-
-    ``load_cell`` holds (time in s, conversions of the load cell since the count before), once a second in a live run.
-    """
-
-    time_s: np.ndarray = field(default_factory=_none)
-    slow: Mapping[str, np.ndarray] = field(default_factory=dict)
-    edges_s: np.ndarray = field(default_factory=_none)
-    vibration: tuple[VibrationBlock, ...] = ()
-    load_cell: tuple[tuple[float, int], ...] = ()
-
-
-@dataclass(frozen=True)
-class Trip:
-    """A rule that fired: its name, when, on what value, against which limit (in the unit the name tells)."""
-
-    rule: str
-    at_s: float
-    value: float
-    limit: float
-
-    def text(self) -> str:
-        """One line for events and screens."""
-        return f"{self.rule} {self.value:.5g}, limit {self.limit:.5g}"
-
-
-class Rule(Protocol):
-    """What every rule offers; ``name`` is the rig's key of the limit."""
-
-    name: str
-
-    def feed(self, batch: Batch) -> Trip | None:
-        """First trip in ``batch``, or None."""
-
-    def reset(self) -> None:
-        """Forgets everything that was fed."""
+VIBRATION_SILENCE_S = 0.5  # beside two windows; the device, the quicker ring, waits for 0.1 s
 
 
 class LevelRule:
@@ -226,17 +193,23 @@ class LostTachRule:
 
 
 class AccelerometerRule:
-    """Trips when one axis gave ``frozen_samples`` equal samples, by the device's own integer rule on counts.
+    """Trips when one axis gave ``frozen_samples`` equal samples, or when vibration could not be judged for a while.
 
-    A part that is frozen or at its rail would pass for perfectly calm. The value of the trip is that axis, in g.
+    A part that is frozen or at its rail would pass for perfectly calm: the device's own integer rule on counts, the
+    value of the trip is that axis, in g. So would one that is silent, or whose every window has a gap: that trip is
+    ``vibration_silence_s``, its value the time without a window that was judged.
     """
 
     name = "frozen_samples"
 
     def __init__(self, rig: Rig) -> None:
         self.limit = float(rig.limits.frozen_samples)
+        window = rig.limits.vibration_window_samples
+        self.silence_s = VIBRATION_SILENCE_S + 2 * window / rig.vibration.rate_hz
         self._g_per_count = rig.vibration.g_per_count
         self._rule = FrozenRule(rig.limits.frozen_samples)
+        self._windows = VibrationRule(0, window)
+        self._judged_s = math.nan
 
     def feed(self, batch: Batch) -> Trip | None:
         """First trip in ``batch``, or None."""
@@ -245,11 +218,32 @@ class AccelerometerRule:
             place = self._rule.feed(counts)
             if place is not None:
                 return Trip(self.name, float(block.time_s[place]), self._rule.counts * self._g_per_count, self.limit)
-        return None
+            self._count_windows(block, counts)
+        return self._silence(batch.time_s)
+
+    def _count_windows(self, block: VibrationBlock, counts: np.ndarray) -> None:
+        before = self._windows.windows_judged
+        self._windows.feed(block.first_index, counts)
+        if self._windows.windows_judged > before:
+            self._judged_s = float(block.time_s[-1])
+
+    def _silence(self, time_s: np.ndarray) -> Trip | None:
+        """Counted from the first slow sample on, until a window was judged."""
+        if not len(time_s):
+            return None
+        if math.isnan(self._judged_s):
+            self._judged_s = float(time_s[0])
+        silent = time_s - self._judged_s > self.silence_s
+        if not silent.any():
+            return None
+        at_s = float(time_s[np.argmax(silent)])
+        return Trip("vibration_silence_s", at_s, at_s - self._judged_s, self.silence_s)
 
     def reset(self) -> None:
         """Forgets the samples."""
         self._rule.reset()
+        self._windows.reset()
+        self._judged_s = math.nan
 
 
 class LoadCellRule:
@@ -293,15 +287,25 @@ SENSOR_RULES: dict[str, Callable[[Rig], Rule]] = {
 
 
 def host_rules(rig: Rig, speed_from_tach: bool = True) -> tuple[Rule, ...]:
-    """The rules for every limit that ``rig`` sets; without tach edges overspeed is judged on the slow ``rpm``.
+    """The rules for every limit that ``rig`` sets, then the trends that it makes trips.
 
-    RigError names a key that a limit in use needs and the rig lacks.
+    Without tach edges overspeed is judged on the slow ``rpm``. RigError names a key that a limit in use needs and the
+    rig lacks.
     """
     limits = [limit for limit in WITH_RULE if limit.value(rig.limits) is not None]
     for limit in limits:
         for path in limit.watch.needs:
             require_number(rig, path, f"the limit {limit.key}")
-    return tuple(RULES[limit.watch.rule](limit, rig, speed_from_tach) for limit in limits)
+    rules = (RULES[limit.watch.rule](limit, rig, speed_from_tach) for limit in limits)
+    return (*rules, *trend_rules(rig, trips=True))
+
+
+def trend_rules(rig: Rig, trips: bool = False) -> tuple[Rule, ...]:
+    """The trends that caution, or those that ``rig`` makes ``trips``."""
+    chosen = [trend for trend in TRENDS if (trend.key in rig.limits.trend_trips) == trips]
+    return tuple(
+        TREND_RULES[trend.watch.rule](trend.key, float(trend.value(rig.limits) or 0.0), rig) for trend in chosen
+    )
 
 
 def live_rules(rig: Rig) -> tuple[Rule, ...]:

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from whirlbench.rig.declaration import Side
-from whirlbench.rig.description import Rig
-from whirlbench.rig.limits import WITH_MARGIN, Limit
+from whirlbench.rig.description import PROLONGED, Rig
+from whirlbench.rig.limits import TRENDS, WITH_MARGIN, Limit
 from whirlbench.safety.quantities import measured
 
 RECORDER_LAG_S = 1.0  # the recording may be so much behind: what a fault costs of the evidence, at most
@@ -26,32 +26,59 @@ class Margin:
     value: float
     limit: float
     share: float
+    stderr: float = math.nan  # standard error of the reading; NaN: not known
+    mark: str = ""  # PROLONGED where a sensor reads beyond what was calibrated
 
     def text(self) -> str:
-        """Reading and limit, as printed beside a margin."""
-        reading = "no reading" if math.isnan(self.value) else f"{self.value:.4g}"
-        return f"{reading} / {self.limit:.4g} {self.unit}"
+        """Reading with its standard error, limit and mark, as printed beside a margin."""
+        reading = "no reading" if math.isnan(self.value) else with_stderr(f"{self.value:.4g}", self.stderr)
+        return f"{reading} / {self.limit:.4g} {self.unit}{f' {self.mark}' if self.mark else ''}"
+
+
+def with_stderr(reading: str, stderr: float) -> str:
+    """A reading as printed, with its standard error where that is known."""
+    return reading if math.isnan(stderr) else f"{reading} ± {stderr:.2g}"
 
 
 def margins(rig: Rig, values: Mapping[str, float]) -> tuple[Margin, ...]:
     """Margins to the limits that ``rig`` sets, in a fixed order; limits that are not set are left out.
 
     ``values`` holds the latest of any of ``rpm current_a voltage_v thrust_n vibration_g_rms``. The share of an upper
-    limit is value / limit; that of a lower one is limit / value. ``recorder_lag_s`` among them adds how far behind the
-    recorder of a live session is.
+    limit is value / limit; that of a lower one is limit / value. Findings of trends, and ``recorder_lag_s`` of a live
+    session, add theirs where they are among the values.
     """
     found = []
     for row in WITH_MARGIN:
         limit, value = row.value(rig.limits), measured(row, rig, values)
         if limit is not None:
-            found.append(_margin(row, math.nan if value is None else value, limit))
+            found.append(_margin(row, math.nan if value is None else value, limit, rig, values))
+    trends = [row for row in TRENDS if row.key in values]
+    found += [_margin(row, values[row.key], row.value(rig.limits) or math.nan, rig, values) for row in trends]
     lag_s = values.get("recorder_lag_s")
     if lag_s is not None:
         found.append(Margin("recorder behind", "s", lag_s, RECORDER_LAG_S, lag_s / RECORDER_LAG_S))
     return tuple(found)
 
 
-def _margin(row: Limit, value: float, limit: float) -> Margin:
+def _margin(row: Limit, value: float, limit: float, rig: Rig, values: Mapping[str, float]) -> Margin:
+    share = _share(row, value, limit)
+    sensors = {name: values.get(name, math.nan) for name in row.watch.channels if name in rig.calibration}
+    beyond = any(rig.calibration[name].prolonged(reading) for name, reading in sensors.items())
+    stderr = _stderr(rig, row, value, sensors)
+    return Margin(row.watch.label, row.unit, value, limit, share, stderr, PROLONGED if beyond else "")
+
+
+def _share(row: Limit, value: float, limit: float) -> float:
     if row.watch.side == Side.LOWER:
-        return Margin(row.watch.label, row.unit, value, limit, limit / value if value else math.nan)
-    return Margin(row.watch.label, row.unit, value, limit, abs(value) / limit)
+        return limit / value if value else math.nan
+    return abs(value) / limit
+
+
+def _stderr(rig: Rig, row: Limit, value: float, sensors: Mapping[str, float]) -> float:
+    """Of the product of calibrated channels, taken as independent; NaN where one of them has none."""
+    if not sensors or len(sensors) != len(row.watch.channels) or row.watch.factor is not None:
+        return math.nan
+    errors = [(rig.calibration[name].stderr(reading), reading) for name, reading in sensors.items()]
+    if len(errors) == 1:
+        return errors[0][0]
+    return math.hypot(*(value * error / reading if reading else math.nan for error, reading in errors))

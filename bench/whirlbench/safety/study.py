@@ -80,7 +80,7 @@ def trade_off(cases: Sequence[Case], rig: Rig, rule: str, values: Sequence[float
     """
     if rule not in SWEPT:
         raise AnalysisError(f"limit {rule!r} cannot be moved: choose one of {', '.join(SWEPT)}")
-    alone = with_limits(rig, **{limit.key: None for limit in WITH_RULE})
+    alone = with_limits(rig, **{limit.key: None for limit in WITH_RULE}, trend_trips=())
     return tuple(_trade(cases, with_limits(alone, **{rule: float(value)}), float(value)) for value in values)
 
 

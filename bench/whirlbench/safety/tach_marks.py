@@ -15,9 +15,9 @@ class TachMarks:
 
     A speed is taken over a whole turn, and an interval is compared with that before the same mark one turn ago:
 
-    - below a quarter of it, the edge is none (a bounce, noise): ``extra``; it is not taken;
-    - below three quarters of it, and the next edge completes it within an eighth: the edge between was one too many
+    - below seven eighths of it, and the next edge completes it within an eighth: the edge between was one too many
       (``extra``), and is taken back then;
+    - else below a quarter of it, the edge is none (a bounce, noise): ``extra``; it is not taken;
     - as long as it and the following one together, within a quarter of that: one edge did not come (``missed``), and
       is put where it should have been;
     - else longer by more than a quarter of both: of several marks what was known is forgotten, and the turn with it.
@@ -48,12 +48,14 @@ class TachMarks:
         if self._known > self.per_turn:
             period = ticks - self._back(1)
             expected = self._back(self.per_turn) - self._back(self.per_turn + 1)
-            if period < expected >> 2:
+            if self._split and self._completes(ticks):
+                self._take_back()
+            elif period < expected >> 2:
                 self.extra += 1
                 return False
-            if self._split:
-                self._join(ticks)
-            elif period < expected - (expected >> 2):
+            elif self._split:
+                self._split = 0
+            elif period < expected - (expected >> 3):
                 self._split = expected if self._changed_ago > self.per_turn else 0
             else:
                 self._fill_gap(period, expected)
@@ -68,13 +70,15 @@ class TachMarks:
         self._known = min(self._known + 1, self.per_turn + 1)
         self._changed_ago += 1
 
-    def _join(self, ticks: int) -> None:
+    def _completes(self, ticks: int) -> bool:
+        """Whether this edge and the one before, which came too early, make up the expected interval."""
         both, slack = ticks - self._back(2), self._split >> 3
-        if self._split - slack < both < self._split + slack:
-            self.extra += 1
-            self._edges.pop()
-            self._changed_ago = 0
-        self._split = 0
+        return self._split - slack < both < self._split + slack
+
+    def _take_back(self) -> None:
+        self.extra += 1
+        self._edges.pop()
+        self._changed_ago = self._split = 0
 
     def _fill_gap(self, period: int, expected: int) -> None:
         following = expected if self.per_turn == 1 else self._back(self.per_turn - 1) - self._back(self.per_turn)

@@ -11,7 +11,9 @@ from whirlbench.errors import BenchError
 from whirlbench.recording.files import read_run
 from whirlbench.rig.description import Rig
 from whirlbench.session.engine import CommandKind, Ending, Outcome
+from whirlbench.session.plan import FittedSet, Plan
 from whirlbench.session.process import SessionHandle
+from whirlbench.window.calibration.calibration_page import CalibrationPage
 from whirlbench.window.drawing.strips import Replay
 from whirlbench.window.live.abort_bar import AbortBar
 from whirlbench.window.live.bridge import Bridge
@@ -98,12 +100,19 @@ class MainWindow(QtWidgets.QMainWindow):
                 replay.moved.connect(panel.move_to)
                 panel.moved.connect(replay.move_to)
 
-    def show_session(self, session: SessionHandle, rig: Rig, recording: Path | None = None) -> None:
+    def show_session(
+        self,
+        session: SessionHandle,
+        rig: Rig,
+        recording: Path | None = None,
+        fitted: FittedSet | None = None,
+        plan: Plan | None = None,
+    ) -> None:
         """Adds the page of a live session and puts the power cut in reach.
 
-        Once the session has ended, the pages of its ``recording`` are offered.
+        Once the session has ended, the pages of its ``recording`` are offered. See ``SpinPanel`` for the rest.
         """
-        panel = SpinPanel(session, rig)
+        panel = SpinPanel(session, rig, fitted, plan, recording)
         self.bridge = Bridge(session, panel)
         self._rig, self._recording = rig, recording
         self.bridge.changed.connect(self._follow)
@@ -119,7 +128,9 @@ class MainWindow(QtWidgets.QMainWindow):
     def _session_ended(self, outcome: Outcome) -> None:
         self.abort_bar.setEnabled(False)
         self.abort_bar.leave_space_bar()
-        self.statusBar().showMessage(f"session ended: {outcome.ending} {outcome.reason}".strip())
+        entered = self.bridge.panel.finish(outcome) if self.bridge is not None else ""
+        told = (f"session ended: {outcome.ending} {outcome.reason}".strip(), entered)
+        self.statusBar().showMessage("; ".join(filter(None, told)))
         if self._closing:
             self.close()
         elif outcome.ending not in (Ending.REFUSED, Ending.FAILED):
@@ -157,7 +168,7 @@ class MainWindow(QtWidgets.QMainWindow):
         if bridge is not None:
             bridge.close()
         for page in (self.pages.widget(row) for row in range(self.pages.count())):
-            if isinstance(page, AnalysisPage):
+            if isinstance(page, AnalysisPage | CalibrationPage):
                 page.close_work()
         for index in range(self.pages.count()):
             self.pages.widget(index).close()

@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 from linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
-from whirlbench.analysis.governor import advise, plan_text, re_test, rig_lines
+from whirlbench.analysis.governor import advise, plan_text, re_test, rig_lines, rig_values
 from whirlbench.analysis.governor.stability import stability_margins
 from whirlbench.analysis.governor.tuning_rules import Gains
 from whirlbench.analysis.speed_loop import identify
-from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.errors import AnalysisError
+from whirlbench.rig.toml import example_rig_text, parse_rig, with_values
 from whirlbench.samples import Run, SlowSamples, TachPulses
-from whirlbench.session.plan import parse_plan
+from whirlbench.session.plan import check_plan, parse_plan
 
 RIG = parse_rig(example_rig_text())
 LAG = LinearDrive(6.0, 0.06, time_constant_s=0.35)
@@ -108,9 +109,33 @@ def test_the_re_test_is_a_plan_that_the_session_takes():
     advice = advise(identify(step_record()), RIG)
     plan = parse_plan(plan_text(advice, RIG, pitch_deg=10.0))
     kinds = [type(step).kind for step in plan.steps]
-    assert kinds == ["hold", "hold", "step", "step", "step", "step", "multisine", "coast-down"]
-    assert plan.steps[0].throttle_us == round(advice.pulse_us)
-    assert plan.steps[2].request_rpm - plan.steps[3].request_rpm == re_test(advice, RIG).step_rpm
+    assert kinds == ["hold", "step", "step", "step", "step", "multisine", "coast-down"]
+    assert plan.steps[1].request_rpm - plan.steps[2].request_rpm == re_test(advice, RIG).step_rpm
+    check_plan(plan, loaded(advice))
+
+
+def loaded(advice):
+    """The rig with the gains of ``advice``, as the file is written."""
+    return parse_rig(with_values(example_rig_text(), rig_values(advice)))
+
+
+def test_the_re_test_of_a_pitch_governor_brings_its_throttle():
+    advice = replace(advise(identify(step_record()), RIG), lever="pitch", kp=-0.5, ki=-2.0)
+    rig = loaded(advice)
+    assert (rig.governor.mode, rig.governor.pitch_kp_us_per_rpm) == ("pitch", -0.5)
+    plan = parse_plan(plan_text(advice, RIG, pitch_deg=10.0, throttle_us=1500.0))
+    check_plan(plan, rig)
+    assert [step.throttle_us for step in plan.steps[:5]] == [1500, None, None, 1520, 1500]
+    with pytest.raises(AnalysisError, match="throttle of the identification"):
+        plan_text(advice, RIG, pitch_deg=10.0)
+
+
+@pytest.mark.parametrize(("greatest_us", "away_deg"), [(2000, 12.0), (1500, 8.0)])
+def test_the_step_of_the_other_lever_keeps_within_the_end_points(greatest_us, away_deg):
+    advice = advise(identify(step_record()), RIG)
+    rig = parse_rig(example_rig_text().replace("safe_us = 1200", f"safe_us = 1200\nmax_us = {greatest_us}"))
+    plan = parse_plan(plan_text(advice, rig, pitch_deg=10.0))
+    assert [step.pitch_deg for step in plan.steps[3:5]] == [away_deg, 10.0]
 
 
 def test_the_re_test_stays_away_from_slew_range_and_overspeed():

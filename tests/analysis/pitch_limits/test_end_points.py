@@ -9,9 +9,9 @@ from pitch_stands import limits_for, measured_holds, rig_with
 from whirlbench.analysis.pitch_limits import compare_sets, mode_end_points, next_hold_plan, propose_hold, speed_keys
 from whirlbench.analysis.pitch_limits.end_points import servo_pulse_us
 from whirlbench.errors import AnalysisError, RigError
-from whirlbench.rig.description import Rig
-from whirlbench.rig.toml import parse_rig
-from whirlbench.session.plan import parse_plan
+from whirlbench.rig.description import Rig, pitch_ends_deg
+from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.session.plan import check_plan, parse_plan
 
 RISING = ((1000.0, -4.0), (1500.0, 11.0), (2000.0, 26.0))
 FALLING = ((1000.0, 26.0), (1500.0, 11.0), (2000.0, -4.0))
@@ -80,7 +80,7 @@ def test_missing_table_or_modes_are_named() -> None:
 def test_the_next_hold_is_safe_and_worth_while() -> None:
     rig = rig_with(power_w=2600.0)
     limits = limits_for(rig, 4800.0, 5000.0, 5200.0)
-    proposal = propose_hold(limits)
+    proposal = propose_hold(limits, rig)
     assert proposal is not None
     assert proposal.stderr_after_deg < proposal.stderr_before_deg
     power = limits.constraints[0]
@@ -91,15 +91,36 @@ def test_the_next_hold_is_safe_and_worth_while() -> None:
 def test_the_next_hold_becomes_a_plan_that_spin_reads() -> None:
     rig = rig_with(power_w=2600.0)
     limits = limits_for(rig, 5000.0)
-    proposal = propose_hold(limits)
+    proposal = propose_hold(limits, rig)
     assert proposal is not None
-    plan = parse_plan(next_hold_plan(proposal, *speed_keys(limits, rig, measured_holds(), proposal)))
+    plan = parse_plan(next_hold_plan(proposal, rig, *speed_keys(limits, rig, measured_holds(), proposal)))
     assert [step.kind for step in plan.steps] == ["hold", "hold", "coast-down"]
     assert plan.steps[1].throttle_pct > plan.steps[0].throttle_pct > 0
 
 
+@pytest.mark.parametrize("mode", ["pass_through", "throttle", "pitch"])
+def test_the_plan_of_the_next_hold_fits_its_rig_whatever_governs(mode: str) -> None:
+    rig = parse_rig(example_rig_text().replace('"pass_through"', f'"{mode}"'))
+    limits = limits_for(rig_with(power_w=2600.0), 5000.0)
+    proposal = propose_hold(limits, rig)
+    assert proposal is not None
+    check_plan(parse_plan(next_hold_plan(proposal, rig, *speed_keys(limits, rig, measured_holds(), proposal))), rig)
+
+
+def test_the_next_hold_keeps_within_the_end_points() -> None:
+    """Flatter end points than the hold that would tell most: the next best within them is proposed."""
+    limits = limits_for(rig_with(power_w=2600.0), 5000.0)
+    free = propose_hold(limits, rig_with(power_w=2600.0))
+    assert free is not None
+    greatest_us = 1133.0 + (free.pitch_deg - 2.0) / 0.03
+    narrow = parse_rig(example_rig_text().replace("safe_us = 1200", f"safe_us = 1200\nmax_us = {greatest_us:.0f}"))
+    within = propose_hold(limits, narrow)
+    assert within is not None and within.pitch_deg < pitch_ends_deg(narrow)[1] < free.pitch_deg
+
+
 def test_nothing_is_proposed_where_nothing_binds() -> None:
-    assert propose_hold(limits_for(rig_with(power_w=50_000.0), 4000.0)) is None
+    rig = rig_with(power_w=50_000.0)
+    assert propose_hold(limits_for(rig, 4000.0), rig) is None
 
 
 def test_a_blade_set_does_not_differ_from_itself_but_from_a_stronger_one() -> None:

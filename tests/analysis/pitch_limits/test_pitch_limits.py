@@ -210,7 +210,8 @@ def test_servo_torque_against_the_twisting_moment_falls_with_speed_squared() -> 
 
 
 def test_play_of_the_linkage_raises_the_least_pitch_too() -> None:
-    text = example_rig_text()
+    """At an overspeed of 6200 rpm, whose least pitch leaves a degree of measured pitches above it."""
+    text = example_rig_text().replace("overspeed_rpm = 6000", "overspeed_rpm = 6200")
     rigs = [parse_rig(text.replace("[pitch] ", f"[pitch]\nstderr_deg = {play}\n#")) for play in (0.0, 0.6)]
     firm, loose = (limits_for(rig, 5000.0).limits[0] for rig in rigs)
     assert [rig.pitch.stderr_deg for rig in rigs] == [0.0, 0.6]
@@ -228,7 +229,7 @@ def test_play_of_the_linkage_lowers_the_greatest_pitch() -> None:
 
 
 def test_a_floor_that_no_measured_pitch_reaches_is_a_flag_not_a_number() -> None:
-    rig = parse_rig(example_rig_text().replace("overspeed_rpm = 6200", "overspeed_rpm = 3500"))
+    rig = parse_rig(example_rig_text().replace("overspeed_rpm = 6000", "overspeed_rpm = 3500"))
     row = limits_for(rig, 3000.0).limits[0]
     assert row.too_fine_everywhere
     assert row.min_pitch_deg is None

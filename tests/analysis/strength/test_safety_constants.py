@@ -71,13 +71,22 @@ def test_holes_off_the_middle_cost_what_they_do() -> None:
 
 
 def test_bending_about_the_bolt_has_its_own_factors() -> None:
-    """A hole in the middle: twice M (d/2) / I. Off the middle: three times the field there on top."""
+    """A hole in the middle: twice M (d/2) / I. Off the middle: the field there as an open hole in its strip on top."""
     middle = Tang(0.020, 0.010, D, 0.010)
     inertia = 0.010 * (0.020**3 - D**3) / 12.0
     assert hole_peak_pa(middle, PinLoads(0.0, 0.0, 1.0), 0.0).about_bolt_pa == pytest.approx(2.0 * (D / 2) / inertia)
-    inertia = 0.010 * (0.024**3 / 12.0 - 2 * (D**3 / 12.0 + D * 0.006**2))
-    expected = (3.0 * 0.006 + 2.0 * D / 2) / inertia
+    share = D / 0.012
+    field = 0.006 * (3.0 - 3.13 * share + 3.66 * share**2 - 1.53 * share**3) / (1.0 - share)
+    expected = (field + 2.0 * D / 2 / (1.0 - share**3)) / (0.010 * 0.024**3 / 12.0)
     assert hole_peak_pa(TWO, PinLoads(0.0, 0.0, 1.0), 0.0).about_bolt_pa == pytest.approx(expected)
+
+
+def test_bending_over_the_bolt_peaks_at_the_narrowest_strip() -> None:
+    """One hole 3 mm off the middle of a tang of 20 mm works in a strip of 14 mm."""
+    off = Tang(0.020, 0.010, D, 0.010, 1, (0.003,))
+    nominal = 6.0 / (0.020 * 0.010**2) * 14.0 / (14.0 - D * 1e3)
+    peak = hole_peak_pa(off, PinLoads(0.0, 1.0), 0.0).along_bolt_pa
+    assert peak == pytest.approx(nominal * flat_bending_kt(D / 0.010, D / 0.014))
 
 
 def test_flat_bending_runs_from_kirsch_to_the_thin_plate() -> None:

@@ -63,6 +63,14 @@ def test_the_check_is_at_the_governed_speed(check: StrengthCheck, rig: Rig) -> N
     assert "governed speed" in check.speed_source
 
 
+def test_the_shipped_rig_trips_two_percent_below_what_its_fitted_set_stands(check: StrengthCheck, rig: Rig) -> None:
+    """What the strength gate asks of a rig holds for the example, with a margin, and says so without a warning."""
+    assert rig.limits.overspeed_rpm is not None
+    assert rig.limits.overspeed_rpm <= 0.98 * design(check, rig.propeller.blade_set).permitted_rpm
+    assert max(mode.rpm[1] for mode in rig.modes.values()) < rig.limits.overspeed_rpm
+    assert not any(warning.startswith(f"{rig.propeller.blade_set}:") for warning in check.warnings)
+
+
 def test_the_printed_root_fails_by_shear_out_across_layers(check: StrengthCheck) -> None:
     printed = design(check, "printed")
     assert not printed.passes

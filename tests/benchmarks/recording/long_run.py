@@ -18,6 +18,9 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[2] / "session"))
+from cleared_set import cleared
+
 from whirlbench.recording.files import open_recording
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.engine import Actions, Engine, Outcome, Progress
@@ -94,7 +97,7 @@ def record(path: Path, minutes: float) -> Outcome:
     """Makes the run and prints how memory went."""
     rig_text, plan = endless_pack(), plan_text(minutes)
     recorder = Recorder(SessionSpec(rig_text, _no_port, plan, str(path), origin="simulated stand", random_seed=1))
-    engine = RecordedEngine(Engine(parse_rig(rig_text), parse_plan(plan)), recorder)
+    engine = RecordedEngine(Engine(parse_rig(rig_text), parse_plan(plan), clearance=cleared(rig_text)), recorder)
     watch, began = MemoryWatch(), time.monotonic()
     outcome = run_in_lockstep(
         engine,

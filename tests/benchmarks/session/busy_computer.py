@@ -19,6 +19,9 @@ import tempfile
 import time
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[2] / "session"))
+from cleared_set import cleared
+
 from whirlbench.link.port import SerialPort
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.session.engine import CommandKind, Ending, Outcome
@@ -60,6 +63,7 @@ def run_once(folder: Path, until_s: float) -> tuple[Outcome | None, float]:
             functools.partial(SerialPort, device.stdout.readline().strip()),
             PLAN_TEXT,
             str(folder / f"{time.monotonic()}.h5"),
+            clearance=cleared(RIG_TEXT),
         )
         found = supervise(spec, until_s)
         device.kill()

@@ -13,11 +13,13 @@ from pathlib import Path
 sys.path.append(str(Path(__file__).resolve().parents[2] / "published" / "formulas"))
 
 from plane_elements import bent_in_plane, open_hole, pin_loaded
+from solid_elements import flat_bent_over_thickness
 
-from whirlbench.physics.joints import PinLoads, edge_factor, hole_peak_pa
+from whirlbench.physics.joints import PinLoads, edge_factor, flat_bending_kt, hole_peak_pa
 from whirlbench.physics.root_stress import Tang, open_hole_kt, pin_loaded_kt
 
 FINE = (64, 28)
+SOLID = (16, 10)
 LONG_END = 6.0
 
 
@@ -44,6 +46,11 @@ def rows() -> Iterator[tuple[str, float, float]]:
         peak = bent_in_plane(width, hole, at, *FINE).peak(1) * width**2 / 6.0
         ours = float(hole_peak_pa(tang, PinLoads(0.0, 0.0, 1.0), 0.0).about_bolt_pa) * width**2 / 6.0
         yield f"bent in its plane, w {width:g}, hole {hole:g} at {at:g}: peak over 6 M / (t w²)", ours, peak
+    for share, over_thickness in ((0.2, 0.25),):
+        elements = flat_bent_over_thickness(share, over_thickness, *SOLID)
+        ours = float(flat_bending_kt(over_thickness, share)) / (1.0 - share)
+        what = f"bent over its thickness, d/w {share:g}, d/t {over_thickness:g}: peak over 6 M / (w t²)"
+        yield what, ours, elements
 
 
 def main() -> None:

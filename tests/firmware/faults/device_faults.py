@@ -38,7 +38,7 @@ from whirlbench.link.messages import (
 SAFE_US = 1000
 LOW_SAFE_US = 900
 SAFE_CAP_US = 1200  # the build's
-OVERSPEED_RPM = 6200  # of the shipped example rig
+OVERSPEED_RPM = 6000  # of the shipped example rig
 FIRST_PULSE_MS = 60.0  # from the restart to the end of the first pulse
 FULL_LOAD = 0x7FFFFF
 RAILED = (4095, 4095, 4095)

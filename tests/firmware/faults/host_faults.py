@@ -126,6 +126,21 @@ def frozen(message: Message) -> Sequence[Message]:
     return (replaced(message, counts=struct.pack("<3h", 0, 0, 0) * samples),)
 
 
+def mute(message: Message) -> Sequence[Message]:
+    """No vibration arrives."""
+    return () if isinstance(message, Vibration) else (message,)
+
+
+def gappy() -> Callable[[Message], Sequence[Message]]:
+    """Every third block of vibration is lost, so that no window of 64 samples is whole."""
+
+    def change(message: Message) -> Sequence[Message]:
+        lost = isinstance(message, Vibration) and message.first_index // 16 % 3 == 0
+        return () if lost else (message,)
+
+    return change
+
+
 def silence(_: Message) -> Sequence[Message]:
     """Nothing arrives."""
     return ()
@@ -196,8 +211,16 @@ HALF_TRIPLET = bytes(8)
 TRIPPED, REFUSED = 3, 2
 
 HOST_FAULTS = (
-    # the device watches vibration by itself: a host that gets none of it judges what it has
-    HostFault("vibration of no axes", going_on(instead(Vibration, axes=0)), "running", None, 1.0, True),
+    HostFault(
+        "vibration of no axes",
+        turning(instead(Vibration, axes=0)),
+        "host rule; vibration_silence_s",
+        TRIPPED,
+        1.0,
+        True,
+    ),
+    HostFault("no vibration arrives", turning(mute), "host rule; vibration_silence_s", TRIPPED, 1.0),
+    HostFault("a gap in every window of vibration", turning(gappy()), "host rule; vibration_silence_s", TRIPPED, 1.0),
     HostFault(
         "half a triplet of vibration", going_on(beside(Vibration, counts=HALF_TRIPLET)), "running", None, 1.0, True
     ),

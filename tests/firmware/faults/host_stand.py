@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from cleared_set import cleared
+
 from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.messages import Message
 from whirlbench.rig.toml import example_rig_text, parse_rig
@@ -44,7 +46,7 @@ class HostStand:
     messages: list[str] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.engine = Engine(parse_rig(self.rig_text), parse_plan(PLAN_TEXT))
+        self.engine = Engine(parse_rig(self.rig_text), parse_plan(PLAN_TEXT), clearance=cleared(self.rig_text))
         self.device = simulated_device(self.rig_text, self.seed, self.faults)
         self.commands: list[Command] = []
         self._operator = WillingOperator().commands

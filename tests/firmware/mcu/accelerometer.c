@@ -30,6 +30,7 @@ enum {
 #define FASTEST_HZ 3200.0
 #define FIFO_REFILL_CYCLES (5u * CYCLES_PER_US) /* between the end of one reading and the start of the next */
 #define FASTEST_SPI_HZ 5000000u
+#define RUN_OVER_CYCLES 16u /* a run ends behind a whole instruction or interrupt entry: a sample may fall due in it */
 
 static int fifo_mode(const accelerometer_t *part)
 {
@@ -323,8 +324,9 @@ void accelerometer_arm(stand_t *stand)
 int stand_samples_due(stand_t *stand, uint64_t cycle, double *cycles, int room)
 {
 	accelerometer_t *part = &stand->accelerometer;
+	double end = (double)(cycle + RUN_OVER_CYCLES);
 	int count = 0;
-	while (part->measuring && count < room && sample_cycle(part, part->promised + count) <= (double)cycle) {
+	while (part->measuring && count < room && sample_cycle(part, part->promised + count) <= end) {
 		cycles[count] = sample_cycle(part, part->promised + count);
 		count++;
 	}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from cleared_set import cleared
 from mcu_stand import McuStand
 from pitch_stands import rig_with
 
@@ -45,7 +46,7 @@ def hold(throttle_us: float, pitch_deg: float, seconds: float) -> str:
 def run_on_chip(rig: Rig, plan: Plan, path: Path) -> Run:
     """The recording of a plan on the compiled sketch; it must end as planned."""
     with McuStand(rig=rig, seed=4) as stand, create(path, RunAttributes.of_rig(rig, "")) as recorder:
-        outcome = run_in_lockstep(Engine(rig, plan), OnChip(stand), recorder, step_s=TURN_S)
+        outcome = run_in_lockstep(Engine(rig, plan, clearance=cleared(rig)), OnChip(stand), recorder, step_s=TURN_S)
         recorder.close(outcome.ending.value, outcome.reason)
     assert outcome.ending is Ending.DONE, outcome.reason
     return read_run(path)

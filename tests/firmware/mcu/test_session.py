@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from cleared_set import cleared
 from mcu import ESC, Pulse
 from mcu_stand import McuStand
 
@@ -52,7 +53,7 @@ class Session:
 def record(board: str, path: Path, rig_text: str = RIG_TEXT, faults: tuple[Fault, ...] = ()) -> Session:
     """One session, recorded to ``path``."""
     rig = parse_rig(rig_text)
-    engine = Engine(rig, parse_plan(PLAN_TEXT, "plan"))
+    engine = Engine(rig, parse_plan(PLAN_TEXT, "plan"), clearance=cleared(rig))
     attributes = RunAttributes.of_rig(rig, rig_text, plan_text=PLAN_TEXT, origin="compiled sketch on a simulated board")
     with McuStand(board, rig, seed=3, faults=faults) as stand, create(path, attributes) as recorder:
         outcome = run_in_lockstep(engine, stand, recorder, step_s=TURN_S, longest_s=120.0)

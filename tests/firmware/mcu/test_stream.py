@@ -1,4 +1,4 @@
-"""The compiled sketch's stream from a live plant: a minute of it with every frame accounted for, on both chips."""
+"""The compiled sketch's stream from a live plant, every frame accounted for, on both chips."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from mcu_talk import Talk
 from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.messages import Counters, Pitch, Slow, State, Tach, Throttle, Vibration
 
-STREAM_S = 60.0
+STREAM_S = 24.0
 PLAN = ((1300, 1300), (1500, 1250), (1700, 1300), (1800, 1350), (1550, 1450), (1250, 1200))
 SIDE_LOSSES = (
     "stray_pulses", "receive_full", "receive_lost", "transmit_overwritten", "samples_lost", "samples_missing",
@@ -24,7 +24,7 @@ DEVICE_LOSSES = ("telemetry_dropped", "bad_frames", "receive_overruns", "acceler
 
 
 @pytest.mark.parametrize("board", list(BOARDS))
-def test_a_minute_without_a_bad_or_lost_frame(board: str) -> None:
+def test_no_frame_is_bad_or_lost(board: str) -> None:
     with McuStand(board, seed=7, slice_s=0.01) as stand:
         host = Talk(stand, turn_s=0.01)
         host.arm()

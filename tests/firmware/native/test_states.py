@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import astuple
 
+import build
 import native_core
 import pytest
 
 from whirlbench.link.framing import Unframer
 from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import (
+    FROM_HOST,
+    PROTOCOL_VERSION,
     Abort,
     Ack,
     Arm,
@@ -195,6 +199,65 @@ def test_every_command_in_every_state(command: Message, state: str) -> None:
     if expected == STATE:
         before = State.TURNING if state == "disarming" else State[state.upper()]
         assert answer.detail == before
+
+
+# The rows of the page's table, and what stands for each on the wire; None: worked out on the stand.
+PAGE_ROWS: dict[str, bytes | None] = {
+    "Identify, the device's version": encode(Identify(PROTOCOL_VERSION), 9),
+    "Identify, another version": encode(Identify(1), 9),
+    "SetLimit, admitted": encode(SetLimit(LimitId.HEARTBEAT_MS, 150), 9),
+    "SetLimit, not admitted": encode(SetLimit(LimitId.THROTTLE_SAFE_US, 1201), 9),
+    "ReadLimits": encode(ReadLimits(), 9),
+    "Arm, all conditions met": None,
+    "Arm, another checksum": encode(Arm(0), 9),
+    "Disarm": encode(Disarm(), 9),
+    "Throttle, the safe pulse": encode(Throttle(1000), 9),
+    "Throttle, above it and within the range": encode(Throttle(1900), 9),
+    "Throttle, outside the range": encode(Throttle(1901), 9),
+    "Pitch, within the range": encode(Pitch(1000), 9),
+    "Pitch, outside the range": encode(Pitch(999), 9),
+    "Request 0": encode(Request(0), 9),
+    "Request, up to the permitted speed": encode(Request(10_000), 9),
+    "Request, above the permitted speed": encode(Request(10_001), 9),
+    "SetGovernor, another MODE": encode(SetGovernor(GovernorId.MODE, GovernorMode.PITCH), 9),
+    "SetGovernor, the same MODE, or another parameter in its range": encode(SetGovernor(GovernorId.PITCH_KP, -7), 9),
+    "SetGovernor, outside the range": encode(SetGovernor(GovernorId.MODE, 3), 9),
+    "Abort": encode(Abort(Reason.OPERATOR_ABORT), 9),
+    "Reset, rotor turning": encode(Reset(), 9),
+    "Reset, at rest, throttle commanded safe": encode(Reset(), 9),
+    "a type that is no command": b"\x8c\x09",
+    "a command of the wrong length": encode(Throttle(1000), 9) + b"\0",
+}
+PAGE_TABLE = re.findall(
+    r"^\| ([^|]+) " + r"\| ([A-Z_]+) " * len(MAKERS) + r"\|$",
+    (build.SKETCH / "PROTOCOL.md").read_text(encoding="utf-8"),
+    re.MULTILINE,
+)
+
+
+def test_the_page_has_a_row_for_everything_that_can_be_sent() -> None:
+    assert [row[0] for row in PAGE_TABLE] == list(PAGE_ROWS)
+    assert {row.split(",")[0].split()[0] for row in PAGE_ROWS} >= {kind.__name__ for kind in FROM_HOST} - {"Heartbeat"}
+
+
+@pytest.mark.parametrize("state", MAKERS)
+@pytest.mark.parametrize("row", PAGE_TABLE, ids=lambda row: row[0])
+def test_the_page_s_table_of_commands_and_states_is_true(row: tuple[str, ...], state: str) -> None:
+    stand = MAKERS[state]()
+    payload = PAGE_ROWS[row[0]] or encode(Arm(stand.crc()), 9)
+    if "at rest" in row[0] and state == "tripped":
+        stand.turning = False
+        stand.run(150)
+        assert stand.result(Throttle(1000)) == DONE
+    if "rotor turning" in row[0]:
+        stand.turning = True
+        stand.run(10)
+    stand.listen()
+    stand.heard.clear()
+    stand.machine.receive(payload, stand.now_us)
+    stand.run(50)  # the introduction takes its time
+    (answer,) = (heard for heard in stand.heard if isinstance(heard, Ack) and heard.command_sequence == 9)
+    assert (answer.command, Result(answer.result).name) == (payload[0], row[1 + list(MAKERS).index(state)])
 
 
 def test_an_unknown_type_and_a_wrong_length_are_told_apart() -> None:

@@ -92,7 +92,7 @@ def test_a_bounce_is_counted_and_changes_nothing(places: tuple[float, ...]) -> N
     assert {turn for is_mark, turn in heard[20:] if is_mark} <= {TURN_TICKS - 1, TURN_TICKS, TURN_TICKS + 1}
 
 
-@pytest.mark.parametrize("share", [0.3, 0.4, 0.5, 0.6, 0.7])
+@pytest.mark.parametrize("share", [0.3, 0.4, 0.5, 0.6, 0.7, 0.74, 0.76, 0.8, 0.85])
 def test_an_edge_in_mid_turn_never_makes_two_short_turns(share: float) -> None:
     """So one glitch does not trip a rule that wants two in a row."""
     marks, rule = TachMarks(1), OverspeedRule(int(TURN_TICKS * 0.95), confirm=2)

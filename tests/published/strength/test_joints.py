@@ -1,8 +1,10 @@
 """Pinned and bolted joints against published figures: KT-6 to KT-9 and LUG-3 to LUG-9.
 
-T: read in the source, T2: in a quotation, R: recomputed, M: attribution from memory. Not covered, because the check of
-a root computes nothing like it: LUG-4 (thickness and edges of a steel pin plate), LUG-5 (contact of a replaceable pin),
-LUG-6b (bearing strength of steel by EN 1993-1-8).
+T: read in the source, T2: in a quotation, R: recomputed, M: attribution from memory. Not covered, because the check
+of a root computes nothing like it: LUG-4 (thickness and edges of a pin plate, from the yield strength of steel: it
+counts on steel's flow round the hole, which a print or a moulding does not have), LUG-5 (contact of a pin that is to be
+replaced in service, of steel in steel; both moduli in it are the pin's), LUG-6b (bearing strength of steel by
+EN 1993-1-8: factors of tests on steel; the least distances behind it are kept, the strength is the material's own).
 """
 
 from __future__ import annotations
@@ -34,31 +36,48 @@ from whirlbench.physics.root_stress import Tang, open_hole_kt, pin_loaded_kt
 LONG_END = {0.2: 4.673, 0.25: 3.866, 1 / 3: 3.068, 0.4: 2.681, 0.5: 2.315}
 
 
-@pytest.mark.parametrize(("x", "kt"), [(0.2, 5.5163), (0.25, 4.5063), (1 / 3, 3.3706), (0.4, 2.8516), (0.5, 2.5071)])
+# Close-fitting pin after NASA TP-3192 (Shivakumar, Newman 1992; T2, a second-hand transcription of its equations): half
+# the wedge's and half the plate's own factor, each at its greatest over thickness and r/t from 0.25 to 2.5.
+WEDGE, PLATE = 1.7548, 3.2214
+
+
+@pytest.mark.parametrize(("x", "kt"), [(1 / 3, 3.3706), (0.4, 2.8516), (0.5, 2.5071)])
 def test_kt_6_close_fitting_pin_on_the_net_section(x: float, kt: float) -> None:
-    """Peterson / Pilkey's chart (M), arithmetic of the fit recomputed (R)."""
+    """Peterson / Pilkey's chart (M), arithmetic of the fit recomputed (R), above d/w 1/3."""
     assert pin_loaded_kt(x) == pytest.approx(kt, abs=1e-4)
 
 
-@pytest.mark.parametrize(("x", "ktb"), [(0.2, 1.3575), (0.25, 1.4990), (1 / 3, 1.7309), (0.4, 1.9713), (0.5, 2.5449)])
+@pytest.mark.parametrize(("x", "ktb"), [(1 / 3, 1.7309), (0.4, 1.9713), (0.5, 2.5449)])
 def test_kt_6b_the_sister_fit_on_bearing_pressure_agrees(x: float, ktb: float) -> None:
     """Both fits describe one peak: Ktb = Kta x / (1 - x) within 3.6 % (M + R)."""
     assert pin_loaded_kt(x) * x / (1.0 - x) == pytest.approx(ktb, rel=0.036)
 
 
 @pytest.mark.parametrize("x", LONG_END)
-def test_kt_7_the_fit_is_never_below_finite_elements(x: float) -> None:
-    """The fit lies above frictionless elements, by 6 to 18 % of them: on the safe side."""
-    assert LONG_END[x] < pin_loaded_kt(x) < 1.19 * LONG_END[x]
+def test_kt_7_within_ten_percent_above_finite_elements(x: float) -> None:
+    """Never below frictionless elements, and at most 10 % of them above."""
+    assert LONG_END[x] < pin_loaded_kt(x) < 1.10 * LONG_END[x]
+
+
+@pytest.mark.parametrize("x", [0.05, 0.1, 0.15, 0.2, 0.25])
+def test_within_ten_percent_above_the_three_dimensional_pin(x: float) -> None:
+    """NASA TP-3192, which holds to d/w 0.25, on bearing pressure; ours, the older chart, is the safer of the two."""
+    theirs = 0.5 * (WEDGE + x * PLATE)
+    assert theirs < pin_loaded_kt(x) * x / (1.0 - x) < 1.10 * theirs
+
+
+def test_chart_and_fit_of_the_pin_meet() -> None:
+    chart, fit = (float(pin_loaded_kt(x)) for x in (1 / 3 - 1e-9, 1 / 3 + 1e-9))
+    assert chart == pytest.approx(fit, rel=1e-6)
 
 
 def test_kt_8n_wide_plate() -> None:
     """Crews, Hong, Raju, NASA TP-1862 (abstract read, T; number M): peak 0.87 of the bearing pressure, snug pin.
 
-    Below d/w 0.15 the fit from memory ends and is held at its bearing pressure: up to 44 % too much, never too little.
+    In a plate wider than any root the chart stays above it, and the table of short ends adds a little: 25 % too much.
     """
     peak = hole_peak_pa(Tang(20.0, 1.0, 1.0, 12.0), PinLoads(1.0), 1.0).direct_pa
-    assert 0.87 < peak < 1.45 * 0.87
+    assert 0.87 < peak < 1.25 * 0.87
 
 
 @pytest.mark.parametrize(
@@ -152,3 +171,19 @@ def test_flat_bending_ends() -> None:
     """Thick: Kirsch's 3. Thin plate: (5 + 3 nu) / (3 + nu) for nu 0.3, Goodier / Reissner (M)."""
     assert flat_bending_kt(0.0) == pytest.approx(3.0, abs=0.02)
     assert flat_bending_kt(1e6) == pytest.approx((5.0 + 0.9) / 3.3, abs=0.01)
+
+
+def test_flat_bending_falls_with_the_width() -> None:
+    """Roark, Table 17.1 (T2, two copies): 1 - 1.04 x + 1.22 x², taken to d/w 0.3 and held beyond (M)."""
+    assert flat_bending_kt(0.5, 0.2) / flat_bending_kt(0.5) == pytest.approx(0.8408, abs=1e-6)
+    assert flat_bending_kt(0.5, 0.3) / flat_bending_kt(0.5) == pytest.approx(0.7978, abs=1e-6)
+    assert flat_bending_kt(0.5, 0.6) == flat_bending_kt(0.5, 0.3)
+
+
+@pytest.mark.parametrize(
+    ("r_over_t", "kb"), [(0.25, 2.2801), (0.5, 2.1240), (1.0, 1.9655), (1.5, 1.9342), (2.0, 1.9362), (2.5, 1.8776)]
+)
+def test_flat_bending_in_a_wide_plate(r_over_t: float, kb: float) -> None:
+    """NASA TP-3192, bending, at the face (T2; cubic in r/t recomputed, R): ours within 2 % below and 10 % above."""
+    assert kb == pytest.approx(2.5032 - 1.0415 * r_over_t + 0.6286 * r_over_t**2 - 0.1248 * r_over_t**3, abs=2e-3)
+    assert 0.97 * kb < flat_bending_kt(2.0 * r_over_t) < 1.10 * kb

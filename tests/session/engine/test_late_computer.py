@@ -4,6 +4,7 @@ import math
 
 import pytest
 
+from whirlbench.recording.layout import EVENT_ROW
 from whirlbench.session.engine import Command, CommandKind, Ending, Part, Phase
 from whirlbench.session.engine.heartbeat import SELF_TEST_S, ChainWatch
 
@@ -41,6 +42,29 @@ def test_heartbeats_that_left_in_time_clear_the_host():
 def test_what_withheld_them_has_what_the_loop_does_not_explain():
     told = chain_of([0.025, 0.15], (Part.PORT, 0.03), withheld_by=Part.SURFACE).verdict()
     assert told.startswith(f"late: {Part.SURFACE} by 120 ms, {Part.PORT} by 30 ms")
+
+
+def test_what_is_told_of_many_fits_the_files_field():
+    parts = (Part.COMPUTER, Part.SESSION, Part.PORT)
+    chain = chain_of([0.025, 12.0], *((part, 1.5 - 0.1 * place) for place, part in enumerate(parts)),
+                     withheld_by=Part.TELEMETRY)  # fmt: skip
+    told = chain.verdict()
+    assert len(told.encode()) <= EVENT_ROW["detail"].itemsize
+    assert told.startswith(f"late: {Part.TELEMETRY} by 7800 ms, {Part.COMPUTER} by 1500 ms, others by 2700 ms; ")
+    assert told.endswith("heartbeats left up to 12000 ms apart")
+
+
+def test_a_computer_that_slept_does_not_call_the_device_silent(long_bench):
+    """Whoever was not there has not listened; what the device did meanwhile is told by its telemetry."""
+    bench = long_bench
+    bench.run(30, lambda bench: bench.turning())
+    bench.now_s += 6.0
+    deaf = [True]
+    bench.to_host = lambda now_s, data: b"" if deaf[0] else data
+    assert bench.step() is None
+    deaf[0] = False
+    outcome = bench.run(bench.now_s + 90)
+    assert outcome.ending is Ending.TRIPPED and outcome.reason.startswith("heartbeat lost; ")
 
 
 def test_an_old_delay_is_not_blamed():

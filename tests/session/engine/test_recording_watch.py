@@ -125,13 +125,17 @@ def test_a_link_lost_while_locked_at_rest_leaves_no_coast_down(bench):
     assert not bench.engine.link_lost_turning
 
 
-def test_an_abort_while_locked_is_no_run_that_went_well(make_bench):
+@pytest.mark.parametrize("at_once", [True, False])
+def test_an_abort_while_locked_is_no_run_that_went_well(make_bench, at_once):
+    """Finished in the turn of the abort, which nobody can have answered yet, or once the device has tripped."""
     bench = make_bench("", keep_open=True)
     bench.operator = lambda progress: ()
     bench.run(20, lambda bench: bench.engine.phase is Phase.READY)
-    bench.step([Command(CommandKind.ABORT)])
-    outcome = bench.step([Command(CommandKind.FINISH)]) or bench.step()
+    bench.step([Command(CommandKind.ABORT), *([Command(CommandKind.FINISH)] if at_once else [])])
+    bench.step([Command(CommandKind.FINISH)])
+    outcome = bench.run(20)
     assert outcome.ending is Ending.ABORTED and outcome.exit_status == 3
+    assert outcome.reason == ("aborted while locked" if at_once else "operator abort")
 
 
 def test_a_disk_that_fails_before_arming_refuses_the_session(bench):

@@ -33,7 +33,7 @@ def test_a_trip_is_one_event_however_often_it_is_told():
     ]
     events = watch.follow(Heard(told=told))
     assert [(item.kind, item.name) for item in events] == [("trip", "overspeed"), ("state", "tripped")]
-    assert events[0].detail == "6316 rpm in one tach period"
+    assert events[0].detail == "6316 rpm over one turn"
 
 
 @pytest.mark.parametrize(

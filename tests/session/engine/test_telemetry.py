@@ -78,7 +78,7 @@ def test_vibration_blocks(telemetry):
 
 
 def test_device_counters_are_recorded(telemetry):
-    heard = telemetry.take([Counters(1_000_000, 7, 1, 2, 3, 4, 80, 900, 5000)], 0.0)
+    heard = telemetry.take([Counters(1_000_000, 7, 1, 2, 3, 4, 5, 6, 80, 900, 5000)], 0.0)
     assert record_of(heard, CountersRecord).values["telemetry_dropped"] == 7
 
 

@@ -13,7 +13,7 @@ from whirlbench.rig.toml import parse_rig
 from whirlbench.session.plan import parse_plan
 from whirlbench.session.plan.clearance import Clearance, Override, greatest_request, objections, refusal
 
-RIG = parse_rig("""
+RIG_TEXT = """
 [propeller]
 blades = 4
 diameter_m = 0.56
@@ -26,7 +26,8 @@ table = [[1000, -4.0], [2000, 26.0]]
 mode = "throttle"
 [blade_sets.moulded]
 material = "moulded_nylon"
-""")
+"""
+RIG = parse_rig(RIG_TEXT)
 
 
 def plan(*steps):
@@ -82,6 +83,20 @@ def test_the_greatest_request_of_a_plan_is_found(steps, number, most):
 
     assert found[1] == most
     assert found[0] == number
+
+
+def test_a_pulse_that_a_governing_speed_controller_takes_for_a_request_counts():
+    text = """
+[speed_controller]
+governs = true
+request_table = [[1100, 1500], [1900, 6000]]
+"""
+    governs = parse_rig(RIG_TEXT.replace('[governor]\nmode = "throttle"\n', "") + text)
+    hold = 'kind = "hold"\nthrottle_us = {}\nduration_s = 5'
+    steps = (hold.format(1500), 'kind = "multisine"\namplitude_us = 80\nduration_s = 30', hold.format(1000))
+
+    assert greatest_request(plan(*steps), governs) == (2, pytest.approx(4200.0))
+    assert greatest_request(plan(*steps), RIG) == (0, 0.0)
 
 
 def test_a_plan_above_the_permitted_speed_is_refused_by_its_step():

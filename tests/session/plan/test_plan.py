@@ -8,6 +8,9 @@ from whirlbench.session.plan import Hold, Sweep, check_plan, parse_plan, read_pl
 
 RIG = parse_rig(example_rig_text())
 GOVERNED = parse_rig(example_rig_text().replace("governs = false", "governs = true"))
+SHORT_TABLE = parse_rig(
+    example_rig_text().replace("governs = false", "governs = true").replace("[1900, 6000]", "[1900, 5500]")
+)
 THROTTLE_GOVERNOR = parse_rig(example_rig_text().replace('"pass_through"', '"throttle"'))
 PITCH_GOVERNOR = parse_rig(example_rig_text().replace('"pass_through"', '"pitch"'))
 
@@ -62,8 +65,8 @@ def test_malformed_plans_name_step_and_key(text, words):
         (step("step", "servo_us = 2300\nduration_s = 1"), RIG, "servo pulse 2300 us is outside the rig's pitch.table"),
         (step("sweep", "pitch_deg = [2, 40]\nduration_s = 1"), RIG, "servo pulse 2467 us is outside"),
         (step("hold", "request_rpm = 3000\nduration_s = 1"), RIG, "request_rpm needs a governor"),
-        (step("hold", "request_rpm = 6300\nduration_s = 1"), GOVERNED, "not below limits.overspeed_rpm 6200"),
-        (step("hold", "request_rpm = 6100\nduration_s = 1"), GOVERNED, "outside the speed controller's request_table"),
+        (step("hold", "request_rpm = 6300\nduration_s = 1"), GOVERNED, "not below limits.overspeed_rpm 6000"),
+        (step("hold", "request_rpm = 5600\nduration_s = 1"), SHORT_TABLE, "outside the speed controller's request_ta"),
         (step("multisine", "amplitude_us = 451\nduration_s = 20"), RIG, "half of what the rig admits, 900 us"),
         (step("multisine", "amplitude_deg = 40\nduration_s = 20"), RIG, "amplitude_deg 40 is more than half"),
         (step("multisine", "amplitude_rpm = 1e9\nduration_s = 20"), GOVERNED, "amplitude_rpm 1e+09 is more than half"),
@@ -102,7 +105,7 @@ SWING = step("multisine", "amplitude_us = 30\nduration_s = 20")
         ),
         (step("multisine", "amplitude_rpm = 200\nduration_s = 20"), THROTTLE_GOVERNOR, "about a request of 0 rpm"),
         (
-            step("hold", "request_rpm = 6100\nduration_s = 1")
+            step("hold", "request_rpm = 5900\nduration_s = 1")
             + step("multisine", "amplitude_rpm = 200\nduration_s = 20"),
             THROTTLE_GOVERNOR,
             "not below limits.overspeed_rpm",
@@ -132,6 +135,13 @@ def test_a_multisine_that_fits_or_whose_middle_is_not_known_is_taken():
 def test_governor_off_gives_the_levers_back():
     text = 'governor = "off"\n' + step("hold", "throttle_us = 1200\nduration_s = 1")
     check_plan(parse_plan(text), THROTTLE_GOVERNOR)
+
+
+def test_a_pitch_governor_keeps_its_request_while_the_plan_moves_the_throttle():
+    """Otherwise a multisine about the request would be about nothing, and a step of the throttle no load at all."""
+    held = step("hold", "request_rpm = 3000\nthrottle_us = 1400\nduration_s = 1")
+    swing = step("multisine", "amplitude_rpm = 100\nduration_s = 20")
+    check_plan(parse_plan(held + step("step", "throttle_us = 1420\nduration_s = 1") + swing), PITCH_GOVERNOR)
 
 
 def test_a_ramp_quicker_than_the_device_is_refused():

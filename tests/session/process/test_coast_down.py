@@ -25,9 +25,9 @@ class Line(SimulatedPort):
         super().write(data)
 
 
-def coast_down(rig_text, open_port, kept, told, reconnect_s=0.3):
+def coast_down(rig_text, open_port, kept, told, reconnect_s=20.0):
     rig = parse_rig(rig_text)
-    watch = StandWatch(rig.tach.pulses_per_rev, rig.throttle.safe_us, rig.vibration.g_per_count)
+    watch = StandWatch.of(rig)
     watch.state = Stand.TURNING
     spec = SessionSpec(rig_text, open_port, reconnect_s=reconnect_s)
     telemetry = Telemetry(rig)
@@ -51,7 +51,7 @@ def test_a_port_that_stays_away_is_given_up_in_time(rig_text):
         raise LinkError("absent")
 
     told, began_s = [], time.monotonic()
-    said = coast_down(rig_text, absent, [], told)
+    said = coast_down(rig_text, absent, [], told, reconnect_s=0.3)
     assert said == "nothing came back within 0.3 s, the coast-down is not recorded"
     assert time.monotonic() - began_s < 2.0
     assert told and told[0].startswith("trying the port again for")

@@ -79,7 +79,7 @@ def slow_record(first, count):
 def test_what_one_process_shows_another_reads(view):
     other = SharedView(view.name)
     counts = np.array([[100, -200], [300, -400]], dtype=np.int16)
-    event = Event(0.004, "trip", "overspeed", "6300 rpm in one tach period")
+    event = Event(0.004, "trip", "overspeed", "6300 rpm over one turn")
     view.show([slow_record(0, 5), VibrationRecord(0.001, 0.000625, 0, counts), event], g_per_count=0.01)
     run = other.tail(60)
     assert run.slow.rpm.tolist() == pytest.approx([0, 0.002, 0.004, 0.006, 0.008])
@@ -109,9 +109,13 @@ def test_status_and_outcome(view):
     assert view.outcome() == Outcome(Ending.TRIPPED, "overspeed")
 
 
-def test_a_long_remark_is_cut_between_characters(view):
-    view.show_progress(Progress("running", "", message="µ" * 150))
-    assert view.progress().message == "µ" * 100
+def test_a_long_remark_is_cut_between_characters_and_says_so(view):
+    view.show_progress(Progress("running", "", message="µ" * 240))
+    assert view.progress().message == "µ" * 240
+    view.show_progress(Progress("running", "", message="µ" * 241))
+    assert view.progress().message == "µ" * 238 + "..."
+    view.show([Event(0.0, "note", "n" * 49, "d" * 481)], 1.0)
+    assert view.events()[-1][2:] == ("n" * 45 + "...", "d" * 477 + "...")
 
 
 def test_tail_keeps_to_the_seconds_asked_for(view):

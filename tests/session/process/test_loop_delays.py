@@ -41,6 +41,8 @@ class Clock:
 class Stand:
     """Port, recorder and engine of a loop, each as slow as a test wants it."""
 
+    wanted = False  # the recorder's word: no file to wait for
+
     def __init__(self, clock):
         self.clock, self.write_s, self.work_s, self.away_s, self.sleep_s = clock, 0.0, 0.0, 0.0, WAIT_S
 

@@ -131,8 +131,9 @@ def test_a_session_records_and_shows_that_it_has_no_priority(monkeypatch, view, 
     expected = Event(
         0.0, "note", "no priority", "what draws can delay decisions: the system says: operation not permitted"
     )
-    assert FirstStep.kept == (() if granted else (expected,))
-    assert view.events() == FirstStep.kept
+    told = () if granted else (expected,)  # beside it, what the device had sent by then
+    assert tuple(kept for kept in FirstStep.kept if getattr(kept, "name", "") == "no priority") == told
+    assert tuple(event for event in view.events() if event.name == "no priority") == told
     assert view.outcome() == Outcome(Ending.DONE)
 
 

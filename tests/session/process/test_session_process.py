@@ -7,6 +7,7 @@ import time
 from pathlib import Path
 
 import pytest
+from cleared_set import cleared
 
 from whirlbench.errors import RigError
 from whirlbench.link.port import SerialPort
@@ -34,7 +35,8 @@ def no_shared_memory_left(monkeypatch):
 
 
 def spec_of(rig_text, **changes):
-    return SessionSpec(rig_text, functools.partial(open_simulated, rig_text, 1), **changes)
+    given = {"clearance": cleared(rig_text), **changes}
+    return SessionSpec(rig_text, functools.partial(open_simulated, rig_text, 1), **given)
 
 
 def until(session, condition, longest_s=20.0):
@@ -103,4 +105,4 @@ def test_a_recording_that_cannot_be_written_is_refused_before_arming(rig_text, t
 
 def test_a_bad_rig_is_refused_before_a_process_starts(rig_text):
     with pytest.raises(RigError, match="overspeed_rpm"):
-        start(spec_of(rig_text.replace("overspeed_rpm = 6200", "")))
+        start(spec_of(rig_text.replace("overspeed_rpm = 6000", "")))

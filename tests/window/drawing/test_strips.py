@@ -41,7 +41,7 @@ def test_vibration_is_the_windowed_rms_with_the_mean_removed() -> None:
 
 def test_margins_are_shares_of_the_limits_that_are_set() -> None:
     shares = {margin.label: margin.share for margin in replay(3.1).margins()}
-    assert shares["overspeed"] == pytest.approx(3100 / 6200)
+    assert shares["overspeed"] == pytest.approx(3100 / 6000)
     assert shares["power"] == pytest.approx(800 / 3600)
     assert shares["least voltage"] == pytest.approx(32 / 40)
     assert math.isnan(shares["thrust"])
@@ -69,7 +69,7 @@ def test_an_empty_run_can_be_shown() -> None:
 
 def test_limit_lines_only_where_the_rig_sets_a_limit() -> None:
     assert limit_lines(parse_rig(""))["rpm"] is None
-    assert limit_lines(replay().rig)["rpm"] == 6200
+    assert limit_lines(replay().rig)["rpm"] == 6000
 
 
 def test_an_event_is_one_line() -> None:

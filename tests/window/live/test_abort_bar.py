@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import page_runs
 import pytest
+from cleared_set import fitted
 from held_session import HeldSession
 from PyQt5 import QtCore, QtGui, QtTest, QtWidgets
 
@@ -28,10 +30,10 @@ def session() -> Iterator[HeldSession]:
 
 
 @pytest.fixture
-def window(qtbot, session: HeldSession) -> Iterator[MainWindow]:
+def window(qtbot, session: HeldSession, tmp_path: Path) -> Iterator[MainWindow]:
     made = MainWindow()
     qtbot.addWidget(made)
-    made.show_session(session, RIG)
+    made.show_session(session, RIG, tmp_path / "run.h5", fitted(RIG, tmp_path))
     made.show_recording(Replay(page_runs.shaking_run(grows=False), RIG, 0.0))
     made.show()
     made.activateWindow()

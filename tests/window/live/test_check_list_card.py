@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
+from cleared_set import fitted
 from held_session import HeldSession
 from PyQt5 import QtCore, QtTest, QtWidgets
 
@@ -23,10 +25,10 @@ def session() -> HeldSession:
 
 
 @pytest.fixture
-def window(qtbot, session: HeldSession) -> Iterator[MainWindow]:
+def window(qtbot, session: HeldSession, tmp_path: Path) -> Iterator[MainWindow]:
     made = MainWindow()
     qtbot.addWidget(made)
-    made.show_session(session, RIG)
+    made.show_session(session, RIG, tmp_path / "run.h5", fitted(RIG, tmp_path))
     made.show()
     qtbot.waitActive(made)
     yield made
@@ -37,7 +39,9 @@ def window(qtbot, session: HeldSession) -> Iterator[MainWindow]:
 @pytest.fixture
 def panel(window: MainWindow) -> SpinPanel:
     assert window.bridge is not None
-    return window.bridge.panel
+    found = window.bridge.panel
+    found.check_list.operator.setText("A. Tester")
+    return found
 
 
 def press_arm(panel: SpinPanel) -> None:
@@ -71,7 +75,7 @@ def test_a_tick_taken_back_takes_arming_back(panel: SpinPanel, session: HeldSess
     panel.check_list.boxes[2].click()
     press_arm(panel)
     assert session.commands == []
-    assert panel.check_list.count.text().startswith("4 of 5 ticked; ")
+    assert panel.check_list.count.text().startswith("8 of 9 ticked; ")
 
 
 def test_the_power_cut_works_beside_the_open_check_list(

@@ -6,7 +6,7 @@ from whirlbench.analysis.governor.interaction import Interaction
 from whirlbench.analysis.governor.loop_study import Spectrum, Study, compare_runs, retuned, study
 from whirlbench.analysis.governor.prediction import LawSettings
 from whirlbench.analysis.governor.proof import WORDS, Forecast, Reading, Verdict, forecast, prove
-from whirlbench.analysis.governor.retest_plan import expected, plan_text, re_test, rig_lines
+from whirlbench.analysis.governor.retest_plan import expected, plan_text, re_test, rig_lines, rig_values
 from whirlbench.analysis.governor.stability import StabilityMargins
 
 __all__ = [
@@ -34,5 +34,6 @@ __all__ = [
     "re_test",
     "retuned",
     "rig_lines",
+    "rig_values",
     "study",
 ]

@@ -41,8 +41,8 @@ class Study:
     """What a run says about the speed loop and the governor, for the ``rig`` it was studied with.
 
     ``loads`` are plausible answers of the speed to the lever that does not govern, by its kind. ``no_advice`` and
-    ``no_interaction`` say why there is none, empty where there is one. ``held_pitch_deg``: blade angle before the
-    first usable step of the governing lever, None where it is not known.
+    ``no_interaction`` say why there is none, empty where there is one. ``held_pitch_deg``, ``held_throttle_us``: where
+    both levers stood before the first usable step of the governing one, None where that is not known.
     """
 
     loop: SpeedLoop
@@ -54,6 +54,7 @@ class Study:
     no_advice: str = ""
     no_interaction: str = ""
     held_pitch_deg: float | None = None
+    held_throttle_us: float | None = None
 
 
 def study(
@@ -74,8 +75,9 @@ def study(
     spectra = tuple(_spectra(run, loop))
     table, no_table = _interaction(run, loop)
     why = "" if advice else _why_no_advice(loop)
-    held = _held_pitch_deg(run, loop, chosen) if rig is not None and rig.pitch.table else None
-    return Study(loop, advice, plausible_loads(loop), spectra, table, rig, why, no_table, held)
+    pitch_deg = _held(run, loop, chosen, "pitch_deg") if rig is not None and rig.pitch.table else None
+    throttle_us = _held(run, loop, chosen, "throttle_us")
+    return Study(loop, advice, plausible_loads(loop), spectra, table, rig, why, no_table, pitch_deg, throttle_us)
 
 
 def retuned(study: Study, closed_loop_time_s: float | None) -> Study:
@@ -90,12 +92,12 @@ def compare_runs(study: Study, name: str, others: Sequence[tuple[str, Run, Rig |
     return compare([(name, study.loop), *((other, identify(run, rig)) for other, run, rig in others)])
 
 
-def _held_pitch_deg(run: Run, loop: SpeedLoop, lever: Lever) -> float | None:
-    """Blade angle before the first usable step of ``lever``; None where it was not recorded or not stepped."""
+def _held(run: Run, loop: SpeedLoop, lever: Lever, channel: str) -> float | None:
+    """Where ``channel`` stood before the first usable step of ``lever``; None where that is not known."""
     results = [result for result in loop.usable() if result.step.kind == lever]
     if not results:
         return None
-    held = run.slow.between(results[0].step.at_s - 0.5, results[0].step.at_s).channel("pitch_deg")
+    held = run.slow.between(results[0].step.at_s - 0.5, results[0].step.at_s).channel(channel)
     return float(np.nanmedian(held)) if np.isfinite(held).any() else None
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -10,7 +12,8 @@ import numpy as np
 from whirlbench.analysis.governor.advice import Advice
 from whirlbench.analysis.governor.proof import Forecast, Reading, forecast
 from whirlbench.analysis.speed_loop import SMALLEST, Kind, LoopModel, Step
-from whirlbench.rig.description import Rig
+from whirlbench.errors import AnalysisError
+from whirlbench.rig.description import Rig, pitch_ends_deg
 
 REQUEST_PART = 0.04  # of the speed: the size of the request step, unless slew, head-room or a limit want less
 HOLD_LAGS, SHORTEST_HOLD_S = 30.0, 3.0  # closed-loop times that each hold lasts
@@ -54,7 +57,7 @@ def expected(
     ``loads``: plausible answers of the ungoverned speed to each lever, in rpm per unit. ``rng`` starts the tachs.
     """
     test = re_test(advice, rig)
-    other: Kind = "throttle" if advice.lever == "pitch" else "pitch"
+    other = _other(advice)
     changes: dict[Kind, float] = {
         "request": test.step_rpm,
         other: THROTTLE_STEP_US if other == "throttle" else PITCH_STEP_DEG,
@@ -69,35 +72,47 @@ def expected(
     return found
 
 
+def rig_values(advice: Advice) -> dict[str, str | float]:
+    """The rig keys that load the gains, with their values: the mode of the governor belongs to them."""
+    prefix = "pitch_" if advice.lever == "pitch" else ""
+    return {
+        "governor.mode": advice.lever,
+        f"governor.{prefix}kp_us_per_rpm": float(f"{advice.kp:.5g}"),
+        f"governor.{prefix}ki_us_per_rpm_s": float(f"{advice.ki:.5g}"),
+    }
+
+
 def rig_lines(advice: Advice) -> str:
     """The table for the rig file that loads the gains."""
-    prefix = "pitch_" if advice.lever == "pitch" else ""
-    return (
-        "[governor]\n"
-        f'mode = "{advice.lever}"\n'
-        f"{prefix}kp_us_per_rpm = {advice.kp:.5g}\n"
-        f"{prefix}ki_us_per_rpm_s = {advice.ki:.5g}\n"
-    )
+    lines = [f"{key.split('.')[1]} = {json.dumps(value)}" for key, value in rig_values(advice).items()]
+    return "\n".join(["[governor]", *lines]) + "\n"
 
 
-def plan_text(advice: Advice, rig: Rig | None = None, pitch_deg: float | None = None) -> str:
+def plan_text(
+    advice: Advice, rig: Rig | None = None, pitch_deg: float | None = None, throttle_us: float | None = None
+) -> str:
     """TOML of the re-test plan: run up, request up and down, the other lever there and back, a multisine, coast down.
 
-    ``pitch_deg``: blade angle of the identification, for a throttle governor's pitch steps; None leaves them out.
+    ``pitch_deg``, ``throttle_us``: where the two levers stood in the identification. The one that does not govern goes
+    there and is stepped from there; None leaves its steps out. AnalysisError for a pitch governor without
+    ``throttle_us``: at the safe pulse nothing turns.
     """
     test = re_test(advice, rig)
     head = [
-        "# Re-test of the governor: load the gains below into the rig file first.",
+        "# Re-test of the governor, for a rig file with these lines (tune --rig-out writes it):",
         *(f"#   {line}" for line in rig_lines(advice).splitlines()),
         "# Stay out of the plane of rotation; the first closed loop on a new stand is the one to be ready to cut.",
         'name = "re-test of the governor"',
         'governor = "rig"',
         f"stop_above_margin_pct = {STOP_ABOVE_PCT}",
     ]
-    steps = [_run_up(advice, test, pitch_deg)]
+    there, away = _other_lever(advice, rig, pitch_deg, throttle_us)
+    steps = [_step("the governor takes the speed up", "hold", f"{there}request_rpm = {test.speed_rpm}", test.hold_s)]
     for name, speed in (("request up", test.speed_rpm + test.step_rpm), ("request down", test.speed_rpm)):
         steps.append(_step(name, "step", f"request_rpm = {speed}", test.hold_s))
-    steps += _load_steps(advice, test, pitch_deg)
+    if there:
+        steps.append(_step(f"{_other(advice)} away, a load", "step", away, test.hold_s))
+        steps.append(_step(f"{_other(advice)} back", "step", there.rstrip(), test.hold_s))
     steps.append(
         _step("excite the loop", "multisine", f"amplitude_rpm = {test.excitation_rpm}\nlow_hz = 0.2\nhigh_hz = 4", 20.0)
     )
@@ -105,23 +120,25 @@ def plan_text(advice: Advice, rig: Rig | None = None, pitch_deg: float | None = 
     return "\n".join(head) + "\n\n" + "\n".join(steps)
 
 
-def _run_up(advice: Advice, test: ReTest, pitch_deg: float | None) -> str:
-    pitch = f"\npitch_deg = {pitch_deg:.2f}" if pitch_deg is not None else ""
-    if advice.lever == "pitch":
-        settle = _step("the governor takes over", "hold", f"request_rpm = {test.speed_rpm}", test.hold_s)
-        return settle
-    up = _step("run up by hand", "hold", f"throttle_us = {advice.pulse_us:.0f}{pitch}", test.hold_s)
-    return up + "\n" + _step("the governor takes over", "hold", f"request_rpm = {test.speed_rpm}", test.hold_s)
+def _other(advice: Advice) -> Kind:
+    return "throttle" if advice.lever == "pitch" else "pitch"
 
 
-def _load_steps(advice: Advice, test: ReTest, pitch_deg: float | None) -> list[str]:
-    if advice.lever == "pitch" or pitch_deg is None:
-        return []  # a throttle that is not recorded with the advice cannot be stepped from where it stands
-    there, back = pitch_deg + PITCH_STEP_DEG, pitch_deg
-    return [
-        _step("pitch up, a load", "step", f"pitch_deg = {there:.2f}", test.hold_s),
-        _step("pitch back", "step", f"pitch_deg = {back:.2f}", test.hold_s),
-    ]
+def _other_lever(
+    advice: Advice, rig: Rig | None, pitch_deg: float | None, throttle_us: float | None
+) -> tuple[str, str]:
+    """Plan keys that bring the lever that does not govern to its place, and a step away; empty without one."""
+    if advice.lever == "throttle":
+        if pitch_deg is None:
+            return "", ""
+        greatest_deg = pitch_ends_deg(rig)[1] if rig is not None else math.inf
+        away = pitch_deg + PITCH_STEP_DEG * (1 if pitch_deg + PITCH_STEP_DEG <= greatest_deg else -1)
+        return f"pitch_deg = {pitch_deg:.2f}\n", f"pitch_deg = {away:.2f}"
+    if throttle_us is None:
+        raise AnalysisError("the throttle of the identification was not recorded: a pitch governor needs one to turn")
+    greatest_us = rig.throttle.max_us if rig is not None else math.inf
+    away = throttle_us + THROTTLE_STEP_US * (1 if throttle_us + THROTTLE_STEP_US <= greatest_us else -1)
+    return f"throttle_us = {throttle_us:.0f}\n", f"throttle_us = {away:.0f}"
 
 
 def _step(name: str, kind: str, target: str, duration_s: float) -> str:

@@ -1,5 +1,6 @@
 """Least and greatest pitch against rpm from limits, drive and strength, and the servo end points that keep to them."""
 
+from whirlbench.analysis.pitch_limits.course_loads import ExpectedLoads, LoadModel, expected_loads, load_model
 from whirlbench.analysis.pitch_limits.end_points import EndPoint, ModeEndPoints, mode_end_points, servo_travel
 from whirlbench.analysis.pitch_limits.least_pitch import finite_or_none
 from whirlbench.analysis.pitch_limits.limits import PitchLimits, SpeedLimits, floors_of, limits_at_speeds, pitch_limits
@@ -9,7 +10,9 @@ from whirlbench.analysis.pitch_limits.study import LimitsStudy, Proposal, at_spe
 
 __all__ = [
     "EndPoint",
+    "ExpectedLoads",
     "LimitsStudy",
+    "LoadModel",
     "ModeEndPoints",
     "NextHold",
     "PitchLimits",
@@ -17,10 +20,12 @@ __all__ = [
     "SpeedLimits",
     "at_speeds",
     "compare_sets",
+    "expected_loads",
     "finite_or_none",
     "floors_of",
     "limits_at_speeds",
     "limits_study",
+    "load_model",
     "mode_end_points",
     "next_hold_plan",
     "pitch_limits",

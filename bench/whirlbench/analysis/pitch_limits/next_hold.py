@@ -11,12 +11,13 @@ from whirlbench.analysis.pitch_limits.limits import PITCH_STEP_DEG, PitchLimits
 from whirlbench.analysis.pitch_limits.rig_constraints import throttle_need
 from whirlbench.analysis.propeller import CoefficientFit, Hold
 from whirlbench.errors import AnalysisError
-from whirlbench.rig.description import Rig
+from whirlbench.rig.description import Rig, pitch_ends_deg, takes_requests
 
 PITCH_GRID_DEG = 0.5
 HOLD_S = 10.0
 BEYOND_DEG = 1.0  # how far past the measured pitches a proposal may reach, one small step at a time
 SPEEDS = 9
+ROUNDED_DEG = 0.05  # the plan gives pitches to a tenth of a degree
 
 
 @dataclass(frozen=True)
@@ -29,15 +30,17 @@ class NextHold:
     stderr_after_deg: float
 
 
-def propose_hold(limits: PitchLimits) -> NextHold | None:
+def propose_hold(limits: PitchLimits, rig: Rig) -> NextHold | None:
     """The best hold on a grid of speeds and pitches in which no 95 % upper bound passes 90 % of its limit.
+
+    Pitches keep within the servo's end points of ``rig``, speeds below its overspeed limit: no other plan is run.
 
     The measure is the root mean square over the limits' own places of d(pitch) = se(quantity) / slope, and the gain
     comes from the curve's covariance with one more point of typical error (conditioning of a Gaussian
     process, as in ``kriging``). None when no limit binds or no candidate is safe.
     """
     places = _binding_places(limits)
-    candidates = _safe_candidates(limits)
+    candidates = _safe_candidates(limits, rig)
     if not any(place.fit is not None for place in places) or not len(candidates):
         return None
     before = np.array([place.variance_deg2 for place in places])
@@ -48,10 +51,12 @@ def propose_hold(limits: PitchLimits) -> NextHold | None:
     return NextHold(float(rpm), float(pitch), float(np.sqrt(before.mean())), float(error[best]))
 
 
-def _safe_candidates(limits: PitchLimits) -> np.ndarray:
+def _safe_candidates(limits: PitchLimits, rig: Rig) -> np.ndarray:
     """Points ``(n, 2)`` of (rpm, pitch) that are safe to hold."""
     low, high = limits.pitch_range_deg
+    least, greatest = pitch_ends_deg(rig)
     pitches = np.arange(low - BEYOND_DEG, high + BEYOND_DEG + 1e-9, PITCH_GRID_DEG)
+    pitches = pitches[(pitches >= least + ROUNDED_DEG) & (pitches <= greatest - ROUNDED_DEG)]
     found = []
     for rpm in np.linspace(*limits.rpm_range, SPEEDS):
         safe = np.ones(len(pitches), dtype=bool)
@@ -104,15 +109,18 @@ def _place(fit: CoefficientFit | None, rpm: float, pitch_deg: float) -> _Place:
     return _Place(fit, point, max(abs(float(around[1] - around[0])) / (2 * PITCH_STEP_DEG), 1e-9))
 
 
-def next_hold_plan(proposal: NextHold, speed_key: str, warm_up_key: str) -> str:
+def next_hold_plan(proposal: NextHold, rig: Rig, speed_key: str, warm_up_key: str) -> str:
     """The proposed hold as plan text (TOML) that ``spin`` runs: warm-up, hold, coast-down.
+
+    A governor that moves the pitch is passed through: this plan holds a pitch.
 
     ``speed_key`` and ``warm_up_key`` are the plan's key and value that bring about the speed, see ``speed_keys``.
     """
+    governor = '\ngovernor = "off"' if rig.governor.mode == "pitch" else ""
     return f"""\
 # Proposed to narrow the pitch limits: {proposal.rpm:.0f} rpm at {proposal.pitch_deg:.1f} deg.
 # Standard error of the limits: {proposal.stderr_before_deg:.2f} deg now, {proposal.stderr_after_deg:.2f} deg expected.
-name = "next hold"
+name = "next hold"{governor}
 stop_above_margin_pct = 95
 
 [[step]]
@@ -139,7 +147,7 @@ def speed_keys(limits: PitchLimits, rig: Rig, holds: Sequence[Hold], proposal: N
     AnalysisError when nothing governs and the rig lacks the motor constants that tell the throttle.
     """
     speeds = (proposal.rpm, 0.6 * proposal.rpm)
-    if rig.speed_controller.governs or rig.governor.mode == "throttle":
+    if takes_requests(rig) and rig.governor.mode != "pitch":
         first, second = (f"request_rpm = {rpm:.0f}" for rpm in speeds)
         return first, second
     cp, pack = limits.propeller.cp, limits.pack

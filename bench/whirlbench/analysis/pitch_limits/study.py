@@ -66,20 +66,24 @@ def at_speeds(study: LimitsStudy, speeds_rpm: Sequence[float] | None) -> LimitsS
     return replace(study, limits=replace(study.limits, limits=rows))
 
 
-def propose(study: LimitsStudy) -> Proposal:
-    """What to measure next, with its plan; slow, where the coefficients rest on many holds."""
-    hold = propose_hold(study.limits)
-    if hold is not None and limits_at_speeds(study.limits, study.rig, np.array([hold.rpm]))[0].forbidden:
+def propose(study: LimitsStudy, rig: Rig | None = None) -> Proposal:
+    """What to measure next, with its plan; slow, where the coefficients rest on many holds.
+
+    ``rig`` is the one that the plan will run with, where end points were written into it: None is that of ``study``.
+    """
+    rig = rig if rig is not None else study.rig
+    hold = propose_hold(study.limits, rig)
+    if hold is not None and limits_at_speeds(study.limits, rig, np.array([hold.rpm]))[0].forbidden:
         lack = f"no further hold is proposed: at {hold.rpm:.0f} rpm, where it would tell most, no pitch is permitted"
         return Proposal(None, lack=lack)
     if hold is None:
         lack = "no further hold can be proposed: no limit binds, or no point is safe enough to hold"
         return Proposal(None, lack=lack)
     try:
-        keys = speed_keys(study.limits, study.rig, study.survey.holds, hold)
+        keys = speed_keys(study.limits, rig, study.survey.holds, hold)
     except AnalysisError as error:
         return Proposal(hold, lack=str(error))
-    return Proposal(hold, next_hold_plan(hold, *keys))
+    return Proposal(hold, next_hold_plan(hold, rig, *keys))
 
 
 def survey_holds(runs: Sequence[Run]) -> HoldSurvey:

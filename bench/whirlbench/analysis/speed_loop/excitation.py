@@ -31,6 +31,7 @@ PADDING = 8
 FAINTEST = 0.08  # of the strongest sine: fainter ones are side lobes and rounding
 LINE_PART = 0.8  # of the lever's power that lies in sines if it is a multisine
 FEWEST, MOST = 3, 40
+HIGHEST_LINE_HZ = 25.0  # set-points leave 50 times a second: faster lines are images of slower ones
 SIDE_BINS = range(2, 8)  # distances, in 1 / duration, at which the noise beside a line is looked up
 
 
@@ -250,7 +251,7 @@ def find_lines(time_s: np.ndarray, values: np.ndarray) -> np.ndarray:
     step = 1.0 / (PADDING * len(level) * GRID_S)
     inner = size[1:-1]
     peaks = np.flatnonzero((inner >= size[:-2]) & (inner > size[2:]) & (inner > FAINTEST * size.max())) + 1
-    peaks = peaks[peaks > PADDING]
+    peaks = peaks[(peaks > PADDING) & (peaks * step < HIGHEST_LINE_HZ)]
     if not FEWEST <= len(peaks) <= MOST:
         return np.empty(0)
     near = np.zeros(len(size), dtype=bool)

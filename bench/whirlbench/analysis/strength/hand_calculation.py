@@ -15,7 +15,7 @@ from whirlbench.analysis.strength.root_modes import clamp_force_n
 from whirlbench.analysis.strength.strength_check import StrengthCheck
 from whirlbench.physics.blade_loads import blade_mass_kg, centre_of_mass_m
 from whirlbench.physics.joints import PITCH_TO_MINOR, THREAD_SHARE, edge_factor, strips_m
-from whirlbench.physics.root_stress import FORTY_DEG, pin_loaded_kt
+from whirlbench.physics.root_stress import FORTY_DEG, PIN_FIT_FROM, pin_loaded_kt
 from whirlbench.rig.blade_sets import BondedRoot, ClampedRoot, ShankRoot, TangRoot
 from whirlbench.rig.description import Rig, require_number
 from whirlbench.units import STANDARD_GRAVITY_M_S2, rad_s_from_rpm
@@ -133,7 +133,8 @@ def _peak_lines(design: DesignCheck, root: TangRoot, bolt_n: float) -> Iterator[
     strip = float(min(float(width) for width in strips_m(design.geometry.tang)))
     share, end = root.hole_diameter_m / strip, root.hole_diameter_m / root.edge_distance_m
     factor, edge = float(pin_loaded_kt(share)), float(edge_factor(share, end))
-    yield WorkedLine("concentration at the pin-loaded hole (fit from memory)", "Kt(d / strip)", _kt(share), factor, "")
+    told = "chart" if share < PIN_FIT_FROM else "fit from memory"
+    yield WorkedLine(f"concentration at the pin-loaded hole ({told})", "Kt(d / strip)", _kt(share), factor, "")
     yield WorkedLine(f"short end, e/d {1.0 / end:.3g} (finite elements)", "from the table", _n(edge), edge, "")
     if root.rows == 1:
         numbers = f"{_n(factor)} * {_n(edge)} * {_n(bolt_n)} / (({_n(strip)} - {_n(root.hole_diameter_m)})"
@@ -143,7 +144,7 @@ def _peak_lines(design: DesignCheck, root: TangRoot, bolt_n: float) -> Iterator[
 
 
 def _kt(share: float) -> str:
-    """The fit of ``pin_loaded_kt`` as arithmetic; its bare value where the open hole or the fit's end rules."""
+    """The fit of ``pin_loaded_kt`` as arithmetic; its bare value where chart, open hole or the fit's end rules."""
     x = _n(share)
     fit = 12.882 - 52.714 * share + 89.762 * share**2 - 51.667 * share**3
     factor = float(pin_loaded_kt(share))

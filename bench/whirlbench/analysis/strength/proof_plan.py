@@ -14,7 +14,7 @@ import numpy as np
 
 from whirlbench.analysis.strength.planned_points import CoefficientCurve, PlannedPoint, plan_points
 from whirlbench.errors import RigError
-from whirlbench.rig.description import Rig
+from whirlbench.rig.description import Rig, takes_requests
 
 STAGE_LOADS = (0.10, 0.30, 0.50, 0.70, 0.85, 1.00)  # of the load at proof speed; our own choice
 INSPECT_AFTER = (0.30, 0.70, 1.00)
@@ -66,7 +66,7 @@ def proof_plan(
     rig: Rig, proof_rpm: float, source: str, curve: CoefficientCurve | None, density_kg_m3: float
 ) -> ProofPlan:
     """Stages up to ``proof_rpm``; throttle openings come from the drive of the rig and ``curve``."""
-    pitch_deg, requests = _fine_pitch_deg(rig), _takes_requests(rig)
+    pitch_deg, requests = _fine_pitch_deg(rig), takes_requests(rig)
     tens = -1 if proof_rpm >= WHOLE_TENS_FROM_RPM else 1
     speeds = [float(np.round(proof_rpm * share**0.5, tens)) for share in STAGE_LOADS[:-1]] + [proof_rpm]
     points = _points(rig, curve, density_kg_m3, speeds, pitch_deg)
@@ -122,11 +122,6 @@ def _fine_pitch_deg(rig: Rig) -> float | None:
     if not rig.modes or rig.pitch.table is None:
         return None
     return max(rig.modes.values(), key=lambda mode: mode.rpm[1]).min_pitch_deg
-
-
-def _takes_requests(rig: Rig) -> bool:
-    controller = rig.speed_controller
-    return rig.governor.mode != "pass_through" or (controller.governs and controller.request_table is not None)
 
 
 def _points(

@@ -392,6 +392,10 @@ def _set_assumptions(name: str, blade: BuiltBlade) -> Iterator[str]:
 
 def _tang_assumptions(name: str, root: TangRoot, strengths: Strengths) -> Iterator[str]:
     yield f"{name}: {root.bending_at_hole:.0%} of the root's bending reaches the hole; pins fit closely."
+    yield (
+        f"{name}: friction of a tightened bolt carries nothing: no published figure for how far preload through such a "
+        "flat relaxes by creep and settling was found."
+    )
     if root.bolts * root.rows > 1 and root.clearance_m is None:
         yield f"{name}: root.clearance_m is not given: one bolt is taken to carry the whole pull."
     if root.weld_line is None and strengths.weld_line(root):

@@ -166,7 +166,7 @@ MEMBER_NOTES: dict[type[IntEnum], dict[str, str]] = {
         "SECOND_CUT_CLOSED": "bit 0: the second cut's output is on",
         "CUT_FAILED": "bit 1: open the isolator; latched until Reset",
         "DISARMING": "bit 2: Disarm came while turning, rest is awaited",
-        "TACH_DOUBTED": "bit 3: the latest period jumped by half or more; the governor holds",
+        "TACH_DOUBTED": "bit 3: the latest period jumped, or a false edge may have cut it; the governor holds",
     },
     Board: {},
     Accelerometer: {

@@ -30,7 +30,8 @@ def check_charts(check: StrengthCheck, rig: Rig, design: DesignCheck) -> Iterato
         yield root_drawing(root, design.title)
     yield use_chart(check, rig, design)
     yield margins_chart(check, design)
-    yield _profile_chart(design)
+    if any(each.sections is not None for each in check.designs):
+        yield profile_chart(design)
     yield keep_out_chart(design)
     if check.planning:
         thrust = {"key": "planned thrust", "y_label": "thrust (N)"}
@@ -63,7 +64,7 @@ def split_chart(design: DesignCheck) -> Chart:
     """Which inputs the spread of the permitted speed comes from, as bars: what to improve first."""
     split = design.chance.split
     bars = [
-        Box((0.0, 100.0 * share), across, f"{name}, {share:.0%}", "model", filled=True)
+        Box((0.0, 100.0 * share), across, f"{in_words(name)}, {share:.0%}", "model", filled=True)
         for (name, share), across in zip(split.items(), bar_places(len(split)), strict=True)
     ]
     title = f"{design.title}: what to measure or make better first"
@@ -72,6 +73,11 @@ def split_chart(design: DesignCheck) -> Chart:
         boxes=tuple(bars), x_span=(0.0, 100.0), y_span=(0.0, float(max(len(bars), 1))), y_figures=False, key="split",
         caption="First-order shares of variance; what inputs do together is in none of them.",
     )  # fmt: skip
+
+
+def in_words(name: str) -> str:
+    """An input of the spread as a reader says it: a rig's key without its unit, a material's key as words."""
+    return name.removesuffix("_m").replace("_mpa", "").replace("_", " ").replace(" no layers", "")
 
 
 def bar_places(count: int) -> list[Span]:
@@ -143,11 +149,15 @@ def _margin_bar(margin: Margin, across: Span) -> Box:
     return Box((0.0, min(margin.share, SHOWN_MARGIN)), across, f"{text}, {margin.share:.0%}", ink, filled=True)
 
 
-def _profile_chart(design: DesignCheck) -> Chart:
-    """Stress along the blade: pull alone, pull and bending together, and what may be asked; empty without sections."""
+def profile_chart(design: DesignCheck) -> Chart:
+    """Stress along the blade: pull alone, pull and bending together, and what may be asked.
+
+    A set without sections among others that have them keeps the chart's place, which then says that it is not judged.
+    """
     title, sections, mode = f"Stress along the blade: {design.title}", design.sections, design.mode("blade")
     if sections is None or mode is None:
-        return Chart(f"{title}, not judged without its sections", "radius (mm)", "stress (MPa)", key="profile")
+        why = "Not judged: the rig gives mass and centre of this set only, no sections."
+        return Chart(title, "radius (mm)", "stress (MPa)", key="profile", caption=why)
     radius_mm, direct = sections.radius_m * 1e3, sections.direct_pa / 1e6
     total, asked = direct + sections.bending_pa / 1e6, mode.allowable.value_pa / mode.required / 1e6
     return Chart(

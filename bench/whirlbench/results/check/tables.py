@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 
 from whirlbench.analysis.strength import (
+    ANY,
     DesignCheck,
     ModeResult,
     MonteCarlo,
@@ -166,7 +167,7 @@ def _mode_row(mode: ModeResult) -> tuple[str, ...]:
         fixed(mode.reserve_factor, 2),
         f"{mode.required:g}" if mode.judged else NONE,
         "any" if mode.permitted_rpm == math.inf else fixed(mode.permitted_rpm, 0),  # a stress that no speed changes
-        mode.allowable.direction,
+        NONE if mode.allowable.direction == ANY else mode.allowable.direction,
     )
 
 

@@ -5,10 +5,23 @@ from whirlbench.results.tune.tune import (
     SUBJECT,
     Study,
     compare_runs,
+    gains_for_rig,
+    proof,
     read_advice,
     retuned,
     study,
     tune_answer,
 )
 
-__all__ = ["DO_NOT_LOAD", "SUBJECT", "Study", "compare_runs", "read_advice", "retuned", "study", "tune_answer"]
+__all__ = [
+    "DO_NOT_LOAD",
+    "SUBJECT",
+    "Study",
+    "compare_runs",
+    "gains_for_rig",
+    "proof",
+    "read_advice",
+    "retuned",
+    "study",
+    "tune_answer",
+]

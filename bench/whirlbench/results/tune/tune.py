@@ -24,9 +24,11 @@ from whirlbench.analysis.governor import (
     compare_runs,
     expected,
     plan_text,
+    prove,
     re_test,
     retuned,
     rig_lines,
+    rig_values,
     study,
 )
 from whirlbench.analysis.speed_loop import Kind, LoopModel
@@ -35,8 +37,10 @@ from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remar
 from whirlbench.results.labels import spoken
 from whirlbench.results.tune.charts import tune_charts
 from whirlbench.results.tune.tables import tune_document, tune_tables
+from whirlbench.rig.description import Rig
+from whirlbench.samples import Run
 
-__all__ = ["Study", "compare_runs", "read_advice", "retuned", "study", "tune_answer"]
+__all__ = ["Study", "compare_runs", "gains_for_rig", "proof", "read_advice", "retuned", "study", "tune_answer"]
 
 SUBJECT = "speed loop"
 RE_TEST = "re-test of the governor"
@@ -196,9 +200,28 @@ def _plan(study: Study) -> PlanOffer:
         return PlanOffer(RE_TEST, file_name, remark="no gains were advised, so there is no re-test to plan")
     if not advice.loadable:
         return PlanOffer(RE_TEST, file_name, remark=f"{DO_NOT_LOAD}: there is no re-test of them")
+    try:
+        text = plan_text(advice, study.rig, study.held_pitch_deg, study.held_throttle_us)
+    except AnalysisError as error:
+        return PlanOffer(RE_TEST, file_name, remark=str(error))
     test = re_test(advice, study.rig)
     remark = f"load the gains first; steps of {test.step_rpm} rpm at {test.speed_rpm} rpm, each held {test.hold_s:g} s"
-    return PlanOffer(RE_TEST, file_name, plan_text(advice, study.rig, study.held_pitch_deg), remark)
+    return PlanOffer(RE_TEST, file_name, text, remark)
+
+
+def gains_for_rig(study: Study) -> dict[str, str | float]:
+    """Rig keys and values that load the advised gains; AnalysisError where there are none to load."""
+    if study.advice is None:
+        raise AnalysisError(f"no gains were advised, so none are written: {study.no_advice}")
+    if not study.advice.loadable:
+        raise AnalysisError(f"{DO_NOT_LOAD}: none are written")
+    return rig_values(study.advice)
+
+
+def proof(run: Run, rig: Rig | None, earlier: tuple[Advice, Loads]) -> tuple[Verdict, ...]:
+    """How ``run``, a re-test, came out beside what ``earlier``, from ``read_advice``, predicts; raises as ``prove``."""
+    advice, loads = earlier
+    return prove(run, advice, np.random.default_rng(TACH_SEED), next(iter(loads.values()), ()), rig)
 
 
 def read_advice(path: Path) -> tuple[Advice, Loads]:

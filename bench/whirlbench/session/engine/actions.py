@@ -95,15 +95,7 @@ def _name(kind: type[IntEnum], value: int, otherwise: str) -> str:
     return known.get(value, f"{otherwise} {value}")
 
 
-@dataclass(frozen=True)
-class NoteRecord:
-    """The operator's own words."""
-
-    time_s: float
-    text: str
-
-
-Record = IdentityRecord | SlowRecord | TachRecord | VibrationRecord | CountersRecord | NoteRecord | Event
+Record = IdentityRecord | SlowRecord | TachRecord | VibrationRecord | CountersRecord | Event
 
 
 class Ending(StrEnum):

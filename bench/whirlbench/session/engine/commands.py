@@ -11,7 +11,7 @@ class CommandKind(StrEnum):
 
     ARM = "arm"
     START = "start"  # begins the plan
-    CONTINUE = "continue"  # after an inspection
+    CONTINUE = "continue"  # after an inspection; text: what was looked at
     DISARM = "disarm"
     ABORT = "abort"
     RESET = "reset"  # leaves tripped, at rest
@@ -21,6 +21,8 @@ class CommandKind(StrEnum):
     REQUEST = "request"  # value: rpm
     GOVERNOR = "governor"  # text: key of [governor] in the rig, value: its new value
     NOTE = "note"  # text
+    CONFIRM = "confirm"  # text: a line of the check-list, as it was answered
+    OVERRIDE = "override"  # of the gate; blade_set: the set's name as typed, text: the reason
     FINISH = "finish"  # ends the session: through rest when something turns
 
 
@@ -31,3 +33,5 @@ class Command:
     kind: CommandKind
     value: float = 0.0
     text: str = ""
+    operator: str = ""  # who says so
+    blade_set: str = ""

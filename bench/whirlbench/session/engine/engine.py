@@ -28,7 +28,6 @@ from whirlbench.session.engine.actions import (
     CountersRecord,
     Ending,
     IdentityRecord,
-    NoteRecord,
     Outcome,
     Progress,
     Record,
@@ -43,10 +42,27 @@ from whirlbench.session.engine.phases import LIVE_PHASES, PERMITTED, REFUSALS, P
 from whirlbench.session.engine.set_point_sender import SetPointSender
 from whirlbench.session.engine.stand_watch import OPEN_ISOLATOR, StandWatch, reason_name
 from whirlbench.session.engine.telemetry import Heard, Telemetry
-from whirlbench.session.plan import Controls, Plan, PlanRun, SetPoints, Situation, Wish, check_plan, governor_mode
+from whirlbench.session.plan import (
+    NO_CLEARANCE,
+    Clearance,
+    Controls,
+    Override,
+    Plan,
+    PlanRun,
+    SetPoints,
+    Situation,
+    Wish,
+    check_plan,
+    governor_mode,
+    greatest_permitted_rpm,
+    narrowed,
+    override_complaint,
+    refusal,
+)
 
 # No sample for so long: the link is lost. A boot loader after a restart is silent for two (from memory).
 SILENCE_S = 4.0
+SILENT_TURNS = 100  # without a sample as well: a computer that was suspended has not listened
 OUT_OF_RANGE = (Result.BAD_VALUE, Result.ABOVE_OVERSPEED)
 COUNTERS_S = 1.0
 COAST_LEAST_S = 3.0  # recorded after a trip even when the tach says "at rest": the tach may be what failed
@@ -61,22 +77,31 @@ INSPECTING = (Wish.LOCK, Wish.WORD, Wish.ARM)
 class Engine:
     """One session on one device; see the module's text."""
 
-    def __init__(self, rig: Rig, plan: Plan | None = None, keep_open: bool = False, reset_first: bool = False) -> None:
+    def __init__(
+        self,
+        rig: Rig,
+        plan: Plan | None = None,
+        keep_open: bool = False,
+        reset_first: bool = False,
+        clearance: Clearance | None = None,
+    ) -> None:
         """Checks rig and plan as a whole: RigError or PlanError before anything is sent.
 
         ``keep_open`` keeps the session alive at rest, after a run or a trip, until the operator finishes it.
         ``reset_first`` resets a device that is met tripped from an earlier run, which is refused otherwise.
+        ``clearance`` of the fitted blade set; without one nothing is armed.
         """
+        rig = narrowed(rig, plan)
         check_watched(rig)
         check_ranges(rig)
         if plan is not None:
             check_plan(plan, rig)
-        self.rig, self.plan, self.keep_open = rig, plan, keep_open
+        self.rig, self.plan, self.keep_open, self.clearance = rig, plan, keep_open, clearance
         self.phase = Phase.CONNECTING
         self.message = ""
         self.conversation = Conversation()
         self.telemetry = Telemetry(rig)
-        self.watch = StandWatch(rig.tach.clock_correction, rig.throttle.safe_us, rig.vibration.g_per_count)
+        self.watch = StandWatch.of(rig)
         self.ring = HostRing(rig)
         self.recording = RecordingWatch()
         self.keeper = HeartbeatKeeper(rig.limits.heartbeat_ms / 1e3, rig.limits.surface_ms / 1e3)
@@ -97,8 +122,10 @@ class Engine:
         self._cut_wanted = False  # an abort is on its way: no heartbeat may keep the power on, should it get lost
         self._parameters: list[tuple[Command, Exchange]] = []  # of the governor, whose answers are awaited
         self._wish = Wish.NONE
+        self._uncleared = ""  # why the fitted set may not be armed with, as it was asked last
         self._phase_since_s: float | None = None
         self._heard_at_s: float | None = None
+        self._silent_turns = 0  # since then
         self._rest_since_s: float | None = None
         self._counted_at_s = 0.0
         self._host_trip: Trip | None = None
@@ -120,9 +147,10 @@ class Engine:
         """
         if self._outcome is not None:
             return Actions(outcome=self._outcome)
-        self.now_s = now_s
         if self._phase_since_s is None:
             self._phase_since_s = now_s
+        self.now_s = now_s
+        self._silent_turns += 1
         self.keeper.turn(now_s)
         heard = self._listen(data)
         self._judge(heard)
@@ -185,6 +213,7 @@ class Engine:
                 **self.telemetry.latest,
                 "vibration_g_rms": self.ring.vibration_g_rms,
                 "recorder_lag_s": self.recording.lag_s,
+                **self.ring.trends(),
             },
             counters=self.counters(),
             waits=self._wish is Wish.WORD and run is not None,
@@ -216,6 +245,9 @@ class Engine:
         """The host's ring: a rule that fires aborts at once, and again if live with no cut under way."""
         self._records += heard.records
         trip = self.ring.judge(heard.batch, self.watch.live)
+        for caution in self.ring.cautions:
+            self.message = caution.text()
+            self.note("caution", caution.rule, self.message, caution.at_s)
         if trip is not None and not (self._host_trip is not None and self._cut_wanted):
             self._host_trip = trip
             self.note("limit", trip.rule, trip.text(), trip.at_s)
@@ -227,7 +259,7 @@ class Engine:
         self._records += self.watch.follow(heard)
         self._cut_wanted = self._cut_wanted and (self.watch.live or self._cutting())
         if heard.slow:
-            self._heard_at_s = self.now_s
+            self._heard_at_s, self._silent_turns = self.now_s, 0
         if heard.restarts:
             self.keeper.restart()
             self.agreement = None
@@ -260,7 +292,9 @@ class Engine:
         return self._cut is not None and self._cut.pending
 
     def _check_silence(self) -> None:
-        if self._heard_at_s is not None and self.now_s - self._heard_at_s > SILENCE_S:
+        if self._heard_at_s is None or self._silent_turns < SILENT_TURNS:
+            return
+        if self.now_s - self._heard_at_s > SILENCE_S:
             self._link_failure = ""  # silence says more than the unanswered command that it caused
             self._fail_link(f"nothing heard from the device for {SILENCE_S:g} s")
             self._end_with_link()
@@ -353,10 +387,13 @@ class Engine:
                 raise PlanError("a plan has the levers; abort or disarm")
             self._wind_down()
         elif command.kind is CommandKind.REQUEST:
-            _within("request_rpm", command.value, 0.0, self.rig.limits.overspeed_rpm or float("inf"))
+            limit_rpm = self.rig.limits.overspeed_rpm or float("inf")
+            _within("request_rpm", command.value, 0.0, min(limit_rpm, greatest_permitted_rpm(self.clearance)))
             points.request_rpm = command.value
         elif command.kind is CommandKind.THROTTLE:
             _within("throttle_us", command.value, throttle.safe_us, throttle.max_us)
+            asked_rpm = self.controls.asked_rpm(command.value)
+            _within("request_rpm of this pulse", asked_rpm, 0.0, greatest_permitted_rpm(self.clearance))
             points.throttle_us = command.value
             points.request_rpm = 0.0 if points.request_rpm else points.request_rpm
         else:
@@ -383,7 +420,26 @@ class Engine:
         self._parameters = [(command, exchange) for command, exchange in self._parameters if exchange.pending]
 
     def _write_note(self, command: Command) -> None:
-        self._records.append(NoteRecord(self.telemetry.time_s, command.text))
+        self.note("note", "note", _signed(command))  # kept in full length, and shown
+
+    def _confirm(self, command: Command) -> None:
+        """A line of the check-list, answered by the operator."""
+        self.note("note", "check-list", _signed(command))
+
+    def _continue(self, command: Command) -> None:
+        """The plan was told when it was asked whether it waits."""
+        self.note("plan", "inspected", _signed(command))
+
+    def _override(self, command: Command) -> None:
+        """Somebody lets the set spin against the gate; PlanError unless its very name and a reason are given."""
+        if self.clearance is None:
+            raise PlanError("nobody has judged the fitted blade set: there is nothing to override")
+        word = Override(command.blade_set, command.text, command.operator)
+        overridden = replace(self.clearance, override=word)
+        complaint = override_complaint(overridden)
+        if complaint:
+            raise PlanError(complaint)
+        self.clearance = overridden
 
     # --- turns of the phases ------------------------------------------------------------------------------------------
 
@@ -414,6 +470,7 @@ class Engine:
             return
         self.message = ""
         self.note("limit", "agreed", f"checksum {agreement.crc:08x}")
+        self.note("limit", "gate", self.clearance.sentence if self.clearance is not None else NO_CLEARANCE)
         self.keeper.chain.begin_test(self.now_s)
         self._enter(Phase.READY)
 
@@ -431,7 +488,9 @@ class Engine:
 
     def _turn_arming(self) -> None:
         asked = self._arming
-        if self.watch.live:
+        if self._uncleared and not self.watch.live:
+            self._refuse_arming(self._uncleared)
+        elif self.watch.live:
             self._take_over()
         elif not self._tested():
             return
@@ -508,8 +567,16 @@ class Engine:
         if self.plan_run is not None:
             self._run_plan(self.plan_run)
         if self.phase is Phase.RUNNING and self.watch.live:
+            self._check_request()
             for command in self.sender.commands(self.now_s, self.set_points):
                 self.sender.watch(self.conversation.send(command))
+
+    def _check_request(self) -> None:
+        """Last before the wire: no hand and no plan asks for more than the fitted set is permitted."""
+        points, most_rpm = self.set_points, greatest_permitted_rpm(self.clearance)
+        asked_rpm = max(points.request_rpm or 0.0, self.controls.asked_rpm(points.throttle_us))
+        if asked_rpm > most_rpm:
+            self._stop(f"a request of {asked_rpm:.0f} rpm is above the permitted {most_rpm:.0f} rpm of the blade set")
 
     def _answer_refusal(self, refused: Exchange) -> None:
         """A set-point that the device did not take: a plan that is not carried out is stopped, a hand is told."""
@@ -627,6 +694,9 @@ class Engine:
         """Begins arming, from ready; what stopped an earlier run is history."""
         self._forget_stop()
         self._arming = self._self_test = None
+        self._uncleared = refusal(self.clearance, self.rig, self.plan)
+        if self.clearance is not None and self.clearance.override_sentence:
+            self.note("limit", "gate overridden", self.clearance.override_sentence)
         self._enter(Phase.ARMING)
 
     def _leave_arming(self) -> None:
@@ -701,6 +771,11 @@ class Engine:
             self._end(Ending.LINK_LOST if self._introduced else Ending.REFUSED, self._why())
 
 
+def _signed(command: Command) -> str:
+    """What the operator said, with the name of who said it."""
+    return f"{command.operator}: {command.text}" if command.operator else command.text
+
+
 def _within(name: str, value: float, low: float, high: float) -> None:
     if not low <= value <= high:
         raise PlanError(f"{name} {value:g} is outside {low:g} to {high:g}")
@@ -711,7 +786,7 @@ _CARRY_OUT: dict[CommandKind, Callable[[Engine, Command], None]] = {
     CommandKind.ABORT: Engine._abort_by_operator,
     CommandKind.ARM: lambda engine, _: engine._arm(),
     CommandKind.START: Engine._start_plan,
-    CommandKind.CONTINUE: lambda engine, _: None,  # the plan was told when it was asked whether it waits
+    CommandKind.CONTINUE: Engine._continue,
     CommandKind.DISARM: lambda engine, _: engine._wind_down(),
     CommandKind.RESET: lambda engine, _: engine._reset(),
     CommandKind.FINISH: Engine._finish,
@@ -721,6 +796,8 @@ _CARRY_OUT: dict[CommandKind, Callable[[Engine, Command], None]] = {
     CommandKind.REQUEST: Engine._move_by_hand,
     CommandKind.GOVERNOR: Engine._set_governor,
     CommandKind.NOTE: Engine._write_note,
+    CommandKind.CONFIRM: Engine._confirm,
+    CommandKind.OVERRIDE: Engine._override,
 }
 
 # phase -> what a step does in it, and where it goes from there (a trip goes to COASTING, a restart to CONNECTING)

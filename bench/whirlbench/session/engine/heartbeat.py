@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -25,6 +26,7 @@ SUSPICIOUS_S = LATE_S / 2
 CLOCK_DRIFT = 0.006
 LOOK_BACK_S = 1.0  # beyond the limit: how far before the news of a trip the late heartbeat is looked for
 WORTH_TELLING_S = 0.005
+MOST_BYTES = 200
 SELF_TEST_S = 2.0
 WARN_SHARE = 0.5  # of the delay that the limit bears
 
@@ -132,16 +134,21 @@ class ChainWatch:
         self._open = Gap(now_s, now_s)
 
     def verdict(self) -> str:
-        """Who was late, after the device has told that it missed the heartbeat: one line, the latest part first."""
+        """Who was late, after the device has told that it missed the heartbeat: one line, the latest part first.
+
+        At most ``MOST_BYTES`` long: what the file holds of an event's detail.
+        """
         gaps = [gap for gap in (*self._gaps, self._open) if gap is not None and self._lately(gap)]
         if not gaps:
             return "no heartbeat had left"
         longest = max(gaps, key=lambda gap: gap.length_s)
         shares_s = {**longest.shares_s, Part.LINE: self._limit_s - longest.length_s}
-        late = sorted(shares_s.items(), key=lambda share: -share[1])
-        told = [f"{part} by {late_s * 1e3:.0f} ms" for part, late_s in late if late_s >= WORTH_TELLING_S]
+        late = sorted((share for share in shares_s.items() if share[1] >= WORTH_TELLING_S), key=lambda share: -share[1])
         apart = f"heartbeats left up to {longest.length_s * 1e3:.0f} ms apart"
-        return f"late: {', '.join(told)}; {apart}" if told else f"nobody known was late; {apart}"
+        if not late:
+            return f"nobody known was late; {apart}"
+        texts = (f"late: {_in_words(late, named)}; {apart}" for named in range(len(late), 0, -1))
+        return next((text for text in texts if len(text.encode()) <= MOST_BYTES), f"late: {_in_words(late, 1)}")
 
     def _lately(self, gap: Gap) -> bool:
         return self._now_s is not None and self._now_s - gap.to_s <= self._limit_s + LOOK_BACK_S
@@ -158,6 +165,13 @@ class ChainWatch:
         if self._test_from_s is None or now_s - self._test_from_s < SELF_TEST_S:
             return None
         return SelfTest(max((late_s for _, late_s in self._late), default=math.nan), borne_s)
+
+
+def _in_words(late: Sequence[tuple[Part, float]], named: int) -> str:
+    """The first ``named`` parts by name, the others together."""
+    told = [f"{part} by {late_s * 1e3:.0f} ms" for part, late_s in late[:named]]
+    others_s = sum(late_s for _, late_s in late[named:])
+    return ", ".join([*told, f"others by {others_s * 1e3:.0f} ms"] if others_s else told)
 
 
 class Lateness:

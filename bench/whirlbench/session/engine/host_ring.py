@@ -9,8 +9,9 @@ import numpy as np
 
 from whirlbench.rig.description import Rig
 from whirlbench.safety.device_rules import VibrationRule
-from whirlbench.safety.host_rules import Batch, Rule, Trip, live_rules
+from whirlbench.safety.host_rules import Batch, Rule, Trip, live_rules, trend_rules
 from whirlbench.safety.margins import RECORDER_LAG_S, Margin, margins
+from whirlbench.safety.trend_rules import Trend
 
 LATE_TURNS = 20  # looks at a late recorder before it stops a run: one look after a pause of this process is no proof
 LATE_SURE_S = 0.2
@@ -24,6 +25,8 @@ class HostRing:
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
         self._rules: tuple[Rule, ...] = live_rules(rig)
+        self._trends: tuple[Rule, ...] = trend_rules(rig)
+        self.cautions: tuple[Trip, ...] = ()  # of the latest batch: what began to leave its own healthy behaviour
         # Vibration is measured in every state, so that an operator sees it before arming: a rule with the limit off.
         self._shake = VibrationRule(0, rig.limits.vibration_window_samples)
         self._g_per_count = rig.vibration.g_per_count
@@ -35,11 +38,12 @@ class HostRing:
         """First trip in ``batch``; rules begin afresh whenever the stand becomes live."""
         self._measure(batch)
         if live and not self._watching:
-            for rule in self._rules:
+            for rule in (*self._rules, *self._trends):
                 rule.reset()
-        self._watching = live
+        self._watching, self.cautions = live, ()
         if not live:
             return None
+        self.cautions = tuple(found for rule in self._trends if (found := rule.feed(batch)) is not None)
         trips = [trip for rule in self._rules if (trip := rule.feed(batch)) is not None]
         return min(trips, key=lambda trip: trip.at_s) if trips else None
 
@@ -54,9 +58,13 @@ class HostRing:
         """RMS of the latest whole window, all axes; NaN before the first."""
         return self._shake.rms_counts() * self._g_per_count if self._shaken else math.nan
 
+    def trends(self) -> dict[str, float]:
+        """Latest finding of each trend by its key, in % of its own; NaN while it is not judged."""
+        return _findings((*self._rules, *self._trends) if self._watching else ())
+
     def margins(self, values: Mapping[str, float]) -> tuple[Margin, ...]:
-        """Margins to the rig's limits at the latest slow ``values``."""
-        return margins(self._rig, {**values, "vibration_g_rms": self.vibration_g_rms})
+        """Margins to the rig's limits, and to the trends that are trips, at the latest slow ``values``."""
+        return margins(self._rig, {**values, **_findings(self._rules), "vibration_g_rms": self.vibration_g_rms})
 
     def plan_stop(self, values: Mapping[str, float], above: float | None) -> str:
         """The margin that stays above the share ``above``, in words; empty when none does or none is set."""
@@ -68,6 +76,10 @@ class HostRing:
             return ""
         worst = max(high, key=lambda margin: margin.share)
         return f"{worst.label} uses {worst.share:.0%} of its limit ({worst.text()}), more than {above:.0%}"
+
+
+def _findings(rules: tuple[Rule, ...]) -> dict[str, float]:
+    return {rule.name: rule.value for rule in rules if isinstance(rule, Trend)}
 
 
 class RecordingWatch:

@@ -24,14 +24,15 @@ class Phase(StrEnum):
 
 LIVE_PHASES = (Phase.READY, Phase.ARMING, Phase.RUNNING, Phase.STOPPING)  # limits are agreed, nothing has tripped
 
-ALWAYS = frozenset({CommandKind.ABORT, CommandKind.FINISH, CommandKind.GOVERNOR, CommandKind.NOTE})
+ALWAYS = frozenset({CommandKind.ABORT, CommandKind.FINISH, CommandKind.GOVERNOR, CommandKind.NOTE, CommandKind.CONFIRM})
 BY_HAND = frozenset({CommandKind.THROTTLE, CommandKind.SERVO, CommandKind.PITCH, CommandKind.REQUEST})
 
 # phase -> commands that are carried out in it; every other is refused, in the words below
 PERMITTED: Mapping[str, frozenset[CommandKind]] = {
     Phase.CONNECTING: ALWAYS,
     Phase.AGREEING: ALWAYS,
-    Phase.READY: ALWAYS | {CommandKind.ARM, CommandKind.CONTINUE},  # a device that restarts during an inspection
+    # CONTINUE: a device that restarts during an inspection
+    Phase.READY: ALWAYS | {CommandKind.ARM, CommandKind.CONTINUE, CommandKind.OVERRIDE},
     Phase.ARMING: ALWAYS | {CommandKind.DISARM},
     Phase.RUNNING: ALWAYS | {CommandKind.START, CommandKind.CONTINUE, CommandKind.DISARM} | BY_HAND,
     Phase.STOPPING: ALWAYS,
@@ -45,5 +46,6 @@ REFUSALS: Mapping[CommandKind, str] = {
     CommandKind.CONTINUE: "no inspection is waiting for it",
     CommandKind.DISARM: "nothing is armed, the session is {phase}",
     CommandKind.RESET: "only when tripped and at rest",
+    CommandKind.OVERRIDE: "only from ready, the session is {phase}",
     **dict.fromkeys(BY_HAND, "only while armed, the session is {phase}"),
 }

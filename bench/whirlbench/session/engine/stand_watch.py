@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from whirlbench.link.messages import EventKind, Flag, Reason
+from whirlbench.rig.description import Rig
 from whirlbench.safety.state_table import UNEXPECTED, Happening, Stand, reachable
 from whirlbench.samples import Event
 from whirlbench.session.engine.telemetry import DatedEvent, DatedSlow, Heard
@@ -48,6 +49,11 @@ class StandWatch:
         self._per_minute = TICKS_PER_MINUTE * clock_correction
         self._safe_us, self._g_per_count = safe_us, g_per_count
         self._time_s = 0.0
+
+    @classmethod
+    def of(cls, rig: Rig) -> StandWatch:
+        """For the stand of ``rig``."""
+        return cls(rig.tach.clock_correction, rig.throttle.safe_us, rig.vibration.g_per_count)
 
     @property
     def live(self) -> bool:

@@ -1,11 +1,25 @@
 """Plans: the staged sequence of a run, whether a rig can follow it, and how it is followed.
 
 ``steps`` reads a plan file, ``controls`` turns its keys into set-points, ``feasibility`` checks it against a rig,
-``plan_run`` follows it along ``profiles``. The plans shipped with the package lie in ``shipped``.
+``clearance`` (the gate) against the fitted blade set, whose log ``fitted_set`` asks and writes; ``narrowing`` puts a
+plan's limits in place of the rig's, ``course`` runs it through beforehand, ``plan_run`` follows it along ``profiles``,
+``keys_page`` writes the page of keys. The plans shipped with the package lie in ``shipped``.
 """
 
+from whirlbench.session.plan.clearance import (
+    NO_CLEARANCE,
+    Clearance,
+    Override,
+    greatest_permitted_rpm,
+    objections,
+    override_complaint,
+    refusal,
+)
 from whirlbench.session.plan.controls import Controls, SetPoints
+from whirlbench.session.plan.course import CourseStep, course
 from whirlbench.session.plan.feasibility import check_plan, governor_mode
+from whirlbench.session.plan.fitted_set import FittedSet
+from whirlbench.session.plan.narrowing import narrowed
 from whirlbench.session.plan.plan_run import PlanRun, Situation, Wish, describe
 from whirlbench.session.plan.steps import (
     Hold,
@@ -18,9 +32,14 @@ from whirlbench.session.plan.steps import (
 )
 
 __all__ = [
+    "NO_CLEARANCE",
+    "Clearance",
     "Controls",
+    "CourseStep",
+    "FittedSet",
     "Hold",
     "Inspect",
+    "Override",
     "Plan",
     "PlanRun",
     "SetPoints",
@@ -28,9 +47,15 @@ __all__ = [
     "Sweep",
     "Wish",
     "check_plan",
+    "course",
     "describe",
     "governor_mode",
+    "greatest_permitted_rpm",
+    "narrowed",
+    "objections",
+    "override_complaint",
     "parse_plan",
     "read_plan",
+    "refusal",
     "shipped_plan_text",
 ]

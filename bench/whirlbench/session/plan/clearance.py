@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from whirlbench.log import Standing
 from whirlbench.rig.description import Rig
-from whirlbench.session.plan.controls import REQUEST, Controls
+from whirlbench.session.plan.controls import REQUEST, THROTTLE, Controls
 from whirlbench.session.plan.feasibility import governor_mode
 from whirlbench.session.plan.steps import CoastDown, Inspect, Multisine, Plan
 
@@ -40,16 +40,31 @@ class Clearance:
     standing: Standing
     not_judged: str = ""
     override: Override | None = None
+    bare_shaft: bool = False  # the propeller is off, somebody has said so: ``permitted_rpm`` is what they let it turn
 
     @property
     def sentence(self) -> str:
         """Set, permitted speed and standing in one line, on every surface."""
+        if self.bare_shaft:
+            return f"propeller off, bare shaft: permitted {self.permitted_rpm or 0.0:.0f} rpm"
         speed = (
             f"permitted {self.permitted_rpm:.0f} rpm (5 % figure)"
             if self.permitted_rpm is not None
             else f"permitted speed not judged: {self.not_judged}"
         )
         return f"blade set {self.blade_set or 'not named'}: {speed}; log: {self.standing.sentence}"
+
+    @property
+    def record(self) -> str:
+        """All that a recording keeps of it."""
+        return "; ".join(filter(None, (self.sentence, self.override_sentence)))
+
+    @property
+    def override_sentence(self) -> str:
+        """Who let the set spin against the gate, and why; empty when nobody did."""
+        if not override_counts(self) or self.override is None:
+            return ""
+        return f"gate overridden by {self.override.operator or 'nobody named'}: {self.override.reason}"
 
 
 NO_CLEARANCE = "nobody has judged the fitted blade set: it is not cleared to spin"
@@ -66,6 +81,11 @@ def objections(clearance: Clearance | None, rig: Rig, plan: Plan | None = None) 
 
 
 def _objections(clearance: Clearance, rig: Rig, plan: Plan | None) -> Iterator[str]:
+    if clearance.bare_shaft:
+        if rig.propeller.blade_set:
+            yield f"the shaft was said to be bare, the rig has {rig.propeller.blade_set} fitted"
+        yield from _speed_objections(clearance.permitted_rpm or 0.0, rig, plan)
+        return
     name = clearance.blade_set
     if not name:
         yield "the rig does not say which blade set is fitted (propeller.blade_set)"
@@ -97,21 +117,21 @@ def _speed_objections(permitted: float, rig: Rig, plan: Plan | None) -> Iterator
 def greatest_request(plan: Plan, rig: Rig) -> tuple[int, float]:
     """Step (from 1) and rpm of the greatest speed that a plan asks a governor for; (0, 0.0) when it asks for none.
 
-    A multisine about a request counts with its whole excursion.
+    A multisine counts with its whole excursion, a throttle pulse where the speed controller takes it for a request.
     """
     controls = Controls(rig, governor_mode(plan, rig))
-    found, present = (0, 0.0), 0.0
+    found, request_rpm, throttle_us = (0, 0.0), 0.0, 0.0
     for number, step in enumerate(plan.steps, start=1):
+        spans = controls.spans(step)
         if isinstance(step, (CoastDown, Inspect)):
-            present = 0.0
-            continue
-        if isinstance(step, Multisine):
-            asked = present + (step.amplitude_rpm or 0.0)
-        else:
-            spans = controls.spans(step)
-            present = spans[REQUEST][1] if REQUEST in spans else present
-            asked = max(spans[REQUEST]) if REQUEST in spans else 0.0
+            request_rpm = throttle_us = 0.0
+        elif isinstance(step, Multisine):
+            top_rpm = request_rpm + (step.amplitude_rpm or 0.0)
+            spans = {REQUEST: (top_rpm, request_rpm), THROTTLE: (throttle_us + (step.amplitude_us or 0.0), throttle_us)}
+        asked = max(*spans.get(REQUEST, (0.0, 0.0)), *map(controls.asked_rpm, spans.get(THROTTLE, (0.0, 0.0))))
         found = max(found, (number, asked), key=lambda pair: pair[1])
+        request_rpm = spans.get(REQUEST, (0.0, request_rpm))[1]
+        throttle_us = spans.get(THROTTLE, (0.0, throttle_us))[1]
     return found
 
 
@@ -127,6 +147,18 @@ def override_complaint(clearance: Clearance) -> str:
     return ""
 
 
+def override_counts(clearance: Clearance | None) -> bool:
+    """Whether somebody has let the set spin against the objections, as it has to be done."""
+    return clearance is not None and clearance.override is not None and not override_complaint(clearance)
+
+
+def greatest_permitted_rpm(clearance: Clearance | None) -> float:
+    """The greatest speed that may be asked for: 0 for a set that nobody judged, no bound under an override."""
+    if override_counts(clearance):
+        return float("inf")
+    return (clearance.permitted_rpm or 0.0) if clearance is not None else 0.0
+
+
 def refusal(clearance: Clearance | None, rig: Rig, plan: Plan | None = None) -> str:
     """Why nothing is armed, in one line; empty when the set is cleared, or its objections were overridden."""
     against = objections(clearance, rig, plan)
@@ -134,5 +166,6 @@ def refusal(clearance: Clearance | None, rig: Rig, plan: Plan | None = None) -> 
         return ""
     if clearance is None or clearance.override is None:
         return "; ".join(against)
-    complaint = override_complaint(clearance)
-    return f"{'; '.join(against)}; the override does not count: {complaint}" if complaint else ""
+    if override_counts(clearance):
+        return ""
+    return f"{'; '.join(against)}; the override does not count: {override_complaint(clearance)}"

@@ -82,6 +82,16 @@ class Controls:
         curve = curve_through(controller.request_table, "rpm")
         return float(curve.inverse(np.array([request_rpm]))[0])
 
+    def asked_rpm(self, throttle_us: float) -> float:
+        """Speed that a throttle pulse asks a governing speed controller for; 0 where it does not govern."""
+        controller = self.rig.speed_controller
+        table = controller.request_table
+        if not controller.governs or table is None or self.governor_mode != "pass_through":
+            return 0.0
+        if throttle_us < table[0][0]:
+            return 0.0  # below its slowest speed the speed controller stops
+        return float(curve_through(table, "rpm").value(np.array([throttle_us]))[0])
+
     def spans(self, step: AnyStep) -> dict[str, Span]:
         """Where ``step`` takes each control that it names; empty for steps without targets."""
         if isinstance(step, (CoastDown, Inspect, Multisine)):

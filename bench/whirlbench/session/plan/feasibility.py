@@ -38,7 +38,7 @@ def _after(step: AnyStep, controls: Controls, present: dict[str, float]) -> dict
     if isinstance(step, (CoastDown, Inspect)):
         return {**present, THROTTLE: controls.rig.throttle.safe_us, REQUEST: 0.0}
     moved = {control: last for control, (_, last) in controls.spans(step).items()}
-    if THROTTLE in moved:
+    if THROTTLE in moved and controls.governor_mode != "pitch":
         moved.setdefault(REQUEST, 0.0)
     return {**present, **moved}
 

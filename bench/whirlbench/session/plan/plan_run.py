@@ -164,7 +164,7 @@ class PlanRun:
 
     def _open_moves(self, step: Hold | Jump | Sweep) -> None:
         spans = self.controls.spans(step)
-        if THROTTLE in spans and self.set_points.request_rpm:
+        if THROTTLE in spans and self.set_points.request_rpm and self.controls.governor_mode != "pitch":
             # From here on the throttle has the word; it begins at the pulse that the request had come to.
             pulse_us = self.controls.request_pulse_us(self.set_points.request_rpm)
             self.set_points.throttle_us = pulse_us or self.set_points.throttle_us

@@ -9,6 +9,7 @@ from whirlbench.session.process.live_view import VALUE_NAMES, SharedView
 from whirlbench.session.process.lockstep import run_in_lockstep
 from whirlbench.session.process.operating_system import EndingRequests
 from whirlbench.session.process.operator import WillingOperator
+from whirlbench.session.process.record_writing import write as write_records
 from whirlbench.session.process.spec import Port, SessionSpec
 
 __all__ = [
@@ -21,4 +22,5 @@ __all__ = [
     "WillingOperator",
     "run_in_lockstep",
     "start",
+    "write_records",
 ]

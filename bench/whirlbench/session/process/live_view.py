@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from whirlbench.rig.limits import TRENDS
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Event, Run, SlowSamples, VibrationSamples
 from whirlbench.session.engine import Ending, Outcome, Progress, Record, SlowRecord, VibrationRecord
 from whirlbench.session.process.shared_rows import Rows, SharedRows
@@ -22,19 +23,21 @@ SLOW_ROWS = 60_000  # 120 s at 500/s
 VIBRATION_ROWS = 393_216  # 120 s at 3.2 kHz
 ENVELOPE_ROWS = 24_576  # 120 s of blocks of 16 samples at 3.2 kHz
 EVENT_ROWS = 512
-VALUE_NAMES = (*(channel.name for channel in SLOW_CHANNELS), "vibration_g_rms", "recorder_lag_s")
+VALUE_NAMES = (
+    *(channel.name for channel in SLOW_CHANNELS), "vibration_g_rms", "recorder_lag_s", *(trend.key for trend in TRENDS)
+)  # fmt: skip
 COUNTER_NAMES = ("good", "bad", "unknown", "lost", "noise_bytes", "stale", "heartbeats", "longest_turn_us")
 
 STATUS = np.dtype(
     [
         ("version", "i8"),  # odd while the session writes
-        ("phase", "S32"), ("state", "S16"), ("reason", "S32"), ("step_text", "S32"),
-        ("message", "S200"), ("withheld", "S120"), ("time_s", "f8"), ("step", "i4"), ("steps", "i4"), ("waits", "?"),
+        ("phase", "S32"), ("state", "S16"), ("reason", "S64"), ("step_text", "S32"),
+        ("message", "S480"), ("withheld", "S120"), ("time_s", "f8"), ("step", "i4"), ("steps", "i4"), ("waits", "?"),
         ("values", "f8", (len(VALUE_NAMES),)), ("counters", "i8", (len(COUNTER_NAMES),)),
-        ("ending", "S16"), ("ending_reason", "S300"), ("saved", "S300"),
+        ("ending", "S16"), ("ending_reason", "S800"), ("saved", "S480"),
     ]
 )  # fmt: skip
-EVENT = np.dtype([("time_s", "f8"), ("kind", "S8"), ("name", "S48"), ("detail", "S200")])
+EVENT = np.dtype([("time_s", "f8"), ("kind", "S8"), ("name", "S48"), ("detail", "S480")])
 VIBRATION = np.dtype([("time_s", "f8"), ("g", "f4", (3,))])
 ENVELOPE = np.dtype([("time_s", "f8"), ("low_g", "f4", (3,)), ("high_g", "f4", (3,))])
 SLOW = np.dtype(("f8", (1 + len(SLOW_CHANNELS),)))
@@ -170,11 +173,8 @@ class SharedView:
             elif isinstance(record, VibrationRecord):
                 self._show_vibration(record, g_per_count)
             elif isinstance(record, Event):
-                row = (
-                    record.time_s,
-                    *(part.encode()[:size] for part, size in zip(record[1:], (8, 48, 200), strict=True)),
-                )
-                self._rows["events"].write(np.array([row], dtype=EVENT))
+                told = (_bytes(getattr(record, key), EVENT[key].itemsize) for key in ("kind", "name", "detail"))
+                self._rows["events"].write(np.array([(record.time_s, *told)], dtype=EVENT))
 
     def _show_vibration(self, record: VibrationRecord, g_per_count: float) -> None:
         rows = np.zeros(len(record.counts), dtype=VIBRATION)
@@ -228,5 +228,6 @@ def _text(value: bytes) -> str:
 
 
 def _bytes(text: str, size: int) -> bytes:
-    """``text`` cut to ``size`` bytes without splitting a character."""
-    return text.encode()[:size].decode(errors="ignore").encode()
+    """``text`` in at most ``size`` bytes; three dots say that it was cut, which never splits a character."""
+    raw = text.encode()
+    return raw if len(raw) <= size else raw[: size - 3].decode(errors="ignore").encode() + b"..."

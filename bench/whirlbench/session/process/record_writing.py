@@ -15,7 +15,6 @@ from whirlbench.session.engine import (
     CountersRecord,
     IdentityRecord,
     Mark,
-    NoteRecord,
     Record,
     SlowRecord,
     TachRecord,
@@ -59,7 +58,6 @@ _WRITE: dict[type, Callable[[RunWriter, Any], None]] = {
     ),
     Event: lambda writer, item: writer.add_event(item),
     IdentityRecord: lambda writer, item: None,  # stands in the header
-    NoteRecord: lambda writer, item: writer.add_note(item.time_s, item.text),
     CountersRecord: lambda writer, item: writer.add_counters(item.time_s, dict(item.values)),
 }
 

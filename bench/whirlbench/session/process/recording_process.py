@@ -138,6 +138,7 @@ class RunRecording:
             created=datetime.now(UTC).isoformat(timespec="seconds"),
             origin=spec.origin,
             random_seed=spec.random_seed,
+            clearance=spec.clearance.record if spec.clearance is not None else "",
         )
 
 
@@ -280,7 +281,7 @@ class RecordingProcess:
         if self._stand not in ("armed", "turning", "tripped") or self._failure or self._mark is None:
             return ""
         rig = parse_rig(self._spec.rig_text)
-        watch = StandWatch(rig.tach.pulses_per_rev, rig.throttle.safe_us, rig.vibration.g_per_count)
+        watch = StandWatch.of(rig)
         watch.state = Stand[self._stand.upper()]
         telemetry = Telemetry(rig)
         telemetry.resume(self._mark)

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from whirlbench.rig.toml import parse_rig
 from whirlbench.session.engine import Engine
-from whirlbench.session.plan import parse_plan
+from whirlbench.session.plan import Clearance, parse_plan
 
 BY_HAND_S = 1200.0  # a run by hand that the disk must have room for
 RAMPS = 1.5  # of the steps' own time: ramps to their first values, and patience for rest
@@ -36,7 +36,8 @@ class SessionSpec:
 
     ``open_port`` opens the port inside that process. ``recording`` is the path of the file to write, empty for none.
     ``origin`` says in the recording where the data comes from, ``random_seed`` what a simulated stand was made with.
-    ``reconnect_s``: how long a port that was lost in mid-run is tried again.
+    ``reconnect_s``: how long a port that was lost in mid-run is tried again. ``clearance`` of the fitted blade set:
+    without one nothing is armed.
     """
 
     rig_text: str
@@ -48,6 +49,7 @@ class SessionSpec:
     origin: str = ""
     random_seed: int | None = None
     reconnect_s: float = 60.0
+    clearance: Clearance | None = None
 
     def longest_s(self) -> float:
         """How long a run may take: the steps of its plan with their ramps, or an allowance for one by hand."""
@@ -59,4 +61,4 @@ class SessionSpec:
     def engine(self) -> Engine:
         """Engine for this session; RigError or PlanError when rig and plan do not fit."""
         plan = parse_plan(self.plan_text) if self.plan_text else None
-        return Engine(parse_rig(self.rig_text), plan, self.keep_open, self.reset_first)
+        return Engine(parse_rig(self.rig_text), plan, self.keep_open, self.reset_first, self.clearance)

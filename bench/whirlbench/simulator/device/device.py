@@ -12,12 +12,13 @@ import numpy as np
 
 from whirlbench.link.framing import Unframer
 from whirlbench.link.limit_table import LimitId
-from whirlbench.link.messages import Counters, EventKind, Restart
+from whirlbench.link.messages import Counters, EventKind, Reason, Restart
 from whirlbench.rig.description import Rig
 from whirlbench.safety.tach_marks import TachMarks
+from whirlbench.simulator.device.hands import STALL_SAG_MV, Hands
 from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings, obey
 from whirlbench.simulator.device.telemetry import U32, VIBRATION_BLOCK, TachBatch, vibration_block
-from whirlbench.simulator.stand import Plant, StateHistory, Transducers
+from whirlbench.simulator.stand import CalibrationErrors, Plant, StateHistory, Transducers
 
 LOOP_US = 1_000
 TICK_LOOPS = 2
@@ -33,13 +34,17 @@ FREE_RAM_BYTES = 0xFFFF  # as much as the field holds: memory is no question her
 class SimulatedDevice:
     """The device of a simulated stand. Only one at a time may drive a ``plant``.
 
-    ``rig``: what sensors and their calibrations are. ``rng``: noise of the sensors.
+    ``rig``: what sensors and their calibrations are. ``rng``: noise of the sensors; ``errors``: how wrong the rig's
+    calibrations are.
     """
 
-    def __init__(self, rig: Rig, plant: Plant, rng: np.random.Generator) -> None:
+    def __init__(
+        self, rig: Rig, plant: Plant, rng: np.random.Generator, errors: CalibrationErrors | None = None
+    ) -> None:
         self.plant = plant
+        self.hands = Hands()
         self._rig = rig
-        self._transducers = Transducers(rig, rng)
+        self._transducers = Transducers(rig, rng, errors)
         self._loop = round(plant.time_s * 1e6) // LOOP_US
         self._received = Unframer()
         self._kept_us = 0  # a new board has never been told its safe pulse
@@ -98,8 +103,10 @@ class SimulatedDevice:
             plant.take_edges()
             return b""
         if self._down:
-            self._kept_us = machine.safe_us
-            self.machine = machine = self._start(Restart.BROWN_OUT, unexpected=True)
+            machine = self._start_again(Restart.BROWN_OUT, unexpected=True)
+        elif self.hands.reset:
+            self.hands.reset = False
+            machine = self._start_again(Restart.EXTERNAL, machine.driving or machine.reason != Reason.NONE)
         self._take_edges()
         self._take_samples()
         now_us = self.now_us
@@ -112,8 +119,15 @@ class SimulatedDevice:
             self._count()
         return machine.sender.take()
 
+    def _start_again(self, cause: Restart, unexpected: bool) -> DeviceMachine:
+        self._kept_us = self.machine.safe_us
+        self.machine = self._start(cause, unexpected)
+        return self.machine
+
     def _take_edges(self) -> None:
         edges = self.plant.take_edges()
+        if self.hands.card_rpm:
+            edges += self.hands.edges_s((self._loop - 1) * LOOP_US / 1e6, self._loop * LOOP_US / 1e6)
         if not edges:
             return
         for seen_s in self._transducers.tach_times_s(np.array(edges)).tolist():
@@ -143,24 +157,26 @@ class SimulatedDevice:
         if self.now_us < (first + VIBRATION_BLOCK) * 1e6 / rate_hz:
             return
         times_s = self._sample_origin_s + (first + np.arange(VIBRATION_BLOCK)) / rate_hz
-        counts = self._transducers.vibration_counts(self.plant.acceleration_g(times_s))
+        counts = self._transducers.vibration_counts(self.hands.shaken_g(self.plant.acceleration_g(times_s)))
         self.machine.saw_samples(first, counts, self.now_us)
         time_us = round(first * 1e6 / rate_hz)
         self.machine.sender.send(vibration_block(first, time_us, rate_hz, counts.astype("<i2").tobytes()))
         self._block += 1
 
     def _read_slow_channels(self) -> None:
-        row, readings, count = self.plant.history.last, self._readings, self._transducers.count
-        readings.current_counts = count("current_a", row[StateHistory.CURRENT])
-        readings.voltage_counts = count("voltage_v", row[StateHistory.VOLTAGE])
+        row, readings, hands = self.plant.history.last, self._readings, self.hands
+        counted = self._transducers.count
+        readings.current_counts = hands.count("current_a", row[StateHistory.CURRENT], counted)
+        readings.voltage_counts = hands.count("voltage_v", row[StateHistory.VOLTAGE], counted)
         if self._rig.pitch.feedback:
-            readings.servo_counts = count("pitch_deg", self.plant.servo.arm_deg)
+            readings.servo_counts = hands.count("pitch_deg", self.plant.servo.arm_deg, counted)
         conversions = self.now_us * LOAD_CELL_HZ // SECOND_US
-        readings.supply_mv = SUPPLY_MV
+        sag_mv = STALL_SAG_MV if self.plant.servo.stalled and self.machine.servo_us else 0
+        readings.supply_mv = hands.supply_mv if hands.supply_mv is not None else SUPPLY_MV - sag_mv
         readings.load_age_ms = (self.now_us - conversions * SECOND_US // LOAD_CELL_HZ) // 1000
         if conversions > self._load_conversions:
             self._load_conversions = conversions
-            readings.load_counts = count("thrust_n", row[StateHistory.THRUST])
+            readings.load_counts = hands.count("thrust_n", row[StateHistory.THRUST], counted)
 
     def _count(self) -> None:
         """Losses of the last second; nothing is ever lost here but what arrives damaged."""

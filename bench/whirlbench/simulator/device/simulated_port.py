@@ -10,7 +10,10 @@ import numpy as np
 from whirlbench.errors import LinkError
 from whirlbench.rig.toml import parse_rig
 from whirlbench.simulator.device.device import SimulatedDevice
+from whirlbench.simulator.device.hands import Hands
 from whirlbench.simulator.stand import Fault, Plant, PlantSettings
+
+CLOSED = "the simulated port is closed: open it again"
 
 
 class SimulatedPort:
@@ -30,6 +33,13 @@ class SimulatedPort:
         self._opened_s = clock()
         self._waiting: list[bytes] = []
 
+    @property
+    def hands(self) -> Hands:
+        """Somebody at the stand; a closed port raises LinkError."""
+        if self.device is None:
+            raise LinkError(CLOSED)
+        return self.device.hands
+
     def read(self) -> bytes:
         """Everything the device sent since the last read, possibly nothing; a closed port raises LinkError."""
         self._exchange(b"")
@@ -47,7 +57,7 @@ class SimulatedPort:
 
     def _exchange(self, data: bytes) -> None:
         if self.device is None:
-            raise LinkError("the simulated port is closed: open it again")
+            raise LinkError(CLOSED)
         self._waiting.append(self.device.exchange(self._clock() - self._opened_s, data))
 
 

@@ -66,20 +66,31 @@ class PitchServo:
     def __init__(self, settings: PlantSettings, step_s: float) -> None:
         own = settings.servo
         self._slew, self._dead_us = own.slew_us_per_s * step_s, own.dead_band_us
+        self._stops_us, self._asked_us = own.stops_us, 0.0
         self._share = -math.expm1(-step_s / own.lag_s)
         self._half_play, self._offset, self._step_s = own.free_play_deg / 2.0, own.offset_deg, step_s
         self._angle = Line(*settings.pitch_table())
+        self._arm = Line(*settings.pitch_table(), prolonged=True)
         self.position_us = float(settings.rig.pitch.safe_us or settings.pitch_table()[0][0])
         self.pitch_deg = self._blade = self._angle.at(self.position_us) + self._offset
 
     @property
     def arm_deg(self) -> float:
         """Blade angle that the servo's own potentiometer tells: it does not know the link or the table's error."""
-        return self._angle.at(self.position_us)
+        return self._arm.at(self.position_us)
+
+    @property
+    def stalled(self) -> bool:
+        """Whether the servo pushes against a mechanical stop."""
+        low, high = self._stops_us
+        asked_us = self._asked_us
+        return asked_us < low - self._dead_us or asked_us > high + self._dead_us
 
     def step(self, command_us: float, square_rad2_s2: float, effects: Effects, jitter: float) -> float:
         """Blade angle after one more step with ``command_us`` at the servo and the shaft at the square of its speed."""
-        error = command_us - self.position_us
+        low, high = self._stops_us
+        self._asked_us = command_us
+        error = (low if command_us < low else high if command_us > high else command_us) - self.position_us
         if not effects.servo_stuck and not -self._dead_us < error < self._dead_us:
             move = self._share * error
             self.position_us += self._slew if move > self._slew else -self._slew if move < -self._slew else move

@@ -39,6 +39,7 @@ class ServoSettings:
     dead_band_us: float = 2.0
     free_play_deg: float = 0.10  # whole width of the gap
     offset_deg: float = 0.0  # true blade angle minus the pitch table
+    stops_us: tuple[float, float] = (955.0, 2062.0)  # mechanical ends of its travel
 
 
 @dataclass(frozen=True)

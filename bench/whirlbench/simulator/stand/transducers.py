@@ -116,7 +116,7 @@ def to_counts(calibration: Calibration, values: np.ndarray) -> np.ndarray:
 def _inverse(calibration: Calibration) -> Line:
     counts, units = np.asarray(calibration.table).T
     order = np.argsort(units)
-    return Line(units[order], counts[order])
+    return Line(units[order], counts[order], prolonged=True)
 
 
 def to_units(calibration: Calibration, counts: np.ndarray) -> np.ndarray:

@@ -82,14 +82,14 @@ class Replay:
         return margins(self.rig, self.readings())
 
     def state(self) -> tuple[str, str]:
-        """Stand state at the cursor and a remark: the latest trip, abort or plan step before it."""
+        """Stand state at the cursor and a remark: the latest trip, abort, caution or plan step before it."""
         state, remark = "", ""
         for event in self.run.events:
             if event.time_s > self.cursor_s:
                 break
             if event.kind == "state":
                 state = event.name
-            elif event.kind in ("trip", "abort", "plan"):
+            elif event.kind in ("trip", "abort", "plan", "caution"):
                 remark = describe(event)
         return state, remark
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 
 from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.window.drawing import palette
+from whirlbench.window.live.words_field import WordsField
 
+LONGEST_NAME = 60
 TITLE = "Before anything turns: tick what you have seen to yourself. The program can see none of it."
 
 
@@ -27,7 +30,10 @@ class CheckListCard(QtWidgets.QFrame):
             f" border-left: 6px solid {palette.CLOSE}; }} #check_list * {{ background: {palette.CARD}; }}"
         )
         self.boxes: list[QtWidgets.QCheckBox] = []
+        self._ticked_at: dict[str, str] = {}
         self.count = QtWidgets.QLabel()
+        self.operator = WordsField("your name, for the recording and the log", LONGEST_NAME)
+        self.operator.textChanged.connect(self._tell)
         column = QtWidgets.QVBoxLayout(self)
         column.setSpacing(4)
         title = QtWidgets.QLabel(TITLE)
@@ -36,6 +42,7 @@ class CheckListCard(QtWidgets.QFrame):
         column.addWidget(title)
         for line in lines:
             column.addLayout(self._row(line))
+        column.addWidget(self.operator)
         column.addWidget(self.count)
         self._tell()
 
@@ -44,6 +51,7 @@ class CheckListCard(QtWidgets.QFrame):
         box, text = QtWidgets.QCheckBox(), QtWidgets.QLabel(line)
         box.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         box.setAccessibleName(line)
+        box.toggled.connect(lambda on, line=line: self._ticked_at.update({line: _now()}) if on else None)
         box.toggled.connect(self._tell)
         text.setTextFormat(QtCore.Qt.TextFormat.PlainText)
         text.setWordWrap(True)
@@ -54,11 +62,26 @@ class CheckListCard(QtWidgets.QFrame):
         return row
 
     def complete(self) -> bool:
-        """Whether every line is ticked."""
-        return all(box.isChecked() for box in self.boxes)
+        """Whether every line is ticked, and by whom."""
+        return bool(self.operator.words()) and all(box.isChecked() for box in self.boxes)
+
+    def answers(self) -> list[str]:
+        """The ticked lines, each with the time of its tick."""
+        return [
+            f"{self._ticked_at[box.accessibleName()]} {box.accessibleName()}" for box in self.boxes if box.isChecked()
+        ]
+
+    def ask_again(self) -> None:
+        """Every line is to be ticked anew; the name stays."""
+        for box in self.boxes:
+            box.setChecked(False)
 
     def _tell(self) -> None:
         ticked = sum(box.isChecked() for box in self.boxes)
-        wait = "" if self.complete() else "; the stand can be armed when all are"
+        wait = "" if self.complete() else "; the stand can be armed when all are, and a name is given"
         self.count.setText(f"{ticked} of {len(self.boxes)} ticked{wait}")
         self.changed.emit()
+
+
+def _now() -> str:
+    return f"{datetime.now().astimezone():%H:%M:%S%z}"

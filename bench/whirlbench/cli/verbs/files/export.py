@@ -25,7 +25,7 @@ def command(recording: Path, csv_folder: Path | None, parquet_folder: Path | Non
 
     with open_recording(recording) as source:
         written = write_csv(source, csv_folder) if csv_folder else ()
-        written += write_parquet(source.run(), parquet_folder) if parquet_folder else ()
+        written += write_parquet(source, parquet_folder) if parquet_folder else ()
         problems = source.problems
     for path in written:
         click.echo(str(path))

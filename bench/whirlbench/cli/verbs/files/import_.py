@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -34,7 +35,7 @@ def command(
     from whirlbench.rig.toml import read_rig
 
     description, rig_text = read_rig(rig) if rig else (Rig(), "")
-    if target.exists():
+    if os.path.lexists(target):  # told before the tables are read; who writes it refuses by itself
         raise RecordingError(f"{target}: already exists; recordings are never overwritten, choose another name")
     run = read_csv(slow, vibration, tach, description.tach.pulses_per_rev, rig_text, events)
     now = datetime.now(UTC).isoformat(timespec="seconds")

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from whirlbench.analysis.pitch_limits import ModeEndPoints
     from whirlbench.results.answer import Answer
+    from whirlbench.rig.description import Rig
 
 
 @click.command()
@@ -39,8 +40,10 @@ def command(
     from whirlbench.analysis.pitch_limits import limits_study, propose
     from whirlbench.results.answer import not_judged
     from whirlbench.results.limits import SUBJECT, limits_answer
-    from whirlbench.rig.toml import read_rig
+    from whirlbench.rig.toml import read_rig, with_values
 
+    if (load_mode is None) != (rig_out is None):
+        raise click.UsageError("--load MODE and --rig-out FILE go together: found one of them")
     rig, rig_text = read_rig(rig_path)
     if load_mode is not None and load_mode not in rig.modes:
         raise AnalysisError(f"{rig_path}: the rig has no mode {load_mode}; it has {', '.join(rig.modes) or 'none'}")
@@ -51,13 +54,11 @@ def command(
             study = limits_study(runs, rig, speeds, others)
     except AnalysisError as error:
         return give_answer(not_judged(SUBJECT, str(error)), as_json, source)
-    answer = limits_answer(study, propose(study))
-    if (load_mode is None) != (rig_out is None):
-        raise click.UsageError("--load MODE and --rig-out FILE go together: found one of them")
+    answer = limits_answer(study, propose(study, _loaded(rig, study.modes, load_mode)))
     _draw(answer, chart, page)
     status = give_answer(answer, as_json, source)
-    if load_mode and rig_out:
-        _write_rig(rig_text, study.modes, load_mode, rig_out)
+    if rig_out:
+        write_text(rig_out, with_values(rig_text, _travel(study.modes, str(load_mode))))
     if plan_out:
         write_plan(answer.plan, plan_out, source)
     return status
@@ -86,10 +87,21 @@ def _speeds(text: str | None) -> list[float] | None:
     return speeds
 
 
-def _write_rig(rig_text: str, modes: Sequence[ModeEndPoints], mode: str, path: Path) -> None:
-    """The rig with one mode's end points as the servo's travel, which the device then enforces."""
+def _loaded(rig: Rig, modes: Sequence[ModeEndPoints], mode: str | None) -> Rig:
+    """The rig as --rig-out will have it: the plan of the next hold keeps within its end points."""
+    import msgspec
+
+    try:
+        ends = _travel(modes, mode) if mode is not None else {}
+    except AnalysisError:
+        return rig  # nothing will be written, and the answer says why
+    values = {key.removeprefix("pitch."): value for key, value in ends.items()}
+    return msgspec.structs.replace(rig, pitch=msgspec.structs.replace(rig.pitch, **values))
+
+
+def _travel(modes: Sequence[ModeEndPoints], mode: str) -> dict[str, float | str]:
+    """One mode's end points as the rig keys of the servo's travel, which the device then enforces."""
     from whirlbench.analysis.pitch_limits import servo_travel
-    from whirlbench.rig.toml import with_values
 
     low_us, high_us = servo_travel(modes, mode)
-    write_text(path, with_values(rig_text, {"pitch.min_us": low_us, "pitch.max_us": high_us}))
+    return {"pitch.min_us": low_us, "pitch.max_us": high_us}

@@ -8,19 +8,13 @@ from typing import TYPE_CHECKING
 import click
 
 from whirlbench.cli.number import Number
-from whirlbench.cli.output import give_answer, json_option, write_plan
+from whirlbench.cli.output import give_answer, json_option, write_plan, write_text
 from whirlbench.cli.run_input import open_run, rig_of
 from whirlbench.errors import AnalysisError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from whirlbench.analysis.governor import Advice, Verdict
-    from whirlbench.analysis.speed_loop import Kind, LoopModel
-    from whirlbench.rig.description import Rig
+    from whirlbench.results.tune import Study
     from whirlbench.samples import Run
-
-    Predicted = tuple[Advice, dict[Kind, tuple[LoopModel, ...]]]
 
 
 @click.command()
@@ -29,17 +23,18 @@ if TYPE_CHECKING:
 @click.option("--governs", type=click.Choice(["throttle", "pitch"]), help="Lever that shall hold the speed.")
 @click.option("--closed-loop-time", "time_s", type=Number(least=0.005), help="The one knob, in seconds.")
 @click.option("--plan-out", type=click.Path(path_type=Path), help="Write the plan of the re-test as TOML.")
+@click.option("--rig-out", type=click.Path(path_type=Path), help="Write the rig with the gains loaded.")
 @click.option("--predicted", type=click.Path(path_type=Path), help="RECORDING is a re-test of this earlier --json.")
 @click.option("--against", multiple=True, type=click.Path(path_type=Path), help="Recording of another setting.")
 @click.option("--chart", type=click.Path(path_type=Path), help="Write the charts as PNG.")
 @json_option
 def command(
     recording: Path, rig_path: Path | None, governs: str | None, time_s: float | None, plan_out: Path | None,
-    predicted: Path | None, against: tuple[Path, ...], chart: Path | None, as_json: bool,
+    rig_out: Path | None, predicted: Path | None, against: tuple[Path, ...], chart: Path | None, as_json: bool,
 ) -> int:  # fmt: skip
     """Models of every step of throttle, request and pitch, gains for the bench's governor with their margins."""
     from whirlbench.results.answer import not_judged
-    from whirlbench.results.tune import SUBJECT, compare_runs, read_advice, study, tune_answer
+    from whirlbench.results.tune import SUBJECT, compare_runs, proof, read_advice, study, tune_answer
 
     run = open_run(recording)
     rig = rig_of(run, rig_path)
@@ -47,13 +42,15 @@ def command(
     others = [(path.stem, other, rig_of(other, rig_path)) for path in against for other in (open_run(path),)]
     try:
         found = study(run, rig, governs, time_s)  # type: ignore[arg-type]
-        verdicts = _proof(run, rig, earlier) if earlier else ()
+        verdicts = proof(run, rig, earlier) if earlier else ()
         comparison = compare_runs(found, recording.stem, others) if others else None
     except AnalysisError as error:
         return give_answer(not_judged(SUBJECT, str(error).removeprefix(f"{recording}: ")), as_json, recording)
     answer = tune_answer(found, verdicts, comparison)
+    if rig_out:
+        _write_rig(found, run, rig_path, rig_out)
     if plan_out:
-        write_plan(answer.plan, plan_out)
+        write_plan(answer.plan, plan_out, recording)
     if chart:
         from whirlbench.report.chart_drawing import write_charts
 
@@ -61,11 +58,12 @@ def command(
     return give_answer(answer, as_json, recording)
 
 
-def _proof(run: Run, rig: Rig | None, earlier: Predicted) -> Sequence[Verdict]:
-    """How ``run``, a re-test, came out beside what ``earlier`` advice predicts."""
-    import numpy as np
+def _write_rig(found: Study, run: Run, rig_path: Path | None, path: Path) -> None:
+    """The rig as it was, comments and all, with the advised gains and the governor's mode that they are for."""
+    from whirlbench.results.tune import gains_for_rig
+    from whirlbench.rig.toml import read_rig, with_values
 
-    from whirlbench.analysis.governor import prove
-
-    advice, loads = earlier
-    return prove(run, advice, np.random.default_rng(0), next(iter(loads.values()), ()), rig)
+    rig_text = read_rig(rig_path)[1] if rig_path else run.rig_text
+    if not rig_text.strip():
+        raise AnalysisError(f"{run.source}: holds no rig to write the gains into: give the rig file with --rig")
+    write_text(path, with_values(rig_text, gains_for_rig(found)))

@@ -13,8 +13,8 @@ import click
 
 from whirlbench.cli.number import Number
 from whirlbench.cli.output import json_text, print_summary, write_text
-from whirlbench.cli.rehearsal_answers import ask
-from whirlbench.cli.rehearsal_runs import SPINS, Spin, check_rehearsal, run_spin
+from whirlbench.cli.rehearsal.answers import ask
+from whirlbench.cli.rehearsal.runs import RE_TEST, SPINS, Spin, check_rehearsal, run_spin
 from whirlbench.cli.run_input import naming
 from whirlbench.cli.run_output import tell_outcome
 from whirlbench.errors import BenchError
@@ -65,6 +65,8 @@ def command(folder: Path, speed: float, random_seed: int | None, rig_path: Path 
             return outcome.exit_status
         _require(spin, path, outcome)
         chapters.append(_chapter(spin, path, outcome, folder))
+        if spin.name == STEP_TESTS:
+            chapters.append(_re_test(path, folder, rig_text, seed, speed))
     _write_page(chapters, folder, seed)
     click.echo(f"report: {folder / 'report.html'}")
     click.echo("On your own stand: out of the plane of rotation, isolator in reach, guard closed, local codes first.")
@@ -146,6 +148,27 @@ def _chapter(spin: Spin, path: Path, outcome: Outcome, folder: Path) -> Chapter:
     return _tell(Chapter(spin.purpose, findings, answer, figure))
 
 
+def _re_test(steps: Path, folder: Path, rig_text: str, seed: int, speed: float) -> Chapter:
+    """The files that `tune` writes, taken as `spin` and `tune --predicted` take them: gains, re-test, verdict."""
+    from whirlbench.recording.files import read_run
+    from whirlbench.report.rehearsal_page import Chapter
+    from whirlbench.results.tune import gains_for_rig, study, tune_answer
+    from whirlbench.rig.toml import parse_rig, with_values
+
+    click.echo(f"{RE_TEST.purpose}:")
+    found = study(read_run(steps), parse_rig(rig_text))
+    plan = tune_answer(found, foretold=False).plan
+    if plan is None or not plan.text:
+        return _tell(Chapter(RE_TEST.purpose, [f"not spun: {plan.remark if plan else 'there is no plan'}"]))
+    governed_text = with_values(rig_text, gains_for_rig(found))
+    write_text(folder / RE_TEST.plan, plan.text)
+    write_text(folder / "rig-governed.toml", governed_text)
+    spin = replace(RE_TEST, text=plan.text)
+    path, outcome = _spin(spin, governed_text, folder, seed, speed)
+    _require(spin, path, outcome)
+    return _chapter(spin, path, outcome, folder)
+
+
 def _tell(chapter: Chapter) -> Chapter:
     for line in chapter.findings:
         click.echo(f"  {line}")
@@ -163,7 +186,7 @@ def _answer(verb: str, run: Run, rig: Rig, folder: Path) -> Answer:
     from whirlbench.report.chart_drawing import write_charts
     from whirlbench.report.field_card import field_card
 
-    answer = ask(verb, rig, run)
+    answer = ask(verb, rig, run, *([folder / "tune.json"] if verb == "proof" else []))
     _keep(answer, folder / f"{verb}.json")
     if verb == "limits" and answer.judged:
         write_text(folder / "end-points.html", field_card(answer))
@@ -171,7 +194,13 @@ def _answer(verb: str, run: Run, rig: Rig, folder: Path) -> Answer:
     return answer
 
 
-ASKED = {"2-step-tests": "tune", "3-pitch-map": "limits", "4-runaway": "onset"}  # what each run is recorded for
+STEP_TESTS = "2-step-tests"
+ASKED = {  # what each run is recorded for
+    STEP_TESTS: "tune",
+    RE_TEST.name: "proof",
+    "4-pitch-map": "limits",
+    "5-runaway": "onset",
+}
 
 
 def _write_page(chapters: Sequence[Chapter], folder: Path, seed: int) -> None:

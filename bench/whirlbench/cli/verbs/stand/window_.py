@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from whirlbench.cli.gate import fitted_set, log_option
 from whirlbench.cli.port_choice import SIMULATED, origin, port_opener
 from whirlbench.cli.run_input import naming
 from whirlbench.cli.run_output import new_recording, tell_outcome
@@ -28,10 +29,12 @@ if TYPE_CHECKING:
 @click.option("--rig", "rig_path", type=click.Path(path_type=Path), help="Rig file; by default the recording's own.")
 @click.option("--plan", "plan_path", type=click.Path(path_type=Path), help="Plan that the session offers to run.")
 @click.option("-o", "output", type=click.Path(path_type=Path), help="Recording of the session.")
+@click.option("--calibrate", is_flag=True, help="Calibrate the stand's sensors, guided, instead of running it.")
 @click.option("--random-seed", type=click.IntRange(min=0), help="Seed of the simulated stand.")
+@log_option
 def command(
     recording: Path | None, beside: Path | None, port: str | None, rig_path: Path | None, plan_path: Path | None,
-    output: Path | None, random_seed: int | None,
+    output: Path | None, calibrate: bool, random_seed: int | None, log_path: Path | None,
 ) -> int:  # fmt: skip
     """The desktop window: replay and judge RECORDING, or run the stand at PORT (or `simulated`).
 
@@ -46,14 +49,18 @@ def command(
         )
     if beside is not None and recording is None:
         raise BenchError("--beside needs the recording that it is to be laid beside: name that first")
+    if calibrate and (port is None or rig_path is None):
+        raise BenchError("--calibrate needs the stand and its rig file: give --port and --rig")
     require_qt()
     seed = random_seed if random_seed is not None else secrets.randbits(31)
     sessions: list[tuple[SessionHandle, Path]] = []
 
     def prepare(window: MainWindow) -> None:
         replay = _read(recording, beside, rig_path) if recording is not None else None
-        if port is not None:
-            sessions.append(_add_session(window, port, rig_path, plan_path, output, seed))
+        if calibrate and port is not None and rig_path is not None:
+            _add_calibration(window, port, rig_path, seed)
+        elif port is not None:
+            sessions.append(_add_session(window, port, rig_path, plan_path, output, seed, log_path))
         if replay is not None and recording is not None:
             _add_recording(window, replay, recording, beside, rig_path)
 
@@ -96,25 +103,55 @@ def _add_recording(window: MainWindow, replay: Replay, path: Path, beside: Path 
     window.offer_analyses(Subject(path, beside, rig_text, str(rig_path or "")), has_rig)
 
 
+def _add_calibration(window: MainWindow, port: str, rig_path: Path, seed: int) -> None:
+    """Its device is in the window's own process: what cannot be driven needs no session apart."""
+    import functools
+    import time
+
+    import numpy as np
+
+    from whirlbench.cli.still.simulated_helper import SimulatedHelper
+    from whirlbench.session.still import StillLoop, StillStand
+    from whirlbench.simulator.device.simulated_port import SimulatedPort
+    from whirlbench.window.calibration.calibration_page import CalibrationPage
+
+    rig, rig_text = read_rig(rig_path)
+    opened = port_opener(port, rig_text, seed)()
+    helper = None
+    if isinstance(opened, SimulatedPort):
+        helper = functools.partial(SimulatedHelper, rig=rig, port=opened, rng=np.random.default_rng(seed))
+    loop = StillLoop(StillStand(rig), opened, time.monotonic, lambda seconds: None)
+    window.add_page("calibration", CalibrationPage(rig, rig_text, rig_path, loop, helper))
+
+
 def _add_session(
-    window: MainWindow, port: str, rig_path: Path | None, plan_path: Path | None, output: Path | None, seed: int
+    window: MainWindow,
+    port: str,
+    rig_path: Path | None,
+    plan_path: Path | None,
+    output: Path | None,
+    seed: int,
+    log_path: Path | None,
 ) -> tuple[SessionHandle, Path]:
-    from whirlbench.session.plan import check_plan, parse_plan, read_plan, shipped_plan_text
+    from whirlbench.session.plan import check_plan, narrowed, parse_plan, read_plan, shipped_plan_text
     from whirlbench.session.process import SessionSpec, start
     from whirlbench.window.pages.page_work import Subject
 
     rig, rig_text = _rig_for_session(port, rig_path)
     plan_text = read_plan(plan_path)[1] if plan_path else shipped_plan_text() if port == SIMULATED else ""
-    if plan_text:
-        check_plan(parse_plan(plan_text), rig, str(plan_path or "example plan"))
+    plan = parse_plan(plan_text) if plan_text else None
+    if plan is not None:
+        rig = narrowed(rig, plan, str(plan_path or "example plan"))
+        check_plan(plan, rig, str(plan_path or "example plan"))
     recording = new_recording(output)
+    fitted = fitted_set(rig, port, log_path)
     spec = SessionSpec(
         rig_text, port_opener(port, rig_text, seed), plan_text, str(recording), keep_open=True,
-        origin=origin(port), random_seed=seed if port == SIMULATED else None,
+        origin=origin(port), random_seed=seed if port == SIMULATED else None, clearance=fitted.clearance(),
     )  # fmt: skip
     with naming(rig_path):
         session = start(spec)
-    window.show_session(session, rig, recording)
+    window.show_session(session, rig, recording, fitted, plan)
     window.offer_analyses(Subject(rig_text=rig_text, rig_name=str(rig_path or "example rig")), has_rig=True)
     return session, recording
 

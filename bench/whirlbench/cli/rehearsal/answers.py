@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from importlib import import_module
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from whirlbench.errors import AnalysisError
@@ -14,8 +15,10 @@ if TYPE_CHECKING:
     from whirlbench.samples import Run
 
 
-def ask(verb: str, rig: Rig, *runs: Run) -> Answer:
-    """The answer of ``verb`` ("check", "tune", "limits", "onset") for ``rig`` and ``runs``; KeyError for another verb.
+def ask(verb: str, rig: Rig, *runs: Run | Path) -> Answer:
+    """The answer of ``verb`` ("check", "tune", "proof", "limits", "onset") for ``rig`` and ``runs``, else KeyError.
+
+    "proof" is `tune --predicted`: it takes the run of the re-test and the file with the earlier answer.
 
     Runs that cannot answer give an answer that is not judged and says why.
     """
@@ -24,7 +27,7 @@ def ask(verb: str, rig: Rig, *runs: Run) -> Answer:
     try:
         return ANSWERS[verb](rig, *runs)
     except AnalysisError as error:
-        subject = import_module(f"whirlbench.results.{verb}").SUBJECT
+        subject = import_module(f"whirlbench.results.{'tune' if verb == 'proof' else verb}").SUBJECT
         return not_judged(subject, str(error))
 
 
@@ -47,10 +50,22 @@ def _tune(rig: Rig, run: Run) -> Answer:
     return tune_answer(study(run, rig))
 
 
+def _proof(rig: Rig, run: Run, earlier: Path) -> Answer:
+    from whirlbench.results.tune import proof, read_advice, study, tune_answer
+
+    return tune_answer(study(run, rig), proof(run, rig, read_advice(earlier)))
+
+
 def _onset(rig: Rig, run: Run) -> Answer:
     from whirlbench.results.onset import onset_answer, onset_study
 
     return onset_answer(onset_study(run, rig))
 
 
-ANSWERS: dict[str, Callable[..., Answer]] = {"check": _check, "tune": _tune, "limits": _limits, "onset": _onset}
+ANSWERS: dict[str, Callable[..., Answer]] = {
+    "check": _check,
+    "tune": _tune,
+    "proof": _proof,
+    "limits": _limits,
+    "onset": _onset,
+}

@@ -1,0 +1,50 @@
+"""The dry run of `spin`: the course of the plan, judged by earlier holds or by the estimate, and nothing armed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from whirlbench.cli.output import CANNOT_ANSWER, give_answer, one_line
+
+if TYPE_CHECKING:
+    from whirlbench.results.dry_run import PlannedStep
+    from whirlbench.rig.description import Rig
+    from whirlbench.session.plan import CourseStep, Plan
+
+
+def dry_run(plan: Plan, rig: Rig, plan_path: str, recordings: Sequence[Path]) -> int:
+    """Prints the course; the exit status is 2, with one line, when a step would exceed a limit or cannot be judged."""
+    from whirlbench.analysis.pitch_limits import load_model
+    from whirlbench.analysis.propeller import find_holds
+    from whirlbench.cli.run_input import open_run
+    from whirlbench.errors import AnalysisError
+    from whirlbench.results.answer import not_judged
+    from whirlbench.results.dry_run import SUBJECT, dry_run_answer
+    from whirlbench.session.plan import course
+
+    holds = [hold for path in recordings for hold in find_holds(open_run(path)).holds]
+    if recordings and not holds:
+        raise AnalysisError(f"{', '.join(map(str, recordings))}: no settled hold to foretell loads from")
+    steps = [_planned(step) for step in course(plan, rig)]
+    try:
+        answer = dry_run_answer(steps, rig, load_model(rig, holds))
+    except AnalysisError as error:
+        answer = not_judged(SUBJECT, str(error))
+    status = give_answer(answer, False, plan_path)
+    over = answer.document.get("exceeds", ())
+    if not over:
+        return status
+    refused = f"{plan_path}: {'; '.join(over)}: would exceed a limit, see above; lower the set-points"
+    click.echo(f"whirlbench: {one_line(refused)}", err=True)
+    return CANNOT_ANSWER
+
+
+def _planned(step: CourseStep) -> PlannedStep:
+    from whirlbench.results.dry_run import PlannedStep
+
+    title = f"step {step.number}: {' '.join(filter(None, (step.kind, step.name, step.note)))}"
+    return PlannedStep(title, step.from_s, step.to_s, step.throttle_us, step.request_rpm, step.pitch_deg, step.stops)

@@ -1,0 +1,71 @@
+"""The gate at the terminal and the window: which blade set is fitted, by the strength check and by its log."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from whirlbench.cli.port_choice import SIMULATED
+from whirlbench.errors import BenchError
+from whirlbench.log import State
+from whirlbench.rig.description import Rig
+from whirlbench.session.plan import Clearance, FittedSet, Override, Plan, refusal
+
+
+def log_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The option that names the log of blade sets."""
+    return click.option(
+        "--log",
+        "log_path",
+        type=click.Path(dir_okay=False, path_type=Path),
+        envvar="WHIRLBENCH_LOG",
+        help="The log of blade sets; absent: the user's own, for the simulated stand one of its own.",
+    )(command)
+
+
+def fitted_set(rig: Rig, port: str, log_path: Path | None) -> FittedSet:
+    """The set on the hub, judged for its permitted speed; a rig that cannot be judged gives a set without one."""
+    from whirlbench.results.check import judge_fitted_set
+
+    found = judge_fitted_set(rig)
+    return FittedSet(rig, found.permitted_rpm, found.why, port == SIMULATED, log_path)
+
+
+def judged_clearance(rig: Rig) -> Clearance:
+    """The clearance of a set of which the log knows nothing yet: what strength alone says."""
+    from whirlbench.log import standing
+    from whirlbench.results.check import judge_fitted_set
+
+    found, name = judge_fitted_set(rig), rig.propeller.blade_set or ""
+    return Clearance(name, found.permitted_rpm, standing((), rig, name), found.why)
+
+
+def typed_override(name: str | None, reason: str | None, operator: str) -> Override | None:
+    """The override of the command line; BenchError when only half of it was given."""
+    if name is None and reason is None:
+        return None
+    if name is None or reason is None:
+        raise BenchError("an override needs both: --override-set with the set's name, and --because with the reason")
+    return Override(name, reason, operator)
+
+
+def require_cleared(clearance: Clearance, rig: Rig, plan: Plan | None, source: str) -> None:
+    """BenchError with every objection and its number, and what to do, when the set may not be armed with."""
+    against = refusal(clearance, rig, plan)
+    if against:
+        raise BenchError(f"{source}: nothing is armed: {against}. {way_out(clearance, rig)}")
+
+
+def way_out(clearance: Clearance, rig: Rig) -> str:
+    """What to do about a refusal."""
+    permitted, overspeed_rpm = clearance.permitted_rpm, rig.limits.overspeed_rpm
+    if permitted is not None and overspeed_rpm is not None and overspeed_rpm > permitted:
+        return f"Lower the rig's limits below {permitted:.0f} rpm, or fit a stronger set (`whirlbench check`)"
+    if clearance.standing.state is State.RETIRED:
+        return "A retired set does not come back: fit another one"
+    if not clearance.standing.may_spin:
+        return "Look at every blade, root and fastener, then give --inspection TEXT with what you found"
+    return "`whirlbench check` tells what the set may turn and what is missing"

@@ -1,0 +1,68 @@
+"""What rules are fed, what they answer, and what every one of them offers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+
+from whirlbench.rig.limits import TRENDS, caution_words
+
+TREND_KEYS = frozenset(trend.key for trend in TRENDS)
+
+
+def _none() -> np.ndarray:
+    return np.empty(0)
+
+
+@dataclass(frozen=True)
+class VibrationBlock:
+    """Neighbouring accelerometer samples: running number of the first, times ``(n,)``, ``g (n, axes)``."""
+
+    first_index: int
+    time_s: np.ndarray
+    acceleration_g: np.ndarray
+
+
+@dataclass(frozen=True)
+class Batch:
+    """What came in since the last batch: slow channels by name on ``time_s``, tach edges, vibration blocks.
+
+    ``load_cell`` holds (time in s, conversions of the load cell since the count before), once a second in a live run.
+    """
+
+    time_s: np.ndarray = field(default_factory=_none)
+    slow: Mapping[str, np.ndarray] = field(default_factory=dict)
+    edges_s: np.ndarray = field(default_factory=_none)
+    vibration: tuple[VibrationBlock, ...] = ()
+    load_cell: tuple[tuple[float, int], ...] = ()
+
+
+@dataclass(frozen=True)
+class Trip:
+    """A rule that fired: its name, when, on what value, against which limit (in the unit the name tells)."""
+
+    rule: str
+    at_s: float
+    value: float
+    limit: float
+
+    def text(self) -> str:
+        """One line for events and screens."""
+        if self.rule in TREND_KEYS:
+            return caution_words(self.rule, self.value, self.limit)
+        return f"{self.rule} {self.value:.5g}, limit {self.limit:.5g}"
+
+
+class Rule(Protocol):
+    """What every rule offers; ``name`` is the rig's key of the limit."""
+
+    name: str
+
+    def feed(self, batch: Batch) -> Trip | None:
+        """First trip in ``batch``, or None."""
+
+    def reset(self) -> None:
+        """Forgets everything that was fed."""

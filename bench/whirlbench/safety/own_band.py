@@ -1,0 +1,118 @@
+"""What a run learned of itself at each operating point, and how far it has left that since."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+LEARNED_FRAMES = 16  # 8 s of steady running teach a point; our choice
+JUDGED_FRAMES = 4  # 2 s are averaged before they are compared, as a gust lasts
+SCATTERS = 3.0  # of one frame, granted to a mean of four: gusts outlast a frame; proved by tests/benchmarks/trends.py
+MOST_POINTS = 400  # a run that wanders for hours takes no more memory than that
+FINE_PITCH_DEG = 3.0  # finer blades count as these: what they carry is not nought where the angle is
+
+
+@dataclass(frozen=True)
+class OperatingPoint:
+    """Where the stand runs: speed in rpm, blade angle in degrees, and the levers that hold it."""
+
+    rpm: float
+    pitch_deg: float
+    command: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class Sameness:
+    """What counts as one point, and what a healthy stand may differ by elsewhere, as shares of the level.
+
+    ``same_rpm``: relative difference of speed within one point, infinite where only the levers tell. ``same_command``
+    in us or rpm. ``per_rpm``: share granted for each unit of relative speed; ``per_pitch`` for each unit of relative
+    blade angle; ``pitch_slope``: relative change of the level that is expected with the blade angle's.
+    """
+
+    same_rpm: float
+    same_command: float
+    per_rpm: float
+    per_pitch: float
+    pitch_slope: float
+    same_pitch_deg: float = 0.75
+
+
+@dataclass
+class _Learned:
+    place: OperatingPoint
+    values: list[np.ndarray] = field(default_factory=list)
+    level: np.ndarray | None = None
+    scatter: float = math.nan
+
+    def take(self, value: np.ndarray) -> None:
+        self.values.append(value)
+        if len(self.values) == LEARNED_FRAMES:
+            taught = np.array(self.values)
+            self.level = taught.mean(axis=0)
+            self.scatter = float(np.sqrt((np.abs(taught - self.level) ** 2).sum() / (LEARNED_FRAMES - 1)))
+            self.values = []
+
+
+class OwnBand:
+    """Levels learned at first at each point, and never after: what grows slowly must not be taken for healthy.
+
+    A value is an array of any fixed length, real or complex; sizes are Euclidean. ``floor`` is the least level that
+    shares are taken of.
+    """
+
+    def __init__(self, sameness: Sameness, floor: float = 0.0) -> None:
+        self._sameness, self._floor = sameness, floor
+        self.reset()
+
+    def reset(self) -> None:
+        """Forgets all points."""
+        self._points: list[_Learned] = []
+        self._recent: list[np.ndarray] = []
+        self._last = -2
+
+    def departure(self, number: int, place: OperatingPoint, value: np.ndarray) -> float:
+        """Takes the frame ``number``; how far the mean of the latest four is beyond what is explained, as a share.
+
+        Explained are scatter, and what speed and blade angle may do between the nearest point that was learned and
+        ``place``. NaN as long as nothing near was learned, or four frames did not follow each other.
+        """
+        self._recent = [*self._recent, value][-JUDGED_FRAMES:] if number == self._last + 1 else [value]
+        self._last = number
+        judged = self._judge(place) if len(self._recent) == JUDGED_FRAMES else math.nan
+        self._learn(place, value)
+        return judged
+
+    def _judge(self, place: OperatingPoint) -> float:
+        found = [self._against(point, place) for point in self._points if point.level is not None]
+        return min(found)[1] if found else math.nan
+
+    def _against(self, point: _Learned, place: OperatingPoint) -> tuple[float, float]:
+        """(share granted, departure beyond it) against one point."""
+        assert point.level is not None
+        rule, there = self._sameness, point.place
+        pitch = (place.pitch_deg - there.pitch_deg) / max(abs(there.pitch_deg), FINE_PITCH_DEG)
+        granted = rule.per_rpm * abs(math.log(place.rpm / there.rpm)) + rule.per_pitch * abs(pitch)
+        expected = point.level * max(1.0 + rule.pitch_slope * pitch, 0.0)
+        size = max(float(np.linalg.norm(expected)), self._floor, 1e-12)
+        away = float(np.linalg.norm(np.mean(self._recent, axis=0) - expected))
+        beyond = (away - SCATTERS * point.scatter) / size - granted
+        return granted, float(np.maximum(beyond, 0.0))  # which keeps NaN, as max does not
+
+    def _learn(self, place: OperatingPoint, value: np.ndarray) -> None:
+        here = next((point for point in self._points if self._same(point.place, place)), None)
+        if here is None and len(self._points) < MOST_POINTS:
+            here = _Learned(place)
+            self._points.append(here)
+        if here is not None and here.level is None:
+            here.take(value)
+
+    def _same(self, one: OperatingPoint, other: OperatingPoint) -> bool:
+        rule = self._sameness
+        return (
+            abs(math.log(other.rpm / one.rpm)) <= rule.same_rpm
+            and abs(other.pitch_deg - one.pitch_deg) <= rule.same_pitch_deg
+            and all(abs(a - b) <= rule.same_command for a, b in zip(one.command, other.command, strict=True))
+        )

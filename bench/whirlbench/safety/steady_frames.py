@@ -1,0 +1,131 @@
+"""Slow samples cut into frames of half a second, and which of them hold steady: what every trend is judged on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from whirlbench.rig.description import Rig
+from whirlbench.safety.batch import Batch
+
+FRAME_S = 0.5
+SETTLED_FRAMES = 6  # after a command moved: rotor, air and load cell have answered within 3 s; our choice
+SAME_COMMAND = 3.0  # us or rpm: rounding, and no move of a lever
+LEAST_RPM = 300.0  # below, the rotor comes from rest or goes to it
+LEAST_SAMPLES = 4
+COMMANDS = ("throttle_us", "servo_us", "speed_request_rpm")
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Samples with ``from_s <= time < to_s``, number by number; a channel that is absent is NaN throughout.
+
+    ``steady``: turning and driven, and no command has moved for a while. ``command`` is the lever that holds the speed:
+    the speed asked of a governor, else the throttle pulse; and the servo pulse, unless a governor moves it.
+    """
+
+    number: int
+    from_s: float
+    time_s: np.ndarray
+    slow: dict[str, np.ndarray]
+    steady: bool
+    driven: bool
+    command: tuple[float, float]
+
+    @property
+    def to_s(self) -> float:
+        """When the frame ends, and its finding is known."""
+        return self.from_s + FRAME_S
+
+    def mean(self, name: str) -> float:
+        """Mean of a channel; NaN where a sample is missing."""
+        return float(self.slow[name].mean())
+
+
+class SteadyFrames:
+    """Cuts a stream into frames at fixed times, so that batches of any size give the same ones.
+
+    Frames end ``phase`` (0 to 1) of a frame after the whole half seconds: trends of different phases never have work
+    in one turn of the decision loop.
+    """
+
+    def __init__(self, rig: Rig, names: tuple[str, ...], phase: float = 0.0) -> None:
+        self._phase = phase
+        self._names = tuple(dict.fromkeys(("rpm", *COMMANDS, *names)))
+        self._governs_pitch = rig.governor.mode == "pitch" and not rig.speed_controller.governs
+        self._safe_us = rig.throttle.safe_us
+        self.reset()
+
+    def reset(self) -> None:
+        """Forgets samples and commands."""
+        self._parts: list[tuple[np.ndarray, dict[str, np.ndarray]]] = []
+        self._number: int | None = None  # of the frame that is filling
+        self._done = -2  # number of the latest whole one
+        self._command: np.ndarray | None = None
+        self._settled = 0
+
+    def feed(self, batch: Batch) -> Iterator[Frame]:
+        """The frames that ``batch`` completes, in order of time; a frame without samples is left out."""
+        time_s = batch.time_s
+        if not len(time_s):
+            return
+        self._parts.append((time_s, {name: batch.slow[name] for name in self._names if name in batch.slow}))
+        last = self._place(float(time_s[-1]))
+        if self._number is None:
+            self._number = self._place(float(time_s[0]))
+        if last > self._number:
+            yield from self._completed(last)
+
+    def _place(self, time_s: float) -> int:
+        return math.floor(time_s / FRAME_S - self._phase)
+
+    def _completed(self, last: int) -> Iterator[Frame]:
+        time_s = np.concatenate([part[0] for part in self._parts])
+        slow = {name: np.concatenate([_column(part, name) for part in self._parts]) for name in self._names}
+        numbers = np.floor(time_s / FRAME_S - self._phase).astype(int)
+        borders = np.append(np.flatnonzero(np.diff(numbers, prepend=numbers[0] - 1)), len(numbers))
+        rest = slice(int(borders[-2]), len(numbers))
+        self._parts = [(time_s[rest], {name: column[rest] for name, column in slow.items()})]
+        self._number = last
+        for first, end in pairwise(borders[:-1]):
+            number = int(numbers[first])
+            if number != self._done + 1:
+                self._command = None  # nobody saw what the levers did in between
+            self._done = number
+            yield self._frame(number, time_s[first:end], {name: column[first:end] for name, column in slow.items()})
+
+    def _frame(self, number: int, time_s: np.ndarray, slow: dict[str, np.ndarray]) -> Frame:
+        command = self._levers(slow)
+        low, high = command.min(axis=1), command.max(axis=1)
+        with np.errstate(invalid="ignore"):
+            held = self._command is not None and bool(
+                ((high - self._command <= SAME_COMMAND) & (self._command - low <= SAME_COMMAND)).all()
+            )
+        if not held:
+            self._command = command[:, -1]
+        self._settled = self._settled + 1 if held else 0
+        driven = bool((slow["throttle_us"] > self._safe_us).all())
+        turning = bool((slow["rpm"] > LEAST_RPM).all())
+        steady = driven and turning and self._settled >= SETTLED_FRAMES and len(time_s) >= LEAST_SAMPLES
+        assert self._command is not None
+        lever, servo = self._command.tolist()
+        return Frame(number, (number + self._phase) * FRAME_S, time_s, slow, steady, driven, (lever, servo))
+
+    def _levers(self, slow: dict[str, np.ndarray]) -> np.ndarray:
+        """What an operator or a plan moves, ``(2, n)``: what a governor moves by itself is no command.
+
+        NaN, and so never held, where the throttle was not recorded.
+        """
+        request, servo = np.nan_to_num(slow["speed_request_rpm"]), np.nan_to_num(slow["servo_us"])
+        asked = request > 0.0
+        lever = np.where(asked, request, slow["throttle_us"])
+        return np.stack([lever, np.where(asked, 0.0, servo) if self._governs_pitch else servo])
+
+
+def _column(part: tuple[np.ndarray, dict[str, np.ndarray]], name: str) -> np.ndarray:
+    values = part[1].get(name)
+    return np.full(len(part[0]), np.nan) if values is None else values

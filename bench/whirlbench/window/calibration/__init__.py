@@ -1,0 +1,1 @@
+"""Guided calibration in the window: a page, and the work behind it, which knows no Qt."""

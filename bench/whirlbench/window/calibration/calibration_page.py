@@ -1,0 +1,213 @@
+"""The calibration page: channel, prompt, live readings, points, and what is left over, drawn as the points come."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+
+from PyQt5 import QtCore, QtWidgets
+
+from whirlbench.calibration.guide import COURSES
+from whirlbench.calibration.steady_reading import SteadyReading
+from whirlbench.errors import BenchError, CalibrationError
+from whirlbench.results.answer import NONE, Answer, fixed
+from whirlbench.results.chart import Chart
+from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import with_values
+from whirlbench.session.still import StillLoop
+from whirlbench.window.calibration.calibration_work import CalibrationWork, Doing, Helper
+from whirlbench.window.drawing import palette
+from whirlbench.window.drawing.chart_view import ChartView
+from whirlbench.window.drawing.text_table import TextTable
+from whirlbench.window.pages.answer_panel import RemarkList
+
+TICK_MS = 20
+REDRAW_TICKS = 5
+PROMPT = f"font-size: 16px; color: {palette.INK}; padding: 6px 0;"
+REFUSED = f"color: {palette.OVER}; font-weight: bold;"
+CLEAR = "Isolator open, propeller free, nobody near it (the servo moves by itself; the motor is not driven)"
+LIVE_HEADINGS = ("signal", "counts now", "mean", "scatter of a sample", "samples", "stands still")
+
+
+class CalibrationPage(QtWidgets.QWidget):
+    """A guided calibration on the stand behind ``loop``; the result goes into the rig at ``rig_path``.
+
+    ``helper`` makes somebody act at a simulated stand, by channel.
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        rig_text: str,
+        rig_path: Path,
+        loop: StillLoop,
+        helper: Callable[[str], Helper] | None = None,
+    ) -> None:
+        super().__init__()
+        self.work: CalibrationWork | None = None
+        self._rig, self._rig_text, self._rig_path = rig, rig_text, rig_path
+        self._loop, self._helper = loop, helper
+        self._ticks = self._drawn_points = 0
+        self._build()
+        self._arrange()
+        self._timer = QtCore.QTimer(self)
+        self._timer.timeout.connect(self.tick)
+        self._timer.start(TICK_MS)
+
+    def _build(self) -> None:
+        self.channel = QtWidgets.QComboBox()
+        self.channel.addItems(list(COURSES))
+        self.clear = QtWidgets.QCheckBox(CLEAR)
+        self.begin_button = QtWidgets.QPushButton("begin")
+        self.doing, self.prompt, self.refused = QtWidgets.QLabel(), QtWidgets.QLabel(), QtWidgets.QLabel()
+        self.prompt.setStyleSheet(PROMPT)
+        self.refused.setStyleSheet(REFUSED)
+        self.typed = QtWidgets.QLineEdit()
+        self.typed.setAccessibleName("what is known of this point")
+        self.take_button, self.back_button = (
+            QtWidgets.QPushButton("take this point"),
+            QtWidgets.QPushButton("take back"),
+        )
+        self.write_button = QtWidgets.QPushButton(f"write into {self._rig_path.name}")
+        self.live, self.points = TextTable(LIVE_HEADINGS), TextTable(())
+        self.chart, self.headline, self.remarks = ChartView(height_px=240), QtWidgets.QLabel(), RemarkList()
+        for label in (self.doing, self.prompt, self.refused, self.headline):
+            label.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+            label.setWordWrap(True)
+        self.begin_button.clicked.connect(self.begin)
+        self.take_button.clicked.connect(self.take)
+        self.typed.returnPressed.connect(self.take)
+        self.back_button.clicked.connect(self.take_back)
+        self.write_button.clicked.connect(self.write)
+        self.write_button.setEnabled(False)
+
+    def _arrange(self) -> None:
+        column = QtWidgets.QVBoxLayout(self)
+        self._points_place = QtWidgets.QVBoxLayout()
+        self._points_place.addWidget(self.points)
+        self._points_place.addStretch(1)
+        rows: tuple[tuple[QtWidgets.QWidget, ...], ...] = (
+            (QtWidgets.QLabel("channel"), self.channel, self.begin_button, self.clear),
+            (self.doing,), (self.prompt,), (self.typed, self.take_button, self.back_button), (self.refused,),
+            (self.live,),
+        )  # fmt: skip
+        for widgets in rows:
+            row = QtWidgets.QHBoxLayout()
+            for widget in widgets:
+                row.addWidget(widget, stretch=1 if widget in (self.clear, self.typed) or len(widgets) == 1 else 0)
+            column.addLayout(row)
+        row = QtWidgets.QHBoxLayout()
+        row.addLayout(self._points_place, stretch=1)
+        row.addWidget(self.chart, stretch=1)
+        column.addLayout(row, stretch=1)
+        for widget in (self.headline, self.remarks, self.write_button):
+            column.addWidget(widget)
+
+    def begin(self) -> None:
+        """Starts the channel that is chosen, afresh."""
+        channel = self.channel.currentText()
+        points = self._rig_path.with_name(datetime.now().strftime(f"calibration-{channel}-%Y%m%d-%H%M%S.csv"))
+        helper = self._helper(channel) if self._helper is not None else None
+        try:
+            self.work = CalibrationWork(channel, self._rig, self._loop, points, helper, self.clear.isChecked())
+        except BenchError as error:
+            self.work = None
+            self.refused.setText(str(error))
+            return
+        self._renew_points_table(self.work.guide.course.columns)
+        self.typed.clear()
+        self._drawn_points = -1
+        self.clear.setChecked(False)  # said anew each time
+        self.draw()
+
+    def _renew_points_table(self, columns: tuple[str, ...]) -> None:
+        self._points_place.removeWidget(self.points)
+        self.points.deleteLater()
+        self.points = TextTable(columns)
+        self._points_place.insertWidget(0, self.points)
+
+    def tick(self) -> None:
+        """A turn of the device's loop; the page is drawn less often."""
+        if self.work is None:
+            return
+        before = self.work.doing
+        self.work.tick()
+        self._ticks += 1
+        if before is not self.work.doing or self._ticks % REDRAW_TICKS == 0:
+            self.draw()
+
+    def take(self) -> None:
+        """Takes the point with what is typed."""
+        if self.work is not None:
+            self.work.take(self.typed.text())
+            self.draw()
+
+    def take_back(self) -> None:
+        """Takes the latest point back."""
+        if self.work is not None:
+            self.work.undo()
+            self._drawn_points = -1
+            self.draw()
+
+    def draw(self) -> None:
+        """Shows the work as it stands."""
+        work = self.work
+        if work is None:
+            return
+        self.doing.setText(f"{work.doing}; points are saved in {work.points.name}")
+        self.prompt.setText(work.text)
+        setting = work.guide.setting
+        asks = setting is not None and bool(setting.asks)
+        self.typed.setEnabled(asks and work.may_take)
+        self.take_button.setEnabled(work.may_take)
+        self.back_button.setEnabled(bool(work.guide.rows) and (work.may_take or work.doing is Doing.FINISHED))
+        self.live.show_rows(tuple(_live_row(name, *seen) for name, seen in work.live().items()))
+        if len(work.guide.rows) != self._drawn_points:
+            self._draw_points(work)
+        self.refused.setText(work.message)
+
+    def _draw_points(self, work: CalibrationWork) -> None:
+        self._drawn_points = len(work.guide.rows)
+        columns = work.guide.course.columns
+        self.points.show_rows(tuple(tuple(row[column] for column in columns) for row in work.guide.rows))
+        self.typed.setText(work.proposal)
+        answer = work.answer() if not work.guide.objection() else None
+        self.write_button.setEnabled(answer is not None)
+        self._show_answer(answer)
+
+    def _show_answer(self, answer: Answer | None) -> None:
+        charts = answer.charts if answer is not None else ()
+        self.chart.show_chart(charts[0] if charts else Chart("", "", ""))
+        self.headline.setText(answer.headline if answer is not None else "")
+        self.remarks.show_remarks(answer.lines() if answer is not None else ())
+
+    def write(self) -> None:
+        """Writes the calibration into the rig, whose comments stay; later channels build on it."""
+        if self.work is None:
+            return
+        try:
+            text = with_values(self._rig_text, self.work.result().values)
+            self._rig_path.write_text(text, encoding="utf-8")
+        except (CalibrationError, BenchError) as error:
+            self.refused.setText(str(error))
+            return
+        except OSError as error:
+            self.refused.setText(f"{self._rig_path}: cannot be written: {error.strerror or error}")
+            return
+        self._rig_text = text
+        self.write_button.setEnabled(False)
+        self.doing.setText(f"written into {self._rig_path}")
+
+    def close_work(self) -> None:
+        """Ends the loop: what is armed is aborted, the port is given back."""
+        self._timer.stop()
+        self._loop.__exit__(None, None, None)
+
+
+def _live_row(name: str, now: float, reading: SteadyReading | None) -> tuple[str, ...]:
+    present = fixed(now, 1)
+    if reading is None:
+        return name, present, NONE, NONE, NONE, "not known yet"
+    known = fixed(reading.mean, 2), fixed(reading.scatter, 2), str(reading.count)
+    return (name, present, *known, f"no: {reading.restless}" if reading.restless else "yes")
