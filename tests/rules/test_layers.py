@@ -58,7 +58,7 @@ ROOMS: dict[str, dict[str, set[str]]] = {
     "simulator": {"stand": set(), "device": {"stand"}},
     "link": {"codegen": set()},
     "physics": {"materials": set()},
-    "results": {"check": set(), "dry_run": set(), "tune": set()},
+    "results": {"check": set(), "dry_run": set(), "stand": set(), "tune": set()},
     "cli": {"verbs": {"rehearsal", "still"}, "rehearsal": set(), "still": set()},
 }
 # Files beside the sub-packages are above them all, but here they are below.

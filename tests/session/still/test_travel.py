@@ -6,7 +6,7 @@ import pytest
 from still_runs import RIG_TEXT, still_run
 
 from whirlbench.errors import CalibrationError
-from whirlbench.results.travel import travel_answer, travel_values
+from whirlbench.results.stand import travel_answer, travel_values
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.safety.state_table import Stand
 from whirlbench.session.still.travel import MARGIN_US, TravelSearch

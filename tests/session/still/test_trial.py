@@ -8,7 +8,7 @@ import pytest
 from still_runs import RIG_TEXT, still_run
 
 from whirlbench.link.messages import Reason
-from whirlbench.results.trial import proved, trial_answer
+from whirlbench.results.stand import proved, trial_answer
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.safety.device_rules import HeartbeatRule
 from whirlbench.session.still import PROVOCATIONS, TripsTrial, arm, pause

@@ -67,5 +67,7 @@ def _step(plan: Plan, number: int, rows: list[tuple[float, float, float, float]]
     stops = isinstance(step, (CoastDown, Inspect))
     note = step.note if isinstance(step, Inspect) else ""
     throttle_us, request_rpm, pitch_deg = table[:, 1:].T
-    from_s = float(table[0, 0])
-    return CourseStep(number, step.kind, step.name, note, from_s, end_s, throttle_us, request_rpm, pitch_deg, stops)
+    begin_s = float(table[0, 0])
+    return CourseStep(
+        number, step.kind, step.name, note, begin_s, end_s, throttle_us, request_rpm, pitch_deg, stops=stops
+    )

@@ -16,7 +16,7 @@ from whirlbench.calibration.guide import CalibrationGuide, Setting, servo_range
 from whirlbench.calibration.steady_reading import SteadyReading
 from whirlbench.errors import BenchError, CalibrationError
 from whirlbench.results.answer import Answer
-from whirlbench.results.calibrated import Calibrated, calibrated
+from whirlbench.results.stand import Calibrated, calibrated
 from whirlbench.rig.description import Rig
 from whirlbench.session.still import (
     Procedure,

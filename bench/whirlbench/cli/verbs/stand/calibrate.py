@@ -54,7 +54,7 @@ def command(
     With --port the points are taken on the stand, guided, the motor not driven. With --rig-out the result goes into the
     rig, whose comments stay.
     """
-    from whirlbench.results.calibrated import calibrated
+    from whirlbench.results.stand import calibrated
     from whirlbench.rig.toml import read_rig, with_values
 
     rig, text = read_rig(rig_path)

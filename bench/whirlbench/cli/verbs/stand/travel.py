@@ -37,7 +37,7 @@ def command(
     End points that did not hold under the governor are not written.
     """
     from whirlbench.cli.still.still_port import StillPort
-    from whirlbench.results.travel import travel_answer, travel_values
+    from whirlbench.results.stand import travel_answer, travel_values
     from whirlbench.rig.toml import read_rig, with_values
     from whirlbench.session.still.travel import TravelSearch
 

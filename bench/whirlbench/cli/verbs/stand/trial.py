@@ -49,7 +49,7 @@ def command(
     """
     from whirlbench.cli.still.still_port import StillPort
     from whirlbench.log import SetLog, default_path
-    from whirlbench.results.trial import proved, trial_answer
+    from whirlbench.results.stand import proved, trial_answer
     from whirlbench.rig.toml import read_rig
     from whirlbench.session.still import TripsTrial
 

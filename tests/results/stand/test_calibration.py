@@ -11,7 +11,7 @@ from whirlbench.calibration.line_fit import fit_line
 from whirlbench.calibration.pitch_fit import GaugeReading, fit_pitch
 from whirlbench.calibration.throttle_ends import ThrottleEnds
 from whirlbench.results.answer import Level, Verdict
-from whirlbench.results.calibration import axis_answer, line_answer, pitch_answer, throttle_answer
+from whirlbench.results.stand import axis_answer, line_answer, pitch_answer, throttle_answer
 
 UP = [0.0, 20.0, 40.0, 60.0, 80.0]
 

@@ -1,6 +1,6 @@
 """Identify, advise, load the gains, re-test: a hundred random stands, each of them another.
 
-    python tests/benchmarks/governor_campaign.py [stands]
+    python tests/benchmarks/speed_loop/governor_campaign.py [stands]
 
 Asked for: overshoot and recovery of the re-test within the predicted band on at least 95 % of the stands, and
 none unstable.

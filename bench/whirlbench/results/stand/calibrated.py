@@ -27,7 +27,7 @@ from whirlbench.calibration.tach_fit import fit_tach
 from whirlbench.calibration.throttle_ends import find_throttle_ends
 from whirlbench.calibration.transmitter_fit import fit_transmitter
 from whirlbench.results.answer import Answer
-from whirlbench.results.calibration import (
+from whirlbench.results.stand.calibration import (
     axis_answer,
     line_answer,
     pitch_answer,

@@ -1,6 +1,6 @@
 """How near the fit comes to what is possible at all: errors against the Cramer-Rao bound, coverage of their intervals.
 
-    python tests/benchmarks/speed_loop_accuracy.py [records per kind]
+    python tests/benchmarks/speed_loop/accuracy.py [records per kind]
 
 Records are synthetic, each with another drive and another noise. Asked for: root-mean-square error at most 1.2 times
 the bound for gain, lag and dead time; stated standard errors cover the truth in 95 +/- 2 per cent.
@@ -28,7 +28,7 @@ from pathlib import Path
 import numpy as np
 from scipy.linalg import solveh_banded
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "simulator"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "simulator"))
 
 from linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 

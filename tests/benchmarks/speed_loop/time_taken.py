@@ -1,6 +1,6 @@
 """Time that one identification takes: a 60 s record with eleven steps, all found, fitted, chosen and pooled.
 
-    python tests/benchmarks/speed_loop_time.py
+    python tests/benchmarks/speed_loop/time_taken.py
 
 Asked for: under 150 ms of CPU after imports. Advice and a forecast are timed beside it.
 """
@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "simulator"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "simulator"))
 
 from linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
