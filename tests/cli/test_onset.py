@@ -24,7 +24,8 @@ def test_root_crack(capsys, tmp_path):
     rig.write_text(example_rig_text())
     status, found = answer(capsys, DEMOS / "root_crack.h5", "--rig", rig)
     assert status == 0
-    assert set(found["onset"]) >= {"at_s", "from_s", "to_s", "signal"}
+    assert set(found["onset"]) >= {"at_s", "from_s", "to_s", "signal", "cause"}
+    assert found["onset"]["cause"] == "rotor" and found["smallest_seen"]["1P"]["unit"] == "g"
     assert found["onset"]["from_s"] <= 38.0 <= found["onset"]["to_s"]
     assert found["onset"]["at_s"] == pytest.approx(38.0, abs=1.5)
     assert found["failure"]["at_s"] == pytest.approx(63.0, abs=0.02)
@@ -61,7 +62,7 @@ def test_earlier_runs_and_chart(capsys, tmp_path):
 def test_text_names_what_was_found(capsys):
     assert run(["onset", str(DEMOS / "root_crack.h5")]) == 0
     text = capsys.readouterr().out
-    assert text.startswith("growth from 38.0 s") and "blade lost at 63.00 s" in text
+    assert text.startswith("growth from 38.5 s") and "; the rotor changed" in text and "blade lost at 63.00 s" in text
     assert "DANGER: the failure at 63.00 s came before any trip" in text
     assert "vibration" in text and "would have" in text and "vibration_g_rms" not in text
 
@@ -110,3 +111,15 @@ def test_bad_input_is_one_line_and_status_2(capsys, tmp_path):
     notes.write_text("not a recording")
     assert run(["onset", str(notes)]) == 2
     assert "notes.h5" in capsys.readouterr().err
+
+
+def test_a_baseline_that_does_not_serve_is_one_line_and_status_2(capsys):
+    crack = str(DEMOS / "root_crack.h5")
+    for given, told in (("5", "is no FROM,TO"), ("30,5", "earlier to a later time"), ("nan,5", "earlier to a later")):
+        assert run(["onset", crack, "--baseline", given]) == 2
+        error = capsys.readouterr().err.strip()
+        assert "--baseline" in error and told in error
+    assert run(["onset", crack, "--baseline", "500,600"]) == 2
+    assert "baseline from 500 to 600 s holds 0.0 s of steady running" in capsys.readouterr().err
+    assert run(["onset", crack, "--earlier", crack]) == 2
+    assert "earlier run 1 is the run that is judged" in capsys.readouterr().err

@@ -124,7 +124,8 @@ def _vibration(
     axes = {}
     for number, name in enumerate(("ay_g", "az_g")):
         value = np.zeros_like(time_s)
-        for order, size in stand.orders:
+        kept = (one for one in stand.orders if one[0] * speed.max() / 60.0 < 0.45 * stand.vibration_hz)
+        for order, size in kept:  # what lies above is filtered away before sampling, as a chain without aliases does
             phasor = size * (1.0 - 0.3 * number) * np.exp(1j * (order + 1.3 * number)) * np.ones_like(time_s)
             added = {1: what.vector_g, 2: what.second_g}.get(order, 0.0)
             phasor = phasor * (1.0 + stand.warm_up * np.exp(-time_s / 40.0)) + added * 1j**number * share

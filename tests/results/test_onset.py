@@ -8,7 +8,7 @@ import numpy as np
 import page_runs
 import pytest
 
-from whirlbench.analysis.onset import Failure
+from whirlbench.analysis.onset import Cause, Failure
 from whirlbench.analysis.orders import Resonance
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
 from whirlbench.results.onset import OnsetStudy, moments, onset_answer, onset_study
@@ -86,6 +86,39 @@ def test_silence_is_said_with_what_was_judged_and_is_no_proof_of_health(steady: 
     assert f"no onset in {steady.report.judged_s:.0f} s of steady running" in answer.headline
     told = [text for text in cautions(answer) if "no proof of health" in text]
     assert len(told) == 1 and f"{steady.report.judged_s:.0f} s of steady running" in told[0]
+
+
+def test_none_states_what_each_signal_would_have_shown(steady: OnsetStudy) -> None:
+    answer = onset_answer(steady)
+    (told,) = [one.text for one in answer.remarks if "would have been seen from these sizes on" in one.text]
+    rows = {row[0]: row[1] for row in answer.table("smallest_seen").rows}
+    seen = answer.as_document()["smallest_seen"]
+    assert set(rows) == set(seen) == set(steady.report.signal_names) and "1P" in seen
+    assert seen["1P"]["unit"] == "g" and 0.0 < seen["1P"]["size"] < 0.5 and seen["1P"]["lasting_s"] == 10.0
+    assert rows["1P"].endswith(" g") and f"1P {rows['1P']}" in told
+    blind = replace(steady.report.smallest_seen[0], size=float("inf"))
+    answer = onset_answer(replace(steady, report=replace(steady.report, smallest_seen=(blind,))))
+    assert answer.as_document()["smallest_seen"][blind.signal]["size"] is None
+    assert answer.table("smallest_seen").rows[0][1] == NONE
+    assert not any("would have been seen from" in one.text for one in answer.remarks)
+
+
+def test_the_cause_is_told_with_its_reason(growing: OnsetStudy) -> None:
+    answer = onset_answer(growing)
+    assert growing.report.cause is not None and growing.report.cause.kind == "rotor"
+    assert "; the rotor changed" in answer.headline
+    assert answer.document["onset"]["cause"] == "rotor" and "1P" in answer.document["onset"]["cause_why"]
+    assert any("the rotor changed: " in one.text for one in answer.remarks)
+    for kind, words in (("load", "wind, air or pitch"), ("drive", "the drive changed"), ("sensor", "a sensor changed")):
+        report = replace(growing.report, cause=Cause(kind, "thrust moved"))
+        assert words in onset_answer(replace(growing, report=report)).headline
+
+
+def test_signals_that_began_apart_are_told_apart(growing: OnsetStudy) -> None:
+    assert growing.report.onset is not None
+    onset = replace(growing.report.onset, moved=("1P", "thrust"), together=("1P",))
+    answer = onset_answer(replace(growing, report=replace(growing.report, onset=onset)))
+    assert any(one.text == "one common beginning: 1P; later by itself: thrust" for one in answer.remarks)
 
 
 def test_an_onset_found_is_not_called_silence(growing: OnsetStudy) -> None:

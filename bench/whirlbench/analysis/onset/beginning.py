@@ -90,8 +90,10 @@ def _ratio(energy: np.ndarray, product: np.ndarray) -> np.ndarray:
 def beginning(begin_s: np.ndarray, nats: np.ndarray, widen_s: float = 0.0) -> Beginning:
     """Most likely beginning and the central 95 % under log posterior ``nats`` ``(beginnings,)``.
 
-    ``widen_s`` is added at both ends (a frame blurs what it sees), and the interval holds the most likely beginning.
+    ``widen_s`` (a frame blurs what it sees) and half the spacing of the beginnings are added at both ends; the interval
+    holds the most likely beginning.
     """
+    widen_s += 0.5 * float(begin_s[1] - begin_s[0]) if len(begin_s) > 1 else 0.0
     weight = np.exp(nats - nats.max())
     best = float(begin_s[int(np.argmax(weight))])
     share = np.cumsum(weight) / weight.sum()

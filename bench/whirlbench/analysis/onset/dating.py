@@ -12,9 +12,9 @@ from whirlbench.analysis.onset.growths import FAMILY
 from whirlbench.analysis.onset.whitening import HealthyFilter
 
 # Chosen on the campaigns in tests/benchmarks: more data than these bring the shape of late growth, not the beginning.
-ENOUGH_NATS = 250.0  # beyond the alarm level
-LONGEST_WAIT_S = 8.0  # after the first caution
-SHARPNESS = 0.5  # tempers the likelihoods, for growth that is none of the family
+ENOUGH_NATS = 80.0  # beyond the alarm level
+LONGEST_WAIT_S = 4.0  # after the first caution
+SHARPNESS = 0.8  # tempers the likelihoods, for growth that is none of the family
 FRAME_BLUR_S = 0.25
 SEARCHED_S = 50.0  # before the data used; further back only where the beginning may lie there
 SPEAKS = 0.4  # of the alarm level: less says nothing of a beginning, and is given as these nats
@@ -40,7 +40,7 @@ class FirstBeginning:
     """The pooled beginning with its 95 % interval and the first caution, in s.
 
     ``signal`` is the one that tells most of it, ``kind`` "step" or "growth"; ``moved`` names the signals that had
-    moved by eight seconds past the caution, ``together`` those of them that began with the first.
+    moved by four seconds past the caution, ``together`` those of them that began with the first.
     """
 
     at_s: float
@@ -138,7 +138,7 @@ class Watch:
         return float(self.time_s[over[0]]) if len(over) else np.inf
 
     def until_s(self, level: float, first_s: float) -> float:
-        """End of the data that tell the beginning: the evidence is ample, or eight seconds past the caution."""
+        """End of the data that tell the beginning: the evidence is ample, or four seconds past the caution."""
         caution_s = min(self.caution_s(level), first_s + LONGEST_WAIT_S)
         ample = np.flatnonzero((self.nats > level + ENOUGH_NATS) & (self.time_s >= caution_s))
         until_s = min(caution_s + LONGEST_WAIT_S, float(self.time_s[ample[0]]) if len(ample) else np.inf)
@@ -197,10 +197,9 @@ def _pooled_beginning(
     pool = pooled([one.marginal(SHARPNESS) for one in found], before)
     when = beginning(begin_s[:before], pool.nats, FRAME_BLUR_S)
     moved = [number for number in range(len(watched)) if pool.moved[number] > MOVED]
-    strength = [
-        one.marginal().max() + np.log(max(share, 1e-9)) for one, share in zip(found, pool.together, strict=True)
-    ]
-    leading = int(np.argmax(strength))
+    alarmed = np.array([one.caution_s(level) <= caution_s + LONGEST_WAIT_S for one in watched])
+    strength = np.array([one.marginal().max() for one in found]) + np.log(np.maximum(pool.together, 1e-9))
+    leading = int(np.argmax(np.where(alarmed, strength, -np.inf)))
     best = found[leading].nats.max(axis=0)
     return FirstBeginning(
         when.at_s, when.from_s, min(when.to_s, caution_s), caution_s, watched[leading].name,

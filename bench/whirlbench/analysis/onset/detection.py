@@ -145,7 +145,7 @@ def _same_place(earlier: list[tuple[Features, ...]], number: int) -> list[Featur
 
 
 def _least_baseline_s(sets: tuple[Features, ...]) -> float:
-    """Steady seconds that a baseline needs: six, or a dozen frames of the finest set."""
+    """Steady seconds that a baseline needs: six, or a dozen frames of the densest set."""
     return max(LEAST_BASELINE_S, LEAST_BASELINE_FRAMES * min(one.step_s for one in sets))
 
 
@@ -169,13 +169,13 @@ def _require_baseline(parts: tuple[Part, ...], baseline_s: tuple[float, float], 
 
 
 def _common_evidence(watched: tuple[Watch, ...]) -> Evidence:
-    """Evidence of all signals at the decisions of the finest; that of a slower log stands until its next."""
-    finest = max(watched, key=lambda one: len(one.time_s)).time_s
+    """Evidence of all signals at the decisions of the densest; that of a slower log stands until its next."""
+    densest = max(watched, key=lambda one: len(one.time_s)).time_s
     columns = []
     for one in watched:
-        place = np.searchsorted(one.time_s, finest, side="right") - 1
-        columns.append(np.where(place >= 0, one.nats[np.maximum(place, 0)], 0.0) if len(one.nats) else 0.0 * finest)
-    return Evidence(finest, np.column_stack(columns))
+        place = np.searchsorted(one.time_s, densest, side="right") - 1
+        columns.append(np.where(place >= 0, one.nats[np.maximum(place, 0)], 0.0) if len(one.nats) else 0.0 * densest)
+    return Evidence(densest, np.column_stack(columns))
 
 
 def _prepare(

@@ -29,15 +29,6 @@ class Evidence:
     nats: np.ndarray
 
 
-def power_signatures(time_s: np.ndarray, begin_s: np.ndarray, powers: tuple[float, ...]) -> np.ndarray:
-    """Signatures ((t - begin) / longest)^power, zero before ``begin_s``: ``(frames, begins * powers)``."""
-    elapsed = np.maximum(time_s[:, None] - begin_s, 0.0)
-    scale = max(float(elapsed.max(initial=0.0)), 1e-9)
-    began = time_s[:, None] >= begin_s
-    shapes = [np.where(began, (elapsed / scale) ** power if power else 1.0, 0.0) for power in powers]
-    return np.stack(shapes, axis=2).reshape(len(time_s), -1)
-
-
 def sequential_evidence(
     healthy: HealthyFilter,
     white: np.ndarray,

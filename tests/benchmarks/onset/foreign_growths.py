@@ -1,6 +1,6 @@
 """`find_onset` on runs of formulas: coverage of its intervals over six growths, and false alarms of healthy running.
 
-    python tests/benchmarks/onset_foreign.py [RUNS_OF_EACH_GROWTH] [HEALTHY_HOURS] [FIRST_SEED]
+    python tests/benchmarks/onset/foreign_growths.py [RUNS_OF_EACH_GROWTH] [HEALTHY_HOURS] [FIRST_SEED]
 
 Every run is another stand: speed, orders, noise, gusts, warm-up, log rates, commands fixed, unrecorded or following the
 speed. Growths take 10 to 30 s to sizes from 0.1 to 0.6 g of 1P, half of them with thrust and current lost from the same
@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "foreign"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "foreign"))
 
 from onset_runs import SHAPES, Happening, Stand, foreign_run
 
