@@ -132,16 +132,16 @@ class VibrationSamples:
         numbers = np.empty(len(self.time_s), dtype=np.int64)
         if len(numbers):
             numbers[0] = self.first_index
-            np.cumsum(self._steps(self.time_s), out=numbers[1:])
+            np.cumsum(self._steps(self.time_s), dtype=np.int64, out=numbers[1:])
             numbers[1:] += self.first_index
         return numbers
 
     def _steps(self, time_s: np.ndarray) -> np.ndarray:
-        """From each sample to the next, at least 1; single steps, for the accelerometer has a clock of its own."""
+        """From each sample to the next, whole and at least 1; single steps, for the accelerometer has its own clock."""
         steps = np.diff(time_s)
         steps *= self.rate_hz
         np.rint(steps, out=steps)
-        return np.maximum(steps, 1.0, out=steps).astype(np.int64)
+        return np.maximum(steps, 1.0, out=steps)
 
     def between(self, from_s: float, to_s: float) -> VibrationSamples:
         """The samples with from_s <= time_s < to_s."""

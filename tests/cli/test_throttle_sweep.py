@@ -34,9 +34,8 @@ def test_the_first_turning_pulse_is_found_below_the_lowered_limit(rig_path, caps
     told = capsys.readouterr()
     answer = json.loads(told.out)
     assert status == 0 and "PROPELLER OFF" in told.err
-    assert (
-        RIG.throttle.min_us <= answer["min_us"] <= RIG.throttle.min_us + 40.0
-    )  # the simulated controller's, one stair
+    first_us = RIG.throttle.min_us  # of the simulated controller; found one stair later, or two where it starts slowly
+    assert first_us <= answer["min_us"] <= first_us + 80.0
     assert answer["safe_us"] < first_us and answer["full_reached"] is False
     recorded = read_run(rig_path.parent / "sweep.h5")
     assert np.nanmax(recorded.slow.channel("rpm")) < 1500.0

@@ -346,6 +346,16 @@ def test_frames_that_do_not_follow_each_other_are_not_averaged():
     assert all(math.isnan(band.departure(100 + 2 * number, HERE, np.array([30.0]))) for number in range(10))
 
 
+def test_a_value_that_is_not_finite_is_neither_judged_nor_learned():
+    band = taught()
+    assert all(math.isnan(band.departure(100 + number, HERE, np.array([math.nan]))) for number in range(8))
+    other = replace(HERE, rpm=3300.0, command=(1600.0, 1300.0))
+    band.departure(200, other, np.array([math.nan]))
+    assert len(band._points) == 1
+    assert math.isnan(band.departure(108, HERE, np.array([20.0])))
+    assert settle(band, HERE, 20.0, 300) == pytest.approx(1.0)
+
+
 def test_another_lever_is_another_point_and_the_same_lever_is_the_same():
     band = taught()
     other = replace(HERE, command=(1520.0, 1300.0))

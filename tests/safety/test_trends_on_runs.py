@@ -1,4 +1,4 @@
-"""Trends on simulated runs: the short form of tests/benchmarks/trends.py, which has the healthy hours.
+"""Trends on simulated runs: the short form of tests/benchmarks/safety/trends.py, which has the healthy hours.
 
 Caution before the trip for a crack, long before any for a loose link; a blade that leaves without a crack gives none.
 """
@@ -52,15 +52,15 @@ def test_a_crack_cautions_long_before_the_blade_leaves_and_the_device_trips():
     trip = back_test(run, rules_for(run, RIG))[0]
     found = cautions(run.between(0.0, 63.0))
     assert set(found) == {"drift_1p_pct"}
-    assert 38.0 < found["drift_1p_pct"] <= 51.0
-    assert trip.at_s - found["drift_1p_pct"] >= 12.0
+    assert 38.0 < found["drift_1p_pct"] <= 50.0
+    assert trip.at_s - found["drift_1p_pct"] >= 13.0
 
 
 def test_a_loose_link_cautions_by_thrust_and_current_where_no_limit_would_trip():
     run = demo("loose_pitch_link")
     found = cautions(run)
     assert set(found) == {"drift_thrust_pct", "drift_current_pct"}
-    assert 35.0 < min(found.values()) <= 41.0
+    assert 35.0 < min(found.values()) <= 40.0
     assert back_test(run, rules_for(run, RIG)) == ()
 
 

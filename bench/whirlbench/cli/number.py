@@ -26,12 +26,12 @@ class Number(click.FloatRange):
         return number
 
 
-class Span(click.ParamType):
+class Span(click.types.StringParamType):
     """Two times in seconds, joined by a comma, the second after the first."""
 
     name = "FROM,TO"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, float]:
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """``value`` as (from, to); BadParameter for anything else."""
         if isinstance(value, tuple):
             return value

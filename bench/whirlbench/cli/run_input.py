@@ -23,11 +23,11 @@ def naming(path: Path | str | None) -> Iterator[None]:
         raise RigError(f"{path}: {error}") from error
 
 
-def open_run(path: Path) -> Run:
-    """The run in the recording at ``path``."""
+def open_run(path: Path, vibration: bool = True) -> Run:
+    """The run in the recording at ``path``; ``vibration`` false for a verb that does not look at that stream."""
     from whirlbench.recording.files import read_run
 
-    return read_run(path)
+    return read_run(path, vibration)
 
 
 def rig_of(run: Run, path: Path | None) -> Rig | None:

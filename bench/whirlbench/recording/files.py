@@ -58,10 +58,10 @@ def open_recording(path: Path | str) -> Recording:
         raise
 
 
-def read_run(path: Path | str) -> Run:
-    """All of the recording at ``path`` as arrays; see ``open_recording`` for what it raises."""
+def read_run(path: Path | str, vibration: bool = True) -> Run:
+    """All of the recording at ``path`` as arrays, ``vibration`` if wanted; raises as ``open_recording``."""
     with open_recording(path) as recording:
-        return recording.run()
+        return recording.run(vibration)
 
 
 def read_back(path: Path | str, attributes: RunAttributes) -> None:

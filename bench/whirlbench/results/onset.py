@@ -177,8 +177,8 @@ def _tables(study: OnsetStudy) -> Iterator[Table]:
     )
     yield Table("signals", "Signals that left their healthy behaviour", SIGNAL_COLUMNS, rows)
     title = "Smallest change that would have been seen, in nine of ten cases and three of four places"
-    rows = tuple((one.signal, _size(one), f"{one.lasting_s:g}") for one in study.report.smallest_seen)
-    yield Table("smallest_seen", title, SMALLEST_COLUMNS, rows)
+    sizes = tuple((one.signal, _size(one), f"{one.lasting_s:g}") for one in study.report.smallest_seen)
+    yield Table("smallest_seen", title, SMALLEST_COLUMNS, sizes)
     title = "Resonances that orders passed through in run-ups and coast-downs"
     yield Table("resonances", title, RESONANCE_COLUMNS, tuple(map(_resonance_row, study.report.resonances)))
 

@@ -9,7 +9,9 @@ import numpy as np
 
 LEARNED_FRAMES = 16  # 8 s of steady running teach a point; our choice
 JUDGED_FRAMES = 4  # 2 s are averaged before they are compared, as a gust lasts
-SCATTERS = 3.0  # of one frame, granted to a mean of four: gusts outlast a frame; proved by tests/benchmarks/trends.py
+SCATTERS = (
+    3.0  # of one frame, granted to a mean of four: gusts outlast a frame; proved by tests/benchmarks/safety/trends.py
+)
 MOST_POINTS = 400  # a run that wanders for hours takes no more memory than that
 FINE_PITCH_DEG = 3.0  # finer blades count as these: what they carry is not nought where the angle is
 
@@ -77,8 +79,11 @@ class OwnBand:
         """Takes the frame ``number``; how far the mean of the latest four is beyond what is explained, as a share.
 
         Explained are scatter, and what speed and blade angle may do between the nearest point that was learned and
-        ``place``. NaN as long as nothing near was learned, or four frames did not follow each other.
+        ``place``. NaN as long as nothing near was learned, or four frames did not follow each other; a value that is
+        not finite is neither judged nor learned.
         """
+        if not np.isfinite(value).all():
+            return math.nan
         self._recent = [*self._recent, value][-JUDGED_FRAMES:] if number == self._last + 1 else [value]
         self._last = number
         judged = self._judge(place) if len(self._recent) == JUDGED_FRAMES else math.nan
@@ -98,8 +103,7 @@ class OwnBand:
         expected = point.level * max(1.0 + rule.pitch_slope * pitch, 0.0)
         size = max(float(np.linalg.norm(expected)), self._floor, 1e-12)
         away = float(np.linalg.norm(np.mean(self._recent, axis=0) - expected))
-        beyond = (away - SCATTERS * point.scatter) / size - granted
-        return granted, float(np.maximum(beyond, 0.0))  # which keeps NaN, as max does not
+        return granted, max(0.0, (away - SCATTERS * point.scatter) / size - granted)
 
     def _learn(self, place: OperatingPoint, value: np.ndarray) -> None:
         here = next((point for point in self._points if self._same(point.place, place)), None)

@@ -20,6 +20,7 @@ from whirlbench.samples import SLOW_CHANNELS, Run, speed_from_pulses
 # Limits with a number that may be moved; one that is speed in another unit is moved as speed.
 _MOVED = {limit.key: limit for limit in WITH_MARGIN if limit.watch.factor is None}
 SWEPT = tuple(_MOVED)
+PIECE_WINDOWS = 4096  # that go through memory at a time
 BLOCK_S = 1.0  # peaks within one second are one event
 TAIL_SHARE = 0.05  # of the seconds, taken as the tail that is extrapolated
 LEAST_SECONDS = 60
@@ -133,19 +134,22 @@ def _window_rms(run: Run, length: int) -> tuple[np.ndarray, np.ndarray]:
     axes = run.vibration.axes()
     if not axes or not len(run.vibration.time_s):
         return np.empty(0), np.empty(0)
-    rows = _window_rows(run.vibration.running_numbers() // length, length)
-    values = np.stack([np.asarray(getattr(run.vibration, axis), float)[rows] for axis in axes])
-    rms = np.sqrt(values.var(axis=2).sum(axis=0))
+    begins = _window_begins(run.vibration.running_numbers() // length, length)
+    rms = np.empty(len(begins))
+    for first in range(0, len(begins), PIECE_WINDOWS):
+        rows = begins[first : first + PIECE_WINDOWS, None] + np.arange(length)
+        values = np.stack([np.asarray(getattr(run.vibration, axis)[rows], float) for axis in axes])
+        rms[first : first + PIECE_WINDOWS] = np.sqrt(values.var(axis=2).sum(axis=0))
     good = np.isfinite(rms)
-    return run.vibration.time_s[rows[good, -1]], rms[good]
+    return run.vibration.time_s[begins[good] + length - 1], rms[good]
 
 
-def _window_rows(window: np.ndarray, length: int) -> np.ndarray:
-    """Rows of the samples of each whole window, ``(windows, length)``; ``window`` is the number of each sample's."""
-    begins = np.flatnonzero(np.diff(window, prepend=window[0] - 1))
+def _window_begins(window: np.ndarray, length: int) -> np.ndarray:
+    """First row of each whole window; ``window`` is the number of each sample's."""
+    begins = np.append(0, np.flatnonzero(window[1:] != window[:-1]) + 1)
     lengths = np.diff(np.append(begins, len(window)))
-    rows: np.ndarray = begins[lengths == length][:, None] + np.arange(length)
-    return rows
+    whole: np.ndarray = begins[lengths == length]
+    return whole
 
 
 def _block_peaks(run: Run, rig: Rig, rule: str) -> np.ndarray:

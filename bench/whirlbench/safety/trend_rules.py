@@ -21,8 +21,8 @@ from whirlbench.safety.steady_frames import Frame, SteadyFrames
 CONFIRM_FRAMES = 2  # in a row beyond the limit: a lone frame is a knock
 BACK_SHARE = 0.8  # of the limit, below which a trend has to come before it fires anew
 LATE_S = 2.0  # a frame whose vibration or tach has not come by then is not judged
-# Our choices, proved by tests/benchmarks/trends.py. Near a lightly damped resonance of the stand 1P turns and swells
-# with the speed: 25 is what a damping of 4 % makes of it at its peak (1 / damping; any text on vibration).
+# Our choices, proved by tests/benchmarks/safety/trends.py. Near a lightly damped resonance of the stand 1P turns and
+# swells with the speed: 25 is what a damping of 4 % makes of it at its peak (1 / damping; any text on vibration).
 BAND_1P = Sameness(same_rpm=0.01, same_command=math.inf, per_rpm=25.0, per_pitch=0.5, pitch_slope=0.0)
 LEAST_1P_G = 0.05  # shares of less than this say nothing: the noise of a part of this class, and no load on a blade
 # Thrust of a propeller at rest goes about with the blade angle, power a little steeper; Reynolds number of the blades

@@ -11,8 +11,9 @@ from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import Abort, Hello, Limits, State
 from whirlbench.rig.toml import example_rig_text
-from whirlbench.session.engine import Command, CommandKind, Ending, Outcome, Phase, TachRecord
+from whirlbench.session.engine import Command, CommandKind, Ending, Outcome, Phase, TachRecord, VibrationRecord
 from whirlbench.session.engine.agreement import scale_objection
+from whirlbench.simulator.device.simulated_port import simulated_device
 from whirlbench.simulator.stand import LostTach, Runaway, SupplyDip
 
 LONG_HOLD = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 90'
@@ -193,6 +194,21 @@ def test_a_host_rule_aborts(make_bench, rig_text):
     limit = next(event for event in bench.events("limit") if event.name == "thrust_n")
     assert trip_of(bench).name == "host rule"
     assert trip_of(bench).time_s - limit.time_s <= 0.01
+
+
+def test_the_devices_clock_begins_anew_while_it_turns(make_bench):
+    """After 71.6 minutes its 32 bits of microseconds are used up."""
+    bench = make_bench('[[step]]\nkind = "hold"\nthrottle_us = 1250\npitch_deg = 8\nduration_s = 3\n')
+    bench.device = simulated_device(example_rig_text(), 1, clock_us=(1 << 32) - 2_000_000)
+    assert bench.run().ending is Ending.DONE
+    times_s = bench.times_s()
+    assert (times_s[0], np.diff(times_s).max()) == pytest.approx((0.0, 0.002)) and times_s[-1] > 3.0
+    shaken = [record for record in bench.records if isinstance(record, VibrationRecord)]
+    assert np.diff([record.first_time_s for record in shaken]) == pytest.approx(0.01)
+    edges_s = np.concatenate([record.time_s for record in bench.records if isinstance(record, TachRecord)])
+    near = edges_s[np.abs(edges_s - 2.0) < 0.5]
+    assert len(near) > 4 and np.diff(near).max() < 1.3 * np.diff(near).min()
+    assert bench.engine.counters()["lost"] + bench.engine.counters()["stale"] == 0
 
 
 def test_lost_tach_is_a_rule_of_the_device(make_bench):

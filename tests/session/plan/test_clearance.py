@@ -11,7 +11,14 @@ from whirlbench.log.entries import totals
 from whirlbench.rig.description import with_limits
 from whirlbench.rig.toml import parse_rig
 from whirlbench.session.plan import parse_plan
-from whirlbench.session.plan.clearance import Clearance, Override, greatest_request, objections, refusal
+from whirlbench.session.plan.clearance import (
+    Clearance,
+    Override,
+    greatest_permitted_rpm,
+    greatest_request,
+    objections,
+    refusal,
+)
 
 RIG_TEXT = """
 [propeller]
@@ -121,6 +128,20 @@ def test_an_override_counts_only_with_the_very_name_and_a_reason(typed, reason, 
 
     assert (refusal(overridden, RIG) == "") is counts
     assert objections(overridden, RIG) != ()
+
+
+@pytest.mark.parametrize(
+    ("clearance", "rpm"),
+    [
+        (None, 0.0),
+        (CLEAR, 6000.0),
+        (replace(CLEAR, permitted_rpm=None), 0.0),
+        (replace(CLEAR, override=Override("moulded", "proof")), float("inf")),
+        (replace(CLEAR, override=Override("printed", "proof")), 6000.0),
+    ],
+)
+def test_nothing_may_be_asked_of_a_set_that_nobody_judged(clearance, rpm):
+    assert greatest_permitted_rpm(clearance) == rpm
 
 
 def test_the_sentence_tells_set_speed_and_standing():

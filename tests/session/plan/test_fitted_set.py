@@ -57,6 +57,7 @@ def test_the_simulated_stand_never_writes_into_a_log_of_real_runs(on_hub):
 
 def test_a_run_that_was_begun_bars_the_set_until_it_is_entered(on_hub, tmp_path):
     path = tmp_path / "a.h5"
+    path.write_bytes(SPIN.read_bytes())  # another run's, as a name that was taken meanwhile
     on_hub.begin(path, ["12:00 isolator tried"], "A. Tester")
     barred = on_hub.clearance().standing
     assert barred.state is State.INSPECTION_DUE and "a.h5 was begun" in barred.sentence
@@ -81,7 +82,7 @@ def test_a_damaged_recording_is_not_lost_and_not_entered(on_hub, tmp_path):
     path.write_bytes(b"not a recording")
     on_hub.begin(path, [], "A. Tester")
 
-    assert "NOT in the log" in on_hub.finish(path, "A. Tester", armed=False).text
+    assert "NOT in the log" in on_hub.finish(path, "A. Tester", armed=True).text
     assert not on_hub.clearance().standing.may_spin
 
 

@@ -6,6 +6,7 @@ import signal
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 from cleared_set import cleared
 
@@ -14,7 +15,7 @@ from whirlbench.link.port import SerialPort
 from whirlbench.recording.files import open_recording
 from whirlbench.session.engine import Command, CommandKind, Ending, Phase
 from whirlbench.session.process import SessionSpec, SharedView, handle, start
-from whirlbench.simulator.device.simulated_port import open_simulated
+from whirlbench.simulator.device.simulated_port import open_simulated, simulated_device
 
 SHARED = Path("/dev/shm")
 
@@ -66,6 +67,34 @@ def test_orders_view_and_end(rig_text, tmp_path):
         run = opened.run()
     assert [event.name for event in run.events if event.kind == "state"] == ["locked", "armed", "locked"]
     assert any("turns freely" in event.name + event.detail for event in run.events if event.kind == "note")
+
+
+WRAP_S = 4.0  # after the port was opened
+
+
+def open_old_device(rig_text):
+    """A stand whose board has been on for so long that its 32-bit clock of microseconds soon begins anew."""
+    port = open_simulated(rig_text, 1)
+    port.device = simulated_device(rig_text, 1, clock_us=(1 << 32) - round(WRAP_S * 1e6))
+    return port
+
+
+def test_the_device_clock_begins_anew_and_the_recording_goes_on(rig_text, tmp_path):
+    """While it turns: `test_engine`, on a clock without a computer that can be late."""
+    recording = tmp_path / "run.h5"
+    spec = SessionSpec(rig_text, functools.partial(open_old_device, rig_text), "", str(recording), keep_open=True)
+    with start(spec) as session:
+        until(session, lambda progress: progress.time_s > WRAP_S + 0.5 and progress.phase == Phase.READY, 60.0)
+        session.command(CommandKind.FINISH)
+        outcome = session.join(60)
+    assert outcome.ending == Ending.DONE, outcome
+    with open_recording(recording) as opened:
+        run, index, totals, problems = opened.run(), opened.vibration_index(), opened.last_counters(), opened.problems
+    assert problems == () and run.slow.time_s[0] == 0.0 and run.slow.time_s[-1] > WRAP_S + 0.4
+    for time_s in (run.slow.time_s, run.vibration.time_s):
+        assert time_s[0] < WRAP_S < time_s[-1] < 120.0
+    lost = np.diff(run.slow.time_s).max() > 0.003 or np.diff(index).max() > 1
+    assert not lost or totals["lost"] + totals["stale"] + totals["telemetry_dropped"] > 0, totals  # nothing uncounted
 
 
 def test_a_terminated_session_locks_and_ends(rig_text):

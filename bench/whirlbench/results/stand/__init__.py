@@ -1,4 +1,4 @@
-"""Work at a stand that drives nothing, put into words: calibration of its sensors, travel of the servo, trial of the trips."""
+"""Work at a stand that drives nothing, in words: sensors calibrated, travel of the servo found, trips tried."""
 
 from whirlbench.results.stand.calibrated import Calibrated, calibrated
 from whirlbench.results.stand.calibration import axis_answer, line_answer, pitch_answer, throttle_answer

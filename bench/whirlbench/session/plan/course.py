@@ -66,4 +66,8 @@ def _step(plan: Plan, number: int, rows: list[tuple[float, float, float, float]]
     step, table = plan.steps[number - 1], np.array(rows)
     stops = isinstance(step, (CoastDown, Inspect))
     note = step.note if isinstance(step, Inspect) else ""
-    return CourseStep(number, step.kind, step.name, note, float(table[0, 0]), end_s, *table[:, 1:].T, stops=stops)
+    throttle_us, request_rpm, pitch_deg = table[:, 1:].T
+    begin_s = float(table[0, 0])
+    return CourseStep(
+        number, step.kind, step.name, note, begin_s, end_s, throttle_us, request_rpm, pitch_deg, stops=stops
+    )

@@ -88,8 +88,8 @@ class FittedSet:
     def finish(self, recording: Path, operator: str, armed: bool) -> Entered:
         """Enters the run that was begun, tripped or not, complete or not.
 
-        ``armed`` false: the session ended without arming. Never raises: a run that cannot be entered is said, and it
-        stays open in the log.
+        ``armed`` false: the stand was never seen armed, and the session ended by a refusal. Never raises: a run that
+        cannot be entered is said, and it stays open in the log.
         """
         try:
             return Entered("; ".join(self._enter_runs(recording, operator, armed)), True)
@@ -101,20 +101,18 @@ class FittedSet:
             return Entered(told, False)
 
     def _enter_runs(self, recording: Path, operator: str, armed: bool) -> list[str]:
-        paths = [path for path in (recording, continued(recording)) if path.exists()]
-        if not paths and not armed:
+        if not armed:  # whatever lies under that name is another run's
             return [self.enter(EntryKind.NOT_ARMED, recording.name, operator)]
+        paths = [path for path in (recording, continued(recording)) if path.exists()]
         if not paths:
             raise LogError(f"{recording}: there is no recording of the run")
-        return [self._enter_run(path, operator, armed) for path in paths]
+        return [self._enter_run(path, operator) for path in paths]
 
-    def _enter_run(self, path: Path, operator: str, armed: bool) -> str:
+    def _enter_run(self, path: Path, operator: str) -> str:
         from whirlbench.recording.files import open_recording  # only now: the session's process needs no such library
 
         with open_recording(path) as opened:
             use = run_use(opened, self.rig, self.permitted_rpm)
-        if not armed and use.starts == 0:
-            return self.enter(EntryKind.NOT_ARMED, path.name, operator)
         with self._log() as log:
             number = log.add(self.name, EntryKind.RUN, "", operator, use)
         return f"{self.path}: entry {number}: run of {self.name}, {use.turning_s:.0f} s above rest"

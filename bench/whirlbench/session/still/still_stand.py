@@ -76,8 +76,11 @@ class StillStand:
         """Run time of the latest sample, by the device's clock."""
         return self.telemetry.time_s
 
-    def step(self, now_s: float, data: bytes, surface_age_s: float = 0.0) -> bytes:
-        """Takes ``data`` that came by ``now_s`` (host's monotonic seconds); what has to be written now."""
+    def step(self, now_s: float, data: bytes) -> bytes:
+        """Takes ``data`` that came by ``now_s`` (host's monotonic seconds); what has to be written now.
+
+        Whoever calls is the operator's surface itself: one that hangs calls no more, and no heartbeat leaves.
+        """
         self.now_s = now_s
         self.keeper.turn(now_s)
         heard = self.telemetry.take(self.conversation.receive(data, now_s), now_s)
@@ -98,7 +101,7 @@ class StillStand:
             self.ring = None
         if heard.slow:
             self.keeper.checked(now_s, heard.slow[-1].time_s)
-        if self.beating and self.conversation.identified and self.keeper.due(now_s, surface_age_s):
+        if self.beating and self.conversation.identified and self.keeper.due(now_s, surface_age_s=0.0):
             self.conversation.send(Heartbeat(self.keeper.sent & 0xFFFF))
         return self.conversation.due(now_s)
 

@@ -35,14 +35,21 @@ class SimulatedDevice:
     """The device of a simulated stand. Only one at a time may drive a ``plant``.
 
     ``rig``: what sensors and their calibrations are. ``rng``: noise of the sensors; ``errors``: how wrong the rig's
-    calibrations are.
+    calibrations are. ``clock_us``: what its clock shows now, of a board that has been on for a while; a restart begins
+    anew.
     """
 
     def __init__(
-        self, rig: Rig, plant: Plant, rng: np.random.Generator, errors: CalibrationErrors | None = None
+        self,
+        rig: Rig,
+        plant: Plant,
+        rng: np.random.Generator,
+        errors: CalibrationErrors | None = None,
+        clock_us: int = 0,
     ) -> None:
         self.plant = plant
         self.hands = Hands()
+        self._age_us = clock_us
         self._rig = rig
         self._transducers = Transducers(rig, rng, errors)
         self._loop = round(plant.time_s * 1e6) // LOOP_US
@@ -74,7 +81,7 @@ class SimulatedDevice:
 
     def _start(self, cause: Restart, unexpected: bool) -> DeviceMachine:
         """Power on, or again after a dip: everything the device knew is gone."""
-        self._start_us = self._loop * LOOP_US
+        self._start_us = self._loop * LOOP_US - self._age_us
         self._down = False
         self._batch = TachBatch()
         self._readings = Readings()
@@ -84,7 +91,7 @@ class SimulatedDevice:
         self._block = 0
         self._received = Unframer()
         rate_hz = self._rig.vibration.rate_hz
-        self._sample_origin_s = self._start_us / 1e6
+        self._sample_origin_s = self._loop * LOOP_US / 1e6
         ug_per_count = round(1e6 * self._rig.vibration.g_per_count)
         identity = Identity(cause, SLOW_RATE_HZ, rate_hz, BUILD_ID, ug_per_count)
         machine = DeviceMachine(identity, unexpected, self._kept_us)
@@ -120,7 +127,7 @@ class SimulatedDevice:
         return machine.sender.take()
 
     def _start_again(self, cause: Restart, unexpected: bool) -> DeviceMachine:
-        self._kept_us = self.machine.safe_us
+        self._kept_us, self._age_us = self.machine.safe_us, 0
         self.machine = self._start(cause, unexpected)
         return self.machine
 
@@ -154,12 +161,12 @@ class SimulatedDevice:
         """A block of vibration as soon as its last sample is due."""
         rate_hz = self._rig.vibration.rate_hz
         first = self._block * VIBRATION_BLOCK
-        if self.now_us < (first + VIBRATION_BLOCK) * 1e6 / rate_hz:
+        if self.now_us - self._age_us < (first + VIBRATION_BLOCK) * 1e6 / rate_hz:
             return
         times_s = self._sample_origin_s + (first + np.arange(VIBRATION_BLOCK)) / rate_hz
         counts = self._transducers.vibration_counts(self.hands.shaken_g(self.plant.acceleration_g(times_s)))
         self.machine.saw_samples(first, counts, self.now_us)
-        time_us = round(first * 1e6 / rate_hz)
+        time_us = self._age_us + round(first * 1e6 / rate_hz)
         self.machine.sender.send(vibration_block(first, time_us, rate_hz, counts.astype("<i2").tobytes()))
         self._block += 1
 

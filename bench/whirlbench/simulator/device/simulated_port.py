@@ -61,11 +61,11 @@ class SimulatedPort:
         self._waiting.append(self.device.exchange(self._clock() - self._opened_s, data))
 
 
-def simulated_device(rig_text: str, seed: int, faults: Sequence[Fault] = ()) -> SimulatedDevice:
-    """A device on a fresh stand made from the TOML of a rig, for lock-step use."""
+def simulated_device(rig_text: str, seed: int, faults: Sequence[Fault] = (), clock_us: int = 0) -> SimulatedDevice:
+    """A device on a fresh stand made from the TOML of a rig, for lock-step use; its clock shows ``clock_us``."""
     rig = parse_rig(rig_text)
     plant_rng, sensor_rng = np.random.default_rng(seed).spawn(2)
-    return SimulatedDevice(rig, Plant(PlantSettings.from_rig(rig), plant_rng, faults), sensor_rng)
+    return SimulatedDevice(rig, Plant(PlantSettings.from_rig(rig), plant_rng, faults), sensor_rng, clock_us=clock_us)
 
 
 def open_simulated(rig_text: str, seed: int, faults: Sequence[Fault] = ()) -> SimulatedPort:

@@ -66,7 +66,7 @@ class SpinPanel(QtWidgets.QWidget):
         self.trail = LiveTrail(session.view)
         self.chain = StateChain()
         self.check_list = CheckListCard(check_list(rig) if fitted is None else check_list(rig, fitted.proof()))
-        self._was_armed = False
+        self._was_armed = self._saw_armed = False  # since the check-list was asked; ever
         self.strips = StripStack(STRIPS, "seconds ago")
         self.margin_panel = MarginPanel()
         self.events = QtWidgets.QListWidget()
@@ -185,7 +185,7 @@ class SpinPanel(QtWidgets.QWidget):
             return ""
         self.begun, self.ran = False, True
         self.note.setPlaceholderText(AFTER_RUN)
-        armed = outcome.ending is not Ending.REFUSED
+        armed = self._saw_armed or outcome.ending is not Ending.REFUSED
         return self.fitted.finish(self.recording, self.check_list.operator.words(), armed).text
 
     def against(self) -> str:
@@ -231,7 +231,8 @@ class SpinPanel(QtWidgets.QWidget):
         if state.state() == "tripped" and self._was_armed:
             self._was_armed = False
             self.check_list.ask_again()
-        self._was_armed = self._was_armed or state.state() in ("armed", "turning")
+        is_armed = state.state() in ("armed", "turning")
+        self._was_armed, self._saw_armed = self._was_armed or is_armed, self._saw_armed or is_armed
         self.check_list.setVisible(not self._was_armed and state.outcome is None)
 
     def _may_arm(self) -> bool:

@@ -36,10 +36,12 @@ def command(
     from whirlbench.results.answer import not_judged
     from whirlbench.results.tune import SUBJECT, compare_runs, proof, read_advice, study, tune_answer
 
-    run = open_run(recording)
+    run = open_run(recording, vibration=False)
     rig = rig_of(run, rig_path)
     earlier = read_advice(predicted) if predicted else None
-    others = [(path.stem, other, rig_of(other, rig_path)) for path in against for other in (open_run(path),)]
+    others = [
+        (path.stem, other, rig_of(other, rig_path)) for path in against for other in (open_run(path, vibration=False),)
+    ]
     try:
         found = study(run, rig, governs, time_s)  # type: ignore[arg-type]
         verdicts = proof(run, rig, earlier) if earlier else ()

@@ -103,9 +103,10 @@ def command(
     words = [Command(CommandKind.CONFIRM, text=answer, operator=operator) for answer in answers]
     words += [Command(CommandKind.NOTE, text=note, operator=operator) for note in notes]
     run = _supervise if speed is None else partial(_hurry, speed=speed)
-    outcome = run(replace(spec, clearance=clearance), rig, _Operator(operator, yes, words))
+    person = _Operator(operator, yes, words)
+    outcome = run(replace(spec, clearance=clearance), rig, person)
     tell_outcome(outcome, recording)
-    _enter_run(fitted, recording, operator, outcome, ask=not yes)
+    _enter_run(fitted, recording, person, person.saw_armed or outcome.ending is not Ending.REFUSED)
     return outcome.exit_status
 
 
@@ -116,15 +117,15 @@ def _named(operator: str, yes: bool) -> str:
     return str(click.prompt("Your name, for the recording and the log")).strip()
 
 
-def _enter_run(fitted: FittedSet, recording: Path, operator: str, outcome: Outcome, ask: bool) -> None:
+def _enter_run(fitted: FittedSet, recording: Path, operator: _Operator, armed: bool) -> None:
     """The run into the log, and what the operator finds when looking at the blades after it."""
-    entered = fitted.finish(recording, operator, armed=outcome.ending is not Ending.REFUSED)
+    entered = fitted.finish(recording, operator.name, armed)
     tell(entered.text, err=not entered.done)
-    if ask and outcome.ending is not Ending.REFUSED and sys.stdin.isatty():
+    if armed and not operator.yes and sys.stdin.isatty():
         question = "Inspection after the run: what did you look at and find? (empty: not inspected)"
         found = click.prompt(question, default="", show_default=False).strip()
         if found:
-            tell(fitted.enter(EntryKind.INSPECTION, found, operator))
+            tell(fitted.enter(EntryKind.INSPECTION, found, operator.name))
 
 
 def _introduce(rig: Rig, plan: Plan, clearance: Clearance) -> None:
@@ -161,9 +162,11 @@ class _Operator(WillingOperator):
     def __init__(self, name: str, yes: bool, words: list[Command]) -> None:
         super().__init__()
         self.name, self.yes, self._words = name, yes, words
+        self.saw_armed = False
 
     def commands(self, progress: Progress) -> tuple[Command, ...]:
         """As the plan asks; the words first, once the recording takes them."""
+        self.saw_armed = self.saw_armed or progress.state in ("armed", "turning")
         if progress.phase != Phase.READY or not self._words:
             return super().commands(progress)
         words, self._words = self._words, []

@@ -8,6 +8,7 @@ from __future__ import annotations
 import pytest
 
 from whirlbench.cli.main import BAD_INPUT, run
+from whirlbench.cli.verbs.stand import spin as spin_verb
 from whirlbench.rig.toml import example_rig_text
 
 RIGS = [  # what is replaced, by what, what the line has to say
@@ -83,7 +84,7 @@ PLANS = [
 def refused(tmp_path, monkeypatch, capsys):
     """Gives both files to `spin`; the one line on stderr. Neither file is changed and no other one is left."""
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("whirlbench.cli.verbs.stand.spin._supervise", lambda *_: pytest.fail("a session was started"))
+    monkeypatch.setattr(spin_verb, "_supervise", lambda *_: pytest.fail("a session was started"))
 
     def of(rig: str, plan: str) -> str:
         for name, text in (("rig.toml", rig), ("plan.toml", plan)):

@@ -6,6 +6,7 @@ import pytest
 
 from whirlbench.cli.gate import typed_override
 from whirlbench.cli.main import BAD_INPUT, run
+from whirlbench.cli.verbs.stand import spin as spin_verb
 from whirlbench.errors import BenchError
 from whirlbench.log import EntryKind, SetLog, default_path
 from whirlbench.results.check import SetJudgement
@@ -18,7 +19,7 @@ PLAN = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s =
 def spin(tmp_path, monkeypatch, capsys):
     """Runs `spin` on a changed demo rig; returns the one line on stderr. Its session would fail the test by name."""
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("whirlbench.cli.verbs.stand.spin._supervise", lambda *_: pytest.fail("a session was started"))
+    monkeypatch.setattr(spin_verb, "_supervise", lambda *_: pytest.fail("a session was started"))
 
     def refused(*more: str, change: tuple[str, str] = ("", ""), plan: str = PLAN) -> str:
         assert change[0] in example_rig_text()
@@ -97,7 +98,7 @@ def test_an_override_by_name_and_reason_reaches_the_session_and_the_log(spin, ju
         asked.append(spec.clearance)
         raise BenchError("as far as this test goes")
 
-    monkeypatch.setattr("whirlbench.cli.verbs.stand.spin._supervise", supervise)
+    monkeypatch.setattr(spin_verb, "_supervise", supervise)
     fast = ("overspeed_rpm = 6000", "overspeed_rpm = 6200")
     assert "as far as this" in spin(
         "--override-set", "moulded", "--because", "proof", "--operator", "A. T.", change=fast

@@ -10,11 +10,12 @@ from pathlib import Path
 import pytest
 
 from whirlbench.cli.main import BAD_INPUT, DONE, run
+from whirlbench.cli.verbs.files.log import command
 from whirlbench.log import EntryKind, SetLog
 from whirlbench.results.check import SetJudgement
 from whirlbench.rig.toml import example_rig_text
 
-CRACK = Path(__file__).resolve().parents[3] / "recordings" / "root_crack.h5"
+CRACK = Path(__file__).resolve().parents[4] / "recordings" / "root_crack.h5"
 
 
 @pytest.fixture
@@ -30,6 +31,10 @@ def log(tmp_path, monkeypatch, capsys):
         return status, told.out, told.err.strip()
 
     return of
+
+
+def test_an_entry_is_added_and_nothing_is_taken_away():
+    assert set(command.commands) == {"add", "retire", "export"}
 
 
 def test_an_empty_log_names_no_set_and_asks_which(log):

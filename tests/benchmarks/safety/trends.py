@@ -1,4 +1,4 @@
-"""Trends on healthy hours, and how early they caution of a failure: `python tests/benchmarks/trends.py [--hours H]`.
+"""Trends on healthy hours, and their lead on failures: `python tests/benchmarks/safety/trends.py [--hours H]`.
 
 Healthy: random stands, every other one governed, gusts, warm-up, changes of throttle and blade angle, each run from a
 cold start on a pack that lasts. The largest finding of every trend is printed beside its limit. Failures: the demo
@@ -25,7 +25,7 @@ from whirlbench.simulator.stand import BladeLoss, Fault, LoosePitchLink, PlantSe
 
 RIG = parse_rig(example_rig_text())
 GOVERNED = parse_rig(example_rig_text().replace("governs = false", "governs = true"))
-DEMOS = Path(__file__).parents[2] / "recordings"
+DEMOS = Path(__file__).parents[3] / "recordings"
 RUN_S = 300.0
 
 

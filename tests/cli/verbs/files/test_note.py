@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 
 from whirlbench.cli.main import BAD_INPUT, DONE, run
+from whirlbench.cli.verbs.files.note import LONGEST_NOTE
 from whirlbench.log import run_use
 from whirlbench.recording.files import create, open_recording, read_run
 from whirlbench.rig.toml import parse_rig
 
-CRACK = Path(__file__).resolve().parents[3] / "recordings" / "root_crack.h5"
+CRACK = Path(__file__).resolve().parents[4] / "recordings" / "root_crack.h5"
 
 
 @pytest.fixture
@@ -58,7 +59,7 @@ def test_long_and_several_notes_are_kept_whole_and_the_run_stays_the_same_run_fo
     ("options", "words"),
     [
         (("", "--at", "3"), "a note has 1 to 2000 characters"),
-        (("x" * 2001,), "a note has 1 to 2000 characters"),
+        (("x" * (LONGEST_NOTE + 1),), "a note has 1 to 2000 characters"),
         (("late", "--at", "1e5"), "is not within the run"),
         (("never", "--at", "nan"), "not a number"),
     ],

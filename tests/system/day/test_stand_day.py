@@ -1,0 +1,69 @@
+"""The day at the stand by the commands alone, on the simulated stand and on the compiled sketch.
+
+The steps that need a hand at the stand have tests of their own (trial, travel); ``stand_day.py`` walks them, too.
+"""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from stand_day import SIMULATED, prepare
+
+from whirlbench.recording.files import open_recording
+
+HERE = Path(__file__).parent
+STAND = HERE.parents[1] / "firmware" / "mcu_stand.py"
+
+
+def walked(folder: Path, port: str) -> None:
+    """The whole day as a program: the verbs' own processes import it again."""
+    command = [sys.executable, str(HERE / "stand_day.py"), str(folder), "--port", port, "--unattended"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=1000, stdin=subprocess.DEVNULL, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "FAIL" not in done.stdout and done.stdout.count("ok ") >= 11
+
+
+def states(path: Path) -> list[str]:
+    with open_recording(path) as recording:
+        return [event.name for event in recording.run().events if event.kind == "state"]
+
+
+@pytest.mark.timeout(1100)
+def test_the_day_on_the_simulated_stand(tmp_path: Path) -> None:
+    walked(tmp_path, SIMULATED)
+    assert "stderr_gain_pct" in (tmp_path / "rig.toml").read_text()
+    with open_recording(tmp_path / "tripped.h5") as recording:
+        (trip,) = [event for event in recording.run().events if event.kind == "trip"]
+    assert trip.name == "overspeed" and "limit 450" in trip.detail  # the plan's, not the rig's
+    assert states(tmp_path / "first.h5").count("locked") >= 2  # before, at the inspection stop, after
+    assert not (tmp_path / "never.h5").exists()
+
+
+@pytest.mark.real_time
+@pytest.mark.timeout(1100)
+def test_the_day_on_the_compiled_sketch(tmp_path: Path) -> None:
+    prepare(tmp_path)
+    command = [sys.executable, str(STAND), "--board", "atmega2560", "--rig", str(tmp_path / "rig.toml")]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as stand:
+        assert stand.stdout is not None
+        told = stand.stdout.readline().split()
+        assert told[:1] == ["port"], "the simulated microcontroller did not start; its complaint is above"
+        try:
+            walked(tmp_path, told[1])
+        finally:
+            stand.send_signal(signal.SIGINT)
+    with open_recording(tmp_path / "first.h5") as recording:
+        run, board = recording.run(), recording.attributes.firmware["board"]
+    assert board == "atmega2560"
+    assert np.diff(run.slow.time_s).max() < 0.01 and run.slow.rpm.max() > 500 and run.slow.rpm[-1] == 0
+    with open_recording(tmp_path / "tripped.h5") as recording:
+        run = recording.run()
+    (trip,) = [event for event in run.events if event.kind == "trip"]
+    after = run.slow.between(trip.time_s + 0.01, 1e9)
+    assert 450 < float(trip.detail.split()[0]) < 700  # spinning up, one period later than the limit
+    assert (after.throttle_us == 1000).all() and after.rpm[-1] == 0
