@@ -126,10 +126,10 @@ def test_a_load_is_compared_at_its_speed_and_blade_angle():
 
 def test_a_speed_that_creeps_by_itself_opens_no_new_point_for_the_loads():
     """A worn link lets the speed rise: what was learned at the lever's place stays what thrust is held against."""
-    creep = run_of(40.0)
-    rise = 1.0 + 0.2 * np.clip((creep.slow.time_s - 14.0) / 26.0, 0.0, 1.0)
-    creep = replace(creep, slow=replace(creep.slow, rpm=RPM * rise))
-    assert "drift_thrust_pct" in cautions(creep)
+    creep = run_of(120.0)
+    rise = 1.0 + 0.1 * np.clip((creep.slow.time_s - 14.0) / 106.0, 0.0, 1.0)  # slow enough to be learned anew
+    creep = replace(creep, slow=replace(creep.slow, rpm=RPM * rise), vibration=VibrationSamples())
+    assert [trip.rule for trip in back_test(creep, [trend_rules(RIG)[1]])] == ["drift_thrust_pct"]
 
 
 def test_hunting_is_not_judged_while_a_lever_moves_and_one_missed_pulse_is_none():
@@ -199,6 +199,13 @@ def test_gaps_in_vibration_or_tach_are_not_judged():
     silent = run.tach.time_s[np.abs(run.tach.time_s % 0.5 - 0.25) > 0.05]
     assert judged(RIG, replace(run, tach=TachPulses(silent, 1)), "drift_1p_pct") == 0
     assert judged(RIG, run, "drift_1p_pct") > 10
+
+
+def test_gravity_is_no_1p_whatever_part_of_a_turn_lies_between_samples():
+    time_s = np.arange(0.003, 0.4, 1 / 777.0)
+    marks_s = np.arange(0.0, 0.401, 0.0237)
+    found = trend_rules(RIG)[0]._projected(time_s, np.ones((len(time_s), 2)), marks_s)
+    assert np.abs(found).max() < 1e-12
 
 
 def test_a_stream_that_stops_does_not_hold_up_the_frames_of_the_rest():
