@@ -10,8 +10,15 @@ import pytest
 
 from whirlbench.cli.main import run
 from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
+from whirlbench.session.still import still_stand
 
 RIG = parse_rig(example_rig_text())
+
+
+@pytest.fixture(autouse=True)
+def quick_readings(monkeypatch):
+    """Readings of 0.7 s in place of two: enough samples of the slowest converter."""
+    monkeypatch.setattr(still_stand, "READING_S", 0.7)
 
 
 @pytest.fixture

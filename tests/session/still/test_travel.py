@@ -9,7 +9,8 @@ from whirlbench.errors import CalibrationError
 from whirlbench.results.stand import travel_answer, travel_values
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.safety.state_table import Stand
-from whirlbench.session.still.travel import MARGIN_US, TravelSearch
+from whirlbench.session.still import identify
+from whirlbench.session.still.travel import MARGIN_US, ServoEnd, Travel, TravelSearch
 from whirlbench.simulator.device import device as device_module
 
 STOP_US = 955.0  # of the simulated servo; the other one lies at 2062
@@ -49,18 +50,14 @@ def test_a_stop_is_told_by_the_supply_and_the_end_point_holds():
     assert travel_values(travel)["pitch.min_us"] == travel.least.proposed_us
 
 
-def test_a_stop_is_told_by_the_feedback_alone(blind_supply):
+def test_a_stop_is_told_by_the_feedback_alone_and_one_that_moved_is_found_out(blind_supply):
     run = still_run()
-    _, travel = found(run, *NEAR)
+    search, travel = found(run, *NEAR)
 
     assert travel.least.told_by == "feedback"
     assert travel.least.stop_us == pytest.approx(STOP_US, abs=6.0)
     assert min(pulse for pulse, *_ in travel.course) > STOP_US - 40.0  # it leant on the stop by no more
 
-
-def test_an_end_point_that_does_not_hold_is_found_out_and_never_written(blind_supply):
-    run = still_run()
-    search, travel = found(run, *NEAR)
     run.port.device.plant.servo._stops_us = (STOP_US + 60.0, 2062.0)  # somebody moved the stop
 
     travel = checked(run, search, travel)
@@ -73,7 +70,9 @@ def test_an_end_point_that_does_not_hold_is_found_out_and_never_written(blind_su
 def test_without_a_card_the_governor_tries_nothing(monkeypatch):
     monkeypatch.setattr("whirlbench.session.still.travel.CARD_S", 1.0)
     run = still_run()
-    search, travel = found(run, *NEAR)
+    run.loop.run(identify(run.stand))
+    search = TravelSearch(run.stand, *NEAR)
+    travel = Travel(ServoEnd(STOP_US, "supply", 980), ServoEnd(None, "", 1096), 0.66, ((1040.0, 200.0, 5000.0),))
 
     travel = run.loop.run(search.check(travel, lambda: None, lambda: None))
 

@@ -10,7 +10,14 @@ from still_runs import RIG_TEXT, still_run
 
 from whirlbench.cli.still.simulated_helper import SimulatedHelper
 from whirlbench.rig.toml import read_rig
+from whirlbench.session.still import still_stand
 from whirlbench.window.calibration.calibration_page import CalibrationPage
+
+
+@pytest.fixture(autouse=True)
+def quick_readings(monkeypatch):
+    """Readings of 0.7 s in place of two: enough samples of the slowest converter."""
+    monkeypatch.setattr(still_stand, "READING_S", 0.7)
 
 
 @pytest.fixture

@@ -9,7 +9,14 @@ from still_runs import still_run
 from whirlbench.cli.still.simulated_helper import SimulatedHelper
 from whirlbench.errors import CalibrationError
 from whirlbench.safety.state_table import Stand
+from whirlbench.session.still import still_stand
 from whirlbench.window.calibration.calibration_work import CalibrationWork, Doing
+
+
+@pytest.fixture(autouse=True)
+def quick_readings(monkeypatch):
+    """Readings of 0.7 s in place of two: enough samples of the slowest converter."""
+    monkeypatch.setattr(still_stand, "READING_S", 0.7)
 
 
 class Course:

@@ -203,11 +203,13 @@ def pause(stand: StillStand, seconds: float) -> Procedure[None]:
         yield
 
 
-def read(stand: StillStand, signals: Sequence[str], seconds: float = READING_S) -> Procedure[dict[str, SteadyReading]]:
-    """Readings of ``signals`` over ``seconds`` from now on."""
+def read(
+    stand: StillStand, signals: Sequence[str], seconds: float | None = None
+) -> Procedure[dict[str, SteadyReading]]:
+    """Readings of ``signals`` over ``seconds`` from now on; by default as long as a calibration takes them."""
     yield from pause(stand, TURN_S if "rpm" in signals else 0.05)  # what waited in the line is older
     stand.forget()
-    yield from pause(stand, seconds)
+    yield from pause(stand, READING_S if seconds is None else seconds)
     return stand.readings(signals)
 
 
