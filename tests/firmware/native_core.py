@@ -180,6 +180,12 @@ class TachMarks(Handle):
     NAME = "marks"
 
 
+class TachRule(Handle):
+    """``trips::TachRule``."""
+
+    NAME = "tach_rule"
+
+
 class Machine(Handle):
     """``machine::Machine`` on a board of memory."""
 

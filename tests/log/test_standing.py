@@ -43,6 +43,27 @@ def test_a_set_without_an_entry_is_new(stands):
     assert (found.state, found.may_spin, found.totals.runs) == (State.NEW, True, 0)
 
 
+def test_notes_alone_tell_nothing_of_a_set(stands):
+    assert stands(EntryKind.NOTE, EntryKind.PHOTO).state is State.NEW
+
+
+def test_a_run_that_was_begun_and_never_entered_makes_an_inspection_due(log, a_use):
+    def found(kind, text, use=None):
+        log.add("moulded", kind, text, use=use)
+        return standing(log.entries(), RIG, "moulded")
+
+    def entered(name):
+        return found(EntryKind.RUN, "", a_use(set_digest=DIGEST, recording=name))
+
+    assert "a.h5 was begun" in found(EntryKind.BEGUN, "a.h5\nanswers").sentence
+    assert not entered("b.h5").may_spin  # another one's end is not its own
+    assert entered("a.h5").may_spin
+    assert not found(EntryKind.BEGUN, "a.h5").may_spin  # the same name again is another run
+    assert found(EntryKind.NOT_ARMED, "a.h5").may_spin
+    found(EntryKind.BEGUN, "c.h5")
+    assert found(EntryKind.INSPECTION, "every root").may_spin
+
+
 def test_a_quiet_run_leaves_it_in_service(stands):
     found = stands({})
 
@@ -55,6 +76,7 @@ def test_a_quiet_run_leaves_it_in_service(stands):
         ({"trips": ("vibration",)}, "tripped"),
         ({"peak_rpm": 6000.1}, "permitted 6000"),
         ({"peak_rpm": None}, "tells no speed"),
+        ({"complete": False}, "is not complete: nobody knows how it ended"),
         ({"turning_s": 1800.0}, "due every 0.5 h"),
         ({"starts": 10}, "due every 10"),
         ({"set_digest": "another"}, "description in the rig has changed"),

@@ -208,6 +208,19 @@ uint32_t marks_turn_ticks(void *marks) { return static_cast<tach::Marks *>(marks
 uint16_t marks_missed(void *marks) { return static_cast<tach::Marks *>(marks)->missed; }
 uint16_t marks_extra(void *marks) { return static_cast<tach::Marks *>(marks)->extra; }
 
+// --- rule on tach periods ---
+
+void *tach_rule_new(uint8_t limit) {
+  trips::TachRule *rule = new trips::TachRule();
+  rule->set(limit);
+  return rule;
+}
+void tach_rule_free(void *rule) { delete static_cast<trips::TachRule *>(rule); }
+int tach_rule_feed(void *rule, uint32_t period_ticks) {
+  return static_cast<trips::TachRule *>(rule)->feed(period_ticks);
+}
+int tach_rule_doubted(void *rule) { return static_cast<trips::TachRule *>(rule)->doubted(); }
+
 // --- sample clock ---
 
 void *sample_clock_new(uint32_t period_ns, uint32_t now_us) {

@@ -8,7 +8,7 @@ import native_core
 import numpy as np
 import pytest
 
-from whirlbench.safety.device_rules import OverspeedRule
+from whirlbench.safety.device_rules import APART, STEADY, OverspeedRule, TachRule
 from whirlbench.safety.tach_marks import MOST_MARKS, TachMarks
 
 UNEVEN = (0.0, 0.21, 0.55, 0.7)
@@ -126,3 +126,52 @@ def test_a_number_of_marks_without_room_is_refused() -> None:
     for per_turn in (0, MOST_MARKS + 1):
         with pytest.raises(ValueError, match="expected 1 to 30"):
             TachMarks(per_turn)
+
+
+def fed(rule: TachRule | native_core.TachRule, shares: list[float]) -> int | None:
+    """Place of the period that trips, when periods of these shares follow on a steady rotor."""
+    feed = rule.feed if isinstance(rule, TachRule) else lambda ticks: rule.call("feed", ticks)
+    assert not any(feed(TURN_TICKS) for _ in range(STEADY + 2))
+    trips = [bool(feed(round(share * TURN_TICKS))) for share in shares]
+    return trips.index(True) if True in trips else None
+
+
+@pytest.mark.parametrize("limit", [0, 2, 3, 9])
+def test_the_rule_on_periods_says_the_same_in_both_twins(limit: int) -> None:
+    rng = np.random.default_rng(limit)
+    python, sketch = TachRule(limit), native_core.TachRule(limit)
+    doubted = trips = 0
+    for _ in range(400):
+        period = int(rng.integers(1_000, 60_000))
+        cut = int(period * rng.uniform(0.05, 0.95))
+        odd = [cut, period - cut, period * 2, period // 2, int(period * rng.uniform(0.1, 3.0)), 0]
+        for ticks in [period] * int(rng.integers(1, 14)) + odd[: rng.integers(0, 7)]:
+            told = bool(sketch.call("feed", ticks))
+            assert python.feed(ticks) == told
+            assert python.doubted == bool(sketch.call("doubted"))
+            doubted, trips = doubted + python.doubted, trips + told
+    assert doubted > 100 and (trips > 20 or limit == 0)
+
+
+@pytest.mark.parametrize("share", [0.1, 0.3, 0.5, 0.6, 0.74, 0.76, 0.9])
+@pytest.mark.parametrize("make", [TachRule, native_core.TachRule])
+def test_single_false_edges_jump_no_period(make: type[TachRule] | type[native_core.TachRule], share: float) -> None:
+    assert fed(make(2), [share, 1.0 - share, *[1.0] * APART] * 20) is None
+
+
+@pytest.mark.parametrize(
+    ("shares", "place"),
+    [
+        ([2.0] * 9, 2),  # every second edge missing
+        ([0.5] * 9, 2 + APART),  # twice the edges: the first pair is forgiven
+        ([0.4] * 9, 2),  # two parts that make up 0.8 of a period are none of it
+        ([0.62, 0.22, 1.0, 1.0], 3),  # so are two of 0.84: the first is believed, the whole one then jumps
+        ([0.1] * 9, 2),
+        ([0.3, 0.7] * 9, None),  # pairs without end: a rotor that reads true, whose mark has a double
+    ],
+)
+@pytest.mark.parametrize("make", [TachRule, native_core.TachRule])
+def test_periods_that_jump_and_stay_trip_as_before(
+    make: type[TachRule] | type[native_core.TachRule], shares: list[float], place: int | None
+) -> None:
+    assert fed(make(3), shares) == place

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from whirlbench.analysis.pitch_limits import load_model
 from whirlbench.cli.main import BAD_INPUT, DONE, run
-from whirlbench.rig.toml import example_rig_text
+from whirlbench.results.dry_run import PlannedStep, dry_run_answer
+from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.plan import shipped_plan_text
 
 
@@ -84,3 +87,21 @@ def test_options_that_do_not_belong_are_refused(dry, tmp_path) -> None:
     assert run([*words, "--port", "simulated", "--holds", "x.h5"]) == BAD_INPUT
     assert run(words) == BAD_INPUT
     assert run([*words, "--port", "/dev/ttyS0", "--speed", "5"]) == BAD_INPUT
+
+
+def test_what_is_unknown_at_one_instant_is_not_judged_for_its_step() -> None:
+    """A step whose pitch leaves what is known for a moment must not read as good by the rest of it."""
+    rig = parse_rig(example_rig_text())
+    pulses, asked = np.array([1300.0, 1300.0, 1000.0]), np.full(3, np.nan)
+
+    def step(*pitch_deg: float) -> PlannedStep:
+        return PlannedStep("step 1: sweep", 0.0, 3.0, pulses, asked, np.array(pitch_deg), False)
+
+    known = dry_run_answer([step(8.0, 9.0, 8.0)], rig, load_model(rig)).document["steps"][0]
+    assert set(known["shares"]) == {
+        "overspeed_rpm", "current_a", "thrust_n", "power_w", "tip_mach", "minimum_voltage_v",
+    }  # fmt: skip
+    answer = dry_run_answer([step(8.0, 80.0, 8.0)], rig, load_model(rig))
+    assert answer.document["steps"][0]["shares"] == {} and answer.verdict == "in part"
+    rest = dry_run_answer([step(8.0, 8.0, 80.0)], rig, load_model(rig)).document["steps"][0]
+    assert rest["shares"]["overspeed_rpm"]["expected"] == known["shares"]["overspeed_rpm"]["expected"]  # at rest

@@ -79,6 +79,15 @@ def test_a_request_ramps_in_rpm_and_a_throttle_step_drops_it():
     assert rows[dropped, 1] == pytest.approx(1366.7, abs=0.1)  # the pulse of 3000 rpm: nothing jumps
 
 
+@pytest.mark.parametrize(("mode", "request_rpm"), [("pitch", 3000.0), ("pass_through", 0.0)])
+def test_beside_a_pitch_governor_a_throttle_step_is_a_load_and_drops_no_request(mode, request_rpm):
+    text = """[[step]]\nkind = "step"\nrequest_rpm = 3000\nthrottle_us = 1400\nduration_s = 1
+[[step]]\nkind = "step"\nthrottle_us = 1420\nduration_s = 1"""
+    run = PlanRun(parse_plan(text), Controls(parse_rig(example_rig_text()), mode), SetPoints(1000.0, 1400.0))
+    rows = trace(run, 1.5)
+    assert (rows[25, 3], rows[-1, 3], rows[-1, 1]) == (3000.0, request_rpm, 1420.0)
+
+
 def test_request_pulses_follow_the_speed_controllers_table():
     controls = run_of('[[step]]\nkind = "coast-down"', governs=True).controls
     assert controls.request_pulse_us(1500) == pytest.approx(1100)

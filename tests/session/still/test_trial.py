@@ -78,6 +78,7 @@ def test_the_second_cut_needs_the_devices_word_and_somebodys_eyes(output_on, by_
     trial.judge_second_cut(by_hand)
 
     assert trial.trials[-1].tripped is tripped
+    assert by_hand is not None or "nobody saw or heard" in trial.trials[-1].remark
 
 
 def test_a_second_cut_that_was_never_on_is_none():

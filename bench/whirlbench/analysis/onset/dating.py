@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -11,9 +12,17 @@ from whirlbench.analysis.onset.features import Signal
 from whirlbench.analysis.onset.growths import FAMILY
 from whirlbench.analysis.onset.whitening import HealthyFilter
 
-# Chosen on the campaigns in tests/benchmarks: more data than these bring the shape of late growth, not the beginning.
-ENOUGH_NATS = 80.0  # beyond the alarm level
-LONGEST_WAIT_S = 4.0  # after the first caution
+
+class Window(NamedTuple):
+    """How much data tell a beginning: until the evidence is ``enough_nats`` beyond the alarm level, or ``wait_s``."""
+
+    enough_nats: float
+    wait_s: float
+
+
+# Chosen on the campaigns in tests/benchmarks. More data sharpen the likeliest beginning, but bring the course of late
+# growth, which is none of the family where it stops: the interval is told without them.
+FOR_INTERVAL, FOR_LIKELIEST = Window(80.0, 4.0), Window(250.0, 8.0)
 SHARPNESS = 0.8  # tempers the likelihoods, for growth that is none of the family
 FRAME_BLUR_S = 0.25
 SEARCHED_S = 50.0  # before the data used; further back only where the beginning may lie there
@@ -40,7 +49,7 @@ class FirstBeginning:
     """The pooled beginning with its 95 % interval and the first caution, in s.
 
     ``signal`` is the one that tells most of it, ``kind`` "step" or "growth"; ``moved`` names the signals that had
-    moved by four seconds past the caution, ``together`` those of them that began with the first.
+    moved by eight seconds past the caution, ``together`` those of them that began with the first.
     """
 
     at_s: float
@@ -137,11 +146,11 @@ class Watch:
         over = np.flatnonzero(self.nats > level)
         return float(self.time_s[over[0]]) if len(over) else np.inf
 
-    def until_s(self, level: float, first_s: float) -> float:
-        """End of the data that tell the beginning: the evidence is ample, or four seconds past the caution."""
-        caution_s = min(self.caution_s(level), first_s + LONGEST_WAIT_S)
-        ample = np.flatnonzero((self.nats > level + ENOUGH_NATS) & (self.time_s >= caution_s))
-        until_s = min(caution_s + LONGEST_WAIT_S, float(self.time_s[ample[0]]) if len(ample) else np.inf)
+    def until_s(self, level: float, first_s: float, window: Window) -> float:
+        """End of the data that tell the beginning: the evidence is ample, or so long past the caution."""
+        caution_s = min(self.caution_s(level), first_s + FOR_LIKELIEST.wait_s)
+        ample = np.flatnonzero((self.nats > level + window.enough_nats) & (self.time_s >= caution_s))
+        until_s = min(caution_s + window.wait_s, float(self.time_s[ample[0]]) if len(ample) else np.inf)
         return min(until_s, float(self.part.judged_s[-1]))
 
 
@@ -157,12 +166,15 @@ def first_beginning(
         return None, ()
     caution_s = min(one.caution_s(level) for one in alarmed)
     first_s = max(min(float(one.part.judged_s[0]) for one in watched), after_s)
-    last_s = max(s for s in (one.caution_s(level) for one in alarmed) if s <= caution_s + LONGEST_WAIT_S)
-    found = _likelihoods(watched, level, caution_s, beginnings(max(first_s, caution_s - SEARCHED_S), last_s))
+    last_s = max(s for s in (one.caution_s(level) for one in alarmed) if s <= caution_s + FOR_LIKELIEST.wait_s)
+    begin_s = beginnings(max(first_s, caution_s - SEARCHED_S), last_s)
+    found = _likelihoods(watched, level, caution_s, begin_s, FOR_INTERVAL)
     further_back = any(_reaches_back(*pair, level) for pair in zip(watched, found, strict=True))
     if further_back and caution_s - SEARCHED_S > first_s:
-        found = _likelihoods(watched, level, caution_s, beginnings(first_s, last_s))
-    first = _pooled_beginning(watched, found, level, caution_s)
+        begin_s = beginnings(first_s, last_s)
+        found = _likelihoods(watched, level, caution_s, begin_s, FOR_INTERVAL)
+    ample = _likelihoods(watched, level, caution_s, begin_s, FOR_LIKELIEST)
+    first = _pooled_beginning(watched, found, ample, level, caution_s)
     signals = [
         _signal_onset(one, likelihood if one.caution_s(level) <= last_s else _alone(one, level, first_s), level)
         for one, likelihood in zip(watched, found, strict=True)
@@ -179,7 +191,7 @@ def _alone(one: Watch, level: float, first_s: float) -> Likelihood:
     """Likelihood of the beginning of a signal that moved long after the first."""
     caution_s = one.caution_s(level)
     begin_s = beginnings(max(first_s, caution_s - SEARCHED_S), caution_s)
-    return one.part.likelihoods(begin_s, one.until_s(level, caution_s), (one.columns,))[0]
+    return one.part.likelihoods(begin_s, one.until_s(level, caution_s, FOR_INTERVAL), (one.columns,))[0]
 
 
 def _signal_onset(one: Watch, likelihood: Likelihood, level: float) -> SignalOnset:
@@ -190,31 +202,37 @@ def _signal_onset(one: Watch, likelihood: Likelihood, level: float) -> SignalOns
 
 
 def _pooled_beginning(
-    watched: tuple[Watch, ...], found: list[Likelihood], level: float, caution_s: float
+    watched: tuple[Watch, ...], found: list[Likelihood], ample: list[Likelihood], level: float, caution_s: float
 ) -> FirstBeginning:
+    """The pooled beginning: its interval by ``found``, the likeliest within it and all else by ``ample`` data."""
     begin_s = found[0].begin_s
     before = max(int(np.searchsorted(begin_s, caution_s, side="right")), 1)
-    pool = pooled([one.marginal(SHARPNESS) for one in found], before)
-    when = beginning(begin_s[:before], pool.nats, FRAME_BLUR_S)
+    begin_s = begin_s[:before]
+    when = beginning(begin_s, pooled([one.marginal(SHARPNESS) for one in found], before).nats, FRAME_BLUR_S)
+    pool = pooled([one.marginal(SHARPNESS) for one in ample], before)
+    inside = (begin_s >= when.from_s) & (begin_s <= when.to_s)
+    at_s = float(begin_s[np.argmax(np.where(inside, pool.nats, -np.inf))])
     moved = [number for number in range(len(watched)) if pool.moved[number] > MOVED]
-    alarmed = np.array([one.caution_s(level) <= caution_s + LONGEST_WAIT_S for one in watched])
-    strength = np.array([one.marginal().max() for one in found]) + np.log(np.maximum(pool.together, 1e-9))
+    alarmed = np.array([one.caution_s(level) <= caution_s + FOR_LIKELIEST.wait_s for one in watched])
+    strength = np.array([one.marginal().max() for one in ample]) + np.log(np.maximum(pool.together, 1e-9))
     leading = int(np.argmax(np.where(alarmed, strength, -np.inf)))
-    best = found[leading].nats.max(axis=0)
+    best = ample[leading].nats.max(axis=0)
     return FirstBeginning(
-        when.at_s, when.from_s, min(when.to_s, caution_s), caution_s, watched[leading].name,
+        at_s, when.from_s, min(when.to_s, caution_s), caution_s, watched[leading].name,
         "step" if best[0] > best[1:].max() else "growth",
         tuple(watched[number].name for number in moved),
         tuple(watched[number].name for number in moved if pool.together[number] > 0.5 * pool.moved[number]),
     )  # fmt: skip
 
 
-def _likelihoods(watched: tuple[Watch, ...], level: float, caution_s: float, begin_s: np.ndarray) -> list[Likelihood]:
+def _likelihoods(
+    watched: tuple[Watch, ...], level: float, caution_s: float, begin_s: np.ndarray, window: Window
+) -> list[Likelihood]:
     """Likelihoods of all signals over the same beginnings; signals of one part that end together are taken together."""
     groups: dict[tuple[int, float], list[int]] = {}
     for number, one in enumerate(watched):
         if any(_speaks(other, level, caution_s) for other in watched if other.part is one.part):
-            groups.setdefault((id(one.part), one.until_s(level, caution_s)), []).append(number)
+            groups.setdefault((id(one.part), one.until_s(level, caution_s, window)), []).append(number)
     silent = Likelihood(begin_s, np.full((len(begin_s), len(FAMILY)), NOTHING_NATS))
     found = [silent] * len(watched)
     for (_, until_s), numbers in groups.items():
@@ -227,4 +245,4 @@ def _likelihoods(watched: tuple[Watch, ...], level: float, caution_s: float, beg
 
 def _speaks(one: Watch, level: float, caution_s: float) -> bool:
     """Whether a signal has anything to say of the beginning; asking all others, too, would only take time."""
-    return bool(one.nats[one.time_s <= caution_s + LONGEST_WAIT_S].max(initial=0.0) > SPEAKS * level)
+    return bool(one.nats[one.time_s <= caution_s + FOR_LIKELIEST.wait_s].max(initial=0.0) > SPEAKS * level)

@@ -13,10 +13,10 @@ from whirlbench.cli.gate import log_option
 from whirlbench.cli.output import CANNOT_ANSWER, give_answer, json_option
 from whirlbench.cli.port_choice import SIMULATED, origin
 from whirlbench.cli.run_output import new_recording
+from whirlbench.cli.still.still_port import StillPort
 from whirlbench.errors import BenchError
 
 if TYPE_CHECKING:
-    from whirlbench.cli.still.still_port import StillPort
     from whirlbench.recording.writer import RecordingWriter
     from whirlbench.session.engine import Record
     from whirlbench.session.still import Provocation, TripsTrial
@@ -47,7 +47,6 @@ def command(
 
     Exit status 2 when a trip did not come, or the trial was left before its end.
     """
-    from whirlbench.cli.still.still_port import StillPort
     from whirlbench.log import SetLog, default_path
     from whirlbench.results.stand import proved, trial_answer
     from whirlbench.rig.toml import read_rig
