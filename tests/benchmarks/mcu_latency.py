@@ -6,10 +6,10 @@ Counted from the cause: last edge, last byte of the abort, end of the heartbeat'
 window. "Pin low": the last pulse that was no safe one has ended, over the trials that had one after the cause.
 "Safe pulse out": the first whole safe pulse has ended. The frame alone costs 0.5 ms shortest gap + 1.0 ms safe pulse.
 
-A board is brought to turning once. From there it runs on, and at each of many moments the process is forked: the child
-lets a random time of up to PHASE_S pass, provokes the cause and tells what came of it, so that the phases of pulses,
-loop, stream, samples and host are all random against each other. After M minutes a row ends with the trials it has;
-the table says how many they were. Needs a system that forks.
+A board is brought to turning again and again, each time with another phase of its pulses, and there the process is
+forked: the child lets a random time of up to PHASE_S pass, provokes the cause and tells what came of it, so that the
+phases of pulses, loop, stream, samples and host are all random against each other. After M minutes a row ends with the
+trials it has; the table says how many they were. Needs a system that forks.
 """
 
 from __future__ import annotations
@@ -79,9 +79,10 @@ def measure(board: str, cause: str, count: int, rng: np.random.Generator, until_
     """One line of the table."""
     cuts: list[Cut] = []
     with trials(board) as stand:
-        stand.turn(4000.0, THROTTLE_US)
         while len(cuts) < count and time.monotonic() < until_s:
-            stand.talk.run(rng.uniform(0.001, 0.03))
+            stand.abort(float(rng.uniform(0.0, 0.0025)), THROTTLE_US)  # a cut moves the pulses against the samples
+            stand.recover()
+            stand.turn(4000.0, THROTTLE_US)
             for offset_s in rng.uniform(0.0, PHASE_S, min(TRIALS_A_MOMENT, count - len(cuts))):
                 cuts.append(forked(stand, cause, float(offset_s)))
         stand.talk.run(1.1)
