@@ -7,6 +7,7 @@
 #include <avr/wdt.h>
 #include <util/delay_basic.h>
 
+#include "board_flash.h"
 #include "build_choice.h"
 #include "hooks.h"
 #include "tach.h"
@@ -454,7 +455,7 @@ const uint8_t NOT_USED = PINS;
 const uint8_t AGAINST_SUPPLY = _BV(REFS0);
 const uint8_t MOST_CONVERSIONS = 8;  // in one mean: four come in the 2 ms between two, further ones are left out
 // 2^15 by the number of conversions: a mean without a division, right to a fifteenth of a count.
-const uint16_t SHARE[MOST_CONVERSIONS + 1] = {0, 32768, 16384, 10923, 8192, 6554, 5461, 4681, 4096};
+const uint16_t SHARE[MOST_CONVERSIONS + 1] IN_FLASH = {0, 32768, 16384, 10923, 8192, 6554, 5461, 4681, 4096};
 
 struct Sum {
   uint16_t counts;
@@ -477,7 +478,8 @@ void take_mean(uint8_t place) {
   sums[place].conversions = 0;
   hooks::release_interrupts(before);
   if (conversions != 0) {
-    means[place] = static_cast<uint16_t>((static_cast<uint32_t>(counts) * SHARE[conversions] + 1024) >> 11);  // 15 bits, less 4
+    const uint32_t share = pgm_read_word(&SHARE[conversions]);
+    means[place] = static_cast<uint16_t>((counts * share + 1024) >> 11);  // 15 bits, less 4
   }
 }
 

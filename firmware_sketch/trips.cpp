@@ -1,5 +1,7 @@
 #include "trips.h"
 
+#include "board_flash.h"
+
 namespace trips {
 
 namespace {
@@ -184,8 +186,8 @@ bool SlowRules::is_stuck(const limits::Table &limits, uint16_t counts, uint16_t 
 uint8_t SlowRules::feed(const limits::Table &limits, const Readings &readings, uint16_t throttle_us,
                         uint16_t servo_us) {
   using namespace wire;
-  static const uint8_t REASONS[RULES] = {REASON_CURRENT_SENSOR, REASON_OVER_CURRENT, REASON_PACK_LOW,
-                                         REASON_SUPPLY_LOW,     REASON_LOAD_CELL,    REASON_STUCK_SERVO};
+  static const uint8_t REASONS[RULES] IN_FLASH = {REASON_CURRENT_SENSOR, REASON_OVER_CURRENT, REASON_PACK_LOW,
+                                                  REASON_SUPPLY_LOW,     REASON_LOAD_CELL,    REASON_STUCK_SERVO};
   const uint16_t most = limits.small(LIMIT_CURRENT_COUNTS), least = limits.small(LIMIT_CURRENT_LEAST_COUNTS);
   const uint16_t silence_ms = limits.small(LIMIT_LOAD_SILENCE_MS);
   const uint16_t current = readings.current_counts;
@@ -204,7 +206,9 @@ uint8_t SlowRules::feed(const limits::Table &limits, const Readings &readings, u
   for (uint8_t rule = 0; rule < RULES; ++rule) {
     const uint16_t confirm_ms = limits.small(rule == STUCK_SERVO ? LIMIT_STUCK_SERVO_MS : LIMIT_SLOW_CONFIRM_MS);
     if (hold(rule, broken[rule], confirm_ms) && reason == REASON_NONE) {
-      reason = REASONS[rule];
+      // The mean in which the current jumped to its rail lies between: it begins the over-current, which is due first.
+      const bool is_railed = rule == OVER_CURRENT && broken[CURRENT_SENSOR];
+      reason = is_railed ? static_cast<uint8_t>(REASON_CURRENT_SENSOR) : flash::byte_at(&REASONS[rule]);
       detail_ = values[rule];
     }
   }

@@ -308,7 +308,9 @@ class SlowRules:
         for rule in SlowTrip:
             if held[rule]:
                 self.detail = values[rule]
-                return rule
+                # The mean in which the current jumped to its rail lies between: it begins the over-current, due first.
+                is_railed = rule is SlowTrip.OVER_CURRENT and broken[SlowTrip.CURRENT_SENSOR]
+                return SlowTrip.CURRENT_SENSOR if is_railed else rule
         if 0 < limits.load_silence_ms < counts.load_age_ms:
             self.detail = counts.load_age_ms
             return SlowTrip.LOAD_CELL

@@ -15,7 +15,7 @@ from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.messages import Counters, Pitch, Slow, State, Tach, Throttle, Vibration
 
 STREAM_S = 24.0
-PLAN = ((1300, 1300), (1500, 1250), (1700, 1300), (1800, 1350), (1550, 1450), (1250, 1200))
+PLAN = ((1300, 1300), (1500, 1250), (1700, 1300), (1750, 1350), (1550, 1450), (1250, 1200))
 SIDE_LOSSES = (
     "stray_pulses", "receive_full", "receive_lost", "transmit_overwritten", "samples_lost", "samples_missing",
     "rushed_reads", "spi_faults", "conversions_spoilt", "load_power_downs", "load_wrong_gain", "resets",

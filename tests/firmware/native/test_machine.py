@@ -9,6 +9,7 @@ from dataclasses import astuple
 
 import native_core
 import numpy as np
+import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -18,6 +19,7 @@ from whirlbench.link.messages import (
     Abort,
     Arm,
     Board,
+    DeviceEvent,
     Disarm,
     EventKind,
     GovernorId,
@@ -26,6 +28,7 @@ from whirlbench.link.messages import (
     Message,
     Pitch,
     ReadLimits,
+    Reason,
     Request,
     Reset,
     Restart,
@@ -266,3 +269,24 @@ def test_from_armed_both_send_the_same_bytes(actions: list[Message | tuple[str, 
     pair = Pair()
     pair.arm()
     play(pair, actions)
+
+
+@pytest.mark.parametrize(
+    ("shown", "reason"),
+    [
+        ((801, 1023), Reason.CURRENT_SENSOR),
+        ((99, 0), Reason.CURRENT_SENSOR),
+        ((801, 1022), Reason.OVER_CURRENT),
+        ((99, 1), Reason.OVER_CURRENT),
+        ((1023, 801), Reason.OVER_CURRENT),
+    ],
+)
+def test_a_jump_to_the_rail_over_a_mean_between_is_the_sensors_fault(shown: tuple[int, int], reason: Reason) -> None:
+    """One mean of a current that jumps holds both values; the reason is what is seen when the time is up."""
+    pair = Pair()
+    pair.arm()
+    pair.readings.current_counts = shown[0]
+    pair.run(2)
+    pair.readings.current_counts = shown[1]
+    trips = [message for message in pair.run(60) if isinstance(message, DeviceEvent) and message.kind == EventKind.TRIP]
+    assert [(trip.reason, trip.detail) for trip in trips] == [(reason, shown[1])]
