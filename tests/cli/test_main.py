@@ -45,7 +45,7 @@ def test_no_verb_gives_the_overview_with_its_caution(capsys) -> None:
         (["check", "rig.toml", "--speed-rpm", "inf"], "'--speed-rpm': inf is not in the range"),
         (["check", "rig.toml", "--report", "nowhere/page.html"], "nowhere/page.html: cannot be written"),
         (["check", "small.toml"], "small.toml: rig key propeller.diameter_m is missing"),
-        (["check", "hostile.toml"], r"hostile.toml: unknown key limits.over\nspeed\x1b[31m; remove it"),
+        (["check", "hostile.toml"], r"hostile.toml: unknown key limits.over\nspeed\x1b[31m; the nearest known"),
         (["spin", "--rig", "small.toml", "--plan", "plan.toml", "--port", "simulated"], "small.toml: "),
         (["limits", "run.h5", "--rig", "rig.toml", "--at-rpm", "nan"], "found 'nan', expected speeds above 0"),
         (["balance", "a.h5", "b.h5", "--trial-mass-g", "nan"], "'--trial-mass-g': 'nan' is not a number"),

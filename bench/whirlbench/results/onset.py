@@ -169,7 +169,7 @@ RESONANCE_COLUMNS = (
 def _tables(study: OnsetStudy) -> Iterator[Table]:
     title = "Trips: those that fired, and those that these limits would have made"
     yield Table("trips", title, TRIP_COLUMNS, tuple(row for _, row in sorted(_trip_rows(study))))
-    if study.test is not None:
+    if study.test is not None and any(one.judged_s for one in study.test.trends):
         yield trend_table([study.test])
     rows = tuple(
         (one.signal, f"{one.at_s:.2f}", f"{one.from_s:.2f} – {one.to_s:.2f}", f"{one.caution_s:.2f}")

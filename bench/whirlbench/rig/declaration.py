@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from difflib import get_close_matches
 from enum import Flag, auto
+from functools import cache
 from typing import Annotated, Any
 
 import msgspec
@@ -117,26 +118,30 @@ def key(
     return Meta(description=meaning, extra=extra)
 
 
-def keys_of(section: type[Section]) -> Iterator[Key]:
-    """Every key of ``section`` in the order of its declaration."""
+@cache
+def keys_of(section: type[Section]) -> tuple[Key, ...]:
+    """Every key of ``section`` in the order of its declaration; looked up once, for it takes long."""
     described = inspect.type_info(section)
     assert isinstance(described, inspect.StructType)
-    for field in described.fields:
-        said = field.type if isinstance(field.type, inspect.Metadata) else inspect.Metadata(field.type)
-        extra, schema = said.extra or {}, said.extra_json_schema or {}
-        made = field.default_factory
-        yield Key(
-            field.encode_name,
-            schema.get("description", ""),
-            extra.get("unit", ""),
-            said.type,
-            field.default if made is msgspec.NODEFAULT else made(),
-            field.required,
-            extra.get("watch"),
-            extra.get("slots", ()),
-            extra.get("example"),
-            extra.get("within"),
-        )
+    return tuple(map(_key, described.fields))
+
+
+def _key(field: inspect.Field) -> Key:
+    said = field.type if isinstance(field.type, inspect.Metadata) else inspect.Metadata(field.type)
+    extra, schema = said.extra or {}, said.extra_json_schema or {}
+    made = field.default_factory
+    return Key(
+        field.encode_name,
+        schema.get("description", ""),
+        extra.get("unit", ""),
+        said.type,
+        field.default if made is msgspec.NODEFAULT else made(),
+        field.required,
+        extra.get("watch"),
+        extra.get("slots", ()),
+        extra.get("example"),
+        extra.get("within"),
+    )
 
 
 def value_at(rig: Section, path: str) -> Any:

@@ -71,7 +71,7 @@ def steps(folder: Path, port: str, hands: bool) -> Iterator[Step]:
     found = ("log", *kept, "add", "--rig", rig, "--inspection", "roots and pins sound", "--by", "A. Tester")
     yield Step("inspection", found, says="inspection of moulded")
     if port != SIMULATED:  # a simulated stand is a new one each time; a device keeps its trip until it is reset
-        yield Step("refused while tripped", spin("staged.toml", "locked.h5"), TRIPPED, "reset")
+        yield Step("refused while tripped", spin("staged.toml", "locked.h5"), BAD_INPUT, "reset")
     yield Step("reset and second run", spin("staged.toml", "second.h5", "--reset"), says="run of moulded")
     yield Step("log", ("log", *kept), says="moulded")
     yield Step("retire", ("log", *kept, "retire", "moulded", "--why", "white marks at a hole"), says="retired")
