@@ -19,7 +19,16 @@ from whirlbench.analysis.governor.interaction import Estimate
 from whirlbench.analysis.speed_loop import LoopModel
 from whirlbench.errors import AnalysisError
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
-from whirlbench.results.tune import DO_NOT_LOAD, Study, compare_runs, read_advice, retuned, study, tune_answer
+from whirlbench.results.tune import (
+    DO_NOT_LOAD,
+    Study,
+    compare_runs,
+    gains_for_rig,
+    read_advice,
+    retuned,
+    study,
+    tune_answer,
+)
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Run
 from whirlbench.session.plan import parse_plan
@@ -275,6 +284,14 @@ def test_the_advice_is_read_back(clean: Study, tmp_path: Path, form: Callable[[d
     assert advice.worst == clean.advice.worst and advice.law == clean.advice.law
     assert all(isinstance(model, LoopModel) for model in advice.models)
     assert len(advice.models) == len(clean.advice.models) and loads == {"pitch": ()}
+
+
+def test_gains_that_must_not_be_loaded_are_written_into_no_rig(swinging: Study, clean: Study) -> None:
+    assert gains_for_rig(clean)
+    with pytest.raises(AnalysisError, match=f"{DO_NOT_LOAD}: none are written"):
+        gains_for_rig(swinging)
+    with pytest.raises(AnalysisError, match="no gains were advised, so none are written"):
+        gains_for_rig(replace(clean, advice=None))
 
 
 def test_no_re_test_is_judged_by_gains_that_must_not_be_loaded(swinging: Study, clean: Study, tmp_path: Path) -> None:

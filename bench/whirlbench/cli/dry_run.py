@@ -47,4 +47,4 @@ def _planned(step: CourseStep) -> PlannedStep:
     from whirlbench.results.dry_run import PlannedStep
 
     title = f"step {step.number}: {' '.join(filter(None, (step.kind, step.name, step.note)))}"
-    return PlannedStep(title, step.from_s, step.to_s, step.throttle_us, step.request_rpm, step.pitch_deg, step.stops)
+    return PlannedStep(title, step.from_s, step.to_s, step.throttle_us, step.request_rpm, step.pitch_deg)

@@ -386,3 +386,8 @@ def test_a_larger_hole_or_a_shorter_edge_never_permits_more(rig: Rig) -> None:
         {"thickness_m": 0.020},
     ):
         assert design(check_strength(with_root(rig, "printed", **changes)), "printed").permitted_rpm < base
+
+
+def test_friction_of_a_tightened_bolt_is_said_to_carry_nothing(check: StrengthCheck) -> None:
+    said = [text for text in check.assumptions if "friction of a tightened bolt carries nothing" in text]
+    assert [text.partition(":")[0] for text in said] == [one.name for one in check.designs]

@@ -36,7 +36,7 @@ from whirlbench.physics.root_stress import Tang, open_hole_kt, pin_loaded_kt
 LONG_END = {0.2: 4.673, 0.25: 3.866, 1 / 3: 3.068, 0.4: 2.681, 0.5: 2.315}
 
 
-# Close-fitting pin after NASA TP-3192 (Shivakumar, Newman 1992; T2, a second-hand transcription of its equations): half
+# Close-fitting pin after NASA TP-3192 (Shivakumar, Newman 1992; T2, its equations read in a second-hand copy): half
 # the wedge's and half the plate's own factor, each at its greatest over thickness and r/t from 0.25 to 2.5.
 WEDGE, PLATE = 1.7548, 3.2214
 

@@ -95,7 +95,7 @@ def test_what_is_unknown_at_one_instant_is_not_judged_for_its_step() -> None:
     pulses, asked = np.array([1300.0, 1300.0, 1000.0]), np.full(3, np.nan)
 
     def step(*pitch_deg: float) -> PlannedStep:
-        return PlannedStep("step 1: sweep", 0.0, 3.0, pulses, asked, np.array(pitch_deg), False)
+        return PlannedStep("step 1: sweep", 0.0, 3.0, pulses, asked, np.array(pitch_deg))
 
     known = dry_run_answer([step(8.0, 9.0, 8.0)], rig, load_model(rig)).document["steps"][0]
     assert set(known["shares"]) == {

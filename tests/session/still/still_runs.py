@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from whirlbench.cli.still.still_port import VirtualTime
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.still import StillLoop, StillStand
 from whirlbench.simulator.device.simulated_port import SimulatedPort
@@ -14,21 +15,6 @@ RIG_TEXT = (
     .replace("lost_tach_ms = 400", "lost_tach_ms = 400\nstuck_servo_deg = 6.0\nsupply_v = 4.5\ncut_current_a = 8.0")
     .replace("heartbeat_ms = 100", "heartbeat_ms = 100\nstart_tach_ms = 500\ncut_proof_ms = 400\nstuck_servo_ms = 100")
 )
-
-
-class VirtualTime:
-    """Passes only while somebody sleeps."""
-
-    def __init__(self) -> None:
-        self.now_s = 0.0
-
-    def now(self) -> float:
-        """Seconds."""
-        return self.now_s
-
-    def sleep(self, seconds: float) -> None:
-        """At once."""
-        self.now_s += seconds
 
 
 @dataclass

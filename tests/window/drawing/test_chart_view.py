@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from PyQt5 import QtCore, QtGui
 
-from whirlbench.results.chart import Band, Caption, Chart, Curve, Heatmap, MarkLine, Stretch
+from whirlbench.results.chart import Band, Box, Caption, Chart, Curve, Heatmap, MarkLine, Stretch
 from whirlbench.window.drawing import palette
+from whirlbench.window.drawing.chart_painter import ChartPainter
+from whirlbench.window.drawing.chart_scale import ChartScale
 from whirlbench.window.drawing.chart_view import ChartView
 from whirlbench.window.drawing.vector_dial import Hand, VectorDial, round_above
 
@@ -107,6 +109,23 @@ def test_the_key_takes_the_rows_it_needs(qtbot) -> None:
     wide = view.scale().top
     view.resize(300, 300)
     assert view.scale().top > wide + 30
+
+
+def test_labels_of_upright_lines_cover_no_other_label(qtbot) -> None:
+    image = QtGui.QImage(600, 200, QtGui.QImage.Format_RGB32)
+    lines = (MarkLine(5.0, "judged at five"), MarkLine(5.2, "tripped at five and a bit"))
+    bar = Box(
+        (0.0, 4.0), (0.0, 1.0), "a bar with a label much longer than it is itself, far beyond its end", filled=True
+    )
+    chart = Chart("Bars", "rpm", "", boxes=(bar,), lines=lines)
+    painter = QtGui.QPainter(image)
+    drawn = ChartPainter(painter, chart, ChartScale(40, 40, 520, 130, (0.0, 10.0), (0.0, 1.0)), 600, 200)
+    taken = [drawn._label_place(bar)]
+    for line in lines:
+        place = drawn._upright_rule(line, taken)
+        assert not any(place.intersects(other) for other in taken)
+        taken.append(place)
+    painter.end()
 
 
 @pytest.mark.parametrize(("amplitude_g", "ring_g"), [(0.0, 0.01), (0.2, 0.2), (0.21, 0.5), (7.0, 10.0)])

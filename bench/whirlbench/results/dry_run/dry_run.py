@@ -43,7 +43,6 @@ class PlannedStep:
     throttle_us: np.ndarray
     request_rpm: np.ndarray
     pitch_deg: np.ndarray
-    stops: bool
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from PyQt5 import QtCore, QtGui
 
@@ -17,7 +19,7 @@ BAND_ALPHA, STRETCH_ALPHA = 46, 24
 TEXT_PX, TITLE_PX = 12, 13
 KEY_LEFT_PX, KEY_TOP_PX, KEY_ROW_PX, SAMPLE_PX = 50.0, 32.0, 16.0, 21
 LABEL_ALPHA = 200
-LABEL_STEPS = 4  # labels of upright rules step down, so that neighbours stay readable
+LABEL_ROW_PX = 15  # labels of upright rules step down by rows until they cover no other label
 LEFT = QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter
 RIGHT = QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter
 
@@ -167,9 +169,10 @@ class ChartPainter:
             self.painter.drawEllipse(point, DOT_PX, DOT_PX)
 
     def _rules(self) -> None:
-        upright = [rule for rule in self.chart.lines if rule.upright]
-        for number, rule in enumerate(upright):
-            self._upright_rule(rule, self.scale.top + 12 + 15 * (number % LABEL_STEPS))
+        taken = [self._label_place(box) for box in self.chart.boxes if box.label]
+        for rule in self.chart.lines:
+            if rule.upright:
+                taken.append(self._upright_rule(rule, taken))
         for rule in self.chart.lines:
             if not rule.upright:
                 y = float(self.scale.y_px(rule.at))
@@ -177,15 +180,28 @@ class ChartPainter:
                 self._line(self.scale.left, y, self.scale.right, y)
                 self.painter.drawText(QtCore.QPointF(self.scale.left + 6, y + (13 if rule.under else -4)), rule.label)
 
-    def _upright_rule(self, rule: MarkLine, label_y: float) -> None:
+    def _label_place(self, box: Box) -> QtCore.QRectF:
+        """Where the label of ``box`` stands."""
+        left, top = float(self.scale.x_px(box.x[0])) + 4, float(self.scale.y_px(box.y[1]))
+        return QtCore.QRectF(left, top + 3, self.painter.fontMetrics().horizontalAdvance(box.label), 14)
+
+    def _upright_rule(self, rule: MarkLine, taken: Sequence[QtCore.QRectF]) -> QtCore.QRectF:
+        """Draws the rule, its label where none of those ``taken`` is covered; returns the label's place."""
         x = float(self.scale.x_px(rule.at))
         self.painter.setPen(_pen(rule.ink, rule.dashed))
         self._line(x, self.scale.top, x, self.scale.bottom)
         width = self.painter.fontMetrics().horizontalAdvance(rule.label)
         right_of_line = x + 5 + width <= self.scale.right
-        left = x + 5 if right_of_line else x - 5 - width
-        self.painter.fillRect(QtCore.QRectF(left - 1, label_y - 11, width + 2, 14), colour("card", LABEL_ALPHA))
-        self.painter.drawText(QtCore.QPointF(left, label_y), rule.label)
+        place = self._free_place(x + 5 if right_of_line else x - 5 - width, width, taken)
+        self.painter.fillRect(place, colour("card", LABEL_ALPHA))
+        self.painter.drawText(QtCore.QPointF(place.left() + 1, place.top() + 11), rule.label)
+        return place
+
+    def _free_place(self, left: float, width: float, taken: Sequence[QtCore.QRectF]) -> QtCore.QRectF:
+        """The highest row that covers no label; the first where every row does."""
+        rows = range(max(int(self.scale.height // LABEL_ROW_PX), 1))
+        places = [QtCore.QRectF(left - 1, self.scale.top + 1 + LABEL_ROW_PX * row, width + 2, 14) for row in rows]
+        return next((place for place in places if not any(place.intersects(other) for other in taken)), places[0])
 
     def _line(self, x1: float, y1: float, x2: float, y2: float) -> None:
         self.painter.drawLine(QtCore.QPointF(x1, y1), QtCore.QPointF(x2, y2))
