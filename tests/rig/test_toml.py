@@ -46,6 +46,10 @@ def test_limits_that_are_not_set_are_absent() -> None:
             "current_a.unit is 'mA': expected 'A'",
         ),
         ("[calibration.thrust_n]\nunit = 'N'\nunits_per_count = 0", "units_per_count is 0"),
+        (
+            '[limits]\ntrend_trips = ["drift_1p_pct"]',
+            "limits.trend_trips: drift_1p_pct as a trip needs limits.vibration_g_rms",
+        ),
         ("[limits]\noverspeed_rpm = 1e300", "limits.overspeed_rpm is 1e+300: expected 0, or a size from"),
         ("[propeller]\ndiameter_m = 1e-300", "propeller.diameter_m is 1e-300: expected 0, or a size from"),
         ("[propeller]\nblades = " + "9" * 400, "propeller.blades is a number of 400 digits: expected 0, or"),
@@ -83,6 +87,7 @@ def test_a_bad_rig_is_refused_by_key(text: str, complaint: str) -> None:
         "[pitch]\ntable = [[1000, 1], [2000, 9]]\nsafe_us = 1000",
         "[pitch]\ntable = [[1000, 1], [2000, 9]]\nsafe_us = 1950\nmax_us = 1800",  # measured, though not for a mode
         "[tach]\nrest_ms = 300",
+        '[limits]\nvibration_g_rms = 4.0\ntrend_trips = ["drift_1p_pct"]',
         "[tach]\nrest_ms = 100\npulses_per_rev = 3",
     ],
 )

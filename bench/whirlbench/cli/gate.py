@@ -10,9 +10,8 @@ import click
 
 from whirlbench.cli.port_choice import SIMULATED
 from whirlbench.errors import BenchError
-from whirlbench.log import State
 from whirlbench.rig.description import Rig
-from whirlbench.session.plan import Clearance, FittedSet, Override, Plan, refusal
+from whirlbench.session.plan import Clearance, FittedSet, Override, Plan, refusal, remedy
 
 
 def log_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -56,16 +55,4 @@ def require_cleared(clearance: Clearance, rig: Rig, plan: Plan | None, source: s
     """BenchError with every objection and its number, and what to do, when the set may not be armed with."""
     against = refusal(clearance, rig, plan)
     if against:
-        raise BenchError(f"{source}: nothing is armed: {against}. {way_out(clearance, rig)}")
-
-
-def way_out(clearance: Clearance, rig: Rig) -> str:
-    """What to do about a refusal."""
-    permitted, overspeed_rpm = clearance.permitted_rpm, rig.limits.overspeed_rpm
-    if permitted is not None and overspeed_rpm is not None and overspeed_rpm > permitted:
-        return f"Lower the rig's limits below {permitted:.0f} rpm, or fit a stronger set (`whirlbench check`)"
-    if clearance.standing.state is State.RETIRED:
-        return "A retired set does not come back: fit another one"
-    if not clearance.standing.may_spin:
-        return "Look at every blade, root and fastener, then give --inspection TEXT with what you found"
-    return "`whirlbench check` tells what the set may turn and what is missing"
+        raise BenchError(f"{source}: nothing is armed: {against}. {remedy(clearance, rig)}")

@@ -9,6 +9,7 @@ from math import ceil
 from whirlbench.errors import RigError
 from whirlbench.rig.blade_set_rules import blade_set_complaints
 from whirlbench.rig.description import Rig
+from whirlbench.rig.limits import TRENDS
 from whirlbench.rig.size_rules import size_complaints
 from whirlbench.units import SAFE_PULSE_CAP_US
 
@@ -39,6 +40,7 @@ def _complaints(rig: Rig) -> Iterator[str]:
     yield from _throttle_complaints(rig)
     yield from _rest_complaints(rig)
     yield from _feedback_complaints(rig)
+    yield from _trend_complaints(rig)
     if rig.vibration.band_hz[0] >= rig.vibration.band_hz[1]:
         yield f"vibration.band_hz is {list(rig.vibration.band_hz)}: the first must be below the second"
 
@@ -67,6 +69,14 @@ def _feedback_complaints(rig: Rig) -> Iterator[str]:
     seen = rig.pitch.feedback and rig.pitch.table and "pitch_deg" in rig.calibration
     if rig.limits.stuck_servo_deg is not None and not seen:
         yield "limits.stuck_servo_deg needs pitch.feedback = true, pitch.table and calibration.pitch_deg"
+
+
+def _trend_complaints(rig: Rig) -> Iterator[str]:
+    """A trend without samples never trips; the vibration limit's own rule ends a run in which none come."""
+    for trend in TRENDS:
+        by_vibration = "vibration_g_rms" in trend.watch.channels and trend.key in rig.limits.trend_trips
+        if by_vibration and rig.limits.vibration_g_rms is None:
+            yield f"limits.trend_trips: {trend.key} as a trip needs limits.vibration_g_rms, too: that sees samples come"
 
 
 def _calibration_complaints(rig: Rig) -> Iterator[str]:

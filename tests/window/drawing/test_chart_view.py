@@ -114,9 +114,7 @@ def test_the_key_takes_the_rows_it_needs(qtbot) -> None:
 def test_labels_of_upright_lines_cover_no_other_label(qtbot) -> None:
     image = QtGui.QImage(600, 200, QtGui.QImage.Format_RGB32)
     lines = (MarkLine(5.0, "judged at five"), MarkLine(5.2, "tripped at five and a bit"))
-    bar = Box(
-        (0.0, 4.0), (0.0, 1.0), "a bar with a label much longer than it is itself, far beyond its end", filled=True
-    )
+    bar = Box((0.0, 4.0), (0.0, 1.0), "a bar with a label much longer than it is itself, far beyond", filled=True)
     chart = Chart("Bars", "rpm", "", boxes=(bar,), lines=lines)
     painter = QtGui.QPainter(image)
     drawn = ChartPainter(painter, chart, ChartScale(40, 40, 520, 130, (0.0, 10.0), (0.0, 1.0)), 600, 200)

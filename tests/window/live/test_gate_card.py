@@ -82,6 +82,7 @@ def test_an_uncleared_set_cannot_be_armed_and_the_page_says_why(make_panel, sess
 
     assert not arm(panel) and session.commands == []
     assert words in panel.gate.against.text() and panel.gate.against.isVisible()
+    assert "whirlbench check" in panel.gate.against.text()  # what to do, in the words of the terminal
 
 
 def test_a_session_without_a_judged_set_cannot_be_armed(make_panel, session):

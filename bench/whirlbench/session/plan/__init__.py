@@ -14,6 +14,7 @@ from whirlbench.session.plan.clearance import (
     objections,
     override_complaint,
     refusal,
+    remedy,
 )
 from whirlbench.session.plan.controls import Controls, SetPoints
 from whirlbench.session.plan.course import CourseStep, course
@@ -57,5 +58,6 @@ __all__ = [
     "parse_plan",
     "read_plan",
     "refusal",
+    "remedy",
     "shipped_plan_text",
 ]

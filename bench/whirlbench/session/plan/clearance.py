@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from whirlbench.log import Standing
+from whirlbench.log import Standing, State
 from whirlbench.rig.description import Rig
 from whirlbench.session.plan.controls import REQUEST, THROTTLE, Controls
 from whirlbench.session.plan.feasibility import governor_mode
@@ -169,3 +169,18 @@ def refusal(clearance: Clearance | None, rig: Rig, plan: Plan | None = None) -> 
     if override_counts(clearance):
         return ""
     return f"{'; '.join(against)}; the override does not count: {override_complaint(clearance)}"
+
+
+def remedy(clearance: Clearance, rig: Rig) -> str:
+    """What to do about a refusal."""
+    permitted, overspeed_rpm = clearance.permitted_rpm, rig.limits.overspeed_rpm
+    if permitted is not None and overspeed_rpm is not None and overspeed_rpm > permitted:
+        return f"Lower the rig's limits below {permitted:.0f} rpm, or fit a stronger set (`whirlbench check`)"
+    if clearance.standing.state is State.RETIRED:
+        return "A retired set does not come back: fit another one"
+    if not clearance.standing.may_spin:
+        return (
+            "Look at every blade, root and fastener, then say what you found: --inspection TEXT of `whirlbench spin`, "
+            "or of `whirlbench log add`"
+        )
+    return "`whirlbench check` tells what the set may turn and what is missing"

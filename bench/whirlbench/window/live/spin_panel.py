@@ -11,7 +11,16 @@ from whirlbench.errors import BenchError
 from whirlbench.log import EntryKind
 from whirlbench.rig.description import Rig
 from whirlbench.session.engine import Command, CommandKind, Ending, Outcome, check_list
-from whirlbench.session.plan import NO_CLEARANCE, Clearance, FittedSet, Override, Plan, override_complaint, refusal
+from whirlbench.session.plan import (
+    NO_CLEARANCE,
+    Clearance,
+    FittedSet,
+    Override,
+    Plan,
+    override_complaint,
+    refusal,
+    remedy,
+)
 from whirlbench.session.process import SessionHandle
 from whirlbench.window.drawing.margin_panel import MarginPanel
 from whirlbench.window.drawing.state_chain import StateChain
@@ -198,7 +207,9 @@ class SpinPanel(QtWidgets.QWidget):
             self.gate.show_gate(NO_CLEARANCE, NO_CLEARANCE, "", may_override=False)
             return
         may_override = state.may(CommandKind.OVERRIDE)
-        self.gate.show_gate(clearance.sentence, self.against(), clearance.override_sentence, may_override)
+        against = self.against()
+        told = f"{against}. {remedy(clearance, self.rig)}." if against else ""
+        self.gate.show_gate(clearance.sentence, told, clearance.override_sentence, may_override)
 
     def _show_latest(self) -> None:
         self.show_state(LiveState(self.session.state(), self.session.outcome(), self.rig))
