@@ -76,7 +76,7 @@ FIELD_NOTES: dict[str, dict[str, str]] = {
         "period_ns": "between samples, as measured by the device's clock",
         "first_index": "running number of the first sample, modulo 2^32",
         "axes": "3",
-        "counts": "1 to 16 samples, each axis 0, 1, 2; Hello tells what a count is",
+        "counts": "axes × 1 to 16 samples, each axis 0, 1, 2; Hello tells what a count is",
     },
     "DeviceEvent": {
         "time_us": "of the happening, " + _TIME,
