@@ -82,14 +82,20 @@ def numbers_of(rule: object) -> dict[str, Any]:
 
 
 @cache
-def advice(rig_text: str) -> tuple[str, str]:
-    """What the strength check and the pitch limits say with this rig."""
+def strength_of(rig_text: str) -> str:
+    """What the strength check says with this rig."""
     said = io.StringIO()
     with tempfile.TemporaryDirectory() as folder, contextlib.redirect_stdout(said):
         path = Path(folder) / "rig.toml"
         path.write_text(rig_text, encoding="utf-8")
         run(["check", str(path), "--random-seed", "1", "--json"])
-    return said.getvalue().replace(folder, ""), repr(limits_for(parse_rig(rig_text), 3500.0, 5200.0))
+    return said.getvalue().replace(folder, "")
+
+
+@cache
+def pitch_limits_of(rig_text: str) -> str:
+    """What the pitch limits of this rig are."""
+    return repr(limits_for(parse_rig(rig_text), 3500.0, 5200.0))
 
 
 @pytest.mark.parametrize("path", sorted({path for path, _ in slots()}))
@@ -107,7 +113,8 @@ def test_a_limit_changes_what_its_row_says_watches_it(path: str) -> None:
     if Ring.HOST in ring:
         assert host_of(rig) != host_of(RIG)
     if Ring.ADVICE in ring:
-        assert advice(with_values(TEXT, {path: other(path)})) != advice(TEXT)
+        text = with_values(TEXT, {path: other(path)})
+        assert strength_of(text) != strength_of(TEXT) or pitch_limits_of(text) != pitch_limits_of(TEXT)
 
 
 def test_slots_and_keys_are_the_same_on_both_sides_of_the_wire() -> None:
