@@ -13,7 +13,7 @@ import psutil
 import pytest
 
 GRACE_S = 2.0
-# Tests that keep to the clock, by the start of their path: they run alone, after the others (see .ci/tests).
+# Tests that keep to the clock, by the start of their path: they run after the others (see .ci/tests).
 REAL_TIME = (
     "system/",
     "window/test_live",

@@ -73,10 +73,10 @@ class ArmingWord:
 
 def damaged(rng, data, rate):
     """``data`` with some bytes lost and some altered."""
-    kept = bytearray(byte for byte in data if rng.random() > rate)
-    for place in np.flatnonzero(rng.random(len(kept)) < rate):
-        kept[place] = int(rng.integers(256))
-    return bytes(kept)
+    kept = np.frombuffer(data, np.uint8)[rng.random(len(data)) > rate]
+    altered = rng.random(len(kept)) < rate
+    kept[altered] = rng.integers(256, size=altered.sum())
+    return kept.tobytes()
 
 
 def chaos(bench, rng, seconds):
