@@ -61,7 +61,7 @@ class RecordedEngine:
 
 def endless_pack() -> str:
     """The example rig with a pack that lasts."""
-    return example_rig_text().replace("capacity_ah = 5.0", "capacity_ah = 500.0")
+    return example_rig_text().replace("capacity_ah = 5.0", "capacity_ah = 200.0")
 
 
 def plan_text(minutes: float) -> str:
