@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -18,6 +18,7 @@ SAME_COMMAND = 3.0  # us or rpm: rounding, and no move of a lever
 LEAST_RPM = 300.0  # below, the rotor comes from rest or goes to it
 LEAST_SAMPLES = 4
 COMMANDS = ("throttle_us", "servo_us", "speed_request_rpm")
+PIECE_ROWS = 4096  # that a batch is taken in, and for which there is room from the beginning
 
 
 @dataclass(frozen=True)
@@ -62,7 +63,8 @@ class SteadyFrames:
 
     def reset(self) -> None:
         """Forgets samples and commands."""
-        self._parts: list[tuple[np.ndarray, dict[str, np.ndarray]]] = []
+        self._held = np.empty((1 + len(self._names), 2 * PIECE_ROWS))  # times, then the channels: no frame is glued
+        self._rows = 0
         self._number: int | None = None  # of the frame that is filling
         self._done = -2  # number of the latest whole one
         self._command: np.ndarray | None = None
@@ -70,33 +72,44 @@ class SteadyFrames:
 
     def feed(self, batch: Batch) -> Iterator[Frame]:
         """The frames that ``batch`` completes, in order of time; a frame without samples is left out."""
-        time_s = batch.time_s
-        if not len(time_s):
-            return
-        self._parts.append((time_s, {name: batch.slow[name] for name in self._names if name in batch.slow}))
+        for first in range(0, len(batch.time_s), PIECE_ROWS):
+            yield from self._take(batch, slice(first, first + PIECE_ROWS))
+
+    def _take(self, batch: Batch, piece: slice) -> Iterator[Frame]:
+        time_s = batch.time_s[piece]
+        self._hold(time_s, batch.slow, piece)
         last = self._place(float(time_s[-1]))
         if self._number is None:
             self._number = self._place(float(time_s[0]))
         if last > self._number:
             yield from self._completed(last)
 
+    def _hold(self, time_s: np.ndarray, slow: Mapping[str, np.ndarray], piece: slice) -> None:
+        """Puts the samples behind those that are held."""
+        begin, self._rows = self._rows, self._rows + len(time_s)
+        if self._rows > self._held.shape[1]:
+            self._held = np.hstack([self._held, np.empty_like(self._held)])
+        self._held[0, begin : self._rows] = time_s
+        for row, name in enumerate(self._names, 1):
+            self._held[row, begin : self._rows] = slow[name][piece] if name in slow else np.nan
+
     def _place(self, time_s: float) -> int:
         return math.floor(time_s / FRAME_S - self._phase)
 
     def _completed(self, last: int) -> Iterator[Frame]:
-        time_s = np.concatenate([part[0] for part in self._parts])
-        slow = {name: np.concatenate([_column(part, name) for part in self._parts]) for name in self._names}
-        numbers = np.floor(time_s / FRAME_S - self._phase).astype(int)
+        held = self._held[:, : self._rows].copy()  # a frame may be kept for longer
+        numbers = np.floor(held[0] / FRAME_S - self._phase).astype(int)
         borders = np.append(np.flatnonzero(np.diff(numbers, prepend=numbers[0] - 1)), len(numbers))
-        rest = slice(int(borders[-2]), len(numbers))
-        self._parts = [(time_s[rest], {name: column[rest] for name, column in slow.items()})]
+        rest = held[:, borders[-2] :]
+        self._rows = rest.shape[1]
+        self._held[:, : self._rows] = rest
         self._number = last
         for first, end in pairwise(borders[:-1]):
             number = int(numbers[first])
             if number != self._done + 1:
                 self._command = None  # nobody saw what the levers did in between
             self._done = number
-            yield self._frame(number, time_s[first:end], {name: column[first:end] for name, column in slow.items()})
+            yield self._frame(number, held[0, first:end], dict(zip(self._names, held[1:, first:end], strict=True)))
 
     def _frame(self, number: int, time_s: np.ndarray, slow: dict[str, np.ndarray]) -> Frame:
         command = self._levers(slow)
@@ -124,8 +137,3 @@ class SteadyFrames:
         asked = request > 0.0
         lever = np.where(asked, request, slow["throttle_us"])
         return np.stack([lever, np.where(asked, 0.0, servo) if self._governs_pitch else servo])
-
-
-def _column(part: tuple[np.ndarray, dict[str, np.ndarray]], name: str) -> np.ndarray:
-    values = part[1].get(name)
-    return np.full(len(part[0]), np.nan) if values is None else values
