@@ -17,6 +17,7 @@ from whirlbench.link.framing import Unframer
 from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import (
     Abort,
+    Ack,
     Arm,
     Board,
     DeviceEvent,
@@ -32,8 +33,10 @@ from whirlbench.link.messages import (
     Request,
     Reset,
     Restart,
+    Result,
     SetGovernor,
     SetLimit,
+    Slow,
     Throttle,
     encode,
 )
@@ -111,6 +114,7 @@ class Pair:
         assert ours == theirs
         assert self.sketch.call("throttle_us") == self.twin.throttle_us
         assert self.sketch.call("servo_us") == self.twin.servo_us
+        assert bool(self.sketch.call("power")) == self.twin.driving  # the second cut: closed in no other state
         return sent
 
     def command(self, command: Message) -> list[Message]:
@@ -140,6 +144,11 @@ class Pair:
             self.twin.saw_samples(self.index, sample[None, :], self.now_us)
             self.index += 1
         self.compare()
+
+    def corrupt(self, slot: LimitId, bit: int) -> None:
+        """A disturbance turns one bit of the limit table in memory."""
+        self.sketch.corrupt(self.twin.limits, slot, bit)
+        self.twin.limits[slot] ^= 1 << bit
 
     def spin(self, periods: int) -> None:
         """A steady rotor."""
@@ -173,8 +182,8 @@ class Pair:
             self.shake(5, window - 1)
             self.run(10)
 
-    def arm(self) -> None:
-        for slot, value in LIMITS.items():
+    def arm(self, **changes: int) -> None:
+        for slot, value in {**LIMITS, **{LimitId[name]: value for name, value in changes.items()}}.items():
             self.command(SetLimit(slot, value))
         for parameter, value in GOVERNOR.items():
             self.command(SetGovernor(parameter, value))
@@ -290,3 +299,48 @@ def test_a_jump_to_the_rail_over_a_mean_between_is_the_sensors_fault(shown: tupl
     pair.readings.current_counts = shown[1]
     trips = [message for message in pair.run(60) if isinstance(message, DeviceEvent) and message.kind == EventKind.TRIP]
     assert [(trip.reason, trip.detail) for trip in trips] == [(reason, shown[1])]
+
+
+@pytest.mark.parametrize("slot", LimitId)
+def test_a_bit_that_falls_over_in_the_table_trips_before_it_was_read_twice(slot: LimitId) -> None:
+    """Each slot is looked at in its turn, one a tick of 2 ms; the rules' own copies do not hide one."""
+    pair = Pair()
+    pair.arm(VIBRATION_COUNTS=0)
+    pair.run(10)
+    pair.command(Heartbeat(1))
+    pair.corrupt(slot, 0)
+    sent = pair.run(2 * 2 * len(LimitId))
+    trips = [message for message in sent if isinstance(message, DeviceEvent) and message.kind == EventKind.TRIP]
+    assert [(trip.reason, trip.detail) for trip in trips] == [(Reason.LIMITS_CORRUPT, 0)]
+
+
+def test_what_fell_over_while_locked_is_not_armed_with() -> None:
+    pair = Pair()
+    pair.arm()
+    pair.command(Disarm())
+    pair.corrupt(LimitId.LOST_TACH_MS, 3)
+    pair.command(Heartbeat(1))
+    (answer,) = (heard for heard in pair.command(Arm(pair.twin.limits_crc())) if isinstance(heard, Ack))
+    assert answer.result == Result.LIMITS_DIFFER
+
+
+def test_a_governor_that_sinks_for_want_of_its_tach_ends_in_a_trip() -> None:
+    """Its pulse falls below DRIVEN_US before the time is over: that must not pass for a rotor at rest."""
+    pair = Pair()
+    pair.arm(VIBRATION_COUNTS=0, FROZEN_SAMPLES=0)
+    pair.readings.servo_counts = 510
+    for command in (SetGovernor(GovernorId.MODE, 1), Throttle(1110), Heartbeat(1)):
+        pair.command(command)
+    pair.run(20)
+    pair.spin(9)
+    pair.command(Request(8000))
+    pair.spin(2)
+    assert 1100 <= pair.twin.throttle_us < 1125
+    sent = []
+    for _ in range(60):
+        pair.command(Heartbeat(1))
+        sent += pair.run(2)
+    trips = [message for message in sent if isinstance(message, DeviceEvent) and message.kind == EventKind.TRIP]
+    assert [trip.reason for trip in trips] == [Reason.LOST_TACH]
+    before = [message.throttle_us for message in sent if isinstance(message, Slow) and message.reason == Reason.NONE]
+    assert min(before) < 1090  # it sank below what counts as driven, by more than a step

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
+from zlib import crc32
 
 import numpy as np
 
@@ -98,7 +99,7 @@ class DeviceMachine:
             self.limits[LimitId.THROTTLE_SAFE_US] = kept_us
         self.safe_us = self.limits[LimitId.THROTTLE_SAFE_US]  # as it goes out; the table may hold a new one
         self.checksum = checksum(self.limits)
-        self._next_slot = 0
+        self._next_slot = self._rechecked = 0
         self.state = Stand.LOCKED
         self.reason = Reason.NONE
         self.detail = 0
@@ -153,7 +154,7 @@ class DeviceMachine:
     def set_limit(self, slot: int, value: int) -> None:
         """Writes one slot; a longer safe pulse does not go out while locked."""
         self.limits[slot] = value
-        self.checksum, self._next_slot = checksum(self.limits), 0
+        self.checksum, self._next_slot, self._rechecked = checksum(self.limits), 0, 0
         if slot == LimitId.THROTTLE_SAFE_US and (self.safe_us == 0 or value < self.safe_us):
             self.take_safe_pulse()
 
@@ -316,11 +317,13 @@ class DeviceMachine:
     def _limits_are_corrupt(self) -> bool:
         """Whether the table no longer fits its checksum, or the rules' copies.
 
-        The sketch adds one slot a tick to its sum, here all are summed once in as many ticks: the moment of the verdict
-        is the same.
+        One slot a tick is added to the sum, as the sketch does it: what falls over behind it is found a round later.
         """
+        self._rechecked = crc32(self.limits[self._next_slot].to_bytes(4, "little"), self._rechecked)
         self._next_slot = (self._next_slot + 1) % len(self.limits)
-        wrong = self._next_slot == 0 and checksum(self.limits) != self.checksum
+        wrong = self._next_slot == 0 and self._rechecked != self.checksum
+        if self._next_slot == 0:
+            self._rechecked = 0
         limits = self.limits
         return (
             wrong
