@@ -235,7 +235,7 @@ class Machine(Handle):
         self.call("sample", index, [int(value) for value in counts], now_us)
 
     def corrupt(self, values: Sequence[int], slot: int, bit: int) -> None:
-        """Turns a bit of the limit table, whose ``values`` are in force; AssertionError when memory does not hold them."""
+        """Turns a bit of the limit table, whose ``values`` are in force; AssertionError when they are not found."""
         assert self.call("corrupt", list(values), len(values), slot, bit)
 
     def take(self) -> bytes:

@@ -13,9 +13,11 @@ from zlib import crc32
 
 import numpy as np
 
+from whirlbench.errors import LinkError
 from whirlbench.link.channel_table import CHANNEL_TABLE
 from whirlbench.link.limit_table import LimitId, admits, checksum, missing_for_arming, start_values
 from whirlbench.link.messages import (
+    FROM_HOST,
     PROTOCOL_VERSION,
     Abort,
     Accelerometer,
@@ -44,6 +46,7 @@ from whirlbench.link.messages import (
     Slow,
     State,
     Throttle,
+    decode,
 )
 from whirlbench.physics.governor_law import speed_rpm
 from whirlbench.safety.device_rules import (
@@ -433,9 +436,9 @@ class DeviceMachine:
         """An Identify came: the introduction begins, its answer closes it."""
         self._greeting, self._identify_sequence = True, identify_sequence
 
-    def acknowledge(self, command: type[Message], sequence: int, result: Result, detail: int = 0) -> None:
-        """Answers a command."""
-        self.sender.send(Ack(command.TYPE, sequence, result, detail & U32))
+    def acknowledge(self, type_byte: int, sequence: int, answer: Answer) -> None:
+        """Answers the frame of this type that came under ``sequence``."""
+        self.sender.send(Ack(type_byte, sequence, answer.result, answer.detail & U32))
 
     def _introduce(self, now_us: int) -> None:
         if self._greeting:
@@ -445,7 +448,7 @@ class DeviceMachine:
             self.sender.send(CHANNEL_TABLE[self._row])
             self._row += 1
         elif self._identify_sequence is not None:
-            self.acknowledge(Identify, self._identify_sequence, Result.DONE)
+            self.acknowledge(Identify.TYPE, self._identify_sequence, Answer(Result.DONE))
             self._identify_sequence = None
 
     def _send_hello(self, now_us: int) -> None:
@@ -485,23 +488,29 @@ class Answer(NamedTuple):
 
 
 DONE = Answer(Result.DONE)
+COMMANDS = frozenset(message.TYPE for message in FROM_HOST)
 
 
-def obey(machine: DeviceMachine, sequence: int, command: Message, now_us: int) -> None:
-    """Carries out one command and queues its acknowledgement; a heartbeat has none."""
+def receive(machine: DeviceMachine, payload: bytes, now_us: int) -> None:
+    """Carries out what an intact frame holds and queues its acknowledgement; a heartbeat has none.
+
+    A type that is no command, and a command of the wrong length, are answered, too (PROTOCOL.md, section 5).
+    """
+    type_byte, sequence = payload[0], payload[1]
+    if type_byte not in COMMANDS:
+        machine.acknowledge(type_byte, sequence, Answer(Result.UNKNOWN_COMMAND))
+        return
+    try:
+        command = decode(payload)
+    except LinkError:
+        machine.acknowledge(type_byte, sequence, Answer(Result.BAD_VALUE))
+        return
     if isinstance(command, Heartbeat):
         machine.heartbeat.heard(now_us)
-        return
-    if isinstance(command, Identify) and command.protocol == PROTOCOL_VERSION:
+    elif isinstance(command, Identify) and command.protocol == PROTOCOL_VERSION:
         machine.greet(sequence)  # the answer follows the channel table
-        return
-    handler = HANDLERS.get(type(command), _unknown)
-    answer = handler(machine, command, now_us)
-    machine.acknowledge(type(command), sequence, answer.result, answer.detail)
-
-
-def _unknown(machine: DeviceMachine, command: Message, now_us: int) -> Answer:
-    return Answer(Result.UNKNOWN_COMMAND)
+    else:
+        machine.acknowledge(type_byte, sequence, HANDLERS[type(command)](machine, command, now_us))
 
 
 def _wrong_state(machine: DeviceMachine) -> Answer:
