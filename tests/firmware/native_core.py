@@ -201,6 +201,16 @@ class Frozen(Handle):
         return bool(self.call("feed", [int(value) for value in counts]))
 
 
+class SlowRules(Handle):
+    """``trips::SlowRules``, under the limits of a table."""
+
+    NAME = "slow_rules"
+
+    def feed(self, table: LimitTable, readings: Sequence[int], throttle_us: int, servo_us: int) -> int:
+        """One turn of 2 ms: the reason that trips, or 0."""
+        return int(self.call("feed", table.pointer, *readings, throttle_us, servo_us))
+
+
 class LostTach(Handle):
     """``trips::LostTachRule``, under the limits of a table."""
 

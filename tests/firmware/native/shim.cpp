@@ -165,6 +165,20 @@ void frozen_free(void *rule) { delete static_cast<trips::FrozenRule *>(rule); }
 int frozen_feed(void *rule, const int16_t *counts) { return static_cast<trips::FrozenRule *>(rule)->feed(counts); }
 int frozen_counts(void *rule) { return static_cast<trips::FrozenRule *>(rule)->counts(); }
 
+void *slow_rules_new() {
+  trips::SlowRules *rules = new trips::SlowRules();
+  rules->set();
+  return rules;
+}
+void slow_rules_free(void *rules) { delete static_cast<trips::SlowRules *>(rules); }
+int slow_rules_feed(void *rules, void *table, uint16_t current, uint16_t voltage, uint16_t servo, int32_t load,
+                    uint16_t supply_mv, uint8_t load_age_ms, uint16_t throttle_us, uint16_t servo_us) {
+  const trips::Readings readings = {current, voltage, servo, load, supply_mv, load_age_ms};
+  const limits::Table &limits = *static_cast<limits::Table *>(table);
+  return static_cast<trips::SlowRules *>(rules)->feed(limits, readings, throttle_us, servo_us);
+}
+int32_t slow_rules_detail(void *rules) { return static_cast<trips::SlowRules *>(rules)->detail(); }
+
 void *lost_tach_new() {
   trips::LostTachRule *rule = new trips::LostTachRule();
   rule->set();

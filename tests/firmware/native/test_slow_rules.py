@@ -1,6 +1,11 @@
-"""The sketch's rules that judge over a while (cut, lost tach, frozen part) against their twins and plain statements."""
+"""The sketch's rules that judge over a while, against their twins and plain statements.
+
+Slow channels, cut, lost tach, frozen accelerometer.
+"""
 
 from __future__ import annotations
+
+from dataclasses import astuple, replace
 
 import native_core
 import numpy as np
@@ -9,7 +14,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from whirlbench.link.limit_table import LimitId
-from whirlbench.safety.device_rules import CutLimits, CutProof, FrozenRule, LostTachRule
+from whirlbench.link.messages import Reason
+from whirlbench.safety.device_rules import (
+    CutLimits,
+    CutProof,
+    FrozenRule,
+    LostTachRule,
+    SlowCounts,
+    SlowLimits,
+    SlowRules,
+)
 
 TICK_MS = 2
 PROOF = CutLimits(cut_proof_ms=400, cut_current_counts=20, current_zero_counts=512)
@@ -147,3 +161,111 @@ def test_an_axis_is_frozen_as_by_its_twin(limit: int, seed: int) -> None:
         assert ours.feed(sample) == frozen
         if frozen:
             assert ours.call("counts") == twin.counts
+
+
+CONFIRM_MS, STUCK_MS = 20, 50
+SLOW = SlowLimits(
+    current_counts=800,
+    current_least_counts=400,
+    slow_confirm_ms=CONFIRM_MS,
+    driven_us=1100,
+    voltage_counts=650,
+    supply_mv=4500,
+    load_silence_ms=100,
+    stuck_servo_counts=60,
+    stuck_servo_ms=STUCK_MS,
+    servo_min_us=1000,
+    servo_max_us=2000,
+    servo_low_counts=840,  # turns the other way round
+    servo_high_counts=180,
+)
+HEALTHY = SlowCounts(512, 800, 510, -4, 5000, 12)
+THROTTLE_US, SERVO_US = 1400, 1500
+ANY_SLOW = {
+    "current_counts": [0, 1, 399, 400, 512, 800, 801, 1022, 1023],
+    "voltage_counts": [649, 650],
+    "servo_counts": [449, 450, 510, 570, 571, 0xFFFF],
+    "load_counts": [-4, 0x7FFFFE, 0x7FFFFF, -0x7FFFFF, -0x800000],
+    "supply_mv": [0, 4499, 4500],
+    "load_age_ms": [100, 101, 255],
+}
+
+
+def judged(
+    rows: list[SlowCounts], throttle_us: int = THROTTLE_US, servo_us: int = SERVO_US, limits: SlowLimits = SLOW
+) -> list[tuple[int, Reason, int]]:
+    """Turn, reason and detail of each turn of 2 ms that trips, by both twins alike."""
+    of = table({LimitId[name.upper()]: value for name, value in limits._asdict().items()})
+    ours, twin = native_core.SlowRules(), SlowRules(limits)
+    found = []
+    for turn, counts in enumerate(rows):
+        reason, told = ours.feed(of, astuple(counts), throttle_us, servo_us), twin.feed(counts, throttle_us, servo_us)
+        assert reason == (Reason.NONE if told is None else Reason[told.name])
+        if told is not None:
+            assert ours.call("detail") == twin.detail
+            found.append((turn, Reason(reason), twin.detail))
+    return found
+
+
+@pytest.mark.parametrize(
+    ("shown", "reason", "after_ms"),
+    [
+        ({"current_counts": 800}, None, 0),
+        ({"current_counts": 801}, Reason.OVER_CURRENT, CONFIRM_MS),
+        ({"current_counts": 400}, None, 0),
+        ({"current_counts": 399}, Reason.OVER_CURRENT, CONFIRM_MS),
+        ({"current_counts": 0}, Reason.CURRENT_SENSOR, CONFIRM_MS),
+        ({"current_counts": 1023}, Reason.CURRENT_SENSOR, CONFIRM_MS),
+        ({"voltage_counts": 650}, None, 0),
+        ({"voltage_counts": 649}, Reason.PACK_LOW, CONFIRM_MS),
+        ({"supply_mv": 4500}, None, 0),
+        ({"supply_mv": 4499}, Reason.SUPPLY_LOW, CONFIRM_MS),
+        ({"supply_mv": 0}, Reason.SUPPLY_LOW, CONFIRM_MS),
+        ({"load_counts": 0x7FFFFE}, None, 0),
+        ({"load_counts": 0x7FFFFF}, Reason.LOAD_CELL, CONFIRM_MS),
+        ({"load_counts": -0x7FFFFF}, None, 0),
+        ({"load_counts": -0x800000}, Reason.LOAD_CELL, CONFIRM_MS),
+        ({"load_age_ms": 100}, None, 0),
+        ({"load_age_ms": 101}, Reason.LOAD_CELL, 0),
+        ({"servo_counts": 570}, None, 0),
+        ({"servo_counts": 571}, Reason.STUCK_SERVO, STUCK_MS),
+        ({"servo_counts": 450}, None, 0),
+        ({"servo_counts": 449}, Reason.STUCK_SERVO, STUCK_MS),
+    ],
+)
+def test_a_slow_channel_trips_beyond_its_limit_after_its_time(
+    shown: dict[str, int], reason: Reason | None, after_ms: int
+) -> None:
+    found = judged([replace(HEALTHY, **shown)] * 40)
+    assert (found[0][:2] if found else (0, None)) == (after_ms // TICK_MS, reason)
+    held = [replace(HEALTHY, **shown)] * max(after_ms // TICK_MS, 1)
+    if after_ms:
+        assert judged([*held, HEALTHY] * 5) == []  # counted anew each time
+
+
+def test_a_pack_is_judged_only_while_driven_and_a_servo_only_with_a_pulse() -> None:
+    low, stuck = replace(HEALTHY, voltage_counts=0), replace(HEALTHY, servo_counts=0)
+    assert judged([low] * 40, throttle_us=1099) == [] and judged([low] * 40, throttle_us=1100) != []
+    assert judged([stuck] * 40, servo_us=0) == [] and judged([stuck] * 40, servo_us=1000) != []
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([(name, value) for name, values in ANY_SLOW.items() for value in values]),
+            st.integers(1, 30),
+        ),
+        max_size=20,
+    ),
+    st.sampled_from([1099, 1100]),
+    st.sampled_from([0, 1000, 1333, 2000, 2001]),
+)
+@settings(max_examples=60, deadline=None)
+def test_slow_channels_are_judged_as_by_the_twin(
+    steps: list[tuple[tuple[str, int], int]], throttle_us: int, servo_us: int
+) -> None:
+    rows, now = [], HEALTHY
+    for (name, value), turns in steps:
+        now = replace(now, **{name: value})
+        rows += [now] * turns
+    judged(rows, throttle_us, servo_us)
