@@ -92,6 +92,26 @@ static void give_memory_back(stand_t *stand)
 	memcpy(avr->data + avr->ioend + 1, stand->memory, avr->ramend - avr->ioend);
 }
 
+#define KEEP_REGISTER 0x3fu /* EECR on both chips; bit 1 begins a write */
+#define KEEP_BEGINS 0x02u
+
+static void keep_written(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
+{
+	stand_t *stand = param;
+	if (value & KEEP_BEGINS)
+		stand->counters.kept_bytes++;
+	stand->keep(avr, address, value, stand->keep_param);
+}
+
+static void watch_kept_bytes(stand_t *stand)
+{
+	avr_io_addr_t at = AVR_DATA_TO_IO(KEEP_REGISTER);
+	stand->keep = stand->avr->io[at].w.c;
+	stand->keep_param = stand->avr->io[at].w.param;
+	stand->avr->io[at].w.c = keep_written;
+	stand->avr->io[at].w.param = stand;
+}
+
 static void start_parts(stand_t *stand)
 {
 	tach_arm(stand);
@@ -148,6 +168,7 @@ stand_t *stand_open(const char *elf_path, int board, char *complaint, int compla
 	pulses_fit(stand);
 	load_cell_fit(stand);
 	accelerometer_fit(stand);
+	watch_kept_bytes(stand);
 	start_parts(stand);
 	return stand;
 }
