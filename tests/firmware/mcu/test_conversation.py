@@ -252,16 +252,16 @@ def test_the_write_that_stops_the_program_comes_while_locked_or_with_arm_alone(t
 
     talk.identify()
     assert kept() == 0
-    crc = talk.send_limits({**QUICK_REST, LimitId.THROTTLE_SAFE_US: 900})
-    assert kept() == 4  # the pulse and its complement
-    crc = talk.send_limits({**QUICK_REST, LimitId.THROTTLE_SAFE_US: 1000})
+    crc = talk.send_limits({**QUICK_REST, LimitId.THROTTLE_SAFE_US: 800})
+    assert kept() == 4  # the pulse and its complement, of which the bytes that change are written
+    crc = talk.send_limits({**QUICK_REST, LimitId.THROTTLE_SAFE_US: 1100})
     assert kept() == 4  # a longer one waits for Arm
     talk.heard.clear()
     talk.command(Arm(crc))
     assert kept() == 8 and latest_loop_ms() > 10.0 and talk.state is State.ARMED  # and that turn is not judged
     rotor_of(talk).rpm = 3000.0
     assert results(talk, SetLimit(LimitId.THROTTLE_SAFE_US, 950)) == [Result.WRONG_STATE]
-    for command in (Throttle(1300), Pitch(1400), SetGovernor(GovernorId.THROTTLE_KP, 5), Throttle(1000), Disarm()):
+    for command in (Throttle(1300), Pitch(1400), SetGovernor(GovernorId.THROTTLE_KP, 5), Throttle(1100), Disarm()):
         talk.command(command)
         talk.run(0.02)
     assert talk.state is State.TURNING
@@ -269,6 +269,6 @@ def test_the_write_that_stops_the_program_comes_while_locked_or_with_arm_alone(t
     assert results(talk, SetLimit(LimitId.THROTTLE_SAFE_US, 950)) == [Result.WRONG_STATE]
     rotor_of(talk).rpm = 0.0
     talk.run(0.15)
-    for command in (Throttle(1000), Reset(), Arm(crc)):
+    for command in (Throttle(1100), Reset(), Arm(crc)):
         talk.command(command)
     assert kept() == 8
