@@ -381,6 +381,7 @@ def test_locked_again_nothing_is_watched_any_more(way: Callable[[], Stand]) -> N
 
 def test_an_unexpected_restart_is_a_trip_of_its_own() -> None:
     stand = Stand(unexpected=True, cause=Restart.WATCHDOG)
+    assert stand.machine.call("driving_mark")  # a reset pin that follows does not hide it
     stand.run(1100)  # the rest time at start
     assert stand.state is State.TRIPPED
     first = next(message for message in stand.heard if isinstance(message, DeviceEvent))
@@ -472,3 +473,14 @@ def test_the_second_cut_is_closed_while_armed_or_turning_and_in_no_other_state()
         assert stand.result(Disarm()) == DONE
         stand.run(150)
         assert stand.state is State.LOCKED and not stand.machine.call("power")
+
+
+def test_a_disarm_that_the_controller_ignores_trips_and_opens_the_second_cut() -> None:
+    stand = turning(CUT_PROOF_MS=200)
+    stand.run(300)
+    assert stand.result(Disarm()) == DONE
+    stand.run(190)
+    assert stand.state is State.TURNING and stand.machine.call("power")
+    stand.run(40)  # the rotor turns on as before
+    assert stand.trips == [(Reason.CUT_FAILED, 16_000)]
+    assert stand.state is State.TRIPPED and not stand.machine.call("power")
