@@ -34,7 +34,7 @@ class Receiver:
     def _payload(self, stuffed: bytes) -> bytes:
         """What an intact stretch holds; empty, and counted, when it is damaged or too long."""
         try:
-            body = unstuff(stuffed)
+            body: bytes = unstuff(stuffed)
         except DecodeError:
             body = b""
         if SHORTEST_BODY <= len(body) <= LONGEST_BODY and crc32(body) == INTACT:
