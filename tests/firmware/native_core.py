@@ -7,7 +7,7 @@ names Python knows.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import cache
 from typing import Any
 
@@ -105,6 +105,11 @@ class Handle:
     def __del__(self) -> None:
         getattr(self._lib, f"{self.NAME}_free")(self._pointer)
 
+    @property
+    def pointer(self) -> Any:
+        """For functions that take another object, too."""
+        return self._pointer
+
     def call(self, name: str, *arguments: Any) -> Any:
         """Calls ``NAME_name`` on the object."""
         return getattr(self._lib, f"{self.NAME}_{name}")(self._pointer, *arguments)
@@ -186,6 +191,46 @@ class TachRule(Handle):
     NAME = "tach_rule"
 
 
+class Frozen(Handle):
+    """``trips::FrozenRule``."""
+
+    NAME = "frozen"
+
+    def feed(self, counts: Any) -> bool:
+        """One sample of three axes."""
+        return bool(self.call("feed", [int(value) for value in counts]))
+
+
+class SlowRules(Handle):
+    """``trips::SlowRules``, under the limits of a table."""
+
+    NAME = "slow_rules"
+
+    def feed(self, table: LimitTable, readings: Sequence[int], throttle_us: int, servo_us: int) -> int:
+        """One turn of 2 ms: the reason that trips, or 0."""
+        return int(self.call("feed", table.pointer, *readings, throttle_us, servo_us))
+
+
+class LostTach(Handle):
+    """``trips::LostTachRule``, under the limits of a table."""
+
+    NAME = "lost_tach"
+
+    def feed(self, table: LimitTable, throttle_us: int, silence_ms: int) -> bool:
+        """One turn of 2 ms."""
+        return bool(self.call("feed", table.pointer, throttle_us, silence_ms))
+
+
+class CutProof(Handle):
+    """``trips::CutProof``, under the limits of a table."""
+
+    NAME = "cut_proof"
+
+    def feed(self, table: LimitTable, period_ticks: int, current_counts: int) -> bool:
+        """One turn of 2 ms."""
+        return bool(self.call("feed", table.pointer, period_ticks, current_counts))
+
+
 class Machine(Handle):
     """``machine::Machine`` on a board of memory."""
 
@@ -198,6 +243,10 @@ class Machine(Handle):
     def sample(self, index: int, counts: Any, now_us: int) -> None:
         """One accelerometer sample."""
         self.call("sample", index, [int(value) for value in counts], now_us)
+
+    def corrupt(self, values: Sequence[int], slot: int, bit: int) -> None:
+        """Turns a bit of the limit table, whose ``values`` are in force; AssertionError when they are not found."""
+        assert self.call("corrupt", list(values), len(values), slot, bit)
 
     def take(self) -> bytes:
         """Bytes sent since the last call."""

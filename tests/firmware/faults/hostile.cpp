@@ -25,7 +25,7 @@ namespace {
 
 struct Board {
   uint16_t safe_us, throttle_us, servo_us, kept_us;
-  bool is_cut, closed, driving;
+  bool is_cut, closed, driving, kept_under_power;
   std::vector<uint8_t> sent;
 };
 
@@ -56,7 +56,10 @@ uint8_t hold_interrupts() { return 0; }
 void release_interrupts(uint8_t) {}
 void second_cut(bool closed) { board.closed = closed && !board.is_cut; }
 uint16_t recall_safe_pulse() { return board.kept_us; }
-void keep_safe_pulse(uint16_t us) { board.kept_us = us; }
+void keep_safe_pulse(uint16_t us) {
+  board.kept_us = us;
+  board.kept_under_power = board.kept_under_power || board.closed || board.is_cut;
+}
 void note_driving(bool driving) { board.driving = driving; }
 }  // namespace hooks
 
@@ -195,6 +198,7 @@ class World {
       require(!board.closed || is_driving, "second cut closed outside armed and turning");
     }
     require(!(reason != 0 && board.closed), "second cut closed after a trip");
+    require(!board.kept_under_power, "stopped for 15 ms, to keep a safe pulse, while armed, turning or tripped");
     disarming_ = is_driving && (disarming_ || (command == DISARM && result == DONE));
     was_ = state;
     reason_ = reason;

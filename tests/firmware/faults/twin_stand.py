@@ -42,7 +42,7 @@ from whirlbench.link.messages import (
     encode,
 )
 from whirlbench.safety.tach_marks import TachMarks
-from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings, obey
+from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings, receive
 
 TICK_MS, TICKS = 2, 500  # of a second
 RATE_HZ = 1600
@@ -169,7 +169,7 @@ class TwinStand:
         """To both."""
         self.core.receive(encode(command, self.sequence), self.now_us)
         if self.twin is not None:
-            obey(self.twin, self.sequence, command, self.now_us)
+            receive(self.twin, encode(command, self.sequence), self.now_us)
         self.sequence = (self.sequence + 1) & 0xFF
 
     def take(self) -> None:

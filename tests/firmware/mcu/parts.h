@@ -113,6 +113,8 @@ struct stand {
 	avr_t *avr;
 	avr_run_t run; /* how the simulator steps when no reset is due */
 	uint8_t memory[8192];
+	avr_io_write_t keep; /* the simulator's own part behind the register that writes to the lasting memory */
+	void *keep_param;
 	wiring_t wiring;
 	stand_counters_t counters;
 	tach_t tach;

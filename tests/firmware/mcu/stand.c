@@ -92,6 +92,38 @@ static void give_memory_back(stand_t *stand)
 	memcpy(avr->data + avr->ioend + 1, stand->memory, avr->ramend - avr->ioend);
 }
 
+#define KEEP_REGISTER 0x3fu /* EECR on both chips; bit 1 begins a write */
+#define KEEP_BEGINS 0x02u
+#define KEEP_CYCLES (3400u * CYCLES_PER_US) /* of both data sheets, for erasing and writing a byte */
+
+static avr_cycle_count_t keep_done(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+	(void)when;
+	(void)param;
+	avr->data[KEEP_REGISTER] &= ~KEEP_BEGINS;
+	return 0;
+}
+
+static void keep_written(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
+{
+	stand_t *stand = param;
+	stand->keep(avr, address, value, stand->keep_param);
+	if (!(value & KEEP_BEGINS))
+		return;
+	stand->counters.kept_bytes++;
+	avr->data[address] |= KEEP_BEGINS; /* the library is done at once; silicon shows this bit until it is */
+	timer_at(avr, avr->cycle + KEEP_CYCLES, keep_done, stand);
+}
+
+static void watch_kept_bytes(stand_t *stand)
+{
+	avr_io_addr_t at = AVR_DATA_TO_IO(KEEP_REGISTER);
+	stand->keep = stand->avr->io[at].w.c;
+	stand->keep_param = stand->avr->io[at].w.param;
+	stand->avr->io[at].w.c = keep_written;
+	stand->avr->io[at].w.param = stand;
+}
+
 static void start_parts(stand_t *stand)
 {
 	tach_arm(stand);
@@ -148,6 +180,7 @@ stand_t *stand_open(const char *elf_path, int board, char *complaint, int compla
 	pulses_fit(stand);
 	load_cell_fit(stand);
 	accelerometer_fit(stand);
+	watch_kept_bytes(stand);
 	start_parts(stand);
 	return stand;
 }

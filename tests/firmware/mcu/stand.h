@@ -44,6 +44,7 @@ typedef struct {
 	uint64_t load_power_downs;       /* clock line held high for more than 60 us */
 	uint64_t load_wrong_gain;        /* clock pulses beyond the 25th: another gain or input chosen */
 	uint64_t resets;                 /* of the whole chip, the first start not counted */
+	uint64_t kept_bytes;             /* writes to the memory that outlives a power-off; each stops the program */
 } stand_counters_t;
 
 /* NULL and a line in `complaint` when the binary cannot be loaded. */

@@ -19,9 +19,11 @@ from whirlbench.link.messages import (
     Abort,
     Ack,
     Arm,
+    Counters,
     DeviceEvent,
     Disarm,
     EventKind,
+    GovernorId,
     Hello,
     Identify,
     Message,
@@ -31,6 +33,7 @@ from whirlbench.link.messages import (
     Reset,
     Restart,
     Result,
+    SetGovernor,
     SetLimit,
     Slow,
     State,
@@ -235,3 +238,37 @@ def test_an_abort_of_the_host_rules_is_told_apart(talk: Talk) -> None:
     assert results(talk, Abort(Reason.OPERATOR_ABORT)) == [Result.DONE]
     talk.run(0.02)
     assert talk.latest(Slow).reason == Reason.HOST_RULE  # the first reason is kept
+
+
+def test_the_write_that_stops_the_program_comes_while_locked_or_with_arm_alone(talk: Talk) -> None:
+    """Keeping a safe pulse takes some 3.4 ms a byte: no rule may wait for that, least of all while it turns."""
+
+    def kept() -> int:
+        return talk.stand.counters["kept_bytes"]
+
+    def latest_loop_ms() -> float:
+        talk.run(1.0)
+        return max(counters.longest_loop_us for counters in talk.all_of(Counters)[-1:]) / 1000
+
+    talk.identify()
+    assert kept() == 0
+    crc = talk.send_limits({**QUICK_REST, LimitId.THROTTLE_SAFE_US: 800})
+    assert kept() == 4  # the pulse and its complement, of which the bytes that change are written
+    crc = talk.send_limits({**QUICK_REST, LimitId.THROTTLE_SAFE_US: 1100})
+    assert kept() == 4  # a longer one waits for Arm
+    talk.heard.clear()
+    talk.command(Arm(crc))
+    assert kept() == 8 and latest_loop_ms() > 10.0 and talk.state is State.ARMED  # and that turn is not judged
+    rotor_of(talk).rpm = 3000.0
+    assert results(talk, SetLimit(LimitId.THROTTLE_SAFE_US, 950)) == [Result.WRONG_STATE]
+    for command in (Throttle(1300), Pitch(1400), SetGovernor(GovernorId.THROTTLE_KP, 5), Throttle(1100), Disarm()):
+        talk.command(command)
+        talk.run(0.02)
+    assert talk.state is State.TURNING
+    talk.command(Abort(Reason.OPERATOR_ABORT))
+    assert results(talk, SetLimit(LimitId.THROTTLE_SAFE_US, 950)) == [Result.WRONG_STATE]
+    rotor_of(talk).rpm = 0.0
+    talk.run(0.15)
+    for command in (Throttle(1100), Reset(), Arm(crc)):
+        talk.command(command)
+    assert kept() == 8

@@ -1,4 +1,6 @@
 // C entry points around the portable core, for the tests; and the board that the core asks for, made of memory.
+#include <string.h>
+
 #include <new>
 #include <vector>
 
@@ -154,6 +156,50 @@ int heartbeat_fresh(void *rule, uint32_t now_us) {
   return static_cast<trips::HeartbeatRule *>(rule)->fresh(now_us);
 }
 
+void *frozen_new(uint16_t limit) {
+  trips::FrozenRule *rule = new trips::FrozenRule();
+  rule->set(limit);
+  return rule;
+}
+void frozen_free(void *rule) { delete static_cast<trips::FrozenRule *>(rule); }
+int frozen_feed(void *rule, const int16_t *counts) { return static_cast<trips::FrozenRule *>(rule)->feed(counts); }
+int frozen_counts(void *rule) { return static_cast<trips::FrozenRule *>(rule)->counts(); }
+
+void *slow_rules_new() {
+  trips::SlowRules *rules = new trips::SlowRules();
+  rules->set();
+  return rules;
+}
+void slow_rules_free(void *rules) { delete static_cast<trips::SlowRules *>(rules); }
+int slow_rules_feed(void *rules, void *table, uint16_t current, uint16_t voltage, uint16_t servo, int32_t load,
+                    uint16_t supply_mv, uint8_t load_age_ms, uint16_t throttle_us, uint16_t servo_us) {
+  const trips::Readings readings = {current, voltage, servo, load, supply_mv, load_age_ms};
+  const limits::Table &limits = *static_cast<limits::Table *>(table);
+  return static_cast<trips::SlowRules *>(rules)->feed(limits, readings, throttle_us, servo_us);
+}
+int32_t slow_rules_detail(void *rules) { return static_cast<trips::SlowRules *>(rules)->detail(); }
+
+void *lost_tach_new() {
+  trips::LostTachRule *rule = new trips::LostTachRule();
+  rule->set();
+  return rule;
+}
+void lost_tach_free(void *rule) { delete static_cast<trips::LostTachRule *>(rule); }
+int lost_tach_feed(void *rule, void *table, uint16_t throttle_us, uint16_t silence_ms) {
+  return static_cast<trips::LostTachRule *>(rule)->feed(*static_cast<limits::Table *>(table), throttle_us, silence_ms);
+}
+int lost_tach_quiet_ms(void *rule) { return static_cast<trips::LostTachRule *>(rule)->quiet_ms(); }
+
+void *cut_proof_new() { return new trips::CutProof(); }
+void cut_proof_free(void *proof) { delete static_cast<trips::CutProof *>(proof); }
+void cut_proof_begin(void *proof) { static_cast<trips::CutProof *>(proof)->begin(); }
+int cut_proof_feed(void *proof, void *table, uint32_t period_ticks, uint16_t current_counts) {
+  const limits::Table &limits = *static_cast<limits::Table *>(table);
+  return static_cast<trips::CutProof *>(proof)->feed(limits, period_ticks, current_counts);
+}
+int32_t cut_proof_detail(void *proof) { return static_cast<trips::CutProof *>(proof)->detail(); }
+int cut_proof_failed(void *proof) { return static_cast<trips::CutProof *>(proof)->failed(); }
+
 // --- governor ---
 
 uint16_t governor_speed_rpm(uint32_t period_ticks, uint8_t pulses_per_rev) {
@@ -301,6 +347,18 @@ uint16_t machine_throttle_us(void *stand) { return static_cast<Stand *>(stand)->
 uint16_t machine_servo_us(void *stand) { return static_cast<Stand *>(stand)->board.servo_us; }
 uint32_t machine_cuts(void *stand) { return static_cast<Stand *>(stand)->board.cuts; }
 int machine_driving_mark(void *stand) { return static_cast<Stand *>(stand)->board.driving; }
+// Whether the second cut is closed.
+int machine_power(void *stand) { return static_cast<Stand *>(stand)->board.power; }
+// Turns one bit of the limit table, as a disturbance would: it is found in memory as the values that are in force.
+int machine_corrupt(void *stand, const uint32_t *values, uint32_t slots, uint32_t slot, uint32_t bit) {
+  uint8_t *const from = reinterpret_cast<uint8_t *>(&static_cast<Stand *>(stand)->machine);
+  void *const at = memmem(from, sizeof(machine::Machine), values, slots * sizeof *values);
+  if (at == nullptr) {
+    return 0;
+  }
+  static_cast<uint8_t *>(at)[slot * sizeof *values + bit / 8] ^= static_cast<uint8_t>(1u << (bit % 8));
+  return 1;
+}
 void machine_set_room(void *stand, uint16_t room) { static_cast<Stand *>(stand)->board.room = room; }
 // Bytes transmitted since the last call, at most `room`.
 uint32_t machine_take(void *stand, uint8_t *out, uint32_t room) {

@@ -12,6 +12,8 @@ from cobs import cobs
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from whirlbench.simulator.device.receiver import Receiver
+
 LONGEST_BODY = 32  # framing::COMMAND_ROOM
 
 
@@ -81,3 +83,30 @@ def test_a_frame_longer_than_any_command_is_refused_without_harm() -> None:
     assert receiver.feed(framed(bytes([1]) * 200)) == []
     assert receiver.bad_frames == 2
     assert receiver.feed(framed(b"\x86\x00\x01\x02")) == [b"\x86\x00\x01\x02"]
+
+
+def damaged(frame: bytes, place: int, value: int) -> bytes:
+    """A frame with one byte changed, or with a byte too many, where there is such a place."""
+    return frame[:place] + bytes([value]) + frame[place + value % 2 :]
+
+
+STRETCHES = st.one_of(
+    st.binary(max_size=80),
+    st.binary(min_size=1, max_size=LONGEST_BODY).map(framed),  # too short and too long ones among them
+    st.just(framed(b"\x86\x00" + bytes(26))),
+    st.builds(damaged, payloads.map(framed), st.integers(0, 30), st.integers(0, 255)),
+    st.integers(60, 600).map(lambda size: bytes([1]) * size),
+)
+
+
+@given(st.lists(STRETCHES, max_size=12), st.integers(1, 90))
+@settings(max_examples=200, deadline=None)
+def test_the_simulated_device_hears_the_same_frames(stretches: list[bytes], chunk: int) -> None:
+    data = b"".join(stretches)
+    ours, twin = native_core.Receiver(), Receiver()
+    for at in range(0, len(data), chunk):
+        assert ours.feed(data[at : at + chunk]) == twin.feed(data[at : at + chunk])
+        assert ours.bad_frames == twin.bad_frames
+    for receiver in (ours, twin):
+        receiver.feed(b"\0")
+        assert receiver.feed(framed(b"\x83\x07")) == [b"\x83\x07"]

@@ -5,6 +5,7 @@ Both are fed by hypothesis; every frame they send is compared, and so are the pu
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import astuple
 
 import native_core
@@ -17,6 +18,7 @@ from whirlbench.link.framing import Unframer
 from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import (
     Abort,
+    Ack,
     Arm,
     Board,
     DeviceEvent,
@@ -32,12 +34,14 @@ from whirlbench.link.messages import (
     Request,
     Reset,
     Restart,
+    Result,
     SetGovernor,
     SetLimit,
+    Slow,
     Throttle,
     encode,
 )
-from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings, obey
+from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings, receive
 
 RATE_HZ = 1600
 LIMITS = {
@@ -76,6 +80,10 @@ SHOWN = {
     "supply_mv": [0, 4499, 4500, 5000],
     "load_age_ms": [0, 100, 101, 255],
 }
+PLAIN = (
+    *(Identify(2), Heartbeat(0), SetLimit(0, 0), ReadLimits(), Arm(0), Disarm(), Throttle(0), Pitch(0), Request(0)),
+    *(SetGovernor(0, 0), Abort(0), Reset()),
+)
 GOVERNOR = {
     GovernorId.THROTTLE_KP: 1500,
     GovernorId.THROTTLE_KI: 5000,
@@ -111,12 +119,18 @@ class Pair:
         assert ours == theirs
         assert self.sketch.call("throttle_us") == self.twin.throttle_us
         assert self.sketch.call("servo_us") == self.twin.servo_us
+        assert bool(self.sketch.call("power")) == self.twin.driving  # the second cut: closed in no other state
         return sent
 
     def command(self, command: Message) -> list[Message]:
-        self.sketch.receive(encode(command, self.sequence), self.now_us)
-        obey(self.twin, self.sequence, command, self.now_us)
+        sent = self.hear(encode(command, self.sequence))
         self.sequence = (self.sequence + 1) & 0xFF
+        return sent
+
+    def hear(self, payload: bytes) -> list[Message]:
+        """Whatever an intact frame holds."""
+        self.sketch.receive(payload, self.now_us)
+        receive(self.twin, payload, self.now_us)
         return self.compare()
 
     def run(self, milliseconds: int) -> list[Message]:
@@ -140,6 +154,11 @@ class Pair:
             self.twin.saw_samples(self.index, sample[None, :], self.now_us)
             self.index += 1
         self.compare()
+
+    def corrupt(self, slot: LimitId, bit: int) -> None:
+        """A disturbance turns one bit of the limit table in memory."""
+        self.sketch.corrupt(self.twin.limits, slot, bit)
+        self.twin.limits[slot] ^= 1 << bit
 
     def spin(self, periods: int) -> None:
         """A steady rotor."""
@@ -173,8 +192,8 @@ class Pair:
             self.shake(5, window - 1)
             self.run(10)
 
-    def arm(self) -> None:
-        for slot, value in LIMITS.items():
+    def arm(self, **changes: int) -> None:
+        for slot, value in {**LIMITS, **{LimitId[name]: value for name, value in changes.items()}}.items():
             self.command(SetLimit(slot, value))
         for parameter, value in GOVERNOR.items():
             self.command(SetGovernor(parameter, value))
@@ -218,32 +237,44 @@ ACTIONS = st.lists(
         st.tuples(st.just("freeze"), st.sampled_from([10, 49, 50])),
         st.sampled_from([(name, value) for name, values in SHOWN.items() for value in values]),
         st.just(("arm", 0)),
+        st.tuples(st.just("frame"), st.integers(0, 255)),
     ),
     max_size=40,
 )
+
+
+def arm_again(pair: Pair, _: int) -> None:
+    """As a host would after a disarm."""
+    pair.command(Heartbeat(2))
+    pair.command(Arm(pair.twin.limits_crc()))
+
+
+def hear_type(pair: Pair, type_byte: int) -> None:
+    """A frame of any type, as long as an Abort."""
+    pair.hear(bytes([type_byte, 9, 1]))
+
+
+ACTS: dict[str, Callable[[Pair, int], object]] = {
+    "run": Pair.run,
+    "rest": Pair.run,
+    "edge": Pair.edge,
+    "gaps": Pair.shake_with_gaps,
+    "spin": Pair.spin,
+    "freeze": Pair.freeze,
+    "shake": Pair.shake,
+    "frame": hear_type,
+    "arm": arm_again,
+}
 
 
 def play(pair: Pair, actions: list[Message | tuple[str, int]]) -> None:
     for action in actions:
         if isinstance(action, Message):
             pair.command(action)
-        elif action[0] in {"run", "rest"}:
-            pair.run(action[1])
-        elif action[0] == "edge":
-            pair.edge(action[1])
-        elif action[0] == "gaps":
-            pair.shake_with_gaps(action[1])
         elif action[0] in SHOWN:
             setattr(pair.readings, *action)
-        elif action[0] == "spin":
-            pair.spin(action[1])
-        elif action[0] == "freeze":
-            pair.freeze(action[1])
-        elif action[0] == "shake":
-            pair.shake(action[1])
         else:
-            pair.command(Heartbeat(2))
-            pair.command(Arm(pair.twin.limits_crc()))
+            ACTS[action[0]](pair, action[1])
 
 
 @given(st.booleans(), ACTIONS)
@@ -290,3 +321,97 @@ def test_a_jump_to_the_rail_over_a_mean_between_is_the_sensors_fault(shown: tupl
     pair.readings.current_counts = shown[1]
     trips = [message for message in pair.run(60) if isinstance(message, DeviceEvent) and message.kind == EventKind.TRIP]
     assert [(trip.reason, trip.detail) for trip in trips] == [(reason, shown[1])]
+
+
+@pytest.mark.parametrize("slot", LimitId)
+def test_a_bit_that_falls_over_in_the_table_trips_before_it_was_read_twice(slot: LimitId) -> None:
+    """Each slot is looked at in its turn, one a tick of 2 ms; the rules' own copies do not hide one."""
+    pair = Pair()
+    pair.arm(VIBRATION_COUNTS=0)
+    pair.run(10)
+    pair.command(Heartbeat(1))
+    pair.corrupt(slot, 0)
+    sent = pair.run(2 * 2 * len(LimitId))
+    trips = [message for message in sent if isinstance(message, DeviceEvent) and message.kind == EventKind.TRIP]
+    assert [(trip.reason, trip.detail) for trip in trips] == [(Reason.LIMITS_CORRUPT, 0)]
+
+
+def test_what_fell_over_while_locked_is_not_armed_with() -> None:
+    pair = Pair()
+    pair.arm()
+    pair.command(Disarm())
+    pair.corrupt(LimitId.LOST_TACH_MS, 3)
+    pair.command(Heartbeat(1))
+    (answer,) = (heard for heard in pair.command(Arm(pair.twin.limits_crc())) if isinstance(heard, Ack))
+    assert answer.result == Result.LIMITS_DIFFER
+
+
+def test_a_governor_that_sinks_for_want_of_its_tach_ends_in_a_trip() -> None:
+    """Its pulse falls below DRIVEN_US before the time is over: that must not pass for a rotor at rest."""
+    pair = Pair()
+    pair.arm(VIBRATION_COUNTS=0, FROZEN_SAMPLES=0)
+    pair.readings.servo_counts = 510
+    for command in (SetGovernor(GovernorId.MODE, 1), Throttle(1110), Heartbeat(1)):
+        pair.command(command)
+    pair.run(20)
+    pair.spin(9)
+    pair.command(Request(8000))
+    pair.spin(2)
+    assert 1100 <= pair.twin.throttle_us < 1125
+    sent = []
+    for _ in range(60):
+        pair.command(Heartbeat(1))
+        sent += pair.run(2)
+    trips = [message for message in sent if isinstance(message, DeviceEvent) and message.kind == EventKind.TRIP]
+    assert [trip.reason for trip in trips] == [Reason.LOST_TACH]
+    before = [message.throttle_us for message in sent if isinstance(message, Slow) and message.reason == Reason.NONE]
+    assert min(before) < 1090  # it sank below what counts as driven, by more than a step
+
+
+@pytest.mark.parametrize("size", range(2, 29))
+def test_every_type_in_every_length_is_obeyed_or_answered_alike(size: int) -> None:
+    """No intact frame is passed over in silence, but a Heartbeat; of the wrong length that feeds nothing."""
+    pair = Pair()
+    lengths = {message.TYPE: len(encode(message, 0)) for message in PLAIN}
+    for type_byte in range(256):
+        payload = bytes([type_byte, 9, *range(1, size - 1)])
+        sent = pair.hear(payload)
+        if lengths.get(type_byte) == size:
+            continue
+        expected = Result.BAD_VALUE if type_byte in lengths else Result.UNKNOWN_COMMAND
+        assert sent == [Ack(type_byte, 9, expected, 0)]
+    if size != lengths[Heartbeat.TYPE]:
+        assert pair.twin.heartbeat.heard_us is None
+
+
+def test_a_heartbeat_of_the_wrong_length_keeps_nothing_alive() -> None:
+    pair = Pair()
+    pair.arm(VIBRATION_COUNTS=0)
+    trips = []
+    for _ in range(30):
+        pair.hear(encode(Heartbeat(1), 9) + b"\0")
+        trips += [heard for heard in pair.run(10) if isinstance(heard, DeviceEvent) and heard.kind == EventKind.TRIP]
+    assert [trip.reason for trip in trips] == [Reason.HEARTBEAT_LOST]
+
+
+def test_a_turn_of_the_loop_that_took_too_long_trips() -> None:
+    """It has delayed every rule but overspeed; a turn of 20 ms is permitted, and so is the one that armed."""
+    for late_us, expected in ((20_000, []), (20_001, [(Reason.LOOP_OVERRUN, 20_001)])):
+        pair = Pair()
+        pair.arm(VIBRATION_COUNTS=0)
+        pair.run(4)
+        pair.now_us += late_us - 1000
+        sent = pair.run(1)
+        trips = [heard for heard in sent if isinstance(heard, DeviceEvent) and heard.kind == EventKind.TRIP]
+        assert [(trip.reason, trip.detail) for trip in trips] == expected
+
+
+@pytest.mark.parametrize("slot", [LimitId.OVERSPEED_TICKS, LimitId.VIBRATION_COUNTS, LimitId.HEARTBEAT_MS])
+def test_a_limit_that_differs_from_the_rules_own_copy_trips_at_the_next_tick(slot: LimitId) -> None:
+    pair = Pair()
+    pair.arm()
+    pair.run(10)
+    pair.corrupt(slot, 0)
+    sent = pair.run(2)
+    trips = [message.reason for message in sent if isinstance(message, DeviceEvent) and message.kind == EventKind.TRIP]
+    assert trips == [Reason.LIMITS_CORRUPT]

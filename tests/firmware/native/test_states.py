@@ -381,6 +381,7 @@ def test_locked_again_nothing_is_watched_any_more(way: Callable[[], Stand]) -> N
 
 def test_an_unexpected_restart_is_a_trip_of_its_own() -> None:
     stand = Stand(unexpected=True, cause=Restart.WATCHDOG)
+    assert stand.machine.call("driving_mark")  # a reset pin that follows does not hide it
     stand.run(1100)  # the rest time at start
     assert stand.state is State.TRIPPED
     first = next(message for message in stand.heard if isinstance(message, DeviceEvent))
@@ -448,3 +449,38 @@ def test_a_trip_in_locked_keeps_the_servo_within_its_range() -> None:
     stand = locked(SERVO_MIN_US=1300)  # SERVO_SAFE_US is 1250: arming would be refused
     assert stand.result(Abort(Reason.OPERATOR_ABORT)) == DONE
     assert stand.machine.call("servo_us") == 1300
+
+
+def test_a_longer_safe_pulse_goes_out_with_the_next_arm_and_a_shorter_one_at_once() -> None:
+    """What stops one controller may start another: nothing raises a pulse while locked."""
+    stand = locked()
+    for value_us, out_us in ((1150, 1000), (900, 900), (1000, 900), (1200, 900)):
+        assert stand.result(SetLimit(LimitId.THROTTLE_SAFE_US, value_us)) == DONE
+        stand.run(10)
+        assert stand.machine.call("throttle_us") == out_us
+    assert stand.result(Throttle(1200)) == DONE  # the table's own stops, too, and goes out as the one in force
+    assert stand.machine.call("throttle_us") == 900
+    assert stand.result(Arm(stand.crc())) == DONE
+    assert stand.machine.call("throttle_us") == 1200
+
+
+def test_the_second_cut_is_closed_while_armed_or_turning_and_in_no_other_state() -> None:
+    closed = {name: bool(make().machine.call("power")) for name, make in MAKERS.items()}
+    assert closed == {"locked": False, "armed": True, "turning": True, "disarming": True, "tripped": False}
+    for make in (armed, disarming):
+        stand = make()
+        stand.turning = False
+        assert stand.result(Disarm()) == DONE
+        stand.run(150)
+        assert stand.state is State.LOCKED and not stand.machine.call("power")
+
+
+def test_a_disarm_that_the_controller_ignores_trips_and_opens_the_second_cut() -> None:
+    stand = turning(CUT_PROOF_MS=200)
+    stand.run(300)
+    assert stand.result(Disarm()) == DONE
+    stand.run(190)
+    assert stand.state is State.TURNING and stand.machine.call("power")
+    stand.run(40)  # the rotor turns on as before
+    assert stand.trips == [(Reason.CUT_FAILED, 16_000)]
+    assert stand.state is State.TRIPPED and not stand.machine.call("power")

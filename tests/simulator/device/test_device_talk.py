@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import struct
 from dataclasses import replace
+from zlib import crc32
 
 import numpy as np
 import pytest
+from cobs.cobs import encode as stuff
 from device_host import LIMITS, Host, of
 
 from whirlbench.link.conversation import Conversation
@@ -13,11 +16,13 @@ from whirlbench.link.framing import Unframer
 from whirlbench.link.limit_table import LimitId, checksum
 from whirlbench.link.messages import (
     Abort,
+    Ack,
     Arm,
     Board,
     Counters,
     Disarm,
     Heartbeat,
+    Hello,
     Pitch,
     ReadLimits,
     Reason,
@@ -27,6 +32,7 @@ from whirlbench.link.messages import (
     Slow,
     State,
     Throttle,
+    encode,
 )
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.simulator.device.simulated_port import simulated_device
@@ -121,3 +127,27 @@ def test_settings_of_a_plant_can_differ_from_its_rig(settings, rig):
     heavy = replace(settings, inertia_kg_m2=0.02)
     device = SimulatedDevice(rig, Plant(heavy, np.random.default_rng(1)), np.random.default_rng(2))
     assert of(Slow, Unframer().feed(device.exchange(0.1, b"")))
+
+
+def test_an_intact_frame_of_no_command_or_of_a_wrong_length_is_answered() -> None:
+    """As PROTOCOL.md has it, and as the sketch does: what is intact is obeyed or answered."""
+    host = Host()
+    host.unframer.feed(host.device.exchange(0.0, b""))
+    for payload, expected in (
+        (b"\x8c\x05", Ack(0x8C, 5, Result.UNKNOWN_COMMAND, 0)),
+        (b"\x10\x06abc", Ack(0x10, 6, Result.UNKNOWN_COMMAND, 0)),
+        (encode(Throttle(1000), 7) + b"\0", Ack(Throttle.TYPE, 7, Result.BAD_VALUE, 0)),
+        (encode(Heartbeat(1), 8)[:-1], Ack(Heartbeat.TYPE, 8, Result.BAD_VALUE, 0)),
+    ):
+        wire = stuff(payload + struct.pack("<I", crc32(payload))) + b"\0"
+        assert host.unframer.feed(host.device.exchange(0.0, wire)) == [expected]
+
+
+def test_each_start_begins_with_a_delimiter() -> None:
+    """It ends a frame that the restart may have cut short."""
+    device = simulated_device(example_rig_text(), 1)
+    sent = device.exchange(0.002, b"")
+    assert sent[0] == 0 and sent[1] != 0
+    device.hands.reset = True
+    again = device.exchange(0.003, b"")
+    assert again[0] == 0 and isinstance(Unframer().feed(again)[0], Hello)

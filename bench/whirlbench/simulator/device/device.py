@@ -10,13 +10,13 @@ import zlib
 
 import numpy as np
 
-from whirlbench.link.framing import Unframer
 from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import Counters, EventKind, Reason, Restart
 from whirlbench.rig.description import Rig
 from whirlbench.safety.tach_marks import TachMarks
 from whirlbench.simulator.device.hands import STALL_SAG_MV, Hands
-from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings, obey
+from whirlbench.simulator.device.machine import DeviceMachine, Identity, Readings, receive
+from whirlbench.simulator.device.receiver import Receiver
 from whirlbench.simulator.device.telemetry import U32, VIBRATION_BLOCK, TachBatch, vibration_block
 from whirlbench.simulator.stand import CalibrationErrors, Plant, StateHistory, Transducers
 
@@ -53,7 +53,6 @@ class SimulatedDevice:
         self._rig = rig
         self._transducers = Transducers(rig, rng, errors)
         self._loop = round(plant.time_s * 1e6) // LOOP_US
-        self._received = Unframer()
         self._kept_us = 0  # a new board has never been told its safe pulse
         self.machine = self._start(Restart.POWER_ON, unexpected=False)
 
@@ -74,8 +73,8 @@ class SimulatedDevice:
             self._loop += 1
             sent.append(self._run_loop())
         if not self._down:
-            for sequence, command in self._received.feed_numbered(data):
-                obey(self.machine, sequence, command, self.now_us)
+            for payload in self._received.feed(data):
+                receive(self.machine, payload, self.now_us)
             sent.append(self.machine.sender.take())
         return b"".join(sent)
 
@@ -89,12 +88,13 @@ class SimulatedDevice:
         self._marks = TachMarks(1)
         self._load_conversions, self._load_reported = -1, 0  # the first reading is there at once
         self._block = 0
-        self._received = Unframer()
+        self._received = Receiver()
         rate_hz = self._rig.vibration.rate_hz
         self._sample_origin_s = self._loop * LOOP_US / 1e6
         ug_per_count = round(1e6 * self._rig.vibration.g_per_count)
         identity = Identity(cause, SLOW_RATE_HZ, rate_hz, BUILD_ID, ug_per_count)
         machine = DeviceMachine(identity, unexpected, self._kept_us)
+        machine.sender.end_cut_frame()
         if unexpected:
             machine.announce(EventKind.RESTARTED, cause, self.now_us)
         return machine
@@ -194,7 +194,7 @@ class SimulatedDevice:
             Counters(
                 time_us=self.now_us & U32,
                 telemetry_dropped=0,
-                bad_frames=self._received.counters.bad & 0xFFFF,
+                bad_frames=self._received.bad_frames,
                 receive_overruns=0,
                 accelerometer_overruns=0,
                 tach_overruns=0,

@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
+from zlib import crc32
 
 import numpy as np
 
+from whirlbench.errors import LinkError
 from whirlbench.link.channel_table import CHANNEL_TABLE
 from whirlbench.link.limit_table import LimitId, admits, checksum, missing_for_arming, start_values
 from whirlbench.link.messages import (
+    FROM_HOST,
     PROTOCOL_VERSION,
     Abort,
     Accelerometer,
@@ -43,6 +46,7 @@ from whirlbench.link.messages import (
     Slow,
     State,
     Throttle,
+    decode,
 )
 from whirlbench.physics.governor_law import speed_rpm
 from whirlbench.safety.device_rules import (
@@ -98,7 +102,7 @@ class DeviceMachine:
             self.limits[LimitId.THROTTLE_SAFE_US] = kept_us
         self.safe_us = self.limits[LimitId.THROTTLE_SAFE_US]  # as it goes out; the table may hold a new one
         self.checksum = checksum(self.limits)
-        self._next_slot = 0
+        self._next_slot = self._rechecked = 0
         self.state = Stand.LOCKED
         self.reason = Reason.NONE
         self.detail = 0
@@ -153,7 +157,7 @@ class DeviceMachine:
     def set_limit(self, slot: int, value: int) -> None:
         """Writes one slot; a longer safe pulse does not go out while locked."""
         self.limits[slot] = value
-        self.checksum, self._next_slot = checksum(self.limits), 0
+        self.checksum, self._next_slot, self._rechecked = checksum(self.limits), 0, 0
         if slot == LimitId.THROTTLE_SAFE_US and (self.safe_us == 0 or value < self.safe_us):
             self.take_safe_pulse()
 
@@ -316,11 +320,13 @@ class DeviceMachine:
     def _limits_are_corrupt(self) -> bool:
         """Whether the table no longer fits its checksum, or the rules' copies.
 
-        The sketch adds one slot a tick to its sum, here all are summed once in as many ticks: the moment of the verdict
-        is the same.
+        One slot a tick is added to the sum, as the sketch does it: what falls over behind it is found a round later.
         """
+        self._rechecked = crc32(self.limits[self._next_slot].to_bytes(4, "little"), self._rechecked)
         self._next_slot = (self._next_slot + 1) % len(self.limits)
-        wrong = self._next_slot == 0 and checksum(self.limits) != self.checksum
+        wrong = self._next_slot == 0 and self._rechecked != self.checksum
+        if self._next_slot == 0:
+            self._rechecked = 0
         limits = self.limits
         return (
             wrong
@@ -430,9 +436,9 @@ class DeviceMachine:
         """An Identify came: the introduction begins, its answer closes it."""
         self._greeting, self._identify_sequence = True, identify_sequence
 
-    def acknowledge(self, command: type[Message], sequence: int, result: Result, detail: int = 0) -> None:
-        """Answers a command."""
-        self.sender.send(Ack(command.TYPE, sequence, result, detail & U32))
+    def acknowledge(self, type_byte: int, sequence: int, answer: Answer) -> None:
+        """Answers the frame of this type that came under ``sequence``."""
+        self.sender.send(Ack(type_byte, sequence, answer.result, answer.detail & U32))
 
     def _introduce(self, now_us: int) -> None:
         if self._greeting:
@@ -442,7 +448,7 @@ class DeviceMachine:
             self.sender.send(CHANNEL_TABLE[self._row])
             self._row += 1
         elif self._identify_sequence is not None:
-            self.acknowledge(Identify, self._identify_sequence, Result.DONE)
+            self.acknowledge(Identify.TYPE, self._identify_sequence, Answer(Result.DONE))
             self._identify_sequence = None
 
     def _send_hello(self, now_us: int) -> None:
@@ -482,23 +488,29 @@ class Answer(NamedTuple):
 
 
 DONE = Answer(Result.DONE)
+COMMANDS = frozenset(message.TYPE for message in FROM_HOST)
 
 
-def obey(machine: DeviceMachine, sequence: int, command: Message, now_us: int) -> None:
-    """Carries out one command and queues its acknowledgement; a heartbeat has none."""
+def receive(machine: DeviceMachine, payload: bytes, now_us: int) -> None:
+    """Carries out what an intact frame holds and queues its acknowledgement; a heartbeat has none.
+
+    A type that is no command, and a command of the wrong length, are answered, too (PROTOCOL.md, section 5).
+    """
+    type_byte, sequence = payload[0], payload[1]
+    if type_byte not in COMMANDS:
+        machine.acknowledge(type_byte, sequence, Answer(Result.UNKNOWN_COMMAND))
+        return
+    try:
+        command = decode(payload)
+    except LinkError:
+        machine.acknowledge(type_byte, sequence, Answer(Result.BAD_VALUE))
+        return
     if isinstance(command, Heartbeat):
         machine.heartbeat.heard(now_us)
-        return
-    if isinstance(command, Identify) and command.protocol == PROTOCOL_VERSION:
+    elif isinstance(command, Identify) and command.protocol == PROTOCOL_VERSION:
         machine.greet(sequence)  # the answer follows the channel table
-        return
-    handler = HANDLERS.get(type(command), _unknown)
-    answer = handler(machine, command, now_us)
-    machine.acknowledge(type(command), sequence, answer.result, answer.detail)
-
-
-def _unknown(machine: DeviceMachine, command: Message, now_us: int) -> Answer:
-    return Answer(Result.UNKNOWN_COMMAND)
+    else:
+        machine.acknowledge(type_byte, sequence, HANDLERS[type(command)](machine, command, now_us))
 
 
 def _wrong_state(machine: DeviceMachine) -> Answer:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from whirlbench.link.framing import frame
+from whirlbench.link.framing import DELIMITER, frame
 from whirlbench.link.messages import Message, Tach, Vibration
 
 U32 = 0xFFFFFFFF
@@ -17,6 +17,10 @@ class Sender:
     def __init__(self) -> None:
         self._sequence = 0
         self._waiting: list[bytes] = []
+
+    def end_cut_frame(self) -> None:
+        """Queues a lone delimiter, before the first frame: it ends one that a restart may have cut short."""
+        self._waiting.append(DELIMITER)
 
     def send(self, message: Message) -> None:
         """Queues ``message`` under the next sequence number."""
