@@ -17,6 +17,9 @@ from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import Abort, Arm, Reason, Reset, State, Throttle
 from whirlbench.session.engine.device_limits import device_limits
 
+SAFE_OUT_US = 1560.0  # end of the first safe pulse: shortest gap + safe pulse + reaction
+LOOP_US = 2500.0  # what the sketch's loop may take before it looks again
+
 SAFE_US = 1000.0
 PULSE_TOLERANCE_US = 1.0
 REST_MS = 100

@@ -12,7 +12,7 @@ from mcu import BOARDS, ESC, SERVO, Mcu, Pulse
 from mcu_rotor import RawSensors, ScriptedRotor
 from mcu_stand import McuStand
 from mcu_talk import Talk
-from mcu_trials import Trials, cut_after, trials
+from mcu_trials import LOOP_US, SAFE_OUT_US, Trials, cut_after, trials
 
 from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.limit_table import LimitId
@@ -158,7 +158,7 @@ def test_the_first_safe_pulse_comes_as_soon_at_every_rate(rate_hz: int) -> None:
             bench.stand.write(frame(Abort(Reason.OPERATOR_ABORT), 0))
             bench.talk.run(0.1)
             cut = cut_after(bench.stand.mcu.pulses, bench.stand.mcu.last_sent_s, 1400)
-            assert cut.safe_us < 1700 + 850
+            assert cut.safe_us < SAFE_OUT_US + LOOP_US
             bench.recover()
 
 

@@ -45,7 +45,7 @@ def check_frames(host: Talk) -> None:
     counters = host.conversation.counters
     assert (counters.bad, counters.lost, counters.unknown, counters.noise_bytes) == (0, 0, 0, 0)
     kinds = Counter(type(message) for message in host.heard)
-    assert kinds[Slow] == pytest.approx(500 * STREAM_S, abs=10)
+    assert kinds[Slow] == pytest.approx(500 * STREAM_S, abs=20)  # some fall out while the safe pulse is kept
     assert kinds[Vibration] == pytest.approx(100 * STREAM_S, rel=0.002)
     assert kinds[Counters] == pytest.approx(STREAM_S, abs=1)
 

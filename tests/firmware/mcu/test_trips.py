@@ -13,14 +13,12 @@ import pytest
 from mcu import BOARDS, ESC, SERVO
 from mcu_rotor import still
 from mcu_talk import Talk
-from mcu_trials import QUICK, SAFE_US, Cut, Trials, is_safe, trials
+from mcu_trials import LOOP_US, QUICK, SAFE_OUT_US, SAFE_US, Cut, Trials, is_safe, trials
 
 from whirlbench.link.limit_table import LimitId
 from whirlbench.link.messages import DeviceEvent, Disarm, EventKind, Hello, Reason, Reset, Restart, Slow, State
 
 PHASES_S = np.random.default_rng(11).uniform(0.0, 0.0025, 8)
-SAFE_OUT_US = 1560.0  # end of the first safe pulse: shortest gap + safe pulse + reaction
-LOOP_US = 2500.0  # what the sketch's loop may take before it looks again
 
 
 @pytest.fixture(params=list(BOARDS))

@@ -44,7 +44,6 @@ def test_the_day_on_the_simulated_stand(tmp_path: Path) -> None:
     assert not (tmp_path / "never.h5").exists()
 
 
-@pytest.mark.real_time
 @pytest.mark.timeout(1100)
 def test_the_day_on_the_compiled_sketch(tmp_path: Path) -> None:
     prepare(tmp_path)
