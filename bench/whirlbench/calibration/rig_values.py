@@ -42,22 +42,33 @@ def pitch_values(fit: PitchFit, date: str) -> RigValues:
         "pitch.stderr_deg": _short(fit.stderr_deg),
         "pitch.date": date,
     }
-    return values if fit.play_deg is None else {**values, "pitch.play_deg": _short(fit.play_deg)}
+    if fit.play_deg is not None:
+        values["pitch.play_deg"] = _short(fit.play_deg)
+    if fit.play_stderr_deg is not None:
+        values["pitch.play_stderr_deg"] = round(fit.play_stderr_deg, 6)
+    return values
 
 
 def axis_values(fit: AxisFit, date: str) -> RigValues:
     """Keys of `[vibration]`."""
-    return {"vibration.g_per_count": _short(fit.g_per_count), "vibration.date": date}
+    known = {"g_per_count": _short(fit.g_per_count), "stderr_pct": _short(fit.stderr_pct), "date": date}
+    return {f"vibration.{key}": value for key, value in known.items()}
 
 
-def throttle_values(ends: ThrottleEnds) -> RigValues:
+def throttle_values(ends: ThrottleEnds, date: str) -> RigValues:
     """Keys of `[throttle]`."""
-    return {"throttle.safe_us": ends.safe_us, "throttle.min_us": ends.first_us, "throttle.max_us": ends.full_us}
+    known = {"safe_us": ends.safe_us, "min_us": ends.first_us, "max_us": ends.full_us, "date": date}
+    return {f"throttle.{key}": value for key, value in known.items()}
 
 
-def tach_values(fit: TachFit) -> RigValues:
+def tach_values(fit: TachFit, date: str) -> RigValues:
     """Keys of `[tach]`."""
-    return {"tach.pulses_per_rev": fit.pulses_per_rev, "tach.clock_correction": _short(fit.clock_correction)}
+    return {
+        "tach.pulses_per_rev": fit.pulses_per_rev,
+        "tach.clock_correction": _short(fit.clock_correction),
+        "tach.stderr_pct": _short(100.0 * fit.stderr / fit.clock_correction),
+        "tach.date": date,
+    }
 
 
 def transmitter_values(fit: TransmitterFit, date: str) -> RigValues:
@@ -65,6 +76,8 @@ def transmitter_values(fit: TransmitterFit, date: str) -> RigValues:
     return {
         "transmitter.middle_us": round(fit.middle_us, 1),
         "transmitter.full_travel_us": round(fit.full_travel_us, 1),
+        "transmitter.stderr_middle_us": _short(fit.stderr_middle_us),
+        "transmitter.stderr_full_travel_us": _short(fit.stderr_full_us),
         "transmitter.date": date,
     }
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from whirlbench.cli.gate import fitted_set, log_option
+from whirlbench.cli.gate import enter_calibrations, fitted_set, log_option
 from whirlbench.cli.port_choice import SIMULATED, origin, port_opener
 from whirlbench.cli.run_input import naming
 from whirlbench.cli.run_output import new_recording, tell_outcome
@@ -58,7 +58,7 @@ def command(
     def prepare(window: MainWindow) -> None:
         replay = _read(recording, beside, rig_path) if recording is not None else None
         if calibrate and port is not None and rig_path is not None:
-            _add_calibration(window, port, rig_path, seed)
+            _add_calibration(window, port, rig_path, seed, log_path)
         elif port is not None:
             sessions.append(_add_session(window, port, rig_path, plan_path, output, seed, log_path))
         if replay is not None and recording is not None:
@@ -103,7 +103,7 @@ def _add_recording(window: MainWindow, replay: Replay, path: Path, beside: Path 
     window.offer_analyses(Subject(path, beside, rig_text, str(rig_path or "")), has_rig)
 
 
-def _add_calibration(window: MainWindow, port: str, rig_path: Path, seed: int) -> None:
+def _add_calibration(window: MainWindow, port: str, rig_path: Path, seed: int, log_path: Path | None) -> None:
     """Its device is in the window's own process: what cannot be driven needs no session apart."""
     import functools
     import time
@@ -121,7 +121,11 @@ def _add_calibration(window: MainWindow, port: str, rig_path: Path, seed: int) -
     if isinstance(opened, SimulatedPort):
         helper = functools.partial(SimulatedHelper, rig=rig, port=opened, rng=np.random.default_rng(seed))
     loop = StillLoop(StillStand(rig), opened, time.monotonic, lambda seconds: None)
-    window.add_page("calibration", CalibrationPage(rig, rig_text, rig_path, loop, helper))
+
+    def enter(written: Rig) -> str:
+        return enter_calibrations(written, port == SIMULATED, log_path, "")
+
+    window.add_page("calibration", CalibrationPage(rig, rig_text, rig_path, loop, helper, enter))
 
 
 def _add_session(
