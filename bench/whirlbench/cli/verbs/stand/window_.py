@@ -81,6 +81,7 @@ def _exit_status(sessions: list[tuple[SessionHandle, Path]]) -> int:
 def _read(path: Path, beside: Path | None, rig_path: Path | None) -> Replay:
     """The recording at its beginning; what cannot be read is refused before any session starts."""
     from whirlbench.recording.files import open_recording, read_run
+    from whirlbench.results.in_force import limits_in_force
     from whirlbench.window.drawing.strips import Replay
 
     if beside is not None:
@@ -90,7 +91,9 @@ def _read(path: Path, beside: Path | None, rig_path: Path | None) -> Replay:
     for problem in run.problems:
         click.echo(f"{path}: {problem}", err=True)
     rig = read_rig(rig_path)[0] if rig_path else parse_rig(run.rig_text, f"rig in {path}")
-    replay = Replay(run, rig, 0.0)
+    in_force = limits_in_force(run, rig)
+    told = "; ".join(filter(None, (in_force.narrowed, *(f"{item.what}: {item.why}" for item in in_force.not_judged))))
+    replay = Replay(run, in_force.rig, 0.0, told)
     return replay.moved_to(replay.span_s()[0])
 
 
