@@ -30,11 +30,12 @@ if TYPE_CHECKING:
 @click.option("--plan", "plan_path", type=click.Path(path_type=Path), help="Plan that the session offers to run.")
 @click.option("-o", "output", type=click.Path(path_type=Path), help="Recording of the session.")
 @click.option("--calibrate", is_flag=True, help="Calibrate the stand's sensors, guided, instead of running it.")
+@click.option("--trial", is_flag=True, help="Try the trips, guided, PROPELLER OFF, instead of running the stand.")
 @click.option("--random-seed", type=click.IntRange(min=0), help="Seed of the simulated stand.")
 @log_option
 def command(
     recording: Path | None, beside: Path | None, port: str | None, rig_path: Path | None, plan_path: Path | None,
-    output: Path | None, calibrate: bool, random_seed: int | None, log_path: Path | None,
+    output: Path | None, calibrate: bool, trial: bool, random_seed: int | None, log_path: Path | None,
 ) -> int:  # fmt: skip
     """The desktop window: replay and judge RECORDING, or run the stand at PORT (or `simulated`).
 
@@ -51,6 +52,8 @@ def command(
         raise BenchError("--beside needs the recording that it is to be laid beside: name that first")
     if calibrate and (port is None or rig_path is None):
         raise BenchError("--calibrate needs the stand and its rig file: give --port and --rig")
+    if trial and (port is None or rig_path is None or calibrate):
+        raise BenchError("--trial goes without --calibrate, and needs the stand and its rig file: --port and --rig")
     require_qt()
     seed = random_seed if random_seed is not None else secrets.randbits(31)
     sessions: list[tuple[SessionHandle, Path]] = []
@@ -59,6 +62,8 @@ def command(
         replay = _read(recording, beside, rig_path) if recording is not None else None
         if calibrate and port is not None and rig_path is not None:
             _add_calibration(window, port, rig_path, seed, log_path)
+        elif trial and port is not None and rig_path is not None:
+            _add_trial(window, port, rig_path, seed, log_path, new_recording(output, "trial"))
         elif port is not None:
             sessions.append(_add_session(window, port, rig_path, plan_path, output, seed, log_path))
         if replay is not None and recording is not None:
@@ -129,6 +134,37 @@ def _add_calibration(window: MainWindow, port: str, rig_path: Path, seed: int, l
         return enter_calibrations(written, port == SIMULATED, log_path, "")
 
     window.add_page("calibration", CalibrationPage(rig, rig_text, rig_path, loop, helper, enter))
+
+
+def _add_trial(
+    window: MainWindow, port: str, rig_path: Path, seed: int, log_path: Path | None, recording: Path
+) -> None:
+    """The trial of the verb, its device in the window's own process; the log is tried before anything is armed."""
+    import time
+
+    from whirlbench.cli.verbs.stand.trial import TrialRecorder
+    from whirlbench.log import Proof, SetLog, default_path
+    from whirlbench.session.still import StillLoop, StillStand
+    from whirlbench.simulator.device.simulated_port import SimulatedPort
+    from whirlbench.window.trial.trial_page import TrialPage
+
+    simulated = port == SIMULATED
+    rig, rig_text = read_rig(rig_path)
+    path = log_path or default_path(simulated)
+    SetLog(path, simulated).close()
+    keeper = TrialRecorder(recording, rig_text, origin(port), seed if simulated else None)
+
+    def enter(proof: Proof) -> str:
+        with SetLog(path, simulated) as log:
+            return f"{path}: proof {log.add_proof(proof)} of {proof.rig_name}"
+
+    def close(complete: bool) -> None:
+        keeper.close("" if complete else "left before its end")
+
+    opened = port_opener(port, rig_text, seed)()
+    hands = opened.hands if isinstance(opened, SimulatedPort) else None
+    loop = StillLoop(StillStand(rig), opened, time.monotonic, lambda seconds: None, keeper.keep)
+    window.add_page("trial of the trips", TrialPage(loop, recording.name, enter, close, hands))
 
 
 def _add_session(
