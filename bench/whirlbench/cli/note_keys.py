@@ -6,7 +6,7 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from typing import TextIO
+from typing import Any, TextIO
 
 NOTE_KEY = "n"
 ENTER, ESCAPE, ERASERS = "\r\n", "\x1b", "\x7f\b"
@@ -61,7 +61,7 @@ class Keyboard:
 
     def __init__(self, stream: TextIO | None = None) -> None:
         self._stream = stream if stream is not None else sys.stdin
-        self._before: list[object] | None = None
+        self._before: Any = None  # attributes of the terminal as it was
         self._rest = b""  # of a character whose last bytes are not there yet
 
     def pressed(self) -> str:
