@@ -108,6 +108,7 @@ def test_leaving_aborts_what_is_armed_and_is_entered_as_unfinished(page, monkeyp
     page.words[Word.READY].click()
     go(page, lambda work: page.run.port.device.machine.state is Stand.ARMED and "ARMED, now" in work.text)
     page.leave_button.click()
+    page.run.time.sleep(0.05)
     page.run.port.read()
 
     (proof,) = page.proofs

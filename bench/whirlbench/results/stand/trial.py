@@ -8,7 +8,7 @@ from whirlbench.log import Proof, TripTrial
 from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, fixed
 
 SUBJECT = "trial of the trips"
-COLUMNS = (
+TRIP_COLUMNS = (
     Column("trip", figures=False),
     Column("provoked how", figures=False),
     Column("came", figures=False),
@@ -60,7 +60,7 @@ def trial_answer(proof: Proof) -> Answer:
     return Answer(
         SUBJECT,
         headline,
-        tables=(Table("trips", "Each trip", COLUMNS, tuple(map(_row, proof.trials)), danger=_danger(proof)),),
+        tables=(Table("trips", "Each trip", TRIP_COLUMNS, tuple(map(_row, proof.trials)), danger=_danger(proof)),),
         remarks=tuple(_remarks(proof)),
         not_judged=tuple(_not_judged(proof)),
         document={

@@ -8,7 +8,7 @@ from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.errors import BenchError
 from whirlbench.results.answer import fixed
-from whirlbench.results.stand.trial import ABOUT, COLUMNS, READY
+from whirlbench.results.stand import ABOUT, READY, TRIP_COLUMNS
 from whirlbench.session.still import StillLoop
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.text_table import TextTable
@@ -54,7 +54,7 @@ class TrialPage(QtWidgets.QWidget):
         for label in (self.doing, self.prompt, self.told, self.headline):
             label.setTextFormat(QtCore.Qt.TextFormat.PlainText)
             label.setWordWrap(True)
-        self.live, self.trips = TextTable(LIVE_HEADINGS), TextTable([column.heading for column in COLUMNS])
+        self.live, self.trips = TextTable(LIVE_HEADINGS), TextTable([column.heading for column in TRIP_COLUMNS])
         self.remarks = RemarkList()
         self.begin_button.clicked.connect(self.begin)
         self.typed.returnPressed.connect(self.begin)

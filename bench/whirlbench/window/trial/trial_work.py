@@ -10,18 +10,18 @@ from enum import StrEnum
 from typing import Protocol
 
 from whirlbench.errors import BenchError
-from whirlbench.link.messages import Abort, Reason
 from whirlbench.log import Proof
 from whirlbench.results.answer import Answer
-from whirlbench.results.stand import came_words, trial_answer
-from whirlbench.results.stand.trial import (
+from whirlbench.results.stand import (
     ABOUT,
     PUT_BACK,
     SEEN_CUT,
     WORDS,
     armed_now,
+    came_words,
     not_typed,
     once_armed,
+    trial_answer,
 )
 from whirlbench.session.still import CannotBeProvoked, Procedure, Provocation, StillLoop, TripsTrial, lock
 
@@ -98,8 +98,7 @@ class TrialWork:
         """Ends the trial before its end: what is armed is aborted, and what was tried is entered as unfinished."""
         if self.ended:
             return
-        self._loop.stand.beating, self._loop.stand.ring = False, None
-        self._loop.stand.conversation.send(Abort(Reason.OPERATOR_ABORT))
+        self.trial.abort()
         self.told = "left before its end"
         try:
             self._loop.turn()

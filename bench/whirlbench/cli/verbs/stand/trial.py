@@ -69,7 +69,7 @@ def command(
 
 
 def _confirm(yes: bool) -> None:
-    from whirlbench.results.stand.trial import ABOUT, READY, WORDS, not_typed
+    from whirlbench.results.stand import ABOUT, READY, WORDS, not_typed
 
     click.echo(ABOUT, err=True)
     if yes:
@@ -167,7 +167,7 @@ class TrialAtTerminal:
         loop.run(lock(loop.stand))
 
     def _ready(self, provocation: Provocation) -> bool:
-        from whirlbench.results.stand.trial import once_armed
+        from whirlbench.results.stand import once_armed
 
         if self._unasked:
             return True
@@ -176,7 +176,7 @@ class TrialAtTerminal:
         return answer.strip().lower() != "skip"
 
     def _begin(self, provocation: Provocation) -> None:
-        from whirlbench.results.stand.trial import armed_now
+        from whirlbench.results.stand import armed_now
 
         if provocation.ask:
             click.echo(f"  {armed_now(provocation.ask)}", err=True)
@@ -184,7 +184,7 @@ class TrialAtTerminal:
             self._port.simulated.hands.act(provocation.hand)
 
     def _put_right(self, provocation: Provocation) -> None:
-        from whirlbench.results.stand.trial import PUT_BACK
+        from whirlbench.results.stand import PUT_BACK
 
         if self._port.simulated is not None:
             self._port.simulated.hands.let_go()
@@ -192,7 +192,7 @@ class TrialAtTerminal:
             click.prompt(f"  {PUT_BACK}; Enter when done", default="", show_default=False, err=True)
 
     def _seen_second_cut(self) -> bool | None:
-        from whirlbench.results.stand.trial import SEEN_CUT
+        from whirlbench.results.stand import SEEN_CUT
 
         if self._unasked:
             return True  # the simulated stand's contactor is its output
