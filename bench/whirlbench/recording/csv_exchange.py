@@ -17,7 +17,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from whirlbench.calibration.in_force import InForce, in_force
+from whirlbench.calibration.rig_values import InForce, in_force
 from whirlbench.errors import RecordingError, RigError
 from whirlbench.recording.csv_table import CsvTable, read_table
 from whirlbench.recording.layout import PIECE_ROWS

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from whirlbench.calibration.in_force import InForce
+from whirlbench.calibration.rig_values import InForce
 from whirlbench.errors import RecordingError
 from whirlbench.recording.csv_exchange import RunTables, calibrations_text
 from whirlbench.recording.reader import Recording

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from whirlbench.calibration.in_force import in_force
+from whirlbench.calibration.rig_values import in_force
 from whirlbench.errors import BenchError, LogError
 from whirlbench.log import (
     EntryKind,

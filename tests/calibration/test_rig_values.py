@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 import pytest
 
-from whirlbench.calibration.in_force import NEVER, in_force
+from whirlbench.calibration.rig_values import NEVER, in_force
 from whirlbench.rig.description import Calibration, Pitch, Rig, Tach, Transmitter, Vibration
 
 LINE = Calibration(
