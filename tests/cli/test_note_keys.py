@@ -83,3 +83,11 @@ def test_a_terminal_that_is_gone_is_silence(terminal, monkeypatch):
         os.write(outer, b"n")
         monkeypatch.setattr(os, "read", gone)
         assert keyboard.pressed() == "" and keyboard.pressed() == ""
+
+
+def test_who_was_put_into_the_background_reads_no_more(terminal, monkeypatch):
+    outer, stream = terminal
+    with Keyboard(stream) as keyboard:
+        os.write(outer, b"n")
+        monkeypatch.setattr(os, "tcgetpgrp", lambda fd: os.getpgrp() + 1)
+        assert keyboard.pressed() == ""
