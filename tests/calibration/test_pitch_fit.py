@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import t
 
 from whirlbench.calibration.pitch_fit import GaugeReading, fit_pitch
 from whirlbench.errors import CalibrationError
@@ -27,14 +28,17 @@ def readings(play=0.0, rng=None, scatter=0.0, sides=(True, False), times=1):
 
 
 def test_play_and_angles_are_recovered_over_two_hundred_calibrations():
-    rng, plays, within = np.random.default_rng(5), [], []
+    rng, plays, within, covered = np.random.default_rng(5), [], [], []
+    bound = t.ppf(0.975, len(PULSES) - 1)
     for _ in range(200):
         fit = fit_pitch(readings(0.4, rng, 0.1))
         plays.append(fit.play_deg)
+        covered.append(abs(fit.play_deg - 0.4) <= bound * fit.play_stderr_deg)
         within.append(np.abs([row[1] for row in fit.table] - angle(PULSES)) < 2.0 * fit.stderr_deg)
 
     assert np.mean(plays) == pytest.approx(0.4, abs=0.02)
     assert np.mean(within) >= 0.95
+    assert 0.904 <= np.mean(covered) <= 0.996  # 95 %, less and more three standard errors of a share over 200
 
 
 def test_play_read_from_one_side_is_not_known_rather_than_zero():

@@ -97,6 +97,51 @@ def test_without_rig_out_the_rig_is_left_alone(calibrate, rig_path, capsys):
     assert "counts" in capsys.readouterr().out
 
 
+def test_what_was_written_is_entered_in_the_log_of_the_fitted_set(calibrate, rig_path, tmp_path, capsys):
+    log = tmp_path / "sets.sqlite"
+    written = ("--rig-out", str(rig_path), "--date", "2026-05-01", "--log", str(log), "--operator", "A. Tester")
+    assert calibrate("tach", POINTS["tach"], *written) == 0
+    assert "no log yet: the first run of moulded enters" in capsys.readouterr().err and not log.exists()
+
+    assert run(["log", "--log", str(log), "add", "--rig", str(rig_path), "--inspection", "sound"]) == 0
+    assert calibrate("thrust_n", POINTS["thrust_n"], *written) == 0
+    capsys.readouterr()
+    assert run(["log", "--log", str(log), "--rig", str(rig_path), "--json"]) == 0
+
+    told = json.loads(capsys.readouterr().out)
+    assert "thrust_n, 2026-05-01: zero 84000 ± " in told["calibrations"]["thrust_n"]
+    assert "tach, 2026-05-01: " in told["calibrations"]["tach"]
+    assert told["entries"][-1]["operator"] == "A. Tester"
+    assert calibrate("thrust_n", POINTS["thrust_n"], *written) == 0
+    assert "0 calibrations entered" in capsys.readouterr().err  # the same again is no news
+
+
+def test_a_log_that_cannot_be_written_is_said_and_the_rig_stays_written(calibrate, rig_path, tmp_path, capsys):
+    (tmp_path / "sets.sqlite").write_text("not a log")
+
+    status = calibrate("tach", POINTS["tach"], "--rig-out", str(rig_path), "--log", str(tmp_path / "sets.sqlite"))
+
+    assert status == 2 and "is written, but the log has no entry of it" in capsys.readouterr().err
+    assert read_rig(rig_path)[0].tach.clock_correction == pytest.approx(1.003)
+
+
+@pytest.mark.parametrize("channel", ["tach", "vibration", "throttle", "transmitter", "pitch"])
+def test_day_and_standard_errors_are_written_for_every_part(calibrate, rig_path, channel):
+    rows = POINTS[channel]
+    calibrate(channel, rows, "--rig-out", str(rig_path), "--date", "2026-05-01")
+    part = getattr(read_rig(rig_path)[0], channel)
+
+    assert part.date == "2026-05-01"
+    if channel in ("tach", "vibration"):
+        assert part.stderr_pct is not None
+    if channel == "vibration":
+        assert part.stderr_pct == pytest.approx(100 / 12**0.5 / 2**0.5 / 256)  # a whole count, of two readings
+    if channel == "transmitter":
+        assert part.stderr_middle_us is not None and part.stderr_full_travel_us is not None
+    if channel == "pitch":
+        assert part.play_stderr_deg is not None
+
+
 def changed(channel: str, row: int, text: str | None) -> list[str]:
     rows = list(POINTS[channel])
     rows[row : row + 1] = [] if text is None else [text]

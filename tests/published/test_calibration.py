@@ -59,3 +59,23 @@ def test_cal_6_hysteresis_is_told_from_scatter():
     assert (pooled[0], pooled[1], pooled[3]) == pytest.approx((1.083864, -0.852500, 0.204278), abs=1e-5)
     assert fit.slope == pytest.approx(1.083864, abs=0.01)
     assert fit.hysteresis == pytest.approx(0.61 / fit.slope, rel=0.02)
+
+
+# Deflection of a load cell at 150 000 to 3 000 000 lb by 150 000, twice: NIST StRD, Pontius (certified data, seen in
+# several copies that agree). Certified is the quadratic; the scatter about a straight line is recomputed.
+DEFLECTION = np.array([
+    0.11019, 0.21956, 0.32949, 0.43899, 0.54803, 0.65694, 0.76562, 0.87487, 0.98292, 1.09146, 1.20001, 1.30822, 1.41599,
+    1.52399, 1.63194, 1.73947, 1.84646, 1.95392, 2.06128, 2.16844, 0.11052, 0.22018, 0.32939, 0.43886, 0.54798, 0.65739,
+    0.76596, 0.87474, 0.98300, 1.09150, 1.20004, 1.30818, 1.41613, 1.52408, 1.63159, 1.73965, 1.84696, 1.95445, 2.06177,
+    2.16829,
+])  # fmt: skip
+
+
+def test_cal_3_a_real_load_cell_is_a_line_with_ten_times_the_scatter_of_its_bow():
+    """The straight line leaves 2.17e-3, the certified quadratic 2.05e-4: what the bow costs is in the scatter told."""
+    loads = np.tile(np.arange(1, 21) * 0.15, 2)
+
+    scatter = least_squares(loads, DEFLECTION)[3]
+
+    assert scatter == pytest.approx(2.1712e-3, rel=1e-4)
+    assert scatter > 10 * 2.05177424076185e-4

@@ -1,5 +1,7 @@
 """CSV in and out: round trips, gaps, and every kind of bad input named in one line."""
 
+import csv
+import dataclasses
 import time
 
 import numpy as np
@@ -138,12 +140,50 @@ def full_run() -> Run:
 def test_all_files_survive_the_round_trip_bit_for_bit(tmp_path):
     run = full_run()
     files = write_csv(run, tmp_path)
-    assert [path.name for path in files] == ["slow.csv", "vibration.csv", "tach.csv", "events.csv", "rig.toml"]
+    assert [path.name for path in files] == [
+        "slow.csv",
+        "vibration.csv",
+        "tach.csv",
+        "events.csv",
+        "rig.toml",
+        "calibrations.csv",
+    ]
     back = read_csv(*files[:3], pulses_per_rev=2, events=files[3])
     same(back, run)
     assert back.events == run.events
     assert back.vibration.ax_g.dtype == np.float32
     assert (tmp_path / "events.csv").read_text().splitlines()[1] == '0.5,trip,overspeed,"said ""stop"", at once"'
+
+
+CALIBRATED = 'span = [0.0, 80.0]\nresidual = 0.3\nstderr_zero = 0.08\ndate = "2026-05-01"\nstderr_gain_pct = 0.4\n'
+
+
+def calibrated_run():
+    run = full_run()
+    thrust = run.rig_text.partition("[calibration.thrust_n]")[2]
+    known = thrust.replace("stderr_gain_pct = 0.4\n", CALIBRATED, 1)
+    return dataclasses.replace(run, rig_text=run.rig_text.replace(thrust, known))
+
+
+def test_calibrations_go_out_with_their_standard_errors_and_what_is_unknown_is_empty(tmp_path):
+    write_csv(calibrated_run(), tmp_path)
+    with (tmp_path / "calibrations.csv").open(encoding="utf-8", newline="") as file:
+        rows = {(row["channel"], row["quantity"]): row for row in csv.DictReader(file)}
+    gain, zero = rows["thrust_n", "gain"], rows["thrust_n", "zero"]
+    assert (gain["date"], float(gain["value"]), gain["unit"]) == ("2026-05-01", 1.25e-4, "N/count")
+    assert float(gain["standard_error"]) == pytest.approx(5e-7)
+    assert (float(zero["value"]), float(zero["standard_error"])) == (84000, pytest.approx(640))  # 0.08 N in counts
+    assert (rows["thrust_n", "one reading"]["value"], rows["thrust_n", "one reading"]["standard_error"]) == ("", "0.3")
+    assert rows["thrust_n", "calibrated to"]["value"] == "80.0"
+    volts = rows["voltage_v", "zero"]
+    assert (volts["date"], volts["standard_error"]) == ("", "")  # never dated, its error never found: not a zero
+    assert rows["tach", "clock correction"]["standard_error"] == ""
+
+
+def test_a_run_without_a_readable_rig_goes_out_without_calibrations(tmp_path):
+    for number, text in enumerate(("", "no = 'rig'\n")):
+        written = write_csv(dataclasses.replace(full_run(), rig_text=text), tmp_path / str(number))
+        assert "calibrations.csv" not in {path.name for path in written} and (tmp_path / str(number)).exists()
 
 
 def test_nothing_is_overwritten(tmp_path):
@@ -247,12 +287,25 @@ def test_parquet_holds_the_same_numbers_and_units(tmp_path):
     assert names == {"slow.parquet", "vibration.parquet", "tach.parquet", "events.parquet"}
     table = parquet.read_table(tmp_path / "slow.parquet")
     assert np.array_equal(table["rpm"].to_numpy(), run.slow.rpm)
-    assert table.schema.field("pitch_deg").metadata == {b"unit": b"deg"}
+    known = table.schema.field("pitch_deg").metadata
+    assert known[b"unit"] == b"deg" and b"play" not in known[b"calibration"] and b"deg" in known[b"calibration"]
     vibration = parquet.read_table(tmp_path / "vibration.parquet")
     assert np.array_equal(vibration["az_g"].to_numpy(), run.vibration.az_g)
     assert parquet.read_table(tmp_path / "events.parquet").to_pylist()[0]["name"] == "overspeed"
     with pytest.raises(RecordingError, match="already exists"):
         write_parquet(run, tmp_path)
+
+
+def test_parquet_carries_the_calibrations_of_file_and_columns(tmp_path):
+    parquet = pytest.importorskip("pyarrow.parquet")
+    from whirlbench.recording.parquet_exchange import write_parquet
+
+    write_parquet(calibrated_run(), tmp_path)
+    whole = parquet.read_schema(tmp_path / "slow.parquet")
+    axes = parquet.read_schema(tmp_path / "vibration.parquet")
+    assert b"thrust_n,2026-05-01,gain,0.000125,5e-07,N/count" in whole.metadata[b"calibrations_csv"]
+    assert whole.field("rpm").metadata[b"calibration"].startswith(b"tach, never calibrated on this stand")
+    assert b"0.0039 \xc2\xb1 not known g/count" in axes.field("ay_g").metadata[b"calibration"]
 
 
 def test_a_recording_of_an_import_exports_to_the_same_text(tmp_path):

@@ -263,3 +263,39 @@ def test_cautions_after_the_end_of_a_run_are_no_warning() -> None:
     test = back_tested(case, ALL)
     assert test.cautions == ()
     assert [one.rule for one in test.trends if one.caution] == ["drift_thrust_pct"]
+
+
+def narrowed_run(limits: str) -> Run:
+    return replace(whole_run(), plan_text=f"[limits]\n{limits}\n")
+
+
+def test_a_limit_that_the_plan_narrowed_is_the_one_that_counts_and_is_said() -> None:
+    answer = answer_on(narrowed_run("overspeed_rpm = 2900\nthrust_n = 25.0"))
+    assert {trip["rule"]: trip["limit"] for trip in answer.document["trips"]} == {
+        "overspeed_rpm": 2900.0, "thrust_n": 25.0,
+    }  # fmt: skip
+    (told,) = texts(answer, Level.NOTE)
+    assert "the run's plan: overspeed 2900 rpm (the rig's is 9000 rpm), thrust 25 N (the rig's is 90 N)" in told
+    assert answer.document["runs"][0]["narrowed"] == told
+
+
+def test_a_lower_limit_is_narrowed_upwards_and_one_that_the_rig_lacks_is_the_plan_s() -> None:
+    raised = answer_on(narrowed_run("minimum_voltage_v = 45.0"))
+    assert [trip["limit"] for trip in raised.document["trips"]] == [45.0]
+    lacking = answer_on(narrowed_run("current_a = 15.0"), with_limits(ALL, current_a=None))
+    assert [trip["rule"] for trip in lacking.document["trips"]] == ["current_a"]
+    assert "current 15 A (the rig sets none)" in texts(lacking, Level.NOTE)[0]
+
+
+def test_a_plan_never_widens_the_limits_of_a_back_test() -> None:
+    strict = with_limits(ALL, overspeed_rpm=2500.0)
+    answer = answer_on(narrowed_run("overspeed_rpm = 2900"), strict)
+    assert answer.document["trips"][0]["limit"] == 2500.0
+    assert not texts(answer, Level.NOTE)
+
+
+@pytest.mark.parametrize("text", ["[limits]\noverspeed_rpm = 'low'", "[limits", "[limits]\nno_limit = 3"])
+def test_a_plan_that_cannot_be_read_leaves_its_limits_open(text: str) -> None:
+    answer = answer_on(replace(whole_run(), plan_text=text))
+    assert answer.verdict is Verdict.IN_PART
+    assert [item.what for item in answer.not_judged] == ["limits of the plan"]

@@ -54,6 +54,7 @@ ROOMS: dict[str, dict[str, set[str]]] = {
         "replay": {"drawing"},
         "pages": {"drawing"},
         "calibration": {"drawing", "pages"},
+        "trial": {"drawing", "pages"},
     },
     "simulator": {"stand": set(), "device": {"stand"}},
     "link": {"codegen": set()},

@@ -135,14 +135,48 @@ def answer(terminal, process, lines):
     return output
 
 
-def test_on_a_terminal_readings_and_margins_are_drawn(files):
-    (files / "plan.toml").write_text(SHORT_PLAN)
+def test_on_a_terminal_readings_are_drawn_notes_are_typed_and_ctrl_c_still_cuts(files):
     terminal, inner = pty.openpty()
     environment = {**os.environ, "TERM": "xterm-256color", "COLUMNS": "120", "LINES": "40"}
-    process = subprocess.Popen(command(files, "--yes"), stdin=inner, stdout=inner, stderr=inner, env=environment)
+    process = subprocess.Popen(
+        command(files, "--yes"), env=environment,
+        preexec_fn=lambda: os.login_tty(inner),
+    )  # fmt: skip
     os.close(inner)
-    output = answer(terminal, process, [])
+    output = typed(terminal, {"stand turning": "nhum at idle\r", "hum at idle (seen at": "nsecond\x03"})
     os.close(terminal)
-    assert process.wait(20) == 0
+    assert process.wait(20) == 3
     assert re.search(r"stand .*turning", output)
     assert re.search(r"overspeed .*%.*/ 6000 rpm", output)
+    assert "n: a note on this moment (Ctrl-C cuts the power)" in output
+    run = read_run(files / "run.h5")
+    assert [event.kind for event in run.events if event.kind in ("abort", "trip")] == ["abort"]
+    (note,) = [event.detail for event in run.events if event.kind == "note" and "hum at idle" in event.detail]
+    assert re.search(r"hum at idle \(seen at \d+\.\d s\)", note)
+
+
+def typed(terminal, keys):
+    """Types each of ``keys`` once its words were printed, in order; returns everything that was printed."""
+    output, waiting = "", list(keys.items())
+    deadline_s = time.monotonic() + 90
+    while time.monotonic() < deadline_s:
+        if select.select([terminal], [], [], 0.1)[0]:
+            try:
+                output += os.read(terminal, 4096).decode("utf-8", "replace")
+            except OSError:
+                break
+        if waiting and waiting[0][0] in output:
+            os.write(terminal, waiting.pop(0)[1].encode())
+    return output
+
+
+def test_a_request_to_end_cuts_the_power_and_leaves_no_complaint_about_memory(files):
+    process = subprocess.Popen(command(files, "--yes"), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    while "turning" not in process.stdout.readline():
+        assert process.poll() is None
+    process.send_signal(signal.SIGTERM)
+    _, errors = process.communicate(timeout=60)
+    assert process.returncode == 3
+    assert errors.strip().splitlines() == ["whirlbench: aborted: operator abort"]  # no warning of leaked memory
+    run = read_run(files / "run.h5")
+    assert [event.kind for event in run.events if event.kind == "abort"] and run.slow.rpm[-1] == 0

@@ -14,6 +14,7 @@ STANDARD_GRAVITY_G = 1.0
 # another range of it. Data sheets of such parts give +/- 10 %.
 MOST_SPREAD_PCT = 10.0
 MOST_CROSS = 0.25  # share of 1 g that the other axes may show: the part leans by less than 15 degrees
+WHOLE_COUNT = 1.0 / 12.0**0.5  # standard deviation of a reading that is known to a whole count (JCGM 100:2008, 4.3.7)
 
 
 @dataclass(frozen=True)
@@ -40,7 +41,7 @@ class AxisFit:
 
 
 def fit_axes(
-    up: Mapping[str, Mapping[str, float]], down: Mapping[str, Mapping[str, float]], scatter_counts: float = 0.0
+    up: Mapping[str, Mapping[str, float]], down: Mapping[str, Mapping[str, float]], scatter_counts: float = WHOLE_COUNT
 ) -> AxisFit:
     """Scales from mean counts of every axis, ``up["ax_g"]`` with that axis upwards (it feels +1 g), and ``down``.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,27 @@ def fitted_set(rig: Rig, port: str, log_path: Path | None) -> FittedSet:
 
     found = judge_fitted_set(rig)
     return FittedSet(rig, found.permitted_rpm, found.why, port == SIMULATED, log_path)
+
+
+def enter_calibrations(rig: Rig, simulated: bool | None, log_path: Path | None, operator: str) -> str:
+    """What was calibrated into the log of the fitted set; returns in one line what became of it.
+
+    A log is begun by the first run: until then there is none to write to, and that run enters what is in force.
+    ``simulated`` None: points from a file tell no kind of stand, and a log that is there is written to as it is.
+    LogError when it cannot be.
+    """
+    from whirlbench.log import SetLog
+
+    fitted = FittedSet(rig, None, simulated=bool(simulated), log_path=log_path)
+    if not fitted.name:
+        return "not entered in any log: the rig does not say which blade set is fitted (propeller.blade_set)"
+    if not fitted.path.exists():
+        return f"{fitted.path}: no log yet: the first run of {fitted.name} enters the calibrations in force"
+    if simulated is None:
+        with SetLog(fitted.path) as log:
+            fitted = replace(fitted, simulated=log.simulated)
+    new = fitted.enter_calibrations(operator)
+    return f"{fitted.path}: {len(new)} calibration{'s' * (len(new) != 1)} entered for {fitted.name}"
 
 
 def judged_clearance(rig: Rig) -> Clearance:

@@ -11,6 +11,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from whirlbench.cli.note_keys import NoteLine
 from whirlbench.rig.description import PROLONGED, Calibration, Rig
 from whirlbench.safety.margins import Margin, margins, with_stderr
 from whirlbench.samples import Event
@@ -36,6 +37,7 @@ class SpinScreen:
         """``clearance`` is shown throughout, an override of it above all."""
         self._console, self._rig, self._clearance = console, rig, clearance
         self._live = Live(console=console, auto_refresh=False, transient=True) if console.is_terminal else None
+        self.note = NoteLine()
         self._told = 0
         self._failed = self._failure_told = False
 
@@ -81,7 +83,7 @@ class SpinScreen:
             _readings(progress.values, self._rig),
             *_bars(margins(self._rig, progress.values)),
         ]
-        parts += [Text(remark) for remark in (progress.message, progress.withheld) if remark]
+        parts += [Text(remark) for remark in (progress.message, progress.withheld, self.note.shown) if remark]
         return Group(*parts)
 
 

@@ -1,7 +1,7 @@
 """The blade sets' log: what each set has run, carried and been through, in one SQLite file that only grows."""
 
 from whirlbench.log.csv_export import write_csv
-from whirlbench.log.entries import Entry, EntryKind, LoadCycles, RunUse, SetTotals
+from whirlbench.log.entries import Entry, EntryKind, LoadCycles, RunUse, SetTotals, calibrations_of
 from whirlbench.log.proofs import Change, Proof, ProofStanding, TripTrial, protection
 from whirlbench.log.run_use import run_use
 from whirlbench.log.standing import Standing, State, standing
@@ -20,6 +20,7 @@ __all__ = [
     "Standing",
     "State",
     "TripTrial",
+    "calibrations_of",
     "default_path",
     "proof_standing",
     "protection",

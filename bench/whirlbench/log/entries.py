@@ -18,7 +18,7 @@ class EntryKind(StrEnum):
     INSPECTION = "inspection"  # somebody looked, and found the set fit to go on
     NOTE = "note"
     PHOTO = "photo"  # the name of a picture's file; the picture stays where it is
-    CALIBRATION = "calibration"
+    CALIBRATION = "calibration"  # a calibration in force from here on; text: channel, comma, what is known of it
     OVERRIDE = "override"  # somebody let the set run against what the program knew
     RETIRED = "retired"
 
@@ -101,6 +101,12 @@ def totals(entries: Iterable[Entry]) -> SetTotals:
         peak_rpm=max((use.peak_rpm for use in uses if use.peak_rpm is not None), default=None),
         trips=sum(len(use.trips) for use in uses),
     )
+
+
+def calibrations_of(entries: Iterable[Entry]) -> dict[str, str]:
+    """The calibrations in force by the last entry of each, text by channel; empty when the log holds none."""
+    texts = [entry.text for entry in entries if entry.kind is EntryKind.CALIBRATION]
+    return {text.partition(",")[0]: text for text in texts}
 
 
 def cycles_of(entries: Iterable[Entry]) -> tuple[LoadCycles, ...]:

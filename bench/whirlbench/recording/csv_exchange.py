@@ -17,18 +17,21 @@ from typing import Any, Literal
 
 import numpy as np
 
-from whirlbench.errors import RecordingError
+from whirlbench.calibration.rig_values import InForce, in_force
+from whirlbench.errors import RecordingError, RigError
 from whirlbench.recording.csv_table import CsvTable, read_table
 from whirlbench.recording.layout import PIECE_ROWS
 from whirlbench.recording.reader import Recording
 from whirlbench.rig.regular_file import read_bytes
+from whirlbench.rig.toml import parse_rig
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Event, Run, SlowSamples, TachPulses, VibrationSamples
 
 SLOW_NAMES = tuple(channel.name for channel in SLOW_CHANNELS)
 AXIS_NAMES = tuple(axis.name for axis in VIBRATION_AXES)
-SLOW_FILE, VIBRATION_FILE, TACH_FILE, EVENTS_FILE, RIG_FILE = (
-    "slow.csv", "vibration.csv", "tach.csv", "events.csv", "rig.toml",
+SLOW_FILE, VIBRATION_FILE, TACH_FILE, EVENTS_FILE, RIG_FILE, CALIBRATIONS_FILE = (
+    "slow.csv", "vibration.csv", "tach.csv", "events.csv", "rig.toml", "calibrations.csv",
 )  # fmt: skip
+CALIBRATION_HEADER = ["channel", "date", "quantity", "value", "standard_error", "unit"]
 
 # Steps between samples may differ from their median by this share, or by one unit of the last decimal, before they
 # count as odd; the first sample of a block carries the poll's own time, so one step in sixteen may be odd. Common
@@ -116,8 +119,9 @@ def _resolution_s(times_s: np.ndarray) -> float:
 def write_csv(source: Run | Recording, folder: Path | str) -> tuple[Path, ...]:
     """Writes a run, or an open recording piece by piece, into ``folder`` (made when absent) and returns the files.
 
-    ``slow.csv``, and ``vibration.csv``, ``tach.csv``, ``events.csv``, ``rig.toml`` where the run has any; existing
-    files are not overwritten. Numbers carry every digit that is needed to read the same number again; a gap is an
+    ``slow.csv``, and ``vibration.csv``, ``tach.csv``, ``events.csv``, ``rig.toml`` where the run has any; with the rig
+    its calibrations and their standard errors as ``calibrations.csv`` (an empty cell is not known). Existing files are
+    not overwritten. Numbers carry every digit that is needed to read the same number again; a gap is an
     empty cell.
     """
     folder = Path(folder)
@@ -149,6 +153,8 @@ def _tables(source: Run | Recording) -> dict[str, Iterable[str]]:
         tables[EVENTS_FILE] = (events_text(whole.events),)
     if whole.rig_text:
         tables[RIG_FILE] = (whole.rig_text,)
+    if calibrations := whole.calibrations():
+        tables[CALIBRATIONS_FILE] = (calibrations_text(calibrations),)
     return tables
 
 
@@ -178,6 +184,13 @@ class RunTables:
         self.rig_text = source.rig_text if isinstance(source, Run) else source.attributes.rig_text
         self.events = source.events if isinstance(source, Run) else source.events()
 
+    def calibrations(self) -> tuple[InForce, ...]:
+        """The calibrations in force; none without a rig, or from one that cannot be read: samples go out anyhow."""
+        try:
+            return in_force(parse_rig(self.rig_text, f"rig in {self.source}")) if self.rig_text.strip() else ()
+        except RigError:
+            return ()
+
     def rows(self, stream: str) -> int:
         """Rows of a stream."""
         if isinstance(self._source, Run):
@@ -196,6 +209,19 @@ class RunTables:
         columns = [getattr(getattr(self._source, stream), name) for name in names]
         for first in range(0, self.rows(stream), PIECE_ROWS):
             yield [column[first : first + PIECE_ROWS] for column in columns]
+
+
+def calibrations_text(found: Iterable[InForce]) -> str:
+    """The table of calibrations: a row a figure; no date and no figure are empty cells."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(CALIBRATION_HEADER)
+    for one in found:
+        for figure in one.figures:
+            numbers = ("" if number is None else repr(number) for number in (figure.value, figure.stderr))
+            texts = map(as_text_cell, (one.channel, one.date or "", figure.quantity))
+            writer.writerow((*texts, *numbers, as_text_cell(figure.unit)))
+    return out.getvalue()
 
 
 # --- events: changes of state, trips, aborts, steps of the plan, notes

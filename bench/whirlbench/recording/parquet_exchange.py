@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from functools import partial
 from itertools import chain
 from pathlib import Path
@@ -11,11 +11,13 @@ from typing import Any
 
 import numpy as np
 
+from whirlbench.calibration.rig_values import InForce
 from whirlbench.errors import RecordingError
-from whirlbench.recording.csv_exchange import RunTables
+from whirlbench.recording.csv_exchange import RunTables, calibrations_text
 from whirlbench.recording.reader import Recording
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Channel, Run
 
+COLUMNS_OF = {"pitch": ("pitch_deg",), "vibration": tuple(axis.name for axis in VIBRATION_AXES), "tach": ("rpm",)}
 STREAMS: dict[str, tuple[Channel, ...]] = {"slow": SLOW_CHANNELS, "vibration": VIBRATION_AXES, "tach": ()}
 
 
@@ -23,8 +25,9 @@ def write_parquet(source: Run | Recording, folder: Path | str) -> tuple[Path, ..
     """Writes ``slow``, ``vibration``, ``tach`` and ``events`` as ``.parquet`` into ``folder``; returns the files.
 
     An open recording is written piece by piece. Columns as in the CSV files, with the unit of each in its field's
-    metadata and the rig text in the file's; gaps are NaN. RecordingError when pyarrow is not installed or a file
-    exists.
+    metadata and the rig text in the file's; the calibrations in force stand in the file's metadata as a table in CSV,
+    and each calibrated column's in that of its field. Gaps are NaN. RecordingError when pyarrow is not installed or a
+    file exists.
     """
     try:
         import pyarrow.parquet  # noqa: F401 - asked for before anything is made
@@ -65,15 +68,31 @@ def _write_stream(whole: RunTables, stream: str, file: Any) -> None:
             writer.write_table(pyarrow.table(columns, schema=schema))
 
 
+def _by_column(found: Iterable[InForce]) -> dict[str, str]:
+    """What is known of the calibrations behind each column."""
+    told: dict[str, list[str]] = {}
+    for one in found:
+        for column in COLUMNS_OF.get(one.channel, (one.channel,)):
+            told.setdefault(column, []).append(one.sentence)
+    return {column: "; ".join(sentences) for column, sentences in told.items()}
+
+
 def _schema(whole: RunTables, channels: list[Channel], dtypes: list[np.dtype]) -> Any:
     import pyarrow
 
     columns = (("t_s", "s"), *((channel.name, channel.unit) for channel in channels))
+    found = whole.calibrations()
+    told = _by_column(found)
     fields = [
-        pyarrow.field(name, pyarrow.from_numpy_dtype(dtype), metadata={"unit": unit})
+        pyarrow.field(
+            name,
+            pyarrow.from_numpy_dtype(dtype),
+            metadata={"unit": unit, **({"calibration": told[name]} if name in told else {})},
+        )
         for (name, unit), dtype in zip(columns, dtypes, strict=True)
     ]
-    return pyarrow.schema(fields, metadata={"source": whole.source, "rig_toml": whole.rig_text})
+    about = {"source": whole.source, "rig_toml": whole.rig_text, "calibrations_csv": calibrations_text(found)}
+    return pyarrow.schema(fields, metadata=about)
 
 
 def _write_events(whole: RunTables, file: Any) -> None:

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from whirlbench.log import Entry, EntryKind, Standing, State
+from whirlbench.log import Entry, EntryKind, Standing, State, calibrations_of
 from whirlbench.log.entries import CYCLE_BIN, cycles_of
 from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, fixed
 from whirlbench.results.labels import spoken
 
 SUBJECT = "blade set"
 TOTAL_COLUMNS = (Column("quantity", figures=False), Column("sum"))
+CALIBRATION_COLUMNS = (Column("channel", figures=False), Column("day, figures ± standard errors", figures=False))
 CYCLE_COLUMNS = (Column("range of load, share of the permitted", figures=False), Column("cycles"))
 ENTRY_COLUMNS = (
     Column("entry"),
@@ -42,6 +43,8 @@ def set_log_answer(entries: Sequence[Entry], found: Standing) -> Answer:
 def _not_judged(entries: Sequence[Entry], found: Standing) -> Iterator[NotJudged]:
     if not entries:
         yield NotJudged("use of the set", "the log has no entry of it")
+    if found.totals.runs and not calibrations_of(entries):
+        yield NotJudged("calibrations in force", "the log holds none: its runs were entered before it kept them")
     unknown = [entry for entry in entries if entry.use is not None and entry.use.permitted_rpm is None]
     if unknown:
         yield NotJudged(
@@ -63,6 +66,8 @@ def _tables(entries: Sequence[Entry], found: Standing) -> Iterator[Table]:
     yield Table("totals", "What the set has run", TOTAL_COLUMNS, rows)
     cycles = tuple((f"{one.low:.1f} to {one.low + CYCLE_BIN:.1f}", f"{one.count:g}") for one in cycles_of(entries))
     yield Table("cycles", "Cycles of centrifugal load (rainflow count, ASTM E1049)", CYCLE_COLUMNS, cycles)
+    known = tuple((channel, text.partition(", ")[2]) for channel, text in calibrations_of(entries).items())
+    yield Table("calibrations", "Calibrations in force by the last entry of each", CALIBRATION_COLUMNS, known)
     yield Table("entries", "Entries", ENTRY_COLUMNS, tuple(map(_entry_row, entries)))
 
 
@@ -102,5 +107,6 @@ def _document(entries: Sequence[Entry], found: Standing) -> Mapping[str, Any]:
         "reasons": found.reasons,
         "totals": found.totals,
         "cycles": cycles_of(entries),
+        "calibrations": calibrations_of(entries),
         "entries": entries,
     }

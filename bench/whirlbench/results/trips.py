@@ -25,6 +25,7 @@ from whirlbench.results.answer import (
     plain,
 )
 from whirlbench.results.chart import Caption, Chart, Curve
+from whirlbench.results.in_force import limits_in_force
 from whirlbench.results.labels import label, spoken
 from whirlbench.rig.description import Rig
 from whirlbench.rig.limits import TRENDS, WITH_RULE
@@ -92,6 +93,7 @@ class BackTest:
     judged: tuple[str, ...]
     not_judged: tuple[NotJudged, ...]
     trends: tuple[TrendTest, ...] = ()
+    narrowed: str = ""  # which limits were the plan's, in words; empty: the rig's own
 
     @property
     def cautions(self) -> tuple[Trip, ...]:
@@ -114,18 +116,24 @@ def case_of(run: Run, healthy: bool = False) -> Case:
 
 
 def back_tested(case: Case, rig: Rig) -> BackTest:
-    """The limits of ``rig`` on one run, by the rules that run live; one that fired counts as judged in any case."""
+    """The limits of ``rig`` on one run, by the rules that run live; one that fired counts as judged in any case.
+
+    Where the plan of the run narrowed a limit, that is the one that counts.
+    """
+    in_force = limits_in_force(case.run, rig)
+    rig = in_force.rig
     verdict = judge([case], rig)[0]
     fired = {trip.rule for trip in verdict.trips}
     trends = _trend_tests(case.run, rig)
     names = [rule.name for rule in rules_for(case.run, rig)]
     if not names:
-        return BackTest(verdict, (), (NO_LIMIT,), trends)
+        return BackTest(verdict, (), (NO_LIMIT, *in_force.not_judged), trends)
     silent = {one.rule: one.not_judged for one in trends}
     lacks = {name: "" if name in fired else silent.get(name) or _lack(case.run, rig, name) for name in names}
     judged = tuple(name for name in names if not lacks[name])
     unjudged = tuple(NotJudged(label(name), why) for name, why in lacks.items() if why)
-    return BackTest(verdict, judged, (*unjudged, *_gaps(case.run, rig, judged)), trends)
+    unjudged += (*_gaps(case.run, rig, judged), *in_force.not_judged)
+    return BackTest(verdict, judged, unjudged, trends, in_force.narrowed)
 
 
 def _trend_tests(run: Run, rig: Rig) -> tuple[TrendTest, ...]:
@@ -378,13 +386,15 @@ def _suggestion_row(one: Suggestion) -> tuple[str, ...]:
 
 
 def back_test_remarks(test: BackTest) -> Iterator[Remark]:
-    """That a failure came before every trip, and what the trends cautioned of."""
+    """That a failure came before every trip, what the trends cautioned of, and whose limits were in force."""
     failed_s = test.verdict.failed_at_s
     if test.judged and failed_s is not None and test.verdict.lead_s is None:
         text = f"the failure at {failed_s:.2f} s came before any trip of the limits that could be judged"
         yield Remark(Level.DANGER, text)
     for caution in test.cautions:
         yield Remark(Level.CAUTION, f"at {caution.at_s:.2f} s: {caution.text()}")
+    if test.narrowed:
+        yield Remark(Level.NOTE, test.narrowed)
 
 
 def _remarks(study: TripStudy) -> Iterator[Remark]:
@@ -426,8 +436,9 @@ def _document(study: TripStudy) -> Mapping[str, Any]:
             "trips": one.trips,
             "failure": None if one.failed_at_s is None else {"at_s": one.failed_at_s},
             "lead_s": one.lead_s,
+            "narrowed": test.narrowed or None,
         }
-        for one in verdicts
+        for test, one in zip(study.tests, verdicts, strict=True)
     ]
     trips = [
         {"rule": trip.rule, "at_s": trip.at_s, "value": trip.value, "limit": trip.limit, "recording": one.source}

@@ -77,6 +77,8 @@ class Tach(Section, frozen=True):
         Meta(ge=0.98, le=1.02),
         key("True speed over the speed shown, from a known frequency; a board's resonator may be off by 0.5 %."),
     ] = 1.0
+    stderr_pct: Annotated[NotNegative | None, key("Standard error of the correction; absent: not known.", "%")] = None
+    date: Annotated[str | None, key("Day of the calibration; absent: marks and clock were never compared.")] = None
     rest_ms: Annotated[
         int,
         Meta(ge=100, le=10000),
@@ -121,6 +123,7 @@ class Pitch(Section, frozen=True):
     play_deg: Annotated[NotNegative | None, key("Play of the linkage, from end to end; absent: not known.", "deg")] = (
         None
     )
+    play_stderr_deg: Annotated[NotNegative | None, key("Standard error of the play; absent: not known.", "deg")] = None
     date: Annotated[str | None, key("Day of the calibration.")] = None
     feedback: Annotated[bool, key("Whether a feedback potentiometer is wired.")] = False
 
@@ -228,6 +231,7 @@ class Throttle(Section, frozen=True):
             Slot("THROTTLE_RATE_HZ", FromRig(int)),
         ),
     ] = 400
+    date: Annotated[str | None, key("Day on which the end points were found; absent: they are an assumption.")] = None
 
 
 class Transmitter(Section, frozen=True):
@@ -238,6 +242,12 @@ class Transmitter(Section, frozen=True):
         Annotated[float, Meta(gt=0, le=1500)],
         key("From 0 % to 100 %, either way; the default is common practice, measure your own.", "us"),
     ] = 500.0
+    stderr_middle_us: Annotated[NotNegative | None, key("Standard error of the middle; absent: not known.", "us")] = (
+        None
+    )
+    stderr_full_travel_us: Annotated[
+        NotNegative | None, key("Standard error of the full travel; absent: not known.", "us")
+    ] = None
     date: Annotated[str | None, key("Day on which it was measured; absent: the scale is an assumption.")] = None
 
 
@@ -315,6 +325,7 @@ class Vibration(Section, frozen=True):
 
     rate_hz: Annotated[Literal[800, 1344, 1600, 3200], key("Nominal sample rate.", "Hz")] = 1600
     g_per_count: Annotated[Positive, key("Acceleration of one count.", "g")] = 0.0039
+    stderr_pct: Annotated[NotNegative | None, key("Standard error of the scale; absent: not known.", "%")] = None
     date: Annotated[str | None, key("Day of the calibration; absent: the scale is the data sheet's.")] = None
     band_hz: Annotated[tuple[NotNegative, Positive], key("Band in which levels are given.", "Hz")] = (10.0, 400.0)
 

@@ -24,6 +24,7 @@ from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
 from whirlbench.window.pages.page_kinds import analysis_pages
 from whirlbench.window.pages.page_work import Subject
 from whirlbench.window.replay.replay_panel import ReplayPanel
+from whirlbench.window.trial.trial_page import TrialPage
 
 CAUTION = (
     "Stay out of the plane of rotation. Isolating switch within reach. Guard and site follow local codes. "
@@ -168,7 +169,7 @@ class MainWindow(QtWidgets.QMainWindow):
         if bridge is not None:
             bridge.close()
         for page in (self.pages.widget(row) for row in range(self.pages.count())):
-            if isinstance(page, AnalysisPage | CalibrationPage):
+            if isinstance(page, AnalysisPage | CalibrationPage | TrialPage):
                 page.close_work()
         for index in range(self.pages.count()):
             self.pages.widget(index).close()

@@ -207,3 +207,19 @@ def test_a_refused_reset_says_why(make_bench, rig_text):
     assert "not at rest" in bench.engine.message
     assert bench.events("note")[-1].name == "reset refused"
     assert bench.engine.phase is Phase.TRIPPED
+
+
+@pytest.mark.parametrize("mode, kept_rpm", [("pitch", 900.0), ("pass_through", 0.0)])
+def test_a_throttle_by_hand_leaves_the_request_of_a_pitch_governor_alone(make_bench, rig_text, mode, kept_rpm):
+    gains = "pitch_kp_us_per_rpm = -0.05\npitch_ki_us_per_rpm_s = -0.05\n" if mode == "pitch" else ""
+    bench = make_bench("", rig_text=rig_text.replace('mode = "pass_through"', f'mode = "{mode}"\n{gains}'))
+    drive(bench)
+    bench.step([Command(CommandKind.REQUEST, 900.0)])
+    bench.run(bench.now_s + 0.3)
+
+    bench.step([Command(CommandKind.THROTTLE, 1180)])
+    bench.run(bench.now_s + 0.3)
+
+    assert bench.engine.set_points.request_rpm == kept_rpm
+    assert bench.device.machine.throttle_command_us == 1180
+    assert (bench.device.machine.request_rpm, bench.device.machine.governor.running) == (kept_rpm, mode == "pitch")

@@ -9,7 +9,7 @@ import pytest
 from cleared_set import fitted
 
 from whirlbench.errors import LogError
-from whirlbench.log import EntryKind, SetLog, State
+from whirlbench.log import EntryKind, SetLog, State, calibrations_of
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.plan import FittedSet, Override
 
@@ -61,7 +61,8 @@ def test_a_run_that_was_begun_bars_the_set_until_it_is_entered(on_hub, tmp_path)
     on_hub.begin(path, ["12:00 isolator tried"], "A. Tester")
     barred = on_hub.clearance().standing
     assert barred.state is State.INSPECTION_DUE and "a.h5 was begun" in barred.sentence
-    assert "isolator tried" in entries(on_hub)[0].text and entries(on_hub)[0].operator == "A. Tester"
+    (begun,) = [entry for entry in entries(on_hub) if entry.kind is EntryKind.BEGUN]
+    assert "isolator tried" in begun.text and begun.operator == "A. Tester"
 
     on_hub.finish(path, "A. Tester", armed=False)
     assert entries(on_hub)[-1].kind is EntryKind.NOT_ARMED
@@ -97,6 +98,30 @@ def test_a_run_is_entered_with_its_trips_and_counted_once(on_hub, tmp_path):
 
     on_hub.begin(path, [], "A. Tester")
     assert "in the log already" in on_hub.finish(path, "A. Tester", armed=True).text
+
+
+def test_calibrations_in_force_stand_before_the_run_and_once(on_hub):
+    on_hub.begin(Path("a.h5"), [], "A. Tester")
+    first = [entry for entry in entries(on_hub) if entry.kind is EntryKind.CALIBRATION]
+    on_hub.begin(Path("b.h5"), [], "A. Tester")
+
+    assert calibrations_of(first)["thrust_n"].startswith("thrust_n, never calibrated on this stand: zero 84000 ± not")
+    assert {"current_a", "pitch", "vibration", "tach", "throttle"} <= calibrations_of(first).keys()
+    assert [entry.kind for entry in entries(on_hub)[len(first) :]] == [EntryKind.BEGUN, EntryKind.BEGUN]
+    assert {entry.operator for entry in first} == {"A. Tester"}
+
+
+def test_only_what_was_calibrated_anew_is_entered_and_what_is_gone_is_said(on_hub):
+    on_hub.enter_calibrations("A. Tester")
+    text = example_rig_text().replace("zero_counts = 84000\n", 'zero_counts = 84100\ndate = "2026-05-01"\n')
+    rig = parse_rig(text)
+    del rig.calibration["voltage_v"]
+    new = replace(on_hub, rig=rig).enter_calibrations("A. Tester")
+
+    assert {line.partition(",")[0] for line in new} == {"thrust_n", "voltage_v"}
+    known = calibrations_of(entries(on_hub))
+    assert "2026-05-01" in known["thrust_n"] and "84100" in known["thrust_n"]
+    assert known["voltage_v"] == "voltage_v, no calibration in force any more"
 
 
 def test_an_override_is_entered_with_everything_it_overrides(on_hub):

@@ -26,10 +26,13 @@ def page(qtbot, tmp_path):
     path.write_text(RIG_TEXT, encoding="utf-8")
     run = still_run()
     helper = functools.partial(SimulatedHelper, rig=run.stand.rig, port=run.port, rng=np.random.default_rng(1))
-    made = CalibrationPage(run.stand.rig, RIG_TEXT, path, run.loop, helper)
+    entered = []
+    made = CalibrationPage(
+        run.stand.rig, RIG_TEXT, path, run.loop, helper, lambda rig: entered.append(rig) or "1 entered"
+    )
     made._timer.stop()  # ticked by hand, on virtual time
     qtbot.addWidget(made)
-    made.run, made.path = run, path
+    made.run, made.path, made.entered = run, path, entered
     yield made
     made.close_work()
 
@@ -59,6 +62,7 @@ def test_points_chart_and_headline_follow_and_the_rig_is_written(page):
     rig = read_rig(page.path)[0]
     assert rig.calibration["current_a"].span == (0.0, 60.0)
     assert "protractor on the blade" in page.path.read_text(encoding="utf-8")
+    assert page.entered == [rig] and "1 entered" in page.doing.text()
 
 
 def test_a_servo_is_not_begun_without_the_tick_which_holds_once(page):

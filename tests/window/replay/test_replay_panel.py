@@ -30,6 +30,14 @@ def test_an_event_in_the_list_moves_the_cursor_to_it(panel: ReplayPanel) -> None
     assert "overspeed" in panel.chain.remark
 
 
+def test_limits_that_the_plan_narrowed_are_told_beside_the_margins(qtbot) -> None:
+    told = ReplayPanel(Replay(Run(SlowSamples(np.arange(3.0))), parse_rig(""), 0.0, "judged by the narrower limits"))
+    qtbot.addWidget(told)
+    told.move_to(1.0)
+    assert told.narrowed.text() == told.replay.narrowed == "judged by the narrower limits"
+    assert not told.narrowed.isHidden()
+
+
 def test_slider_and_chart_lead_to_the_same_place(panel: ReplayPanel) -> None:
     panel.slider.sliderMoved.emit(5000)
     assert panel.replay.cursor_s == pytest.approx(4.995, abs=0.01)

@@ -80,13 +80,13 @@ def _vibration(path: Path, rig: Rig, day: str) -> Calibrated:
 def _throttle(path: Path, rig: Rig, day: str) -> Calibrated:
     rows = read_points(path, ("pulse_us", "rpm"), {})
     ends = find_throttle_ends(_column(rows, "pulse_us"), _column(rows, "rpm"), FASTEST_REST_RPM, SAFE_PULSE_CAP_US)
-    return Calibrated(throttle_answer(ends), throttle_values(ends))
+    return Calibrated(throttle_answer(ends), throttle_values(ends, day))
 
 
 def _tach(path: Path, rig: Rig, day: str) -> Calibrated:
     rows = read_points(path, ("known_rpm", "read_rpm"), {})
     fit = fit_tach(_column(rows, "known_rpm"), _column(rows, "read_rpm"), rig.tach.pulses_per_rev)
-    return Calibrated(tach_answer(fit), tach_values(fit))
+    return Calibrated(tach_answer(fit), tach_values(fit, day))
 
 
 def _transmitter(path: Path, rig: Rig, day: str) -> Calibrated:

@@ -8,7 +8,7 @@ from whirlbench.log import Proof, TripTrial
 from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, fixed
 
 SUBJECT = "trial of the trips"
-COLUMNS = (
+TRIP_COLUMNS = (
     Column("trip", figures=False),
     Column("provoked how", figures=False),
     Column("came", figures=False),
@@ -16,7 +16,37 @@ COLUMNS = (
     Column("remark", figures=False),
 )
 CAME = {True: "yes", False: "NO", None: "not tried"}
+WORDS = "propeller off"
+READY = f"type `{WORDS}` when it is"
+ABOUT = (
+    "The trips are provoked one by one. The motor stays still: the device itself refuses every throttle pulse but the\n"
+    "safe one. Take the PROPELLER OFF all the same, stay clear of the shaft, keep the isolating switch in reach, and\n"
+    "open it where nothing has to be seen of pack or contactor."
+)
+PUT_BACK = "Put everything back as it was"
+SEEN_CUT = "Did the contactor of the second cut open with every trip (a click, a lamp)?"
 STILL = "the motor stood still: a trial shows that sensor, rule and cut work together, not how long a rotor runs on"
+
+
+def not_typed(typed: str) -> str:
+    """Why nothing is armed: the word was another one."""
+    return f"{typed.strip()!r} was typed, not `{WORDS}`: nothing was armed"
+
+
+def once_armed(deed: str) -> str:
+    """What the operator will have to do, told while the stand is locked."""
+    return f"Once armed you will be told to: {deed}."
+
+
+def armed_now(deed: str) -> str:
+    """What the operator has to do now."""
+    return f"ARMED, now: {deed}"
+
+
+def came_words(trial: TripTrial) -> str:
+    """Whether a trip came, and after what time."""
+    after = "" if trial.latency_ms is None else f" after {trial.latency_ms:.1f} ms"
+    return f"came{after}" if trial.tripped else f"DID NOT COME: {trial.remark}"
 
 
 def trial_answer(proof: Proof) -> Answer:
@@ -30,7 +60,7 @@ def trial_answer(proof: Proof) -> Answer:
     return Answer(
         SUBJECT,
         headline,
-        tables=(Table("trips", "Each trip", COLUMNS, tuple(map(_row, proof.trials)), danger=_danger(proof)),),
+        tables=(Table("trips", "Each trip", TRIP_COLUMNS, tuple(map(_row, proof.trials)), danger=_danger(proof)),),
         remarks=tuple(_remarks(proof)),
         not_judged=tuple(_not_judged(proof)),
         document={

@@ -395,7 +395,8 @@ class Engine:
             asked_rpm = self.controls.asked_rpm(command.value)
             _within("request_rpm of this pulse", asked_rpm, 0.0, greatest_permitted_rpm(self.clearance))
             points.throttle_us = command.value
-            points.request_rpm = 0.0 if points.request_rpm else points.request_rpm
+            if self.controls.governor_mode != "pitch" and points.request_rpm:  # beside a pitch governor it is no rival:
+                points.request_rpm = 0.0  # without a request that one would let go, and the speed follow the throttle
         else:
             self._move_servo(command)
 

@@ -9,12 +9,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from whirlbench.calibration.rig_values import in_force
 from whirlbench.errors import BenchError, LogError
-from whirlbench.log import EntryKind, ProofStanding, SetLog, default_path, proof_standing, run_use, standing
+from whirlbench.log import (
+    EntryKind,
+    ProofStanding,
+    SetLog,
+    calibrations_of,
+    default_path,
+    proof_standing,
+    run_use,
+    standing,
+)
 from whirlbench.log.store import LONGEST_TEXT
 from whirlbench.rig.description import Rig
 from whirlbench.session.plan.clearance import Clearance, Override, objections
 from whirlbench.session.plan.steps import Plan
+
+NONE_ANY_MORE = "{}, no calibration in force any more"
 
 
 @dataclass(frozen=True)
@@ -81,9 +93,22 @@ class FittedSet:
         """Says that a run is about to begin and how its check-list was answered.
 
         Until the run itself is entered, the set may not spin again: who was killed meanwhile has not told how it ended.
+        The calibrations in force stand before it.
         """
+        self.enter_calibrations(operator)
         told = "\n".join((recording.name, f"check-list, {len(answers)} lines confirmed:", *answers))
         return self.enter(EntryKind.BEGUN, told[:LONGEST_TEXT], operator)
+
+    def enter_calibrations(self, operator: str) -> tuple[str, ...]:
+        """Enters every calibration of the rig that the log does not hold as it is now; returns the lines entered."""
+        present = {one.channel: one.sentence[:LONGEST_TEXT] for one in in_force(self.rig)}
+        with self._log() as log:
+            before = calibrations_of(log.entries(self.name))
+            gone = {channel: NONE_ANY_MORE.format(channel) for channel in before if channel not in present}
+            new = tuple(text for channel, text in {**present, **gone}.items() if before.get(channel) != text)
+            for text in new:
+                log.add(self.name, EntryKind.CALIBRATION, text, operator)
+        return new
 
     def finish(self, recording: Path, operator: str, armed: bool) -> Entered:
         """Enters the run that was begun, tripped or not, complete or not.

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import msgspec
-
 from whirlbench.errors import PlanError
-from whirlbench.rig.declaration import Side, keys_of
+from whirlbench.rig.declaration import keys_of
 from whirlbench.rig.description import Rig
-from whirlbench.rig.limits import WITH_MARGIN, Limit, Limits
+from whirlbench.rig.limits import WITH_MARGIN, Limits
+from whirlbench.safety.narrowing import stricter, wider
 from whirlbench.session.plan.steps import Plan
 
 
@@ -23,8 +22,7 @@ def narrowed(rig: Rig, plan: Plan | None, source: str = "plan") -> Rig:
     complaint = next(_complaints(rig.limits, plan.limits), None)
     if complaint:
         raise PlanError(f"{source}: {complaint}")
-    own = {limit.key: value for limit in WITH_MARGIN if (value := limit.value(plan.limits)) is not None}
-    return msgspec.structs.replace(rig, limits=msgspec.structs.replace(rig.limits, **own))
+    return stricter(rig, plan.limits)
 
 
 def _complaints(rigs: Limits, plans: Limits) -> Iterator[str]:
@@ -34,9 +32,5 @@ def _complaints(rigs: Limits, plans: Limits) -> Iterator[str]:
             yield f"limits.{row.name} is the rig's alone; a plan narrows {', '.join(names)}"
     for limit in WITH_MARGIN:
         value, other = limit.value(plans), limit.value(rigs)
-        if value is not None and other is not None and _wider(limit, value, other):
+        if value is not None and other is not None and wider(limit, value, other):
             yield f"limits.{limit.key} {value:g} is wider than the rig's {other:g}: a plan only narrows limits"
-
-
-def _wider(limit: Limit, value: float, other: float) -> bool:
-    return value < other if limit.watch.side is Side.LOWER else value > other

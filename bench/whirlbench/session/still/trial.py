@@ -63,6 +63,11 @@ class TripsTrial:
         self._not_tried += [TripTrial(trip, "", None, remark=why, can_be=False) for trip, why in FROM_INSIDE.items()]
         return tuple(due)
 
+    def abort(self) -> None:
+        """Cuts what is armed, where the trial is left in the middle of it; the next turn of the loop sends it."""
+        self.stand.beating, self.stand.ring = False, None
+        self.stand.conversation.send(Abort(Reason.OPERATOR_ABORT))
+
     def skip(self, provocation: Provocation, why: str) -> None:
         """Enters a trip that was not tried."""
         self.trials.append(TripTrial(provocation.trip, "", None, remark=why))

@@ -14,7 +14,7 @@ from whirlbench.errors import BenchError, CalibrationError
 from whirlbench.results.answer import NONE, Answer, fixed
 from whirlbench.results.chart import Chart
 from whirlbench.rig.description import Rig
-from whirlbench.rig.toml import with_values
+from whirlbench.rig.toml import parse_rig, with_values
 from whirlbench.session.still import StillLoop
 from whirlbench.window.calibration.calibration_work import CalibrationWork, Doing, Helper
 from whirlbench.window.drawing import palette
@@ -33,7 +33,8 @@ LIVE_HEADINGS = ("signal", "counts now", "mean", "scatter of a sample", "samples
 class CalibrationPage(QtWidgets.QWidget):
     """A guided calibration on the stand behind ``loop``; the result goes into the rig at ``rig_path``.
 
-    ``helper`` makes somebody act at a simulated stand, by channel.
+    ``helper`` makes somebody act at a simulated stand, by channel; ``enter`` takes the rig that was written and says
+    in one line what became of it in the log of blade sets.
     """
 
     def __init__(
@@ -43,11 +44,12 @@ class CalibrationPage(QtWidgets.QWidget):
         rig_path: Path,
         loop: StillLoop,
         helper: Callable[[str], Helper] | None = None,
+        enter: Callable[[Rig], str] = lambda rig: "",
     ) -> None:
         super().__init__()
         self.work: CalibrationWork | None = None
         self._rig, self._rig_text, self._rig_path = rig, rig_text, rig_path
-        self._loop, self._helper = loop, helper
+        self._loop, self._helper, self._enter = loop, helper, enter
         self._ticks = self._drawn_points = 0
         self._build()
         self._arrange()
@@ -197,7 +199,12 @@ class CalibrationPage(QtWidgets.QWidget):
             return
         self._rig_text = text
         self.write_button.setEnabled(False)
-        self.doing.setText(f"written into {self._rig_path}")
+        try:
+            entered = self._enter(parse_rig(text, str(self._rig_path)))
+        except BenchError as error:
+            self.refused.setText(f"the log has no entry of it: {error}")
+            entered = ""
+        self.doing.setText("; ".join(filter(None, (f"written into {self._rig_path}", entered))))
 
     def close_work(self) -> None:
         """Ends the loop: what is armed is aborted, the port is given back."""

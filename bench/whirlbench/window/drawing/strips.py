@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -36,7 +36,7 @@ def limit_lines(rig: Rig) -> dict[str, float | None]:
 
 @dataclass(frozen=True)
 class Replay:
-    """A recorded run with a place in time.
+    """A recorded run with a place in time; ``rig`` with the limits in force, ``narrowed`` the plan's of them in words.
 
     ``cursor_s`` is on the run's own clock. Readings at the cursor are those of the last sample at or before it.
     """
@@ -44,11 +44,12 @@ class Replay:
     run: Run
     rig: Rig
     cursor_s: float
+    narrowed: str = ""
 
     def moved_to(self, time_s: float) -> Replay:
         """The same run with the cursor at ``time_s``, kept inside the run."""
         first, last = self.span_s()
-        return Replay(self.run, self.rig, min(max(time_s, first), last))
+        return replace(self, cursor_s=min(max(time_s, first), last))
 
     def span_s(self) -> tuple[float, float]:
         """First and last time of the slow samples, or of the tach when there are none; (0, 1) for an empty run."""

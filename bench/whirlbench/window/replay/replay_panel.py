@@ -25,6 +25,7 @@ class ReplayPanel(QtWidgets.QWidget):
         self.chain = StateChain()
         self.strips = StripStack(STRIPS, "time in the run (s)")
         self.margin_panel = MarginPanel()
+        self.narrowed = QtWidgets.QLabel(replay.narrowed)
         self.events = QtWidgets.QListWidget()
         self.events.setWordWrap(True)
         self.events.setResizeMode(QtWidgets.QListView.Adjust)
@@ -39,7 +40,11 @@ class ReplayPanel(QtWidgets.QWidget):
 
     def _arrange(self) -> None:
         side = QtWidgets.QVBoxLayout()
-        for widget in (QtWidgets.QLabel("share of each limit in use"), self.margin_panel, QtWidgets.QLabel("events")):
+        heading = QtWidgets.QLabel("share of each limit in use")
+        self.narrowed.setWordWrap(True)
+        self.narrowed.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+        self.narrowed.setVisible(bool(self.replay.narrowed))
+        for widget in (heading, self.margin_panel, self.narrowed, QtWidgets.QLabel("events")):
             side.addWidget(widget)
         side.addWidget(self.events, stretch=1)
         middle = QtWidgets.QHBoxLayout()

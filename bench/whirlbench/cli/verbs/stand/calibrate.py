@@ -9,7 +9,10 @@ from typing import TYPE_CHECKING
 
 import click
 
+from whirlbench.cli.gate import enter_calibrations, log_option
 from whirlbench.cli.output import give_answer, json_option, write_text
+from whirlbench.cli.port_choice import SIMULATED
+from whirlbench.errors import LogError
 
 if TYPE_CHECKING:
     from whirlbench.rig.description import Rig
@@ -42,17 +45,20 @@ transmitter                         travel_pct, pulse_us"""
 )
 @click.option("--rig-out", type=FILE, help="Write the rig with the calibration; may be the rig itself.")
 @click.option("--date", "day", help="Day of the calibration, YYYY-MM-DD; absent: today.")
+@click.option("--operator", default="", help="Who calibrates, for the log of blade sets.")
 @click.option("--random-seed", type=click.IntRange(min=0), help="Seed of the simulated stand.")
 @click.option("--yes", is_flag=True, help="Simulated stand: do what the guide asks, unasked.")
+@log_option
 @json_option
 def command(
     channel: str, rig_path: Path, points: Path | None, port: str | None, points_out: Path | None, rig_out: Path | None,
-    overspeed_rpm: float | None, day: str | None, random_seed: int | None, yes: bool, as_json: bool,
+    overspeed_rpm: float | None, day: str | None, operator: str, random_seed: int | None, yes: bool,
+    log_path: Path | None, as_json: bool,
 ) -> int:  # fmt: skip
     """Fit CHANNEL from known points: figures with their standard errors, every point with what is left over.
 
     With --port the points are taken on the stand, guided, the motor not driven. With --rig-out the result goes into the
-    rig, whose comments stay.
+    rig, whose comments stay, and into the log of the fitted blade set.
     """
     from whirlbench.results.stand import calibrated
     from whirlbench.rig.toml import read_rig, with_values
@@ -65,8 +71,21 @@ def command(
     assert points is not None
     found = calibrated(channel, points, rig, day or date.today().isoformat())
     if rig_out is not None:
-        write_text(rig_out, with_values(text, found.values))
+        written = with_values(text, found.values)
+        write_text(rig_out, written)
+        _enter(written, rig_out, None if port is None else port == SIMULATED, log_path, operator)
     return give_answer(found.answer, as_json, points)
+
+
+def _enter(rig_text: str, rig_out: Path, simulated: bool | None, log_path: Path | None, operator: str) -> None:
+    """The calibrations of the rig that was just written into the log; the rig stays written, whatever the log says."""
+    from whirlbench.rig.toml import parse_rig
+
+    try:
+        told = enter_calibrations(parse_rig(rig_text, str(rig_out)), simulated, log_path, operator)
+    except LogError as error:
+        raise LogError(f"{rig_out} is written, but the log has no entry of it: {error}") from error
+    click.echo(told, err=True)
 
 
 def _guided(

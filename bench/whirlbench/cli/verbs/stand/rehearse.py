@@ -131,6 +131,7 @@ def _chapter(spin: Spin, path: Path, outcome: Outcome, folder: Path) -> Chapter:
     from whirlbench.recording.files import read_run
     from whirlbench.report.rehearsal_page import Chapter
     from whirlbench.report.run_chart import run_figure
+    from whirlbench.results.in_force import limits_in_force
     from whirlbench.results.labels import label, spoken
     from whirlbench.rig.toml import parse_rig
 
@@ -143,7 +144,7 @@ def _chapter(spin: Spin, path: Path, outcome: Outcome, folder: Path) -> Chapter:
         if event.kind == "trip"
     ]
     answer = _answer(ASKED[spin.name], run, rig, folder) if spin.name in ASKED else None
-    figure = run_figure(run, rig, spin.purpose)
+    figure = run_figure(run, limits_in_force(run, rig).rig, spin.purpose)
     figure.savefig(folder / f"{spin.name}.png", dpi=110)
     return _tell(Chapter(spin.purpose, findings, answer, figure))
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import secrets
 import sys
 import time
 from collections.abc import Sequence
+from contextlib import nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
@@ -15,6 +17,7 @@ import click
 
 from whirlbench.cli.dry_run import dry_run
 from whirlbench.cli.gate import fitted_set, log_option, require_cleared, typed_override
+from whirlbench.cli.note_keys import Keyboard
 from whirlbench.cli.number import Number
 from whirlbench.cli.port_choice import SIMULATED, origin, port_opener
 from whirlbench.cli.run_input import naming
@@ -61,7 +64,8 @@ def command(
     The fitted blade set has to be cleared: judged by its strength, in service by its log, permitted what rig and plan
     ask for. Before and after, the run is entered in the log of blade sets.
 
-    Ctrl-C cuts the power, and so do a closed terminal and a request to end; the coast-down is still recorded.
+    Ctrl-C cuts the power, and so do a closed terminal and a request to end; the coast-down is still recorded. The key n
+    opens a line for a note on that moment.
     """
     (rig, rig_text), (plan, plan_text) = read_rig(rig_path), read_plan(plan_path)
     rig = narrowed(rig, plan, plan_path)
@@ -177,10 +181,17 @@ def _supervise(spec: SessionSpec, rig: Rig, operator: _Operator) -> Outcome:
     """Starts the session and stays its surface until it ends."""
     from rich.console import Console
 
-    with EndingRequests() as requests, start(spec) as session, SpinScreen(Console(), rig, spec.clearance) as screen:
+    console = Console()
+    keyboard = Keyboard() if console.is_terminal else Keyboard(io.StringIO())  # who sees no line types none
+    with (
+        EndingRequests() as requests,
+        start(spec) as session,
+        SpinScreen(console, rig, spec.clearance) as screen,
+        keyboard,
+    ):
         while (outcome := session.outcome()) is None:
             try:
-                _turn(session, screen, operator, requests)
+                _turn(session, screen, operator, requests, keyboard)
             except (KeyboardInterrupt, click.Abort):
                 session.command(CommandKind.ABORT)
             if requests.new() or screen.failed_anew():
@@ -190,12 +201,18 @@ def _supervise(spec: SessionSpec, rig: Rig, operator: _Operator) -> Outcome:
     return outcome
 
 
-def _turn(session: SessionHandle, screen: SpinScreen, operator: _Operator, requests: EndingRequests) -> None:
+def _turn(
+    session: SessionHandle, screen: SpinScreen, operator: _Operator, requests: EndingRequests, keyboard: Keyboard
+) -> None:
     session.heard()
     progress: Progress = session.state()
+    for note in screen.note.feed(keyboard.pressed(), progress.time_s):
+        session.command(Command(CommandKind.NOTE, text=note, operator=operator.name))
     screen.show(progress, session.view.events())
     for command in operator.commands(progress):
-        session.command(_asked(command, progress, operator, requests))
+        with keyboard.given_back() if command.kind is CommandKind.CONTINUE else nullcontext():
+            asked = _asked(command, progress, operator, requests)
+        session.command(asked)
     time.sleep(TURN_S)
 
 

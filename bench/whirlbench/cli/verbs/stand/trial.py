@@ -22,12 +22,6 @@ if TYPE_CHECKING:
     from whirlbench.session.still import Provocation, TripsTrial
 
 FILE = click.Path(dir_okay=False, path_type=Path)
-WORDS = "propeller off"
-ABOUT = (
-    "The trips are provoked one by one. The motor stays still: the device itself refuses every throttle pulse but the\n"
-    "safe one. Take the PROPELLER OFF all the same, stay clear of the shaft, keep the isolating switch in reach, and\n"
-    "open it where nothing has to be seen of pack or contactor."
-)
 
 
 @click.command("trial")
@@ -75,12 +69,14 @@ def command(
 
 
 def _confirm(yes: bool) -> None:
+    from whirlbench.results.stand import ABOUT, READY, WORDS, not_typed
+
     click.echo(ABOUT, err=True)
     if yes:
         return
-    typed = click.prompt(f"Type `{WORDS}` when it is", default="", show_default=False, err=True)
+    typed = click.prompt(READY.capitalize(), default="", show_default=False, err=True)
     if typed.strip().lower() != WORDS:
-        raise BenchError(f"{typed.strip()!r} was typed, not `{WORDS}`: nothing was armed")
+        raise BenchError(not_typed(typed))
 
 
 class TrialRecorder:
@@ -121,10 +117,12 @@ class TrialRecorder:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
+        self.close("" if kind is None else str(error))
+
+    def close(self, failure: str = "") -> None:
+        """Ends the recording, whole or with what went wrong."""
         if self._writer is not None:
-            self._writer.close(
-                "done" if kind is None else "failed", "trial of the trips" if error is None else str(error)
-            )
+            self._writer.close("failed" if failure else "done", failure or "trial of the trips")
 
 
 class TrialAtTerminal:
@@ -150,6 +148,7 @@ class TrialAtTerminal:
         return True
 
     def _one(self, provocation: Provocation) -> None:
+        from whirlbench.results.stand import came_words
         from whirlbench.session.still import CannotBeProvoked, lock
 
         loop = self._port.loop
@@ -163,36 +162,42 @@ class TrialAtTerminal:
             self._trial.skip(provocation, "passed over by the operator")
             return
         found = loop.run(self._trial.provoke(provocation, lambda: self._begin(provocation)))
-        after = "" if found.latency_ms is None else f" after {found.latency_ms:.1f} ms"
-        click.echo(f"  {'came' + after if found.tripped else 'DID NOT COME: ' + found.remark}", err=True)
+        click.echo(f"  {came_words(found)}", err=True)
         self._put_right(provocation)
         loop.run(lock(loop.stand))
 
     def _ready(self, provocation: Provocation) -> bool:
+        from whirlbench.results.stand import once_armed
+
         if self._unasked:
             return True
-        click.echo(f"  Once armed you will be told to: {provocation.ask}.", err=True)
+        click.echo(f"  {once_armed(provocation.ask)}", err=True)
         answer: str = click.prompt("  Enter when ready, `skip` to pass over", default="", show_default=False, err=True)
         return answer.strip().lower() != "skip"
 
     def _begin(self, provocation: Provocation) -> None:
+        from whirlbench.results.stand import armed_now
+
         if provocation.ask:
-            click.echo(f"  ARMED, now: {provocation.ask}", err=True)
+            click.echo(f"  {armed_now(provocation.ask)}", err=True)
         if self._port.simulated is not None and provocation.hand:
             self._port.simulated.hands.act(provocation.hand)
 
     def _put_right(self, provocation: Provocation) -> None:
+        from whirlbench.results.stand import PUT_BACK
+
         if self._port.simulated is not None:
             self._port.simulated.hands.let_go()
         if provocation.ask and not self._unasked:
-            click.prompt("  Put everything back as it was; Enter when done", default="", show_default=False, err=True)
+            click.prompt(f"  {PUT_BACK}; Enter when done", default="", show_default=False, err=True)
 
     def _seen_second_cut(self) -> bool | None:
+        from whirlbench.results.stand import SEEN_CUT
+
         if self._unasked:
             return True  # the simulated stand's contactor is its output
         answer: str = click.prompt(
-            "Did the contactor of the second cut open with every trip (a click, a lamp)? yes, no, or `none` if there "
-            "is none or nobody looked",
+            f"{SEEN_CUT} yes, no, or `none` if there is none or nobody looked",
             default="none",
             err=True,
         )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from whirlbench.cli.gate import fitted_set, log_option
+from whirlbench.cli.gate import enter_calibrations, fitted_set, log_option
 from whirlbench.cli.port_choice import SIMULATED, origin, port_opener
 from whirlbench.cli.run_input import naming
 from whirlbench.cli.run_output import new_recording, tell_outcome
@@ -30,11 +30,12 @@ if TYPE_CHECKING:
 @click.option("--plan", "plan_path", type=click.Path(path_type=Path), help="Plan that the session offers to run.")
 @click.option("-o", "output", type=click.Path(path_type=Path), help="Recording of the session.")
 @click.option("--calibrate", is_flag=True, help="Calibrate the stand's sensors, guided, instead of running it.")
+@click.option("--trial", is_flag=True, help="Try the trips, guided, PROPELLER OFF, instead of running the stand.")
 @click.option("--random-seed", type=click.IntRange(min=0), help="Seed of the simulated stand.")
 @log_option
 def command(
     recording: Path | None, beside: Path | None, port: str | None, rig_path: Path | None, plan_path: Path | None,
-    output: Path | None, calibrate: bool, random_seed: int | None, log_path: Path | None,
+    output: Path | None, calibrate: bool, trial: bool, random_seed: int | None, log_path: Path | None,
 ) -> int:  # fmt: skip
     """The desktop window: replay and judge RECORDING, or run the stand at PORT (or `simulated`).
 
@@ -51,6 +52,8 @@ def command(
         raise BenchError("--beside needs the recording that it is to be laid beside: name that first")
     if calibrate and (port is None or rig_path is None):
         raise BenchError("--calibrate needs the stand and its rig file: give --port and --rig")
+    if trial and (port is None or rig_path is None or calibrate):
+        raise BenchError("--trial goes without --calibrate, and needs the stand and its rig file: --port and --rig")
     require_qt()
     seed = random_seed if random_seed is not None else secrets.randbits(31)
     sessions: list[tuple[SessionHandle, Path]] = []
@@ -58,7 +61,9 @@ def command(
     def prepare(window: MainWindow) -> None:
         replay = _read(recording, beside, rig_path) if recording is not None else None
         if calibrate and port is not None and rig_path is not None:
-            _add_calibration(window, port, rig_path, seed)
+            _add_calibration(window, port, rig_path, seed, log_path)
+        elif trial and port is not None and rig_path is not None:
+            _add_trial(window, port, rig_path, seed, log_path, new_recording(output, "trial"))
         elif port is not None:
             sessions.append(_add_session(window, port, rig_path, plan_path, output, seed, log_path))
         if replay is not None and recording is not None:
@@ -81,6 +86,7 @@ def _exit_status(sessions: list[tuple[SessionHandle, Path]]) -> int:
 def _read(path: Path, beside: Path | None, rig_path: Path | None) -> Replay:
     """The recording at its beginning; what cannot be read is refused before any session starts."""
     from whirlbench.recording.files import open_recording, read_run
+    from whirlbench.results.in_force import limits_in_force
     from whirlbench.window.drawing.strips import Replay
 
     if beside is not None:
@@ -90,7 +96,9 @@ def _read(path: Path, beside: Path | None, rig_path: Path | None) -> Replay:
     for problem in run.problems:
         click.echo(f"{path}: {problem}", err=True)
     rig = read_rig(rig_path)[0] if rig_path else parse_rig(run.rig_text, f"rig in {path}")
-    replay = Replay(run, rig, 0.0)
+    in_force = limits_in_force(run, rig)
+    told = "; ".join(filter(None, (in_force.narrowed, *(f"{item.what}: {item.why}" for item in in_force.not_judged))))
+    replay = Replay(run, in_force.rig, 0.0, told)
     return replay.moved_to(replay.span_s()[0])
 
 
@@ -103,7 +111,7 @@ def _add_recording(window: MainWindow, replay: Replay, path: Path, beside: Path 
     window.offer_analyses(Subject(path, beside, rig_text, str(rig_path or "")), has_rig)
 
 
-def _add_calibration(window: MainWindow, port: str, rig_path: Path, seed: int) -> None:
+def _add_calibration(window: MainWindow, port: str, rig_path: Path, seed: int, log_path: Path | None) -> None:
     """Its device is in the window's own process: what cannot be driven needs no session apart."""
     import functools
     import time
@@ -121,7 +129,42 @@ def _add_calibration(window: MainWindow, port: str, rig_path: Path, seed: int) -
     if isinstance(opened, SimulatedPort):
         helper = functools.partial(SimulatedHelper, rig=rig, port=opened, rng=np.random.default_rng(seed))
     loop = StillLoop(StillStand(rig), opened, time.monotonic, lambda seconds: None)
-    window.add_page("calibration", CalibrationPage(rig, rig_text, rig_path, loop, helper))
+
+    def enter(written: Rig) -> str:
+        return enter_calibrations(written, port == SIMULATED, log_path, "")
+
+    window.add_page("calibration", CalibrationPage(rig, rig_text, rig_path, loop, helper, enter))
+
+
+def _add_trial(
+    window: MainWindow, port: str, rig_path: Path, seed: int, log_path: Path | None, recording: Path
+) -> None:
+    """The trial of the verb, its device in the window's own process; the log is tried before anything is armed."""
+    import time
+
+    from whirlbench.cli.verbs.stand.trial import TrialRecorder
+    from whirlbench.log import Proof, SetLog, default_path
+    from whirlbench.session.still import StillLoop, StillStand
+    from whirlbench.simulator.device.simulated_port import SimulatedPort
+    from whirlbench.window.trial.trial_page import TrialPage
+
+    simulated = port == SIMULATED
+    rig, rig_text = read_rig(rig_path)
+    path = log_path or default_path(simulated)
+    SetLog(path, simulated).close()
+    keeper = TrialRecorder(recording, rig_text, origin(port), seed if simulated else None)
+
+    def enter(proof: Proof) -> str:
+        with SetLog(path, simulated) as log:
+            return f"{path}: proof {log.add_proof(proof)} of {proof.rig_name}"
+
+    def close(complete: bool) -> None:
+        keeper.close("" if complete else "left before its end")
+
+    opened = port_opener(port, rig_text, seed)()
+    hands = opened.hands if isinstance(opened, SimulatedPort) else None
+    loop = StillLoop(StillStand(rig), opened, time.monotonic, lambda seconds: None, keeper.keep)
+    window.add_page("trial of the trips", TrialPage(loop, recording.name, enter, close, hands))
 
 
 def _add_session(
