@@ -52,7 +52,7 @@ ROOMS: dict[str, dict[str, set[str]]] = {
         "drawing": set(),
         "live": {"drawing"},
         "replay": {"drawing"},
-        "pages": {"drawing"},
+        "pages": {"drawing", "replay"},
         "calibration": {"drawing", "pages"},
     },
     "simulator": {"stand": set(), "device": {"stand"}},

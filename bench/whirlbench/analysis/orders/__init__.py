@@ -2,6 +2,7 @@
 
 from whirlbench.analysis.orders.order_map import OrderMap, map_orders
 from whirlbench.analysis.orders.resonance import Certainty, Resonance, find_resonances
+from whirlbench.analysis.orders.spectrum import Spectrum, spectrum
 from whirlbench.analysis.orders.tracking import (
     FrameGrid,
     OrderTracks,
@@ -19,12 +20,14 @@ __all__ = [
     "OrderMap",
     "OrderTracks",
     "Resonance",
+    "Spectrum",
     "centred",
     "find_resonances",
     "map_orders",
     "middle",
     "sample_rate_hz",
     "shaft_angle",
+    "spectrum",
     "track_orders",
     "track_vibration",
 ]

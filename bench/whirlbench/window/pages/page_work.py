@@ -24,20 +24,22 @@ Answers = Generator[Any, Any, None]
 class Subject:
     """What the pages are about: a recording, a second one beside it, a rig file's text and its name.
 
-    ``rig_text`` empty means the rig that is stored in the recording.
+    ``rig_text`` empty means the rig that is stored in the recording; ``span_s`` keeps to a stretch of it, None to all.
     """
 
     recording: Path | None = None
     beside: Path | None = None
     rig_text: str = ""
     rig_name: str = "rig"
+    span_s: tuple[float, float] | None = None
 
     def run(self) -> Run:
         """The recorded run; RecordingError when it cannot be read."""
         from whirlbench.recording.files import read_run
 
         assert self.recording is not None
-        return read_run(self.recording)
+        run = read_run(self.recording)
+        return run if self.span_s is None else run.between(*self.span_s)
 
     def other_run(self) -> Run | None:
         """The run to be laid beside, None when none was named."""

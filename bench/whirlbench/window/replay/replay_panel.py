@@ -14,6 +14,7 @@ from whirlbench.window.drawing.margin_panel import MarginPanel
 from whirlbench.window.drawing.state_chain import StateChain
 from whirlbench.window.drawing.strips import Replay
 from whirlbench.window.replay import picture
+from whirlbench.window.replay.recorded_run import FoundMoments, RecordedRun
 from whirlbench.window.replay.run_marks import recorded_marks, with_moments
 from whirlbench.window.replay.second_run import SecondRun
 from whirlbench.window.replay.strip_board import StripBoard
@@ -41,12 +42,12 @@ class SpanQuestion:
 class ReplayPanel(QtWidgets.QWidget):
     """Shows one Replay; the cursor follows slider, strips, marks or the clock, and ``moved`` tells.
 
-    ``span_asked`` carries a SpanQuestion, ``beside_wanted`` tells that a second run is to be chosen.
+    ``span_asked`` carries a SpanQuestion; ``asked`` the path of a second run, which ``show_state`` lays over this one.
     """
 
     moved = QtCore.pyqtSignal(float)
     span_asked = QtCore.pyqtSignal(object)
-    beside_wanted = QtCore.pyqtSignal()
+    asked = QtCore.pyqtSignal(object)
 
     def __init__(self, replay: Replay, problems: Sequence[str] = ()) -> None:
         super().__init__()
@@ -105,7 +106,7 @@ class ReplayPanel(QtWidgets.QWidget):
             button.setEnabled(False)
             self.span_buttons[kind] = button
         self.span_line.setWordWrap(True)
-        beside = self._button("second run …", lambda _=False: self.beside_wanted.emit())
+        beside = self._button("second run …", lambda _=False: self.choose_second())
         self.way.hide()
         save = self._button("save …", lambda _=False: self.ask_and_save())
         return [self.span_line, self.told, *self.span_buttons.values(), self._channels(), beside, self.way, save]
@@ -169,6 +170,30 @@ class ReplayPanel(QtWidgets.QWidget):
         self.banner.setTextInteractionFlags(QtCore.Qt.TextInteractionFlag.TextSelectableByMouse)
         self.banner.setObjectName("damage")
         self.banner.setVisible(bool(problems))
+
+    def show_state(self, state: object) -> None:
+        """What has been found or read meanwhile: marks of the diagnosis, or a second run."""
+        if isinstance(state, FoundMoments):
+            self.show_moments(state.moments, state.remark)
+        elif isinstance(state, SecondRun):
+            self.show_second(state)
+
+    def refuse(self, text: str) -> None:
+        """Why a second run cannot be shown; the first stays as it is."""
+        self.told.setText(text)
+
+    def choose_second(self) -> None:
+        """Asks for the recording to lay over this one."""
+        dialog = QtWidgets.QFileDialog(self, "second run, laid over this one", "", "recordings (*.h5)")
+        dialog.setOption(QtWidgets.QFileDialog.DontUseNativeDialog)
+        dialog.setAttribute(QtCore.Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.fileSelected.connect(self.ask_second)
+        dialog.show()
+
+    def ask_second(self, path: str) -> None:
+        """Has the recording at ``path`` read and laid over this one."""
+        self.told.setText(f"reading {Path(path).name} …")
+        self.asked.emit(path)
 
     def show_moments(self, moments: Iterable[Moment], remark: str = "") -> None:
         """Marks what a diagnosis found, beside what was recorded; ``remark`` says why there is none."""
@@ -287,3 +312,9 @@ class ReplayPanel(QtWidgets.QWidget):
 
 def _span_words(from_s: float, to_s: float) -> str:
     return f"{from_s:.3f} to {to_s:.3f} s: {to_s - from_s:.3f} s selected"
+
+
+def replay_of(recorded: RecordedRun) -> ReplayPanel:
+    """The replay of a run that was read, its cursor at the beginning."""
+    replay = Replay(recorded.run, recorded.rig, 0.0)
+    return ReplayPanel(replay.moved_to(replay.span_s()[0]), recorded.problems)

@@ -96,7 +96,7 @@ class StripPainter:
     def _levels(self, painter: QtGui.QPainter, scale: ChartScale) -> None:
         """Figures beside the axis, each inside the height of its own strip."""
         painter.setFont(sized(self.base, TEXT_PX - 1))
-        for tick in ticks(scale.y, max(int(scale.height // 34), 1)):
+        for tick in ticks(scale.y, max(int(scale.height // 34), 2)):
             y = float(scale.y_px(tick.at))
             painter.setPen(QtGui.QPen(colour("rule"), 1, QtCore.Qt.PenStyle.DotLine))
             painter.drawLine(QtCore.QPointF(scale.left, y), QtCore.QPointF(scale.right, y))
