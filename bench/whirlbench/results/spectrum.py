@@ -70,7 +70,9 @@ def _speed(run: Run) -> ShaftSpeed:
 
 
 def _headline(found: Spectrum, speed: ShaftSpeed) -> str:
-    axis = max(found.axes, key=lambda name: float(found.amplitude_g[found.axes.index(name), found.peaks(name, 1)].max()))
+    axis = max(
+        found.axes, key=lambda name: float(found.amplitude_g[found.axes.index(name), found.peaks(name, 1)].max())
+    )
     line = found.peaks(axis, 1)[0]
     at_hz, size_g = found.frequency_hz[line], found.amplitude_g[found.axes.index(axis), line]
     order = f", order {_order(at_hz, speed)}" if speed.is_steady else ""

@@ -21,7 +21,16 @@ LOOKS = {
     "state": ("calm", "bar"),
 }
 OTHER_LOOK = ("faint", "bar")
-WEIGHT = ("failure", "trip", "abort", "onset", "caution", "note", "state", "plan")  # whose words come first where room lacks
+WEIGHT = (
+    "failure",
+    "trip",
+    "abort",
+    "onset",
+    "caution",
+    "note",
+    "state",
+    "plan",
+)  # whose words come first where room lacks
 
 
 @dataclass(frozen=True)

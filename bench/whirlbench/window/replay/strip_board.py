@@ -30,7 +30,7 @@ KEYS_HELP = (
 
 
 class StripBoard(QtWidgets.QWidget):
-    """Shows a StripView and changes it; ``changed`` tells every new one, ``cursor_moved`` and ``selected`` parts of it."""
+    """Shows a StripView and changes it: ``changed`` tells every new one, ``cursor_moved`` and ``selected`` parts."""
 
     changed = QtCore.pyqtSignal()
     cursor_moved = QtCore.pyqtSignal(float)

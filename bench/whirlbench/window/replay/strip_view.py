@@ -1,4 +1,4 @@
-"""What a replay shows at one moment: which strips, which stretch, on which scales, and where the cursor is. No Qt here."""
+"""What a replay shows: which strips, which stretch, on which scales, and where the cursor is. No Qt here."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Channel, Run
 from whirlbench.window.drawing.decimation import Outline, outline_between
 from whirlbench.window.drawing.strips import gap_s, limit_lines, reading_at
 
-VIBRATION_RMS = Channel("vibration_g_rms", "g rms", "vibration over a window, all axes, mean removed: as the trip sees it")
+VIBRATION_RMS = Channel("vibration_g_rms", "g rms", "vibration over a window, mean removed: as the trip sees it")
 COMPANIONS = {"rpm": "speed_request_rpm"}  # drawn behind: what was asked for
 NAMES = {"rpm": "speed", "current_a": "current", "thrust_n": "thrust", "vibration_g_rms": "vibration"}
 FIRST_SHOWN = ("rpm", "thrust_n", "current_a", "voltage_v", "throttle_us", "pitch_deg", "vibration_g_rms")
@@ -103,4 +103,3 @@ def _all(run: Run, rig: Rig, rms: Series) -> Iterator[Trace]:
     for axis in VIBRATION_AXES:
         if vibration.has(axis.name):
             yield Trace(axis, vibration.time_s, getattr(vibration, axis.name), gap_s=vibration_gap_s)
-
