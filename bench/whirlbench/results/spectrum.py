@@ -1,4 +1,4 @@
-"""A spectrum in words: the highest lines of a stretch, in Hz and, where the speed was steady, in orders of the shaft."""
+"""A spectrum in words: the highest lines of a stretch, in Hz and, at a steady speed, in orders of the shaft."""
 
 from __future__ import annotations
 

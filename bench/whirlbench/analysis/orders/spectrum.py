@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -75,4 +76,4 @@ def _whole(vibration: VibrationSamples, rate_hz: float) -> list[slice]:
     ends = np.diff(vibration.time_s) * rate_hz > LOST
     breaks = np.flatnonzero(ends | ~finite[1:] | ~finite[:-1]) + 1
     bounds = [0, *breaks.tolist(), len(finite)]
-    return [slice(low, high) for low, high in zip(bounds[:-1], bounds[1:], strict=True) if finite[low:high].all()]
+    return [slice(low, high) for low, high in itertools.pairwise(bounds) if finite[low:high].all()]

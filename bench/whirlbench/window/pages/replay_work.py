@@ -1,4 +1,4 @@
-"""The work behind the replay and the spectrum of a span, each run in a process of its own (see ``worker``). No Qt here."""
+"""The work behind the replay and the spectrum of a span, each in a process of its own (see ``worker``). No Qt here."""
 
 from __future__ import annotations
 

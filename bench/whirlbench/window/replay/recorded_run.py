@@ -1,4 +1,4 @@
-"""What the replay is given by the process that reads a recording: the run, and later what was found in it. No Qt here."""
+"""What the replay is given by the process that reads a recording: the run, then what was found in it. No Qt here."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What happened in a run, as marks on its strips: trips, notes, plan steps, and what the diagnosis found. No Qt here."""
+"""What happened in a run, as marks on its strips: trips, notes, plan steps, moments of a diagnosis. No Qt here."""
 
 from __future__ import annotations
 
