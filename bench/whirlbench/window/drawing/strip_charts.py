@@ -41,7 +41,7 @@ class StripChart(pg.PlotWidget):
         self._prepare_axes()
 
     def _curve(self, channel: Channel) -> pg.PlotDataItem:
-        return self.plot(pen=pg.mkPen(palette.CHANNEL_INK.get(channel.name, palette.INK), width=1))
+        return self.plot(pen=pg.mkPen(palette.channel_ink(channel.name), width=1))
 
     def _prepare_axes(self) -> None:
         item = self.getPlotItem()
