@@ -33,17 +33,29 @@ CAUTION = (
 OF_SESSION, OF_FILE = " of the spin", " of the file"
 
 
+SMALLEST = (1024, 600)  # screens in use
+FRAME = (8, 40)  # what the desktop draws around a window
+
+
+class PageStack(QtWidgets.QStackedWidget):
+    """Pages that take the room there is: one that wants more must not push the power cut off the screen."""
+
+    def minimumSizeHint(self) -> QtCore.QSize:
+        """Little, whatever the pages say."""
+        return QtCore.QSize(400, 120)
+
+
 class MainWindow(QtWidgets.QMainWindow):
     """Pages in a list on the left; the page of the live session, when there is one, comes first."""
 
     def __init__(self) -> None:
         super().__init__()
         self.setWindowTitle("Whirlbench")
-        self.resize(1360, 940)
+        self._take_size()
         self.page_names = QtWidgets.QListWidget()
         self.page_names.setFixedWidth(150)
         self.page_names.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
-        self.pages = QtWidgets.QStackedWidget()
+        self.pages = PageStack()
         self.page_names.currentRowChanged.connect(self.pages.setCurrentIndex)
         self.abort_bar = AbortBar()
         self.abort_bar.hide()
@@ -53,6 +65,13 @@ class MainWindow(QtWidgets.QMainWindow):
         self._closing = False
         self._arrange()
 
+    def _take_size(self) -> None:
+        """As large as is comfortable, and no larger than the screen: the power cut lies at the lower edge."""
+        screen = QtWidgets.QApplication.primaryScreen()
+        room = screen.availableGeometry().size() if screen is not None else QtCore.QSize(*SMALLEST)
+        self.setMinimumSize(1, 1)
+        self.resize(QtCore.QSize(1360, 940).boundedTo(room - QtCore.QSize(*FRAME)))
+
     def _arrange(self) -> None:
         caution = QtWidgets.QLabel(CAUTION)
         caution.setWordWrap(True)
@@ -60,6 +79,10 @@ class MainWindow(QtWidgets.QMainWindow):
         row.addWidget(self.page_names)
         row.addWidget(self.pages, stretch=1)
         layout = QtWidgets.QVBoxLayout()
+        layout.setContentsMargins(4, 4, 4, 4)
+        layout.setSpacing(4)
+        self.band_place = QtWidgets.QVBoxLayout()
+        layout.addLayout(self.band_place)
         layout.addLayout(row, stretch=1)
         layout.addWidget(caution)
         layout.addWidget(self.abort_bar)
@@ -120,13 +143,14 @@ class MainWindow(QtWidgets.QMainWindow):
         self.abort_bar.abort.connect(self.bridge.abort)
         self.abort_bar.take_space_bar()
         self.abort_bar.show()
+        self.band_place.addWidget(panel.band)  # across the whole width, whatever page is open
         self.add_page("spin", panel)
 
     def _follow(self, state: LiveState) -> None:
-        self.abort_bar.setEnabled(state.may(CommandKind.ABORT))
+        self.abort_bar.offer(state.may(CommandKind.ABORT), not state.unknown_why())
 
     def _session_ended(self, outcome: Outcome) -> None:
-        self.abort_bar.setEnabled(False)
+        self.abort_bar.offer(may_cut=False, known=False)
         self.abort_bar.leave_space_bar()
         entered = self.bridge.panel.finish(outcome) if self.bridge is not None else ""
         told = (f"session ended: {outcome.ending} {outcome.reason}".strip(), entered)

@@ -90,9 +90,8 @@ def style_sheet() -> str:
 
     A label or button with the property ``ink`` is printed in that part's colour: ``setProperty("ink", "over")``.
     """
-    paper, card, words, faint, rule, cursor = (
-        ink(name) for name in ("paper", "card", "ink", "faint", "rule", "cursor")
-    )
+    paper, card, words, faint, rule = map(ink, ("paper", "card", "ink", "faint", "rule"))
+    cursor, over, close = map(ink, ("cursor", "over", "close"))
     inks = "\n".join(f'*[ink="{name}"] {{ color: {colour}; }}' for name, colour in PALETTES[_chosen[0]].items())
     return f"""
 QWidget {{ background: {paper}; color: {words}; font-size: 13px; }}
@@ -105,7 +104,8 @@ QTableWidget::item {{ padding: 0 8px 0 2px; }}
 QPushButton {{ background: {card}; border: 1px solid {faint}; border-radius: 4px; padding: 5px 14px; }}
 QPushButton:checked, QPushButton:pressed {{ background: {words}; color: {card}; }}
 QPushButton:disabled, QDoubleSpinBox:disabled {{ background: {paper}; color: {faint}; border-style: dashed; }}
-QHeaderView::section {{ background: {paper}; border: none; border-bottom: 1px solid {words}; padding: 3px 8px 3px 2px; }}
+QHeaderView::section {{ background: {paper}; border: none; border-bottom: 1px solid {words};
+    padding: 3px 8px 3px 2px; }}
 QSlider {{ min-height: 24px; }}
 QSlider::groove:horizontal {{ height: 4px; background: {rule}; }}
 QSlider::sub-page:horizontal {{ background: {cursor}; }}
@@ -115,6 +115,14 @@ QScrollBar:vertical {{ width: 12px; background: {paper}; }}
 QScrollBar:horizontal {{ height: 12px; background: {paper}; }}
 QScrollBar::handle {{ background: {faint}; border-radius: 4px; min-height: 30px; min-width: 30px; margin: 2px; }}
 QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
+#abort_bar {{ background: {over}; color: {card}; border: none; border-radius: 6px;
+    font-size: 18px; font-weight: bold; letter-spacing: 1px; }}
+#abort_bar:disabled {{ background: {paper}; color: {over}; border: 2px dashed {over}; }}
+#check_list {{ background: {card}; border: 1px solid {rule}; border-left: 6px solid {close}; }}
+#check_list * {{ background: {card}; }}
+QTabWidget::pane {{ border: none; border-top: 1px solid {rule}; }}
+QTabBar::tab {{ background: {paper}; color: {words}; padding: 3px 10px; border-bottom: 3px solid {paper}; }}
+QTabBar::tab:selected {{ border-bottom: 3px solid {words}; }}
 QToolTip {{ background: {card}; color: {words}; border: 1px solid {faint}; }}
 {inks}
 """
