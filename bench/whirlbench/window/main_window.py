@@ -36,7 +36,9 @@ CAUTION = (
     "Figures are an aid to judgement, not a licence."
 )
 
-USUAL_SIZE = (1280, 800)
+USUAL_SIZE = (1360, 940)
+SMALLEST = (1024, 600)  # screens in use
+FRAME = (8, 40)  # what the desktop draws around a window
 
 
 class MainWindow(QtWidgets.QMainWindow):
@@ -48,7 +50,6 @@ class MainWindow(QtWidgets.QMainWindow):
     def __init__(self, settings: Settings | None = None, stand: StandAccess | None = None) -> None:
         super().__init__()
         self.setWindowTitle("Whirlbench")
-        self.resize(*USUAL_SIZE)
         self.setAcceptDrops(True)
         self.settings, self.stand = settings, stand or StandAccess()
         self.open_pages = OpenPages()
@@ -69,8 +70,17 @@ class MainWindow(QtWidgets.QMainWindow):
             self.reconnect,
         )  # fmt: skip
         self.menus = Menus(self, actions, self.open_pages, settings)
-        if settings is not None:
-            self.restoreGeometry(settings.geometry)
+        self._take_size()
+
+    def _take_size(self) -> None:
+        """As it was left, else comfortable, and no larger than the screen: the power cut lies at the lower edge."""
+        screen = QtWidgets.QApplication.primaryScreen()
+        room = screen.availableGeometry().size() if screen is not None else QtCore.QSize(*SMALLEST)
+        self.setMinimumSize(1, 1)
+        self.resize(*USUAL_SIZE)
+        if self.settings is not None:
+            self.restoreGeometry(self.settings.geometry)
+        self.resize(self.size().boundedTo(room - QtCore.QSize(*FRAME)))
 
     def _arrange(self) -> None:
         caution = QtWidgets.QLabel(CAUTION)
@@ -79,7 +89,10 @@ class MainWindow(QtWidgets.QMainWindow):
         row.addWidget(self.open_pages.groups)
         row.addWidget(self.page_names, stretch=1)
         layout = QtWidgets.QVBoxLayout()
-        layout.setContentsMargins(8, 4, 8, 4)
+        layout.setContentsMargins(4, 4, 4, 4)
+        layout.setSpacing(4)
+        self.band_place = QtWidgets.QVBoxLayout()
+        layout.addLayout(self.band_place)
         layout.addLayout(row)
         layout.addWidget(self.pages, stretch=1)
         layout.addWidget(caution)
@@ -278,6 +291,8 @@ class MainWindow(QtWidgets.QMainWindow):
     def _forget_session(self) -> None:
         """Takes away the pages of a session that has ended; its recording stays open."""
         if self.bridge is not None:
+            self.band_place.removeWidget(self.bridge.panel.band)
+            self.bridge.panel.band.deleteLater()
             self.bridge.close()
             self.bridge = None
         for page in self.open_pages.take_group(STAND):
@@ -305,6 +320,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.bridge.ended.connect(self._session_ended)
         self.abort_bar.take_space_bar()
         self.abort_bar.show()
+        self.band_place.addWidget(panel.band)  # across the whole width, whatever page is open
         self.add_page("spin", panel, STAND)
         self.open_pages.show_group(STAND)
 
@@ -314,10 +330,10 @@ class MainWindow(QtWidgets.QMainWindow):
             self.bridge.abort()
 
     def _follow(self, state: LiveState) -> None:
-        self.abort_bar.setEnabled(state.may(CommandKind.ABORT))
+        self.abort_bar.offer(state.may(CommandKind.ABORT), not state.unknown_why())
 
     def _session_ended(self, outcome: Outcome) -> None:
-        self.abort_bar.setEnabled(False)
+        self.abort_bar.offer(may_cut=False, known=False)
         self.abort_bar.leave_space_bar()
         entered = self.bridge.panel.finish(outcome) if self.bridge is not None else ""
         told = (f"session ended: {outcome.ending} {outcome.reason}".strip(), entered)

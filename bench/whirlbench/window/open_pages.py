@@ -12,6 +12,14 @@ GROUP = QtCore.Qt.ItemDataRole.UserRole
 START, STAND = "start", "stand"
 
 
+class PageStack(QtWidgets.QStackedWidget):
+    """Pages that take the room there is: one that wants more must not push the power cut off the screen."""
+
+    def minimumSizeHint(self) -> QtCore.QSize:
+        """Little, whatever the pages say."""
+        return QtCore.QSize(400, 120)
+
+
 class OpenPages(QtCore.QObject):
     """Names of groups in a box, of the pages of the chosen group in a row, and the pages themselves."""
 
@@ -22,7 +30,7 @@ class OpenPages(QtCore.QObject):
         self.groups.setSizeAdjustPolicy(QtWidgets.QComboBox.AdjustToContents)
         self.names = SectionRow()
         self.names.setAccessibleName("pages")
-        self.pages = QtWidgets.QStackedWidget()
+        self.pages = PageStack()
         self.names.currentRowChanged.connect(self._show)
         self.groups.currentTextChanged.connect(self._filter)
 

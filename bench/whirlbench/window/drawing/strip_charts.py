@@ -6,7 +6,7 @@ a scrolling axis costs. Pens are one pixel wide for the same reason.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import numpy as np
 import pyqtgraph as pg
@@ -41,7 +41,7 @@ class StripChart(pg.PlotWidget):
         self._prepare_axes()
 
     def _curve(self, channel: Channel) -> pg.PlotDataItem:
-        return self.plot(pen=pg.mkPen(palette.CHANNEL_INK.get(channel.name, palette.INK), width=1))
+        return self.plot(pen=pg.mkPen(palette.channel_ink(channel.name), width=1))
 
     def _prepare_axes(self) -> None:
         item = self.getPlotItem()
@@ -62,6 +62,23 @@ class StripChart(pg.PlotWidget):
         axis.setStyle(showValues=shown)
         axis.setLabel(label if shown else None)
         axis.setHeight(None if shown else 4)
+
+    def changeEvent(self, event: QtCore.QEvent) -> None:
+        """Another palette: everything is drawn in it from now on."""
+        super().changeEvent(event)
+        if event.type() == QtCore.QEvent.Type.StyleChange and hasattr(self, "_cursor"):
+            self._take_colours()
+
+    def _take_colours(self) -> None:
+        self.setBackground(palette.CARD)
+        for name in ("left", "bottom"):
+            self.getPlotItem().getAxis(name).setPen(palette.INK)
+            self.getPlotItem().getAxis(name).setTextPen(palette.INK)
+        self._main_curve.setPen(pg.mkPen(palette.channel_ink(self.channel.name), width=1))
+        if self.companion is not None and self._companion_curve is not None:
+            self._companion_curve.setPen(pg.mkPen(palette.channel_ink(self.companion.name), width=1))
+        self._limit.setPen(pg.mkPen(palette.OVER, width=1, style=QtCore.Qt.PenStyle.DashLine))
+        self._cursor.setPen(pg.mkPen(palette.CURSOR, width=1))
 
     def show_limit(self, value: float | None) -> None:
         """Draws the limit, or removes it when ``value`` is None."""
@@ -102,6 +119,7 @@ class StripStack(QtWidgets.QWidget):
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(2)
         self.charts: dict[str, StripChart] = {}
+        self._time_label, self._shown = time_label, [channel.name for channel, _ in channels]
         for channel, companion in channels:
             chart = StripChart(channel, companion)
             chart.cursor_moved.connect(self.cursor_moved)
@@ -114,6 +132,17 @@ class StripStack(QtWidgets.QWidget):
 
     def _lowest(self) -> StripChart:
         return next(reversed(self.charts.values()))
+
+    def show_only(self, names: Collection[str]) -> None:
+        """Shows the charts of ``names`` and hides the others; the lowest one shown has the time axis."""
+        shown = [name for name in self.charts if name in names]
+        if shown == self._shown:
+            return
+        self._shown = shown
+        for name, chart in self.charts.items():
+            chart.setVisible(name in shown)
+            chart.show_time_axis(bool(shown) and name == shown[-1], self._time_label)
+            self.layout().setStretchFactor(chart, 14 if shown and name == shown[-1] else 10)
 
     def show_span(self, from_s: float, to_s: float) -> None:
         """Common time span of all charts."""
