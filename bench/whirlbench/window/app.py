@@ -50,6 +50,7 @@ def run_window(prepare: Callable[[Any], None]) -> None:
         os.environ.setdefault("QT_SCALE_FACTOR", f"{settings.scale:g}")  # Qt asks for it once, when it starts
     found = QtWidgets.QApplication.instance()
     app = found if isinstance(found, QtWidgets.QApplication) else QtWidgets.QApplication(["whirlbench"])
+    palette.choose(settings.palette)
     app.setStyleSheet(palette.style_sheet())
     strip_charts.set_look()
     with EndingRequests() as requests:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -66,7 +66,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self._closing = False
         self._arrange()
         actions = WindowActions(
-            self.open_recording, self.ask_recording, self.close_recording, self.show_start, self.choose_stand,
+            self.open_file, self.ask_recording, self.close_recording, self.show_start, self.choose_stand,
             self.reconnect,
         )  # fmt: skip
         self.menus = Menus(self, actions, self.open_pages, settings)
@@ -185,8 +185,17 @@ class MainWindow(QtWidgets.QMainWindow):
         dialog.setOption(QtWidgets.QFileDialog.DontUseNativeDialog)
         dialog.setFileMode(QtWidgets.QFileDialog.ExistingFiles)
         dialog.setAttribute(QtCore.Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.filesSelected.connect(lambda paths: [self.open_recording(Path(path)) for path in paths])
+        dialog.filesSelected.connect(self.open_files)
         dialog.show()
+
+    def open_files(self, paths: Sequence[str | Path]) -> None:
+        """Opens every recording named."""
+        for path in paths:
+            self.open_recording(Path(path))
+
+    def open_file(self, path: Path) -> None:
+        """Opens the recording at ``path``."""
+        self.open_recording(path)
 
     def dragEnterEvent(self, event: QtGui.QDragEnterEvent) -> None:
         """Files may be dropped."""
@@ -195,9 +204,7 @@ class MainWindow(QtWidgets.QMainWindow):
 
     def dropEvent(self, event: QtGui.QDropEvent) -> None:
         """Opens every file that was dropped."""
-        for url in event.mimeData().urls():
-            if url.isLocalFile():
-                self.open_recording(Path(url.toLocalFile()))
+        self.open_files([url.toLocalFile() for url in event.mimeData().urls() if url.isLocalFile()])
 
     def offer_analyses(
         self, subject: Subject, has_rig: bool, group: str = STAND, without: Collection[str] = ()
@@ -227,7 +234,7 @@ class MainWindow(QtWidgets.QMainWindow):
         if self.start_page is None:
             self.start_page = StartPage(self.stand.start is not None)
             self.start_page.open_wanted.connect(self.ask_recording)
-            self.start_page.file_chosen.connect(self.open_recording)
+            self.start_page.file_chosen.connect(self.open_file)
             self.start_page.stand_chosen.connect(self.choose_stand)
             self.start_page.look_again.connect(self._look_for_stands)
             self.add_page("start", self.start_page, START)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import functools
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from PyQt5 import QtCore, QtGui, QtWidgets
 
+from whirlbench.window.drawing import palette
 from whirlbench.window.help_card import HelpCard
 from whirlbench.window.open_pages import OpenPages
-from whirlbench.window.settings import SCALES, Settings
+from whirlbench.window.settings import PALETTES, SCALES, Settings
 from whirlbench.window.stand_access import SIMULATED
 
 FROM_NEXT_START = "drawn so from the next start on"
@@ -21,12 +23,12 @@ PAGE_KEYS = 9
 class WindowActions:
     """What the menus may ask of the window."""
 
-    open_recording: Callable[[Path], object]
-    ask_recording: Callable[[], object]
-    close_recording: Callable[[], object]
-    show_start: Callable[[], object]
-    choose_stand: Callable[[str], object]
-    reconnect: Callable[[], object]
+    open_recording: Callable[[Path], None]
+    ask_recording: Callable[[], None]
+    close_recording: Callable[[], None]
+    show_start: Callable[[], None]
+    choose_stand: Callable[[str], None]
+    reconnect: Callable[[], None]
 
 
 class Menus:
@@ -36,17 +38,23 @@ class Menus:
         self, window: QtWidgets.QMainWindow, actions: WindowActions, pages: OpenPages, settings: Settings | None
     ) -> None:
         self.window, self.actions, self.pages, self.settings = window, actions, pages, settings
-        bar = window.menuBar()
-        self.file, self.stand = bar.addMenu("&Recording"), bar.addMenu("&Stand")
-        self.view, self.help = bar.addMenu("&View"), bar.addMenu("&Help")
+        self.file, self.stand, self.view, self.help = (
+            self._menu(window.menuBar(), words) for words in ("&Recording", "&Stand", "&View", "&Help")
+        )
         self._fill_file()
         self._fill_stand()
         self._fill_view()
         self._add(self.help, "&Keys", lambda: HelpCard(window).show(), "F1")
         self._page_shortcuts()
 
-    def _add(self, menu: QtWidgets.QMenu, words: str, act: Callable[[], object], keys: str = "") -> QtWidgets.QAction:
-        action = menu.addAction(words)
+    def _menu(self, where: QtWidgets.QMenuBar | QtWidgets.QMenu, words: str) -> QtWidgets.QMenu:
+        menu = QtWidgets.QMenu(words, where)
+        where.addMenu(menu)
+        return menu
+
+    def _add(self, menu: QtWidgets.QMenu, words: str, act: Callable[[], None], keys: str = "") -> QtWidgets.QAction:
+        action = QtWidgets.QAction(words, menu)
+        menu.addAction(action)
         action.triggered.connect(lambda _=False: act())
         if keys:
             action.setShortcut(QtGui.QKeySequence(keys))
@@ -54,11 +62,11 @@ class Menus:
 
     def _fill_file(self) -> None:
         self._add(self.file, "&Open …", self.actions.ask_recording, "Ctrl+O")
-        self.recent = self.file.addMenu("Opened &last")
+        self.recent = self._menu(self.file, "Opened &last")
         self.show_recent(self.settings.recent() if self.settings is not None else ())
         self._add(self.file, "&Close this recording", self.actions.close_recording, "Ctrl+W")
         self.file.addSeparator()
-        self._add(self.file, "&Quit", self.window.close, "Ctrl+Q")
+        self._add(self.file, "&Quit", self._close, "Ctrl+Q")
 
     def show_recent(self, paths: Sequence[Path]) -> None:
         """The recordings opened last, the latest first."""
@@ -69,26 +77,41 @@ class Menus:
             )
         self.recent.setEnabled(bool(paths))
 
+    def _close(self) -> None:
+        self.window.close()
+
     def _fill_stand(self) -> None:
         self._add(self.stand, "&Start page", self.actions.show_start, "Ctrl+H")
         self._add(self.stand, "Si&mulated stand", lambda: self.actions.choose_stand(SIMULATED))
         self._add(self.stand, "Connect &again", self.actions.reconnect, "Ctrl+R")
 
     def _fill_view(self) -> None:
-        settings = self.settings
-        scales = self.view.addMenu("&Scale")
-        chosen = QtWidgets.QActionGroup(scales)
-        for scale in SCALES:
-            action = self._add(scales, f"{100 * scale:.0f} %", lambda scale=scale: self._take_scale(scale))
+        """What is kept for the next day: without settings there is nothing to keep it in."""
+        if self.settings is None:
+            return
+        scales = {f"{100 * scale:.0f} %": functools.partial(self._take_scale, scale) for scale in SCALES}
+        palettes = {name: functools.partial(self._take_palette, name) for name in PALETTES}
+        self._choice("&Scale", scales, f"{100 * self.settings.scale:.0f} %")
+        self._choice("&Palette", palettes, self.settings.palette)
+
+    def _choice(self, words: str, choices: Mapping[str, Callable[[], None]], chosen: str) -> None:
+        menu = self._menu(self.view, words)
+        group = QtWidgets.QActionGroup(menu)
+        for name, act in choices.items():
+            action = self._add(menu, name, act)
             action.setCheckable(True)
-            action.setChecked(settings is not None and settings.scale == scale)
-            chosen.addAction(action)
-        scales.setEnabled(settings is not None)
+            action.setChecked(name == chosen)
+            group.addAction(action)
 
     def _take_scale(self, scale: float) -> None:
         if self.settings is not None:
             self.settings.scale = scale
             self.window.statusBar().showMessage(f"scale {100 * scale:.0f} %: {FROM_NEXT_START}")
+
+    def _take_palette(self, name: str) -> None:
+        if self.settings is not None:
+            self.settings.palette = name
+        show_palette(name)
 
     def _page_shortcuts(self) -> None:
         pages = self.pages
@@ -98,8 +121,16 @@ class Menus:
             ("Ctrl+PgDown", lambda: pages.step_group(1)),
             ("Ctrl+PgUp", lambda: pages.step_group(-1)),
         ]
-        keys += [(f"Ctrl+{place + 1}", lambda place=place: pages.page_number(place)) for place in range(PAGE_KEYS)]
+        keys += [(f"Ctrl+{place + 1}", functools.partial(pages.page_number, place)) for place in range(PAGE_KEYS)]
         for sequence, act in keys:
             shortcut = QtWidgets.QShortcut(QtGui.QKeySequence(sequence), self.window)
             shortcut.setContext(QtCore.Qt.ShortcutContext.WindowShortcut)
             shortcut.activated.connect(act)
+
+
+def show_palette(name: str) -> None:
+    """Draws everything in another palette from now on."""
+    palette.choose(name)
+    application = QtWidgets.QApplication.instance()
+    if isinstance(application, QtWidgets.QApplication):
+        application.setStyleSheet(palette.style_sheet())

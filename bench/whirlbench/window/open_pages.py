@@ -43,6 +43,7 @@ class OpenPages(QtCore.QObject):
         item.setData(GROUP, group)
         if self.groups.findText(group) < 0:
             self.groups.addItem(group)
+            self.groups.setMinimumContentsLength(min(max(len(group) + 2, self.groups.minimumContentsLength()), 28))
         item.setHidden(group != self.group)
         if first:
             self.names.setCurrentRow(0)
@@ -58,11 +59,16 @@ class OpenPages(QtCore.QObject):
 
     def of_group(self, group: str) -> Iterator[QtWidgets.QWidget]:
         """The pages of a group."""
-        return (self.pages.widget(row) for row in self.rows(group))
+        return iter([self._page(row) for row in self.rows(group)])
 
     def all(self) -> Iterator[QtWidgets.QWidget]:
         """Every page."""
-        return (self.pages.widget(row) for row in range(self.pages.count()))
+        return iter([self._page(row) for row in range(self.pages.count())])
+
+    def _page(self, row: int) -> QtWidgets.QWidget:
+        page = self.pages.widget(row)
+        assert page is not None
+        return page
 
     def show_group(self, group: str) -> None:
         """The first page of a group, unless one of it is seen already."""
@@ -92,7 +98,7 @@ class OpenPages(QtCore.QObject):
         """Takes all pages of a group away and returns them, to be closed."""
         taken = []
         for row in reversed(self.rows(group)):
-            page = self.pages.widget(row)
+            page = self._page(row)
             self.pages.removeWidget(page)
             self.names.takeItem(row)
             taken.append(page)

@@ -21,7 +21,7 @@ class Settings:
     """Settings in the file at ``path``; what is missing or makes no sense there is as if it had never been set."""
 
     def __init__(self, path: Path | None = None) -> None:
-        self._kept = QtCore.QSettings(str(path or settings_path()), QtCore.QSettings.IniFormat)
+        self._kept = QtCore.QSettings(str(path or settings_path()), QtCore.QSettings.Format.IniFormat)
 
     def recent(self) -> tuple[Path, ...]:
         """The recordings opened last, the latest first; those that are gone are left out."""

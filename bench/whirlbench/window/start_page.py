@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from PyQt5 import QtCore, QtWidgets
 
-from whirlbench.window.drawing import palette
 from whirlbench.window.stand_access import SIMULATED, FoundPort
 
-HEADING = f"font-size: 17px; color: {palette.INK}; padding: 2px 0 4px 0;"
+HEADING = "font-size: 17px; padding: 2px 0 4px 0;"
 NO_PORT = "no stand found: plug the device in, then look again"
 NO_RECENT = "no recording was opened yet"
 DROP = "A recording may also be dropped anywhere on this window."
@@ -69,6 +68,7 @@ def _column(words: str) -> QtWidgets.QVBoxLayout:
     heading = QtWidgets.QLabel(words)
     heading.setStyleSheet(HEADING)
     column = QtWidgets.QVBoxLayout()
+    column.setSpacing(8)
     column.addWidget(heading)
     return column
 
@@ -80,9 +80,9 @@ def _list(name: str) -> QtWidgets.QListWidget:
     return found
 
 
-def _button(words: str, act: object) -> QtWidgets.QPushButton:
+def _button(words: str, act: Callable[[], None]) -> QtWidgets.QPushButton:
     button = QtWidgets.QPushButton(words)
-    button.clicked.connect(lambda _=False: act())  # type: ignore[operator]
+    button.clicked.connect(lambda _=False: act())
     return button
 
 

@@ -8,13 +8,12 @@ from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.results.answer import Answer, Remark, Table
 from whirlbench.results.chart import Chart
-from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.chart_view import ChartView
 from whirlbench.window.drawing.text_table import TextTable
 from whirlbench.window.pages.plan_saving import PlanSaver
 from whirlbench.window.pages.scroll_page import SECTION, ScrollPage
 
-LEVEL_INKS = {"danger": palette.OVER, "caution": palette.ink("caution"), "note": palette.INK}
+LEVEL_INKS = {"danger": "over", "caution": "caution", "note": "ink"}
 
 
 REMARKS_PX = 132
@@ -38,8 +37,8 @@ class RemarkList(QtWidgets.QWidget):
         for label in self.labels[len(remarks) :]:
             label.hide()
         for label, remark in zip(self.labels, remarks, strict=False):
-            weight = "bold" if remark.level == "danger" else "normal"
-            label.setStyleSheet(f"color: {LEVEL_INKS[remark.level]}; font-weight: {weight};")
+            label.setProperty("ink", LEVEL_INKS[remark.level])
+            label.setStyleSheet(f"font-weight: {'bold' if remark.level == 'danger' else 'normal'};")
             label.setText(remark.line)
             label.show()
 

@@ -66,7 +66,8 @@ class BalancePanel(AnswerPanel):
         """Asks for the balance of what was typed in."""
         if self.trial is not None:
             holes = self.holes.value() if self.holes.value() > 1 else None
-            self.asked.emit(BalanceQuestion(self.trial, *(box.value() for box in self.boxes), holes))
+            mass_g, angle_deg, radius_mm = (box.value() for box in self.boxes)
+            self.asked.emit(BalanceQuestion(self.trial, mass_g, angle_deg, radius_mm, holes))
 
     def show_state(self, answer: Answer) -> None:
         """Draws ``answer``; a table that it lacks is not there."""

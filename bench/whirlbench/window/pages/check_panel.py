@@ -31,6 +31,7 @@ class CheckPanel(AnswerPanel):
         self.add_charts(["permitted", "split"], columns=2)
         self.begin("ways to fail")
         self.add_charts(["use", "margins"], columns=2)
+        self.begin("each way by figures")
         self.add_table("modes")
         self.begin("root and blade")
         self.add_charts(["root drawing", "profile"], columns=2)

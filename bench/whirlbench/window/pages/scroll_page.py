@@ -6,11 +6,14 @@ from collections.abc import Sequence
 
 from PyQt5 import QtCore, QtWidgets
 
-from whirlbench.window.drawing import palette
-
-HEADING = f"font-size: 17px; color: {palette.INK}; padding: 2px 0 4px 0;"
+HEADING = "font-size: 17px; padding: 2px 0 4px 0;"
 ROW_ROOM_PX = 14
-SECTION = f"font-size: 14px; font-weight: bold; color: {palette.INK}; padding-top: 12px;"
+ROW_STYLE = """
+QListWidget { background: transparent; border: none; }
+QListWidget::item { padding: 3px 9px; border-bottom: 3px solid transparent; }
+QListWidget::item:selected { border-bottom: 3px solid palette(window-text); background: transparent; }
+"""
+SECTION = "font-size: 14px; font-weight: bold; padding-top: 6px;"
 
 
 class ScrollPage(QtWidgets.QScrollArea):
@@ -117,6 +120,7 @@ class ScrollPage(QtWidgets.QScrollArea):
         label.setTextFormat(QtCore.Qt.TextFormat.PlainText)
         label.setWordWrap(True)
         label.setStyleSheet(style)
+        label.setSizePolicy(QtWidgets.QSizePolicy.Preferred, QtWidgets.QSizePolicy.Maximum)
         self.add(label)
         return label
 
@@ -129,7 +133,7 @@ class SectionRow(QtWidgets.QListWidget):
         self.setFlow(QtWidgets.QListView.LeftToRight)
         self.setVerticalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.setHorizontalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.setObjectName("sections")
+        self.setStyleSheet(ROW_STYLE)
         self.setAccessibleName("sections of this page")
         self.setFixedHeight(self.fontMetrics().height() + ROW_ROOM_PX)
 

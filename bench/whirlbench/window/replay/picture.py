@@ -60,7 +60,7 @@ def _save_png(board: StripBoard, path: Path) -> bool:
 
 def _save_svg(board: StripBoard, path: Path) -> bool:
     target = QtCore.QFile(str(path))
-    if not target.open(QtCore.QIODevice.WriteOnly):
+    if not target.open(QtCore.QIODevice.OpenModeFlag.WriteOnly):
         return False
     generator = QtSvg.QSvgGenerator()
     generator.setOutputDevice(target)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -102,16 +102,16 @@ class ReplayPanel(QtWidgets.QWidget):
 
     def _span_row(self) -> list[QtWidgets.QWidget]:
         for kind in QUESTIONS:
-            button = self._button(f"{kind} of the span", lambda _=False, kind=kind: self._ask(kind))
+            button = self._button(f"{kind} of the span", lambda _, kind=kind: self._ask(kind))
             button.setEnabled(False)
             self.span_buttons[kind] = button
         self.span_line.setWordWrap(True)
-        beside = self._button("second run …", lambda _=False: self.choose_second())
+        beside = self._button("second run …", lambda _: self.choose_second())
         self.way.hide()
-        save = self._button("save …", lambda _=False: self.ask_and_save())
+        save = self._button("save …", lambda _: self.ask_and_save())
         return [self.span_line, self.told, *self.span_buttons.values(), self._channels(), beside, self.way, save]
 
-    def _button(self, words: str, act: object) -> QtWidgets.QPushButton:
+    def _button(self, words: str, act: Callable[[bool], None]) -> QtWidgets.QPushButton:
         button = QtWidgets.QPushButton(words)
         button.clicked.connect(act)
         return button

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 from PyQt5 import QtCore, QtGui, QtWidgets
@@ -89,6 +90,13 @@ class StripBoard(QtWidgets.QWidget):
         """Another size: what was drawn for the old one is given up."""
         self._picture = self._drawing = None
         super().resizeEvent(event)
+
+    def changeEvent(self, event: QtCore.QEvent) -> None:
+        """Another palette: what was drawn in the old one is given up."""
+        super().changeEvent(event)
+        if event.type() == QtCore.QEvent.Type.StyleChange:
+            self._picture = None
+            self.update()
 
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:
         """The kept picture, and over it what follows cursor and pointer."""
@@ -254,7 +262,7 @@ class StripBoard(QtWidgets.QWidget):
     def keyPressEvent(self, event: QtGui.QKeyEvent) -> None:
         """What KEYS_HELP says; every other key is left to the window."""
         key, held = QtCore.Qt.Key, event.modifiers()
-        plain = {
+        plain: dict[int, Callable[[], None]] = {
             key.Key_Plus: lambda: self.zoom(ZOOM_A_NOTCH),
             key.Key_Equal: lambda: self.zoom(ZOOM_A_NOTCH),
             key.Key_Minus: lambda: self.zoom(1 / ZOOM_A_NOTCH),

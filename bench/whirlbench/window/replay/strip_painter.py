@@ -25,6 +25,7 @@ SAMPLE_DOTS_PX = 7.0  # samples that lie so far apart are drawn each by itself
 VALUE_PX, NAME_PX = 15, 13
 LEAST_STRIP_PX = 26.0
 AT_LIMIT_PX = 6.0
+INKED_AS = {name: "vibration_g" for name in ("vibration_g_rms", "ax_g", "ay_g", "az_g")}
 
 
 @dataclass(frozen=True)
@@ -174,7 +175,8 @@ class StripPainter:
     def _mark_words(self, painter: QtGui.QPainter) -> None:
         """Shapes above the strips, and words beside those for which there is room, the weightiest first."""
         painter.setFont(sized(self.base, TEXT_PX))
-        scale, taken = self.time_scale(), []
+        scale = self.time_scale()
+        taken: list[QtCore.QRectF] = []
         seen = [mark for mark in self.view.marks if scale.x[0] <= mark.at_s <= scale.x[1]]
         for mark in seen:
             draw_shape(painter, mark, float(scale.x_px(mark.at_s)), TOP_PX - 8)
@@ -245,7 +247,7 @@ def reading(value: float, unit: str) -> str:
 
 def channel_colour(trace: Trace) -> QtGui.QColor:
     """The ink of a channel."""
-    return QtGui.QColor(palette.CHANNEL_INK.get(trace.channel.name, palette.ink("measured")))
+    return QtGui.QColor(palette.channel_ink(INKED_AS.get(trace.channel.name, trace.channel.name)))
 
 
 def draw_shape(painter: QtGui.QPainter, mark: Mark, x: float, y: float) -> None:
