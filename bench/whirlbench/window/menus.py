@@ -38,8 +38,10 @@ class Menus:
         self, window: QtWidgets.QMainWindow, actions: WindowActions, pages: OpenPages, settings: Settings | None
     ) -> None:
         self.window, self.actions, self.pages, self.settings = window, actions, pages, settings
+        bar = window.menuBar()
+        assert bar is not None
         self.file, self.stand, self.view, self.help = (
-            self._menu(window.menuBar(), words) for words in ("&Recording", "&Stand", "&View", "&Help")
+            self._menu(bar, words) for words in ("&Recording", "&Stand", "&View", "&Help")
         )
         self._fill_file()
         self._fill_stand()
@@ -82,7 +84,7 @@ class Menus:
 
     def _fill_stand(self) -> None:
         self._add(self.stand, "&Start page", self.actions.show_start, "Ctrl+H")
-        self._add(self.stand, "Si&mulated stand", lambda: self.actions.choose_stand(SIMULATED))
+        self._add(self.stand, "Si&mulated stand", functools.partial(self.actions.choose_stand, SIMULATED))
         self._add(self.stand, "Connect &again", self.actions.reconnect, "Ctrl+R")
 
     def _fill_view(self) -> None:

@@ -41,10 +41,11 @@ def outline_between(x: np.ndarray, y: np.ndarray, from_x: float, to_x: float, co
     last = int(np.searchsorted(x, to_x, side="left")) + 1
     x, y = x[first:last], y[first:last]
     if len(y) < 4 * columns:
-        return _broken(Outline(x, y), gap)
+        return _broken(Outline(x, y), np.flatnonzero(np.diff(x) > gap) + 1)
     edges = np.searchsorted(x, np.linspace(from_x, to_x, columns + 1)[:-1])
     starts = np.unique(np.append(0, edges))
-    return _broken(_extremes(x, y, starts[starts < len(y)]), gap)
+    line = _extremes(x, y, starts[starts < len(y)])
+    return _broken(line, 2 * (np.flatnonzero(line.x[2::2] - line.x[1:-1:2] > gap) + 1))  # between columns, not within
 
 
 def _extremes(x: np.ndarray, y: np.ndarray, starts: np.ndarray) -> Outline:
@@ -57,8 +58,8 @@ def _extremes(x: np.ndarray, y: np.ndarray, starts: np.ndarray) -> Outline:
     return Outline(places, extremes)
 
 
-def _broken(line: Outline, gap: float) -> Outline:
-    lost = np.flatnonzero(np.diff(line.x) > gap) + 1
+def _broken(line: Outline, lost: np.ndarray) -> Outline:
+    """The line with a break before each of the places ``lost``."""
     if not len(lost):
         return line
     return Outline(np.insert(line.x, lost, line.x[lost]), np.insert(np.asarray(line.y, float), lost, np.nan))

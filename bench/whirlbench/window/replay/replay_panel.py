@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -102,7 +103,7 @@ class ReplayPanel(QtWidgets.QWidget):
 
     def _span_row(self) -> list[QtWidgets.QWidget]:
         for kind in QUESTIONS:
-            button = self._button(f"{kind} of the span", lambda _, kind=kind: self._ask(kind))
+            button = self._button(f"{kind} of the span", functools.partial(self._ask, kind))
             button.setEnabled(False)
             self.span_buttons[kind] = button
         self.span_line.setWordWrap(True)
@@ -275,7 +276,7 @@ class ReplayPanel(QtWidgets.QWidget):
             button.setEnabled(selected is not None)
         self.span_line.setText(NO_SPAN if selected is None else _span_words(*selected))
 
-    def _ask(self, kind: str) -> None:
+    def _ask(self, kind: str, _clicked: bool = False) -> None:
         if self.strips.view.selected is not None:
             self.span_asked.emit(SpanQuestion(kind, *self.strips.view.selected))
 
