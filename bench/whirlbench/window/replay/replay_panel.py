@@ -27,6 +27,7 @@ SLIDER_STEPS = 10_000
 TICK_MS = 33
 PACES = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 100.0)
 QUESTIONS = ("diagnosis", "tune", "spectrum")  # that can be put to a selected span
+DAMAGED = "damaged or incomplete"
 NO_SPAN = "drag over the strips to select a span"
 SIDE_PX = 250
 
@@ -69,7 +70,7 @@ class ReplayPanel(QtWidgets.QWidget):
         self.clock = QtCore.QTimer(self)
         self._arrange()
         self._connect()
-        self.show_problems((*replay.run.problems, *problems))
+        self.show_problems((*(f"{DAMAGED}: {one}" for one in replay.run.problems), *problems))
         self._list_marks()
         self.move_to(replay.cursor_s)
 
@@ -165,11 +166,12 @@ class ReplayPanel(QtWidgets.QWidget):
 
     def show_problems(self, problems: Sequence[str]) -> None:
         """What was missing or damaged in the file, in the window; nothing where it is whole."""
-        self.banner.setText("\n".join(f"damaged or incomplete: {problem}" for problem in problems))
+        self.banner.setText("\n".join(problems))
         self.banner.setWordWrap(True)
         self.banner.setTextFormat(QtCore.Qt.TextFormat.PlainText)
         self.banner.setTextInteractionFlags(QtCore.Qt.TextInteractionFlag.TextSelectableByMouse)
-        self.banner.setObjectName("damage")
+        self.banner.setProperty("ink", "over")
+        self.banner.setStyleSheet("font-weight: bold;")
         self.banner.setVisible(bool(problems))
 
     def show_state(self, state: object) -> None:
