@@ -373,6 +373,7 @@ def _speed_chart(study: OnsetStudy) -> Chart:
     return Chart(
         "Speed through the run", "time in the run (s)", "rpm", (speed,),
         lines=tuple(shown.values()), stretches=_interval(study, "onset, 95 %"), x_span=run_span(study.run), key="speed",
+        caption="What happened and what was found, where it lies in the run.",
     )  # fmt: skip
 
 
@@ -396,4 +397,5 @@ def _evidence_chart(study: OnsetStudy) -> Iterator[Chart]:
         "Evidence that the run left its healthy behaviour", "time in the run (s)", "alarm levels", curves,
         lines=(MarkLine(1.0, "alarm level", "over", upright=False),), stretches=_interval(study),
         x_span=run_span(study.run), y_span=(0.0, SHOWN_LEVELS), key="evidence",
+        caption="A signal that passes the alarm level has left its healthy behaviour past doubt.",
     )  # fmt: skip

@@ -415,6 +415,7 @@ def _trade_chart(rule: str, trades: Sequence[Trade]) -> Chart:
             for one in named
         ),
         key="moved",
+        caption="Up is earlier, left is fewer false alarms; each point is one value of the limit.",
     )
 
 

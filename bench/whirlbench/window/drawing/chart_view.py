@@ -112,11 +112,20 @@ class ChartView(QtWidgets.QWidget):
         return self.minimumSize()
 
     def _paint_pointer(self, painter: QtGui.QPainter, scale: ChartScale) -> None:
-        if self._pointer is None or not scale.holds(self._pointer.x(), self._pointer.y()):
-            return
         painter.setFont(sized(self.font(), TEXT_PX))
+        if self._pointer is None or not scale.holds(self._pointer.x(), self._pointer.y()):
+            self._paint_caption(painter)
+            return
         place = f"{scale.x_at(self._pointer.x()):.5g}, {scale.y_at(self._pointer.y()):.4g}"
         painter.drawText(QtCore.QRectF(8, self.height() - 19, self.width() - 16, 16), LEFT, place)
+
+    def _paint_caption(self, painter: QtGui.QPainter) -> None:
+        """What the chart says, where no pointer wants its place told; cut to the room beside the x label."""
+        metrics = painter.fontMetrics()
+        room = self.width() - 34 - metrics.horizontalAdvance(self.chart.x_label)
+        words = metrics.elidedText(self.chart.caption, QtCore.Qt.TextElideMode.ElideRight, room)
+        painter.setPen(colour("faint"))
+        painter.drawText(QtCore.QRectF(8, self.height() - 19, room, 16), LEFT, words)
 
     def mousePressEvent(self, event: QtGui.QMouseEvent) -> None:
         """Begins a drag, or moves the cursor."""

@@ -45,18 +45,22 @@ class CheckPanel(AnswerPanel):
         self.charts["what if"].hide()
         self.column.addWidget(self.charts["what if"])
         self.add_hint(WHAT_IF)
-        self.begin("proof and life")
+        self.begin("proof")
         self.add_plan()
         self.add_table("stages")
+        self.begin("life")
         self.add_table("life")
         self.begin("keep out")
         self.add_charts(["keep out"])
         self.add_table("fragments")
         self.begin("thrust and power")
         self.add_charts(["planned thrust", "planned power"], columns=2)
+        self.begin("yardsticks")
+        self.add_table("yardsticks")
         self.begin("what it rests on")
-        for key in ("yardsticks", "basis", "assumptions"):
-            self.add_table(key)
+        self.add_table("basis")
+        self.begin("taken for granted")
+        self.add_table("assumptions")
 
     def show_state(self, answer: Answer) -> None:
         """Draws ``answer``; the what-if chart is there only while a study is."""
