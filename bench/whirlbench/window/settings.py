@@ -25,7 +25,8 @@ class Settings:
 
     def recent(self) -> tuple[Path, ...]:
         """The recordings opened last, the latest first; those that are gone are left out."""
-        paths = self._kept.value("recent", [], type=list)
+        kept = self._kept.value("recent")
+        paths = [kept] if isinstance(kept, str) else kept if isinstance(kept, list) else []  # Qt reads one as a text
         return tuple(path for path in map(Path, map(str, paths)) if path.is_file())
 
     def add_recent(self, path: Path) -> None:

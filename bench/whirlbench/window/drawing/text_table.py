@@ -60,10 +60,9 @@ class TextTable(QtWidgets.QTableWidget):
     def text(self) -> str:
         """Headings and all rows, with tabulators between the cells, as a table calculation takes them."""
         headings = [self.horizontalHeaderItem(column).text() for column in range(self.columnCount())]
-        rows = [
-            [self.item(row, column).text() for column in range(self.columnCount())] for row in range(self.rowCount())
-        ]
-        return "\n".join("\t".join(cells) for cells in (headings, *rows))
+        cells = [[self.item(row, column) for column in range(self.columnCount())] for row in range(self.rowCount())]
+        rows = [["" if cell is None else cell.text() for cell in row] for row in cells]
+        return "\n".join("\t".join(words) for words in (headings, *rows))
 
     def copy(self) -> None:
         """All of the table, to the clipboard."""
