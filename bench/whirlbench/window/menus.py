@@ -57,7 +57,7 @@ class Menus:
     def _add(self, menu: QtWidgets.QMenu, words: str, act: Callable[[], None], keys: str = "") -> QtWidgets.QAction:
         action = QtWidgets.QAction(words, menu)
         menu.addAction(action)
-        action.triggered.connect(lambda _=False: act())
+        action.triggered.connect(lambda _: act())
         if keys:
             action.setShortcut(QtGui.QKeySequence(keys))
         return action
@@ -75,7 +75,7 @@ class Menus:
         self.recent.clear()
         for path in paths:
             self._add(
-                self.recent, f"{path.name}   in {path.parent}", lambda path=path: self.actions.open_recording(path)
+                self.recent, f"{path.name}   in {path.parent}", functools.partial(self.actions.open_recording, path)
             )
         self.recent.setEnabled(bool(paths))
 

@@ -1,8 +1,8 @@
 """Orders of the shaft in vibration: shaft angle, tracked amplitude and phase, order maps and resonances."""
 
+from whirlbench.analysis.orders.amplitude_spectrum import Spectrum, spectrum
 from whirlbench.analysis.orders.order_map import OrderMap, map_orders
 from whirlbench.analysis.orders.resonance import Certainty, Resonance, find_resonances
-from whirlbench.analysis.orders.spectrum import Spectrum, spectrum
 from whirlbench.analysis.orders.tracking import (
     FrameGrid,
     OrderTracks,
