@@ -17,13 +17,13 @@ from whirlbench.window.calibration.calibration_page import CalibrationPage
 from whirlbench.window.drawing.strips import Replay
 from whirlbench.window.live.abort_bar import AbortBar
 from whirlbench.window.live.bridge import Bridge
-from whirlbench.window.live.live_state import LiveState
 from whirlbench.window.live.spin_panel import SpinPanel
 from whirlbench.window.pages.analysis_page import AnalysisPage
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
 from whirlbench.window.pages.page_kinds import analysis_pages
 from whirlbench.window.pages.page_work import Subject
 from whirlbench.window.replay.replay_panel import ReplayPanel
+from whirlbench.window.stand_state.live_state import LiveState
 
 CAUTION = (
     "Stay out of the plane of rotation. Isolating switch within reach. Guard and site follow local codes. "

@@ -9,7 +9,7 @@ from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.window.drawing import far_text, palette
 from whirlbench.window.drawing.margin_panel import margin_ink
-from whirlbench.window.live.limit_watch import Nearness, percent
+from whirlbench.window.stand_state.limit_watch import Nearness, percent
 
 GAP_PX, LINE = 28, 1.4  # between two figures of a row; height of a row in capitals
 NOT_KNOWN = "—"

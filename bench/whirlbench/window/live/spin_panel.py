@@ -31,13 +31,13 @@ from whirlbench.window.drawing.strips import STRIPS, describe, limit_lines
 from whirlbench.window.live.check_list_card import CheckListCard
 from whirlbench.window.live.far_figures import FarFigures
 from whirlbench.window.live.gate_card import GateCard
-from whirlbench.window.live.hearing import Hearing
-from whirlbench.window.live.limit_watch import LimitWatch, Nearness
-from whirlbench.window.live.live_state import SHOWN_S, LiveState, LiveTrail
 from whirlbench.window.live.nearness_panel import NearnessPanel
 from whirlbench.window.live.run_controls import NOTE_KEY, RunControls
 from whirlbench.window.live.state_band import StateBand
-from whirlbench.window.live.trip_cause import TripCause
+from whirlbench.window.stand_state.hearing import Hearing
+from whirlbench.window.stand_state.limit_watch import LimitWatch, Nearness
+from whirlbench.window.stand_state.live_state import SHOWN_S, LiveState, LiveTrail
+from whirlbench.window.stand_state.trip_cause import TripCause
 
 AFTER_RUN = "inspection after the run, into the log: what you looked at and found, Enter"
 STRIP_PX = 58  # least height of a strip that can be read

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.window.drawing import far_text, palette
-from whirlbench.window.live.live_state import STATES, UNKNOWN
+from whirlbench.window.stand_state.live_state import STATES, UNKNOWN
 
 # (ground, words): the names of palette parts
 PARTS = {

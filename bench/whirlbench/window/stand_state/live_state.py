@@ -15,8 +15,8 @@ from whirlbench.safety.margins import Margin, margins
 from whirlbench.samples import SLOW_CHANNELS
 from whirlbench.session.engine import BY_HAND, OPEN_ISOLATOR, PERMITTED, CommandKind, Outcome, Progress
 from whirlbench.session.process import SharedView
-from whirlbench.window.live.hearing import Heard
-from whirlbench.window.live.trip_cause import TripCause
+from whirlbench.window.stand_state.hearing import Heard
+from whirlbench.window.stand_state.trip_cause import TripCause
 
 SHOWN_S = 60.0
 OLD_S = 0.3  # data older than this says so
