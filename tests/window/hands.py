@@ -8,7 +8,7 @@ from whirlbench.window.live.spin_panel import SpinPanel
 
 
 def rpm_shown(panel: SpinPanel) -> float:
-    words = panel.figures.figures[0].removesuffix(" rpm")
+    words = panel.band.speed.removesuffix(" rpm")
     return float(words) if words.replace(".", "").isdigit() else 0.0
 
 

@@ -17,6 +17,7 @@ from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.decimation import outline
 
 LABEL_WIDTH_PX = 64
+LEAST_HEIGHT_PX = 40
 
 
 def set_look() -> None:
@@ -44,6 +45,7 @@ class StripChart(pg.PlotWidget):
         return self.plot(pen=pg.mkPen(palette.channel_ink(channel.name), width=1))
 
     def _prepare_axes(self) -> None:
+        self.setMinimumHeight(LEAST_HEIGHT_PX)
         item = self.getPlotItem()
         item.setMenuEnabled(False)
         item.hideButtons()

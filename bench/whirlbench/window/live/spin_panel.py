@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from PyQt5 import QtCore, QtGui, QtWidgets
+from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.errors import BenchError
 from whirlbench.log import EntryKind
@@ -103,6 +103,7 @@ class SpinPanel(QtWidgets.QWidget):
         """Figures and controls are always there; what lies between them scrolls on a small screen."""
         self.run = QtWidgets.QWidget()
         self.run.setMinimumHeight(RUN_PX)
+        self.run.setSizePolicy(QtWidgets.QSizePolicy.Preferred, QtWidgets.QSizePolicy.Ignored)  # takes what is left
         middle = QtWidgets.QHBoxLayout(self.run)
         middle.setContentsMargins(0, 0, 0, 0)
         middle.addWidget(self.strips, stretch=3)
@@ -117,7 +118,8 @@ class SpinPanel(QtWidgets.QWidget):
         layout.setContentsMargins(6, 0, 6, 4)
         layout.setSpacing(4)
         layout.addWidget(self.figures)
-        layout.addWidget(scrolled(self.scrolled), stretch=1)
+        self.area = scrolled(self.scrolled)
+        layout.addWidget(self.area, stretch=1)
         layout.addWidget(self.controls)
 
     def _side(self) -> QtWidgets.QTabWidget:
@@ -134,13 +136,9 @@ class SpinPanel(QtWidgets.QWidget):
         self.side.tabBar().setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         return self.side
 
-    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
-        """Another size: as many strips as can be read."""
-        super().resizeEvent(event)
-        QtCore.QTimer.singleShot(0, self._fit_strips)  # once the layout has come down to them
-
     def _fit_strips(self) -> None:
-        most = max(2, self.run.height() // STRIP_PX)
+        """As many strips as can be read in the room there is."""
+        most = max(2, (self.area.viewport().height() - self.gate.height()) // STRIP_PX)
         self.strips.show_only(STRIP_RANK[:most])
 
     def _press(self, kind: CommandKind) -> None:
@@ -242,6 +240,7 @@ class SpinPanel(QtWidgets.QWidget):
     def advance(self) -> LiveState:
         """Draws what is new and returns the state it was drawn from."""
         self.trail.advance()
+        self._fit_strips()
         state = self._look()
         self._draw()
         self.show_state(state)
@@ -249,7 +248,8 @@ class SpinPanel(QtWidgets.QWidget):
 
     def show_state(self, state: LiveState) -> None:
         """Band, figures, margins and controls; the strips are left alone."""
-        self.band.show_state(state.state(), state.headline(), state.remark())
+        rpm = state.readings().get("rpm", math.nan)
+        self.band.show_state(state.state(), state.headline(), state.remark(), rpm)
         self._show_nearness(state)
         self.losses.setText(state.losses())
         self._ask_check_list(state)
@@ -261,7 +261,7 @@ class SpinPanel(QtWidgets.QWidget):
         self.found = self.limit_watch.look(
             state.progress.time_s, state.margins(), state.state(), fresh, state.device_limits()
         )
-        self.figures.show_figures(state.readings().get("rpm", math.nan), self.found[0] if self.found else None)
+        self.figures.show_nearest(self.found[0] if self.found else None)
         self.margin_panel.show_nearness(self.found)
 
     def _ask_check_list(self, state: LiveState) -> None:
