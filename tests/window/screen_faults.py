@@ -61,9 +61,10 @@ def _text_faults(widget: QtWidgets.QWidget) -> Iterator[str]:
     if isinstance(widget, QtWidgets.QLabel) and widget.wordWrap():
         if widget.heightForWidth(widget.width()) > widget.height() + SLACK_PX:
             yield f"words are cut off: {_named(widget)}"
-    elif isinstance(widget, QtWidgets.QLabel | QtWidgets.QPushButton) and widget.text():
-        if widget.sizeHint().width() > widget.width() + SLACK_PX:
-            yield f"words are cut off: {_named(widget)} needs {widget.sizeHint().width()}, has {widget.width()}"
+    elif isinstance(widget, QtWidgets.QLabel | QtWidgets.QPushButton):
+        needed = widget.sizeHint().width() if widget.text() else 0
+        if needed > widget.width() + SLACK_PX:
+            yield f"words are cut off: {_named(widget)} needs {needed}, has {widget.width()}"
 
 
 def _named(widget: QtWidgets.QWidget) -> str:

@@ -145,6 +145,17 @@ class MainWindow(QtWidgets.QMainWindow):
         self.abort_bar.show()
         self.band_place.addWidget(panel.band)  # across the whole width, whatever page is open
         self.add_page("spin", panel)
+        if fitted is not None and recording is not None:
+            self._show_last_run(panel, fitted, recording)
+
+    def _show_last_run(self, panel: SpinPanel, fitted: FittedSet, recording: Path) -> None:
+        """The set's last run as a ghost behind this one; where that cannot be read, this run does without."""
+        try:
+            earlier = fitted.latest_run(recording.parent)
+            if earlier is not None and earlier != recording:
+                panel.show_ghost(read_run(earlier))
+        except BenchError as error:
+            self.statusBar().showMessage(f"the last run of the set is not shown: {error}")
 
     def _follow(self, state: LiveState) -> None:
         self.abort_bar.offer(state.may(CommandKind.ABORT), not state.unknown_why())

@@ -7,13 +7,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.errors import BenchError
 from whirlbench.log import EntryKind
 from whirlbench.rig.description import Rig
 from whirlbench.safety.margins import margins
-from whirlbench.samples import Event
+from whirlbench.samples import Event, Run, SlowSamples
 from whirlbench.session.engine import Command, CommandKind, Ending, Outcome, check_list
 from whirlbench.session.plan import (
     NO_CLEARANCE,
@@ -32,6 +33,7 @@ from whirlbench.window.live.check_list_card import CheckListCard
 from whirlbench.window.live.far_figures import FarFigures
 from whirlbench.window.live.gate_card import GateCard
 from whirlbench.window.live.nearness_panel import NearnessPanel
+from whirlbench.window.live.operating_map import OperatingMap
 from whirlbench.window.live.run_controls import NOTE_KEY, RunControls
 from whirlbench.window.live.state_band import StateBand
 from whirlbench.window.stand_state.hearing import Hearing
@@ -44,6 +46,7 @@ STRIP_PX = 58  # least height of a strip that can be read
 # which strips stay where not all of them fit
 STRIP_RANK = ("rpm", "vibration_g", "current_a", "thrust_n", "voltage_v", "pitch_deg", "throttle_us")
 RUN_PX = 150  # least height of strips and margins
+GHOST_POINTS = 2000
 
 
 class SpinPanel(QtWidgets.QWidget):
@@ -83,6 +86,8 @@ class SpinPanel(QtWidgets.QWidget):
         self.events = QtWidgets.QListWidget()
         self.events.setWordWrap(True)
         self.events.setResizeMode(QtWidgets.QListView.Adjust)
+        permitted_rpm = self.clearance.permitted_rpm if self.clearance is not None else None
+        self.map = OperatingMap(rig, permitted_rpm)
         self.losses = QtWidgets.QLabel()
         self.losses.setWordWrap(True)
         self.controls = RunControls(rig)
@@ -132,9 +137,14 @@ class SpinPanel(QtWidgets.QWidget):
         column.addWidget(self.events, stretch=1)
         column.addWidget(self.losses)
         self.side.addTab(scrolled(self.margin_panel), "limits")
+        self.side.addTab(self.map, "map")
         self.side.addTab(happened, "events")
         self.side.tabBar().setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         return self.side
+
+    def show_ghost(self, earlier: Run) -> None:
+        """The last run of the set, behind this one on the map."""
+        self.map.show_ghost(*_thinned(earlier.slow))
 
     def _fit_strips(self) -> None:
         """As many strips as can be read in the room there is."""
@@ -263,6 +273,10 @@ class SpinPanel(QtWidgets.QWidget):
         )
         self.figures.show_nearest(self.found[0] if self.found else None)
         self.margin_panel.show_nearness(self.found)
+        if self.map.isVisible():
+            readings = state.readings()
+            point = readings.get("rpm", math.nan), readings.get("pitch_deg", math.nan)
+            self.map.show_point(*point, self.trail.channel("rpm"), self.trail.channel("pitch_deg"))
 
     def _ask_check_list(self, state: LiveState) -> None:
         """The check-list stands in the page until the session's first arming, and again after each trip."""
@@ -286,6 +300,12 @@ class SpinPanel(QtWidgets.QWidget):
             else:
                 behind = self.trail.channel(companion.name) if companion else None
                 chart.draw(age_s, self.trail.channel(channel.name), behind)
+
+
+def _thinned(slow: SlowSamples) -> tuple[np.ndarray, np.ndarray]:
+    """Speed and blade angle of a run, in as many points as a map can show."""
+    step = max(1, len(slow.time_s) // GHOST_POINTS)
+    return slow.channel("rpm")[::step], slow.channel("pitch_deg")[::step]
 
 
 def scrolled(inside: QtWidgets.QWidget) -> QtWidgets.QScrollArea:
