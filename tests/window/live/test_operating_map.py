@@ -30,6 +30,13 @@ def colour_at(shown: OperatingMap, rpm: float, pitch_deg: float) -> str:
     return picture.pixelColor(round(float(scale.x_px(rpm))), round(float(scale.y_px(pitch_deg)))).name()
 
 
+def colours_near(shown: OperatingMap, rpm: float, pitch_deg: float) -> set[str]:
+    scale = shown.scale()
+    picture: QtGui.QImage = shown.grab().toImage()
+    x, y = round(float(scale.x_px(rpm))), round(float(scale.y_px(pitch_deg)))
+    return {picture.pixelColor(x, y + step).name() for step in (-2, -1, 0, 1, 2)}
+
+
 def test_the_point_stands_where_the_stand_is(shown: OperatingMap) -> None:
     shown.show_point(4455.0, 1.0, NONE, NONE)
     assert colour_at(shown, 4455.0, 1.0) == palette.MEASURED
@@ -41,15 +48,15 @@ def test_the_point_stands_where_the_stand_is(shown: OperatingMap) -> None:
 
 def test_limits_are_drawn_where_they_are(shown: OperatingMap) -> None:
     assert colour_at(shown, RIG.limits.overspeed_rpm, 5.0) == palette.OVER
-    assert colour_at(shown, 600.0, RIG.pitch.table[-1][1]) == palette.OVER
+    assert palette.OVER in colours_near(shown, 600.0, RIG.pitch.table[-1][1])
     assert colour_at(shown, 600.0, 5.0) == palette.CARD
 
 
 def test_an_earlier_run_lies_behind_and_its_gaps_stay_gaps(shown: OperatingMap) -> None:
     rpm = np.array([500.0, 1500.0, math.nan, 2500.0, 3000.0])
     shown.show_ghost(rpm, np.full(5, 23.0))
-    assert colour_at(shown, 1000.0, 23.0) == palette.FAINT
-    assert colour_at(shown, 2000.0, 23.0) == palette.CARD
+    assert palette.FAINT in colours_near(shown, 1000.0, 23.0)
+    assert palette.FAINT not in colours_near(shown, 2000.0, 23.0)
 
 
 def test_a_rig_without_pitch_has_a_map_all_the_same(qtbot) -> None:

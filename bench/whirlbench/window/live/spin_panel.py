@@ -49,6 +49,19 @@ RUN_PX = 150  # least height of strips and margins
 GHOST_POINTS = 2000
 
 
+class RunRow(QtWidgets.QWidget):
+    """Strips and margins side by side: they want little, and take what is left."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setMinimumHeight(RUN_PX)
+        self.setSizePolicy(QtWidgets.QSizePolicy.Preferred, QtWidgets.QSizePolicy.Expanding)
+
+    def sizeHint(self) -> QtCore.QSize:
+        """The least, whatever the charts would like."""
+        return QtCore.QSize(600, RUN_PX)
+
+
 class SpinPanel(QtWidgets.QWidget):
     """Shows one session; ``advance`` is called by the bridge's clock.
 
@@ -106,9 +119,7 @@ class SpinPanel(QtWidgets.QWidget):
 
     def _arrange(self) -> None:
         """Figures and controls are always there; what lies between them scrolls on a small screen."""
-        self.run = QtWidgets.QWidget()
-        self.run.setMinimumHeight(RUN_PX)
-        self.run.setSizePolicy(QtWidgets.QSizePolicy.Preferred, QtWidgets.QSizePolicy.Ignored)  # takes what is left
+        self.run = RunRow()
         middle = QtWidgets.QHBoxLayout(self.run)
         middle.setContentsMargins(0, 0, 0, 0)
         middle.addWidget(self.strips, stretch=3)
@@ -148,7 +159,7 @@ class SpinPanel(QtWidgets.QWidget):
 
     def _fit_strips(self) -> None:
         """As many strips as can be read in the room there is."""
-        most = max(2, (self.area.viewport().height() - self.gate.height()) // STRIP_PX)
+        most = max(2, self.run.height() // STRIP_PX)
         self.strips.show_only(STRIP_RANK[:most])
 
     def _press(self, kind: CommandKind) -> None:
