@@ -77,7 +77,7 @@ def test_old_data_says_so_before_it_is_unknown() -> None:
 
 def test_a_failed_cut_is_the_headline() -> None:
     failed = live("coasting down", "tripped", reason="CUT FAILED: OPEN THE ISOLATOR; overspeed")
-    assert failed.headline() == "cut failed: open the isolator"
+    assert failed.headline() == "cut failed: open the isolator" and "now 4455 rpm" in failed.remark()
 
 
 def test_a_driven_motor_without_a_speed_shows_none() -> None:
