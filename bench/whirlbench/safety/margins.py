@@ -35,7 +35,7 @@ class Margin:
     def text(self) -> str:
         """Reading with its standard error, limit and mark, as printed beside a margin."""
         reading = "no reading" if math.isnan(self.value) else with_stderr(f"{self.value:.4g}", self.stderr)
-        return f"{reading} / {self.limit:.4g} {self.unit}{f' {self.mark}' if self.mark else ''}"
+        return " ".join(filter(None, (f"{reading} / {self.limit:.4g}", self.unit, self.mark)))
 
 
 def with_stderr(reading: str, stderr: float) -> str:

@@ -9,6 +9,7 @@ from pathlib import Path
 from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.errors import BenchError
+from whirlbench.recording.files import read_run
 from whirlbench.rig.description import Rig
 from whirlbench.session.engine import CommandKind, Ending, Outcome
 from whirlbench.session.plan import FittedSet, Plan
@@ -17,7 +18,6 @@ from whirlbench.window.calibration.calibration_page import CalibrationPage
 from whirlbench.window.drawing.strips import Replay
 from whirlbench.window.live.abort_bar import AbortBar
 from whirlbench.window.live.bridge import Bridge
-from whirlbench.window.live.live_state import LiveState
 from whirlbench.window.live.spin_panel import SpinPanel
 from whirlbench.window.menus import Menus, WindowActions
 from whirlbench.window.open_pages import STAND, START, OpenPages
@@ -29,6 +29,7 @@ from whirlbench.window.pages.replay_work import replay_work
 from whirlbench.window.replay.replay_panel import ReplayPanel, SpanQuestion, replay_of
 from whirlbench.window.settings import Settings
 from whirlbench.window.stand_access import SIMULATED, StandAccess
+from whirlbench.window.stand_state.live_state import LiveState
 from whirlbench.window.start_page import StartPage
 
 CAUTION = (
@@ -330,6 +331,17 @@ class MainWindow(QtWidgets.QMainWindow):
         self.band_place.addWidget(panel.band)  # across the whole width, whatever page is open
         self.add_page("spin", panel, STAND)
         self.open_pages.show_group(STAND)
+        if fitted is not None and recording is not None:
+            self._show_last_run(panel, fitted, recording)
+
+    def _show_last_run(self, panel: SpinPanel, fitted: FittedSet, recording: Path) -> None:
+        """The set's last run as a ghost behind this one; where that cannot be read, this run does without."""
+        try:
+            earlier = fitted.latest_run(recording.parent)
+            if earlier is not None and earlier != recording:
+                panel.show_ghost(read_run(earlier))
+        except BenchError as error:
+            self.statusBar().showMessage(f"the last run of the set is not shown: {error}")
 
     def _cut(self) -> None:
         """The power cut of the session that lives now."""

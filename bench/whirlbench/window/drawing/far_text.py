@@ -48,5 +48,8 @@ def fitted(font: QtGui.QFont, text: str, most_px: float) -> QtGui.QFont:
 def paint(painter: QtGui.QPainter, box: QtCore.QRectF, font: QtGui.QFont, text: str, right: bool = False) -> None:
     """Draws one line in ``box``, in the middle of its height, in ``font`` or as small as it needs to be."""
     painter.setFont(fitted(font, text, box.width()))
-    side = QtCore.Qt.AlignmentFlag.AlignRight if right else QtCore.Qt.AlignmentFlag.AlignLeft
-    painter.drawText(box, int(side | QtCore.Qt.AlignmentFlag.AlignVCenter), text)
+    metrics = QtGui.QFontMetricsF(painter.font())
+    below = metrics.tightBoundingRect("g").bottom()
+    base = box.top() + (box.height() + metrics.capHeight() - below) / 2
+    left = box.right() - metrics.horizontalAdvance(text) if right else box.left()
+    painter.drawText(QtCore.QPointF(left, base), text)

@@ -16,7 +16,9 @@ from whirlbench.samples import Channel
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.decimation import outline
 
-LABEL_WIDTH_PX = 64
+LABEL_WIDTH_PX = 46
+TICK_PX = 10
+LEAST_HEIGHT_PX = 40
 
 
 def set_look() -> None:
@@ -44,17 +46,28 @@ class StripChart(pg.PlotWidget):
         return self.plot(pen=pg.mkPen(palette.channel_ink(channel.name), width=1))
 
     def _prepare_axes(self) -> None:
+        self.setMinimumHeight(LEAST_HEIGHT_PX)
         item = self.getPlotItem()
         item.setMenuEnabled(False)
         item.hideButtons()
         item.getAxis("left").setWidth(LABEL_WIDTH_PX)
         item.getAxis("left").enableAutoSIPrefix(False)  # else 0.3 g would be drawn as 300 with no word of "milli"
-        name = self.channel.name.rsplit("_", 1)[0]
-        words = name if name == self.channel.unit else f"{name} ({self.channel.unit})"
-        item.setLabel("left", words, **{"font-size": "8pt"})  # a long name must fit the height of a strip
+        font = self.font()
+        font.setPixelSize(TICK_PX)
+        for axis in (item.getAxis("left"), item.getAxis("bottom")):
+            axis.setTickFont(font)
+        item.getAxis("left").setStyle(hideOverlappingLabels=True)  # rather none than half of one
+        self.heading = QtWidgets.QLabel(self._heading_words(), self)
+        self.heading.setAttribute(QtCore.Qt.WidgetAttribute.WA_TransparentForMouseEvents)
+        self.heading.setStyleSheet("background: transparent; font-size: 11px;")
+        self.heading.move(LABEL_WIDTH_PX + 6, 1)
         item.setMouseEnabled(x=False, y=False)
         item.getViewBox().setDefaultPadding(0.04)
         self.setToolTip(self.channel.description)
+
+    def _heading_words(self) -> str:
+        name = self.channel.name.rsplit("_", 1)[0].replace("_", " ")
+        return name if name == self.channel.unit else f"{name} ({self.channel.unit})"
 
     def show_time_axis(self, shown: bool, label: str = "") -> None:
         """Ticks and label under the lowest chart of a stack, nothing under the others."""

@@ -1,4 +1,4 @@
-"""What is read from two metres while the propeller turns: its speed, and the limit that is nearest."""
+"""What is read from two metres beside state and speed: the limit that is nearest, when it comes, how near it was."""
 
 from __future__ import annotations
 
@@ -9,41 +9,38 @@ from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.window.drawing import far_text, palette
 from whirlbench.window.drawing.margin_panel import margin_ink
-from whirlbench.window.live.limit_watch import Nearness, percent
+from whirlbench.window.stand_state.limit_watch import Nearness, percent
 
 GAP_PX, LINE = 28, 1.4  # between two figures of a row; height of a row in capitals
-NOT_KNOWN = "—"
-WIDEST = ("9999 rpm", "limit in 99 s", "peak 999 %")
+WIDEST = ("limit in 99 s", "peak 999 %")
+NO_LIMIT = "no limit is read"
 
 
 class FarFigures(QtWidgets.QWidget):
-    """Four figures: rpm; name and share of the nearest limit; when it is reached; its peak since arming.
+    """Three figures: name and share of the nearest limit; when it is reached; its peak since arming.
 
     ``labels`` are those of all margins that can come: the rows are laid out for the longest, so that nothing moves.
-    A figure that nobody knows is a dash, never a zero.
+    A figure that nobody knows is left blank.
     """
 
     def __init__(self, labels: Sequence[str]) -> None:
         super().__init__()
         longest = max(labels, key=len, default="")
-        self._widest = (WIDEST[0], f"{longest} 999 %", *WIDEST[1:])
-        self.figures: tuple[str, ...] = (f"{NOT_KNOWN} rpm", "", "", "")
+        self._widest = (f"{longest} 999 %", *WIDEST)
+        self.figures: tuple[str, ...] = (NO_LIMIT, "", "")
         self._ink = palette.INK
-        self.setAccessibleName("speed and nearest limit")
+        self.setAccessibleName("nearest limit")
         policy = QtWidgets.QSizePolicy(QtWidgets.QSizePolicy.Expanding, QtWidgets.QSizePolicy.Fixed)
         policy.setHeightForWidth(True)
         self.setSizePolicy(policy)
 
-    def show_figures(self, rpm: float, nearest: Nearness | None) -> None:
-        """Shows a speed (NaN: not known) and the nearest limit (None: no limit has a reading)."""
-        speed = f"{NOT_KNOWN if math.isnan(rpm) else format(rpm, '.0f')} rpm"
-        known = nearest is not None and not math.isnan(nearest.margin.share)
-        words = ("no limit is read", "", "")
-        if nearest is not None and known:
+    def show_nearest(self, nearest: Nearness | None) -> None:
+        """Shows the nearest limit; None, or one without a reading: no limit is read."""
+        figures, ink = (NO_LIMIT, "", ""), palette.INK
+        if nearest is not None and not math.isnan(nearest.margin.share):
             name = f"{nearest.margin.label} {percent(nearest.margin.share)}"
-            words = (name, nearest.reach_words(), nearest.peak_words())
-        figures = (speed, *words)
-        ink = margin_ink(nearest.margin.share) if nearest is not None and known else palette.INK
+            figures = (name, nearest.reach_words(), nearest.peak_words())
+            ink = margin_ink(nearest.margin.share)
         if (figures, ink) != (self.figures, self._ink):
             self.figures, self._ink = figures, ink
             self.setAccessibleDescription(", ".join(filter(None, figures)))
@@ -92,7 +89,7 @@ class FarFigures(QtWidgets.QWidget):
             for place in places:
                 needed = far_text.width_px(font, self._widest[place])
                 box = QtCore.QRectF(left, row * height, min(needed, self.width() - left), height)
-                painter.setPen(QtGui.QColor(palette.INK if place == 0 else self._ink))
+                painter.setPen(QtGui.QColor(self._ink))
                 far_text.paint(painter, box, font, self.figures[place])
                 left += needed + GAP_PX
         painter.end()

@@ -8,7 +8,7 @@ from PyQt5 import QtCore, QtGui
 
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.margin_panel import MarginPanel
-from whirlbench.window.live.limit_watch import Nearness, percent
+from whirlbench.window.stand_state.limit_watch import Nearness, percent
 
 ROW_PX, SHARE_PX, DETAIL_PX = 54, 17, 12
 NO_READING = "no reading"

@@ -8,9 +8,9 @@ from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.rig.description import Rig
 from whirlbench.session.engine import CommandKind
-from whirlbench.window.live.live_state import LiveState
 from whirlbench.window.live.set_point_box import Bounds, HoldButton, SetPointBox
 from whirlbench.window.live.words_field import WordsField
+from whirlbench.window.stand_state.live_state import LiveState
 
 BUTTONS = (
     (CommandKind.ARM, "arm"),

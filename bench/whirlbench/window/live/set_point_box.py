@@ -74,14 +74,15 @@ class SetPointBox(QtWidgets.QDoubleSpinBox):
         else:
             self.lineEdit().setText(f"{self.prefix()}—")
 
-    def ask(self, value: float) -> None:
-        """Sends ``value``, or says why not."""
+    def ask(self, value: float) -> bool:
+        """Sends ``value`` (true), or says why not."""
         objection = self.bounds.objection(self.present, value)
         if objection:
             self.refused.emit(objection)
             self._revert()
         elif self.isEnabled():
             self.commanded.emit(value)
+        return self.isEnabled() and not objection
 
     def stepBy(self, steps: int) -> None:
         """One step with every key, those that would take ten included."""
@@ -135,7 +136,6 @@ class HoldButton(QtWidgets.QPushButton):
             self._clock.stop()
             return
         bounds = self._box.bounds
-        value = self._sent + self._sign * bounds.held_step
-        if not math.isnan(value):
-            self._sent = min(max(value, bounds.low), bounds.high)
-        self._box.ask(self._sent)
+        value = min(max(self._sent + self._sign * bounds.held_step, bounds.low), bounds.high)
+        if self._box.ask(value):
+            self._sent = value  # one that was refused is asked again, not left behind

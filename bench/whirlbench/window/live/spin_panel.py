@@ -7,13 +7,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from PyQt5 import QtCore, QtGui, QtWidgets
+import numpy as np
+from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.errors import BenchError
 from whirlbench.log import EntryKind
 from whirlbench.rig.description import Rig
 from whirlbench.safety.margins import margins
-from whirlbench.samples import Event
+from whirlbench.samples import Event, Run, SlowSamples
 from whirlbench.session.engine import Command, CommandKind, Ending, Outcome, check_list
 from whirlbench.session.plan import (
     NO_CLEARANCE,
@@ -31,19 +32,34 @@ from whirlbench.window.drawing.strips import STRIPS, describe, limit_lines
 from whirlbench.window.live.check_list_card import CheckListCard
 from whirlbench.window.live.far_figures import FarFigures
 from whirlbench.window.live.gate_card import GateCard
-from whirlbench.window.live.hearing import Hearing
-from whirlbench.window.live.limit_watch import LimitWatch, Nearness
-from whirlbench.window.live.live_state import SHOWN_S, LiveState, LiveTrail
 from whirlbench.window.live.nearness_panel import NearnessPanel
+from whirlbench.window.live.operating_map import OperatingMap
 from whirlbench.window.live.run_controls import NOTE_KEY, RunControls
 from whirlbench.window.live.state_band import StateBand
-from whirlbench.window.live.trip_cause import TripCause
+from whirlbench.window.stand_state.hearing import Hearing
+from whirlbench.window.stand_state.limit_watch import LimitWatch, Nearness
+from whirlbench.window.stand_state.live_state import SHOWN_S, LiveState, LiveTrail
+from whirlbench.window.stand_state.trip_cause import TripCause
 
 AFTER_RUN = "inspection after the run, into the log: what you looked at and found, Enter"
 STRIP_PX = 58  # least height of a strip that can be read
 # which strips stay where not all of them fit
 STRIP_RANK = ("rpm", "vibration_g", "current_a", "thrust_n", "voltage_v", "pitch_deg", "throttle_us")
 RUN_PX = 150  # least height of strips and margins
+GHOST_POINTS = 2000
+
+
+class RunRow(QtWidgets.QWidget):
+    """Strips and margins side by side: they want little, and take what is left."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setMinimumHeight(RUN_PX)
+        self.setSizePolicy(QtWidgets.QSizePolicy.Preferred, QtWidgets.QSizePolicy.Expanding)
+
+    def sizeHint(self) -> QtCore.QSize:
+        """The least, whatever the charts would like."""
+        return QtCore.QSize(600, RUN_PX)
 
 
 class SpinPanel(QtWidgets.QWidget):
@@ -83,6 +99,8 @@ class SpinPanel(QtWidgets.QWidget):
         self.events = QtWidgets.QListWidget()
         self.events.setWordWrap(True)
         self.events.setResizeMode(QtWidgets.QListView.Adjust)
+        permitted_rpm = self.clearance.permitted_rpm if self.clearance is not None else None
+        self.map = OperatingMap(rig, permitted_rpm)
         self.losses = QtWidgets.QLabel()
         self.losses.setWordWrap(True)
         self.controls = RunControls(rig)
@@ -101,8 +119,7 @@ class SpinPanel(QtWidgets.QWidget):
 
     def _arrange(self) -> None:
         """Figures and controls are always there; what lies between them scrolls on a small screen."""
-        self.run = QtWidgets.QWidget()
-        self.run.setMinimumHeight(RUN_PX)
+        self.run = RunRow()
         middle = QtWidgets.QHBoxLayout(self.run)
         middle.setContentsMargins(0, 0, 0, 0)
         middle.addWidget(self.strips, stretch=3)
@@ -117,7 +134,8 @@ class SpinPanel(QtWidgets.QWidget):
         layout.setContentsMargins(6, 0, 6, 4)
         layout.setSpacing(4)
         layout.addWidget(self.figures)
-        layout.addWidget(scrolled(self.scrolled), stretch=1)
+        self.area = scrolled(self.scrolled)
+        layout.addWidget(self.area, stretch=1)
         layout.addWidget(self.controls)
 
     def _side(self) -> QtWidgets.QTabWidget:
@@ -130,16 +148,17 @@ class SpinPanel(QtWidgets.QWidget):
         column.addWidget(self.events, stretch=1)
         column.addWidget(self.losses)
         self.side.addTab(scrolled(self.margin_panel), "limits")
+        self.side.addTab(self.map, "map")
         self.side.addTab(happened, "events")
         self.side.tabBar().setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         return self.side
 
-    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
-        """Another size: as many strips as can be read."""
-        super().resizeEvent(event)
-        QtCore.QTimer.singleShot(0, self._fit_strips)  # once the layout has come down to them
+    def show_ghost(self, earlier: Run) -> None:
+        """The last run of the set, behind this one on the map."""
+        self.map.show_ghost(*_thinned(earlier.slow))
 
     def _fit_strips(self) -> None:
+        """As many strips as can be read in the room there is."""
         most = max(2, self.run.height() // STRIP_PX)
         self.strips.show_only(STRIP_RANK[:most])
 
@@ -242,6 +261,7 @@ class SpinPanel(QtWidgets.QWidget):
     def advance(self) -> LiveState:
         """Draws what is new and returns the state it was drawn from."""
         self.trail.advance()
+        self._fit_strips()
         state = self._look()
         self._draw()
         self.show_state(state)
@@ -249,7 +269,8 @@ class SpinPanel(QtWidgets.QWidget):
 
     def show_state(self, state: LiveState) -> None:
         """Band, figures, margins and controls; the strips are left alone."""
-        self.band.show_state(state.state(), state.headline(), state.remark())
+        rpm = state.readings().get("rpm", math.nan)
+        self.band.show_state(state.state(), state.headline(), state.remark(), rpm)
         self._show_nearness(state)
         self.losses.setText(state.losses())
         self._ask_check_list(state)
@@ -261,8 +282,12 @@ class SpinPanel(QtWidgets.QWidget):
         self.found = self.limit_watch.look(
             state.progress.time_s, state.margins(), state.state(), fresh, state.device_limits()
         )
-        self.figures.show_figures(state.readings().get("rpm", math.nan), self.found[0] if self.found else None)
+        self.figures.show_nearest(self.found[0] if self.found else None)
         self.margin_panel.show_nearness(self.found)
+        if self.map.isVisible():
+            readings = state.readings()
+            point = readings.get("rpm", math.nan), readings.get("pitch_deg", math.nan)
+            self.map.show_point(*point, self.trail.channel("rpm"), self.trail.channel("pitch_deg"))
 
     def _ask_check_list(self, state: LiveState) -> None:
         """The check-list stands in the page until the session's first arming, and again after each trip."""
@@ -286,6 +311,12 @@ class SpinPanel(QtWidgets.QWidget):
             else:
                 behind = self.trail.channel(companion.name) if companion else None
                 chart.draw(age_s, self.trail.channel(channel.name), behind)
+
+
+def _thinned(slow: SlowSamples) -> tuple[np.ndarray, np.ndarray]:
+    """Speed and blade angle of a run, in as many points as a map can show."""
+    step = max(1, len(slow.time_s) // GHOST_POINTS)
+    return slow.channel("rpm")[::step], slow.channel("pitch_deg")[::step]
 
 
 def scrolled(inside: QtWidgets.QWidget) -> QtWidgets.QScrollArea:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.window.drawing import far_text, palette
-from whirlbench.window.live.live_state import STATES, UNKNOWN
+from whirlbench.window.stand_state.live_state import STATES, UNKNOWN
 
 # (ground, words): the names of palette parts
 PARTS = {
@@ -18,6 +18,7 @@ PARTS = {
     "tripped": ("over", "card"),
     UNKNOWN: ("paper", "over"),
 }
+NOT_KNOWN, WIDEST_SPEED = "— rpm", "99999 rpm"
 REMARK_PX, REMARK_LINES, EDGE_PX, GAP_PX, LINK_PX = 15, 2, 6, 14, 76
 LIMB = 0.42  # of the shape's box: from its middle to its edge
 
@@ -28,15 +29,20 @@ class StateBand(QtWidgets.QWidget):
     def __init__(self) -> None:
         super().__init__()
         self.state, self.headline, self.remark = UNKNOWN, "unknown: open the isolator", "no stand connected"
+        self.speed = NOT_KNOWN
         self.setAccessibleName("state of the stand")
         self.setSizePolicy(QtWidgets.QSizePolicy.Expanding, QtWidgets.QSizePolicy.Fixed)
         self.setMinimumHeight(math.ceil(self._headline_px() + REMARK_LINES * self._line_px() + 2 * EDGE_PX))
 
-    def show_state(self, state: str, headline: str, remark: str) -> None:
-        """Shows ``state`` (one of STATES) in the words of ``headline``, and ``remark`` in two lines under it."""
-        if (state, headline, remark) != (self.state, self.headline, self.remark):
-            self.state, self.headline, self.remark = state, headline, remark
-            self.setAccessibleDescription(f"{headline}: {remark}")
+    def show_state(self, state: str, headline: str, remark: str, rpm: float) -> None:
+        """Shows ``state`` (one of STATES) in the words of ``headline``, with the speed, and ``remark`` under them.
+
+        A speed that nobody knows (``rpm`` NaN) is a dash, never a zero.
+        """
+        speed = NOT_KNOWN if math.isnan(rpm) else f"{rpm:.0f} rpm"
+        if (state, headline, remark, speed) != (self.state, self.headline, self.remark, self.speed):
+            self.state, self.headline, self.remark, self.speed = state, headline, remark, speed
+            self.setAccessibleDescription(f"{headline}, {speed}: {remark}")
             self.setToolTip(remark)
             self.update()
 
@@ -80,11 +86,15 @@ class StateBand(QtWidgets.QWidget):
 
     def _paint_words(self, painter: QtGui.QPainter, left: float) -> None:
         font, right = far_text.far_font(self), self.width() - EDGE_PX - GAP_PX
-        chain_px = (len(STATES) - 1) * LINK_PX
-        room = right - left - far_text.width_px(font, self.headline)
-        if room > chain_px + 2 * GAP_PX:
-            self._paint_chain(painter, right - chain_px)
-        far_text.paint(painter, QtCore.QRectF(left, EDGE_PX, right - left, self._headline_px()), font, self.headline)
+        chain_px, row_px = (len(STATES) - 1) * LINK_PX, self._headline_px()
+        room = right - left - far_text.width_px(font, self.headline) - 2 * GAP_PX
+        speed_px = far_text.width_px(font, WIDEST_SPEED)
+        if room > speed_px and self.state != UNKNOWN:
+            box = QtCore.QRectF(right - speed_px, EDGE_PX, speed_px, row_px)
+            far_text.paint(painter, box, font, self.speed, right=True)
+            if room > speed_px + chain_px + GAP_PX:
+                self._paint_chain(painter, right - speed_px - GAP_PX - chain_px)
+        far_text.paint(painter, QtCore.QRectF(left, EDGE_PX, right - left, row_px), font, self.headline)
 
     def _paint_chain(self, painter: QtGui.QPainter, left: float) -> None:
         """The four states that the device knows, as links: the one that it is in is filled."""
@@ -119,7 +129,8 @@ def _around(box: QtCore.QRectF, corners: int, turned_deg: float) -> QtGui.QPolyg
     """A regular polygon about the middle of ``box``."""
     angles = (math.radians(turned_deg + 360.0 * corner / corners) for corner in range(corners))
     radius, middle = LIMB * box.width(), box.center()
-    return QtGui.QPolygonF([middle + radius * QtCore.QPointF(math.cos(a), math.sin(a)) for a in angles])
+    places = ((middle.x() + radius * math.cos(angle), middle.y() + radius * math.sin(angle)) for angle in angles)
+    return QtGui.QPolygonF([QtCore.QPointF(x, y) for x, y in places])
 
 
 def _locked(painter: QtGui.QPainter, box: QtCore.QRectF, ground: QtGui.QColor) -> None:

@@ -15,8 +15,8 @@ from whirlbench.safety.margins import Margin, margins
 from whirlbench.samples import SLOW_CHANNELS
 from whirlbench.session.engine import BY_HAND, OPEN_ISOLATOR, PERMITTED, CommandKind, Outcome, Progress
 from whirlbench.session.process import SharedView
-from whirlbench.window.live.hearing import Heard
-from whirlbench.window.live.trip_cause import TripCause
+from whirlbench.window.stand_state.hearing import Heard
+from whirlbench.window.stand_state.trip_cause import TripCause
 
 SHOWN_S = 60.0
 OLD_S = 0.3  # data older than this says so
@@ -141,7 +141,7 @@ class LiveState:
         parts = [unknown, self._last_heard() if unknown else "", self.cause.words()]
         if self.outcome is None:
             reason = "" if self.cause.words() or not progress.reason else f"reason: {progress.reason}"
-            parts += [progress.message, reason, self._plan_step()]
+            parts += [self._still_turning(), progress.message, reason, self._plan_step()]
             parts.append(f"no heartbeat leaves: {self.heard.no_heartbeat}" if self.heard.no_heartbeat else "")
             parts.append(self.age() if not unknown else "")
         return "   ".join(part for part in parts if part) or progress.phase
@@ -152,6 +152,11 @@ class LiveState:
         rpm = self.progress.values.get("rpm", math.nan)
         turning = "" if math.isnan(rpm) or "rpm" in self.doubted() else f", {rpm:.0f} rpm"
         return f"last heard: {self.progress.state}{turning}"
+
+    def _still_turning(self) -> str:
+        """The speed in words where the headline leaves it no room: after a cut that failed."""
+        rpm = self.readings().get("rpm", math.nan)
+        return f"now {rpm:.0f} rpm" if OPEN_ISOLATOR in self.progress.reason and not math.isnan(rpm) else ""
 
     def _plan_step(self) -> str:
         progress = self.progress
