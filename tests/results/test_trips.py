@@ -10,7 +10,7 @@ import pytest
 
 from whirlbench.errors import AnalysisError
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
-from whirlbench.results.trips import Case, back_tested, case_of, needs, trips_answer, trips_study
+from whirlbench.results.trips import Case, back_tested, case_of, lead_words, needs, trips_answer, trips_study
 from whirlbench.rig.description import Rig, with_limits
 from whirlbench.rig.toml import parse_rig
 from whirlbench.safety.back_test import rules_for
@@ -263,3 +263,7 @@ def test_cautions_after_the_end_of_a_run_are_no_warning() -> None:
     test = back_tested(case, ALL)
     assert test.cautions == ()
     assert [one.rule for one in test.trends if one.caution] == ["drift_thrust_pct"]
+
+
+def test_what_came_after_the_failure_has_no_minus() -> None:
+    assert [lead_words(lead_s) for lead_s in (1.234, 0.0, -0.04, None)] == ["1.23", "0.00", "0.04 after it", "–"]

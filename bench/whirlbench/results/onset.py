@@ -28,6 +28,7 @@ from whirlbench.results.trips import (
     back_test_remarks,
     back_tested,
     caution_outcome,
+    lead_words,
     outcome,
     quantity_words,
     trend_documents,
@@ -201,7 +202,7 @@ def _trip_rows(study: OnsetStudy) -> Iterator[tuple[float, tuple[str, ...]]]:
 
     def row(name: str, fired: str, at_s: float, value: str, limit: str) -> tuple[float, tuple[str, ...]]:
         lead_s = None if study.failed_s is None else study.failed_s - at_s
-        return at_s, (label(name), fired, f"{at_s:.2f}", value, limit, fixed(lead_s, 2))
+        return at_s, (label(name), fired, f"{at_s:.2f}", value, limit, lead_words(lead_s))
 
     for event in study.fired:
         yield row(event.name, "yes", event.time_s, spoken(event.detail) or NONE, NONE)

@@ -29,7 +29,9 @@ class BalancePanel(AnswerPanel):
         self.holes.setRange(1, 360)
         self.holes.setSpecialValueText("anywhere")
         self.holes.setAccessibleName("holes to split the correction over, evenly spaced")
-        self.add_row([self.trial_button, *self.boxes, QtWidgets.QLabel("holes"), self.holes, self._go()])
+        self.holes.setPrefix("holes: ")
+        self.add_row([self.trial_button, self.holes, self._go()])
+        self.add_row(self.boxes)
         self.begin("correction")
         self._tables_here = self.column
         self.column.addStretch(1)

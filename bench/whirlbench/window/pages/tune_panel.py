@@ -10,6 +10,7 @@ from whirlbench.results.answer import Answer
 from whirlbench.window.pages.answer_panel import AnswerPanel
 
 COLUMNS = 3
+LEAST_FORECAST_PX = 140  # knob, forecasts, advice and plan stand on one screen
 FIRST_TABLES = 1  # that stand beside the knob
 KNOB_STEPS = 200
 SHORTEST_S, LONGEST_S = 0.02, 5.0  # of the closed-loop time: ten ticks of the device, and slower than anybody wants
@@ -33,7 +34,7 @@ class TunePanel(AnswerPanel):
         self.begin("advice")
         if closed_loop_time_s(self.answer) is not None:
             self.add(self._knob_row())
-        self.add_charts(forecasts, columns=2)
+        self.add_charts(forecasts, columns=2, height_px=LEAST_FORECAST_PX)
         tables = [table.key for table in self.answer.tables]
         for key in tables[:FIRST_TABLES]:
             self.add_table(key)
