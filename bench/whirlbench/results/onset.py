@@ -19,7 +19,7 @@ from whirlbench.analysis.onset import (
     find_onset,
 )
 from whirlbench.analysis.orders import Resonance
-from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, fixed, plain, with_error
+from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, plain, with_error
 from whirlbench.results.chart import Chart, Curve, MarkLine, Span, Stretch
 from whirlbench.results.labels import label, spoken
 from whirlbench.results.trips import (
