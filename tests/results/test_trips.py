@@ -10,7 +10,7 @@ import pytest
 
 from whirlbench.errors import AnalysisError
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
-from whirlbench.results.trips import Case, back_tested, case_of, needs, trips_answer, trips_study
+from whirlbench.results.trips import Case, back_tested, case_of, lead_words, needs, trips_answer, trips_study
 from whirlbench.rig.description import Rig, with_limits
 from whirlbench.rig.toml import parse_rig
 from whirlbench.safety.back_test import rules_for
@@ -299,3 +299,7 @@ def test_a_plan_that_cannot_be_read_leaves_its_limits_open(text: str) -> None:
     answer = answer_on(replace(whole_run(), plan_text=text))
     assert answer.verdict is Verdict.IN_PART
     assert [item.what for item in answer.not_judged] == ["limits of the plan"]
+
+
+def test_what_came_after_the_failure_has_no_minus() -> None:
+    assert [lead_words(lead_s) for lead_s in (1.234, 0.0, -0.04, None)] == ["1.23", "0.00", "0.04 after it", "–"]

@@ -9,7 +9,7 @@ import pytest
 
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.safety.host_rules import Batch, host_rules
-from whirlbench.safety.margins import margins
+from whirlbench.safety.margins import greatest_shares, margins
 
 RIG = parse_rig(example_rig_text())
 
@@ -45,3 +45,21 @@ def test_without_a_reading_the_share_is_unknown_not_zero() -> None:
 def test_limits_that_are_not_set_are_left_out() -> None:
     assert margins(parse_rig("[limits]\ncurrent_a = 10"), {"current_a": 5.0})[0].share == 0.5
     assert len(margins(parse_rig("[limits]\ncurrent_a = 10"), {})) == 1
+
+
+def test_the_greatest_share_between_two_looks_is_found_for_either_side() -> None:
+    """A current may come with either sign, a least voltage counts only while the motor is driven."""
+    found = greatest_shares(
+        RIG,
+        {
+            "rpm": np.array([100.0, 3000.0, np.nan]),
+            "current_a": np.array([1.0, -55.0, 2.0]),
+            "voltage_v": np.array([0.1, 40.0, 38.0]),
+            "throttle_us": np.array([1000.0, 1400.0, 1400.0]),
+        },
+    )
+    assert found["overspeed_rpm"] == pytest.approx(0.5)
+    assert found["current_a"] == pytest.approx(0.5)
+    assert found["minimum_voltage_v"] == pytest.approx(32.0 / 38.0)
+    assert "thrust_n" not in found
+    assert greatest_shares(RIG, {"rpm": np.array([np.nan])}) == {}

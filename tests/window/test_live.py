@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from cleared_set import cleared, fitted
+from hands import raise_throttle, rpm_shown
 from PyQt5 import QtCore
 
 from whirlbench.recording.files import read_run
@@ -58,13 +59,13 @@ def test_arm_turn_and_cut_with_the_space_bar(window: MainWindow, qtbot, recordin
     tick_all(panel)
     qtbot.waitUntil(lambda: panel.buttons[CommandKind.ARM].isEnabled(), timeout=20_000)
     panel.buttons[CommandKind.ARM].click()
-    qtbot.waitUntil(lambda: panel.chain.state == "armed", timeout=20_000)
-    panel.throttle.setValue(1300.0)
-    qtbot.waitUntil(lambda: panel.margin_panel.margins[0].value > 500.0, timeout=20_000)
+    qtbot.waitUntil(lambda: panel.band.state == "armed", timeout=20_000)
+    raise_throttle(panel, qtbot, 1300.0)
+    qtbot.waitUntil(lambda: rpm_shown(panel) > 500.0, timeout=20_000)
     assert len(panel.trail.seconds_ago()) > 500
     assert panel.losses.text() == "no losses"
     qtbot.keyClick(window, QtCore.Qt.Key_Space)
-    qtbot.waitUntil(lambda: panel.chain.state == "tripped", timeout=5_000)
+    qtbot.waitUntil(lambda: panel.band.state == "tripped", timeout=5_000)
     window.close()  # brought to rest first
     qtbot.waitUntil(lambda: panel.session.outcome() is not None, timeout=60_000)
     assert panel.session.outcome().ending is Ending.ABORTED

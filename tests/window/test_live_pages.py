@@ -11,6 +11,7 @@ from pathlib import Path
 import page_runs
 import pytest
 from cleared_set import cleared, fitted
+from hands import raise_throttle, rpm_shown
 
 from whirlbench.recording.files import read_run
 from whirlbench.rig.toml import example_rig_text, parse_rig
@@ -58,15 +59,13 @@ def turn(window: MainWindow, qtbot) -> None:
 
     def armed() -> bool:
         """On a busy computer the first command may find the surface silent, and is refused."""
-        if panel.chain.state == "locked" and panel.buttons[CommandKind.ARM].isEnabled():
+        if panel.band.state == "locked" and panel.buttons[CommandKind.ARM].isEnabled():
             panel.buttons[CommandKind.ARM].click()
-        return panel.chain.state == "armed"
+        return panel.band.state == "armed"
 
     qtbot.waitUntil(armed, timeout=30_000)
-    panel.throttle.setValue(1300.0)
-    qtbot.waitUntil(
-        lambda: panel.chain.state == "turning" and panel.margin_panel.margins[0].value > 500.0, timeout=30_000
-    )
+    raise_throttle(panel, qtbot, 1300.0)
+    qtbot.waitUntil(lambda: panel.band.state == "turning" and rpm_shown(panel) > 500.0, timeout=30_000)
 
 
 def page_names(window: MainWindow) -> list[str]:
@@ -88,7 +87,7 @@ def test_opening_pages_while_the_stand_turns_trips_nothing(window: MainWindow, q
         page = page_of(window, name)
         qtbot.waitUntil(lambda page=page: page.panel is not None, timeout=90_000)
         qtbot.wait(200)  # until it is painted, too
-        assert window.bridge.panel.chain.state == "turning", window.bridge.panel.chain.remark
+        assert window.bridge.panel.band.state == "turning", window.bridge.panel.band.remark
         assert window.abort_bar.isVisible() and window.abort_bar.isEnabled()
     window.page_names.setCurrentRow(0)
     qtbot.wait(200)
@@ -96,9 +95,10 @@ def test_opening_pages_while_the_stand_turns_trips_nothing(window: MainWindow, q
     qtbot.waitUntil(lambda: window.bridge.session.outcome() is not None, timeout=60_000)
     events = read_run(tmp_path / "run.h5").events
     assert not [event for event in events if event.kind in ("trip", "abort")]
-    qtbot.waitUntil(lambda: "diagnosis of the spin" in page_names(window), timeout=30_000)
-    of_the_spin = {name for name in page_names(window) if name.endswith("of the spin")}
-    assert of_the_spin == {f"{name} of the spin" for name in ("replay", "tune", "limits", "diagnosis")}
+    qtbot.waitUntil(lambda: window.open_pages.rows("run"), timeout=30_000)
+    names = {window.page_names.item(row).text() for row in window.open_pages.rows("run")}
+    assert names == {"replay", "check", "diagnosis", "tune", "limits", "balance", "log"}
+    assert window.page_names.currentRow() == 0  # the page that was seen stays
 
 
 def test_a_window_that_hangs_is_noticed(window: MainWindow, qtbot) -> None:
@@ -106,7 +106,7 @@ def test_a_window_that_hangs_is_noticed(window: MainWindow, qtbot) -> None:
     turn(window, qtbot)
     assert window.bridge is not None
     time.sleep(HANG_S)
-    qtbot.waitUntil(lambda: window.bridge.panel.chain.state == "tripped", timeout=10_000)
+    qtbot.waitUntil(lambda: window.bridge.panel.band.state == "tripped", timeout=10_000)
 
 
 def test_panels_are_made_and_painted_well_within_the_surfaces_limit(qtbot) -> None:

@@ -11,14 +11,30 @@ from whirlbench.analysis.balance import (
     Correction,
     HoleSplit,
     Velocity1P,
+    balance,
     correction_for,
     even_holes,
     grade_mm_s,
     permitted_g_mm,
     split_over_holes,
+    vectors_1p,
+    velocities,
 )
-from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, fixed, with_error
+from whirlbench.errors import AnalysisError
+from whirlbench.results.answer import (
+    NONE,
+    Answer,
+    Column,
+    Level,
+    NotJudged,
+    Remark,
+    Table,
+    fixed,
+    not_judged,
+    with_error,
+)
 from whirlbench.results.labels import label
+from whirlbench.samples import Run
 
 SUBJECT = "balance"
 SCATTER = "the unbalance cannot be told from scatter"
@@ -65,6 +81,18 @@ class Graded:
     permitted_g_mm: float
     within: bool
     within_surely: bool  # with 95 % confidence, one-sided
+
+
+def balance_of_runs(as_found: Run, trial: Run, trial_mass_g: float, trial_angle_deg: float, fitting: Fitting) -> Answer:
+    """The correction of ``as_found`` from it and a run with a trial mass at the radius of ``fitting``, in words.
+
+    Not judged, with the reason, where the runs cannot tell.
+    """
+    try:
+        found = balance(as_found, trial, trial_mass_g, trial_angle_deg, fitting.radius_mm)
+        return balance_answer(found, velocities(vectors_1p(as_found)), fitting)
+    except AnalysisError as error:
+        return not_judged(SUBJECT, str(error))
 
 
 def balance_answer(found: Balance, felt: Sequence[Velocity1P], fitting: Fitting) -> Answer:

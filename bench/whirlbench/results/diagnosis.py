@@ -26,6 +26,7 @@ LIKE_SPEED = 0.02  # share by which two speeds may differ and still be laid besi
 ALIGNMENT_STEP_S = 0.1
 ORDER_STEP_S = 0.1  # short frames, so that a ramp fills every step of speed
 TRACK_STEP_S = 0.25
+AT_LIKE_SPEED = "Median at like speed: what lies apart is the rotor or its mount, not the speed."
 
 
 @dataclass(frozen=True)
@@ -267,6 +268,7 @@ def _map_chart(run: Run, levels: OrderMap | None, title: str, key: str, blades: 
     yield Chart(
         title, "time in the run (s)", f"order of shaft speed, {levels.axis.removesuffix('_g')}", lines=pass_line,
         heatmap=Heatmap(span, orders, _shares(levels, span)), x_span=span, y_span=orders, key=key,
+        caption="The darker, the stronger: a level stripe turns with the shaft, a slanting one does not.",
     )  # fmt: skip
 
 
@@ -299,4 +301,4 @@ def _comparison_chart(comparison: OrderComparison) -> Chart:
         known = np.isfinite(amplitude_g)
         line = (comparison.rpm[known], amplitude_g[known])
         curves += [Curve(*line, label, ink), Curve(*line, "", ink, dots=True)]
-    return Chart("1P against speed, both runs", "rpm", "g peak", tuple(curves), key="1P")
+    return Chart("1P against speed, both runs", "rpm", "g peak", tuple(curves), key="1P", caption=AT_LIKE_SPEED)

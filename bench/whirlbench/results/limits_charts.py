@@ -67,6 +67,7 @@ def limits_chart(study: LimitsStudy, proposal: NextHold | None) -> Chart:
         ),
         captions=tuple(_bindings(rows)),
         key="limits",
+        caption="Green is permitted with 95 % certainty; between there and the red edge it may be too much.",
     )
 
 
@@ -170,4 +171,5 @@ def _coefficient_chart(fit: CoefficientFit, points: tuple[np.ndarray, np.ndarray
         bands=(Band(pitch, estimate.value - half, estimate.value + half, "model", "95 %"),),
         lines=kink,
         key=fit.name,
+        caption="The limits rest on this fit; beyond the measured angles nothing is claimed.",
     )

@@ -19,7 +19,7 @@ from whirlbench.analysis.onset import (
     find_onset,
 )
 from whirlbench.analysis.orders import Resonance
-from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, fixed, plain, with_error
+from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, plain, with_error
 from whirlbench.results.chart import Chart, Curve, MarkLine, Span, Stretch
 from whirlbench.results.labels import label, spoken
 from whirlbench.results.trips import (
@@ -28,6 +28,7 @@ from whirlbench.results.trips import (
     back_test_remarks,
     back_tested,
     caution_outcome,
+    lead_words,
     outcome,
     quantity_words,
     trend_documents,
@@ -201,7 +202,7 @@ def _trip_rows(study: OnsetStudy) -> Iterator[tuple[float, tuple[str, ...]]]:
 
     def row(name: str, fired: str, at_s: float, value: str, limit: str) -> tuple[float, tuple[str, ...]]:
         lead_s = None if study.failed_s is None else study.failed_s - at_s
-        return at_s, (label(name), fired, f"{at_s:.2f}", value, limit, fixed(lead_s, 2))
+        return at_s, (label(name), fired, f"{at_s:.2f}", value, limit, lead_words(lead_s))
 
     for event in study.fired:
         yield row(event.name, "yes", event.time_s, spoken(event.detail) or NONE, NONE)
@@ -373,6 +374,7 @@ def _speed_chart(study: OnsetStudy) -> Chart:
     return Chart(
         "Speed through the run", "time in the run (s)", "rpm", (speed,),
         lines=tuple(shown.values()), stretches=_interval(study, "onset, 95 %"), x_span=run_span(study.run), key="speed",
+        caption="What happened and what was found, where it lies in the run.",
     )  # fmt: skip
 
 
@@ -396,4 +398,5 @@ def _evidence_chart(study: OnsetStudy) -> Iterator[Chart]:
         "Evidence that the run left its healthy behaviour", "time in the run (s)", "alarm levels", curves,
         lines=(MarkLine(1.0, "alarm level", "over", upright=False),), stretches=_interval(study),
         x_span=run_span(study.run), y_span=(0.0, SHOWN_LEVELS), key="evidence",
+        caption="A signal that passes the alarm level has left its healthy behaviour past doubt.",
     )  # fmt: skip

@@ -355,9 +355,14 @@ def trend_table(tests: Sequence[BackTest]) -> Table:
 def _trend_row(test: BackTest, one: TrendTest) -> tuple[str, ...]:
     at_s = one.caution.at_s if one.caution else None
     first_trip_s = next((trip.at_s for trip in test.trips if trip.rule != one.rule), None)
-    leads = (fixed(_lead(at_s, end_s), 2) for end_s in (first_trip_s, test.verdict.failed_at_s))
+    leads = (lead_words(_lead(at_s, end_s)) for end_s in (first_trip_s, test.verdict.failed_at_s))
     name = f"{label(one.rule)} (a trip)" if one.trips else label(one.rule)
     return test.verdict.source, name, fixed(at_s, 2), *leads, f"{one.judged_s:.0f}", one.not_judged or NONE
+
+
+def lead_words(lead_s: float | None) -> str:
+    """How long before something, in s; what came after it says so, for a minus is easily overlooked."""
+    return fixed(lead_s, 2) if lead_s is None or not lead_s < 0.0 else f"{-lead_s:.2f} after it"
 
 
 def _lead(at_s: float | None, end_s: float | None) -> float | None:
@@ -366,7 +371,7 @@ def _lead(at_s: float | None, end_s: float | None) -> float | None:
 
 def _run_row(test: BackTest) -> tuple[str, ...]:
     verdict = test.verdict
-    return verdict.source, fixed(verdict.failed_at_s, 2), fixed(verdict.lead_s, 2), outcome(test)
+    return verdict.source, fixed(verdict.failed_at_s, 2), lead_words(verdict.lead_s), outcome(test)
 
 
 def _trip_row(source: str, trip: Trip) -> tuple[str, ...]:
@@ -425,6 +430,7 @@ def _trade_chart(rule: str, trades: Sequence[Trade]) -> Chart:
             for one in named
         ),
         key="moved",
+        caption="Up is earlier, left is fewer false alarms; each point is one value of the limit.",
     )
 
 

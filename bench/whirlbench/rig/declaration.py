@@ -58,10 +58,14 @@ class FromRig:
 
 @dataclass(frozen=True)
 class Slot:
-    """A slot of the device's limit table that a key fills, and its value there in wire units."""
+    """A slot of the device's limit table that a key fills, and its value there in wire units.
+
+    ``held`` goes the other way: the limit in the key's unit that a value of the slot stands for, where one is shown.
+    """
 
     name: str
     counts: FromRig
+    held: FromRig | None = None
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
@@ -24,6 +25,18 @@ def slot_values(rig: Rig) -> dict[str, SlotValue]:
     return {
         slot.name: SlotValue((path, *slot.counts.also), slot.counts.of(rig, value_at(rig, path)))
         for path, slot in slots()
+    }
+
+
+def held_limits(rig: Rig, held: Mapping[str, int]) -> dict[str, float]:
+    """The limits that a device holds, in the units of their keys ("limits.current_a"), of the slots that say so.
+
+    ``held`` are the slots' values by name; a slot at zero, which is off, gives none.
+    """
+    return {
+        path: float(slot.held.of(rig, held[slot.name]))
+        for path, slot in slots()
+        if slot.held is not None and held.get(slot.name)
     }
 
 

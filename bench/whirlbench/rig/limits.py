@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from operator import mul
 from typing import Annotated, Literal
 
 from msgspec import Meta
@@ -24,6 +25,7 @@ from whirlbench.rig.wire_counts import (
     least_voltage_counts,
     most_current_counts,
     stuck_servo_counts,
+    units_at,
     zero_current_counts,
 )
 
@@ -43,6 +45,11 @@ def overspeed_ticks(overspeed_rpm: float | None, clock_correction: float = 1.0) 
     speed over the speed that the device's clock gives.
     """
     return 0 if overspeed_rpm is None else math.ceil(TICKS_PER_MINUTE * clock_correction / overspeed_rpm)
+
+
+def overspeed_held_rpm(ticks: int, clock_correction: float) -> float:
+    """The speed that ``ticks`` of the slot stand for: turns shorter than that trip."""
+    return TICKS_PER_MINUTE * clock_correction / ticks
 
 
 def vibration_counts(vibration_g_rms: float | None, g_per_count: float) -> int:
@@ -116,7 +123,11 @@ class Limits(Section, frozen=True):
             "Greatest permitted speed of the propeller; arming needs it.",
             "rpm",
             Watch(BOTH, "overspeed", channels=("rpm",), rule="overspeed"),
-            Slot("OVERSPEED_TICKS", FromRig(overspeed_ticks, ("tach.clock_correction",))),
+            Slot(
+                "OVERSPEED_TICKS",
+                FromRig(overspeed_ticks, ("tach.clock_correction",)),
+                FromRig(overspeed_held_rpm, ("tach.clock_correction",)),
+            ),
         ),
     ] = None
     vibration_g_rms: Annotated[
@@ -131,7 +142,11 @@ class Limits(Section, frozen=True):
                 rule="vibration window",
                 sensor_rule="accelerometer",
             ),
-            Slot("VIBRATION_COUNTS", FromRig(vibration_counts, ("vibration.g_per_count",))),
+            Slot(
+                "VIBRATION_COUNTS",
+                FromRig(vibration_counts, ("vibration.g_per_count",)),
+                FromRig(mul, ("vibration.g_per_count",)),
+            ),
         ),
     ] = None
     current_a: Annotated[
@@ -140,7 +155,11 @@ class Limits(Section, frozen=True):
             "Greatest permitted pack current, either way; a sensor at its rail trips as well.",
             "A",
             Watch(EVERYWHERE, "current", Side.SIZE, ("current_a",), rule="level"),
-            Slot("CURRENT_COUNTS", FromRig(most_current_counts, ("calibration.current_a",))),
+            Slot(
+                "CURRENT_COUNTS",
+                FromRig(most_current_counts, ("calibration.current_a",)),
+                FromRig(units_at, ("calibration.current_a",)),
+            ),
             Slot("CURRENT_LEAST_COUNTS", FromRig(least_current_counts, ("calibration.current_a",))),
         ),
     ] = None
@@ -174,7 +193,11 @@ class Limits(Section, frozen=True):
             "Least permitted pack voltage while the throttle is open.",
             "V",
             Watch(EVERYWHERE, "least voltage", Side.LOWER, ("voltage_v",), rule="level", while_driven=True),
-            Slot("VOLTAGE_COUNTS", FromRig(least_voltage_counts, ("calibration.voltage_v",))),
+            Slot(
+                "VOLTAGE_COUNTS",
+                FromRig(least_voltage_counts, ("calibration.voltage_v",)),
+                FromRig(units_at, ("calibration.voltage_v",)),
+            ),
         ),
     ] = None
     motor_torque_n_m: Annotated[Positive | None, key("Greatest torque of the motor.", "N m", ADVICE)] = None

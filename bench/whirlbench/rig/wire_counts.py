@@ -38,6 +38,15 @@ def counts_at(scale: Scale, value: float) -> float:
     return scale.zero_counts + value / gain if gain else math.nan
 
 
+def units_at(counts: float, scale: Scale | None) -> float:
+    """Size of the value that ``counts`` give, the way back of ``counts_at``; NaN without any scale."""
+    if scale is None:
+        return math.nan
+    if scale.table is not None:
+        return abs(_between(sorted((float(row), units) for row, units in scale.table), counts))
+    return abs((counts - scale.zero_counts) * scale.units_per_count) if scale.units_per_count else math.nan
+
+
 def most_current_counts(current_a: float | None, scale: Scale | None) -> int:
     """Greatest permitted counts of a current that is limited either way; 0 without limit or calibration."""
     if current_a is None or scale is None:

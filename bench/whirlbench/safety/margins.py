@@ -6,10 +6,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from whirlbench.rig.declaration import Side
 from whirlbench.rig.description import PROLONGED, Rig
 from whirlbench.rig.limits import TRENDS, WITH_MARGIN, Limit
-from whirlbench.safety.quantities import measured
+from whirlbench.safety.quantities import judged, measured
 
 RECORDER_LAG_S = 1.0  # the recording may be so much behind: what a fault costs of the evidence, at most
 
@@ -28,11 +30,12 @@ class Margin:
     share: float
     stderr: float = math.nan  # standard error of the reading; NaN: not known
     mark: str = ""  # PROLONGED where a sensor reads beyond what was calibrated
+    key: str = ""  # of the limit in the rig ("overspeed_rpm"); empty for what is none
 
     def text(self) -> str:
         """Reading with its standard error, limit and mark, as printed beside a margin."""
         reading = "no reading" if math.isnan(self.value) else with_stderr(f"{self.value:.4g}", self.stderr)
-        return f"{reading} / {self.limit:.4g} {self.unit}{f' {self.mark}' if self.mark else ''}"
+        return " ".join(filter(None, (f"{reading} / {self.limit:.4g}", self.unit, self.mark)))
 
 
 def with_stderr(reading: str, stderr: float) -> str:
@@ -60,12 +63,32 @@ def margins(rig: Rig, values: Mapping[str, float]) -> tuple[Margin, ...]:
     return tuple(found)
 
 
+def greatest_shares(rig: Rig, values: Mapping[str, np.ndarray]) -> dict[str, float]:
+    """The greatest share of each limit over samples ``(n,)`` of slow channels, by the limit's key.
+
+    A limit that applies only while the motor is driven counts only there. What is not among ``values``, or nowhere a
+    number, gives no entry.
+    """
+    found: dict[str, float] = {}
+    for row in WITH_MARGIN:
+        limit, measured_values = row.value(rig.limits), judged(row, rig, values)
+        if limit is None or measured_values is None:
+            continue
+        known = measured_values[np.isfinite(measured_values)]
+        if row.watch.side == Side.LOWER:
+            known = known[known > 0]
+        if len(known):
+            worst = known.min() if row.watch.side == Side.LOWER else np.abs(known).max()
+            found[row.key] = _share(row, float(worst), limit)
+    return found
+
+
 def _margin(row: Limit, value: float, limit: float, rig: Rig, values: Mapping[str, float]) -> Margin:
     share = _share(row, value, limit)
     sensors = {name: values.get(name, math.nan) for name in row.watch.channels if name in rig.calibration}
     beyond = any(rig.calibration[name].prolonged(reading) for name, reading in sensors.items())
     stderr = _stderr(rig, row, value, sensors)
-    return Margin(row.watch.label, row.unit, value, limit, share, stderr, PROLONGED if beyond else "")
+    return Margin(row.watch.label, row.unit, value, limit, share, stderr, PROLONGED if beyond else "", row.key)
 
 
 def _share(row: Limit, value: float, limit: float) -> float:

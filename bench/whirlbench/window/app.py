@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 from collections.abc import Callable
 from typing import Any
 
@@ -42,13 +43,18 @@ def run_window(prepare: Callable[[Any], None]) -> None:
     from whirlbench.session.process import EndingRequests
     from whirlbench.window.drawing import palette, strip_charts
     from whirlbench.window.main_window import MainWindow
+    from whirlbench.window.settings import Settings
 
+    settings = Settings()
+    if settings.scale != 1.0:
+        os.environ.setdefault("QT_SCALE_FACTOR", f"{settings.scale:g}")  # Qt asks for it once, when it starts
     found = QtWidgets.QApplication.instance()
     app = found if isinstance(found, QtWidgets.QApplication) else QtWidgets.QApplication(["whirlbench"])
+    palette.choose(settings.palette)
     app.setStyleSheet(palette.style_sheet())
     strip_charts.set_look()
     with EndingRequests() as requests:
-        window = MainWindow()
+        window = MainWindow(settings)
         prepare(window)
         window.show()
         wake = QtCore.QTimer()  # lets Python see the signal while Qt's loop runs

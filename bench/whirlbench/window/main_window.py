@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from PyQt5 import QtCore, QtGui, QtWidgets
@@ -17,13 +18,19 @@ from whirlbench.window.calibration.calibration_page import CalibrationPage
 from whirlbench.window.drawing.strips import Replay
 from whirlbench.window.live.abort_bar import AbortBar
 from whirlbench.window.live.bridge import Bridge
-from whirlbench.window.live.live_state import LiveState
 from whirlbench.window.live.spin_panel import SpinPanel
+from whirlbench.window.menus import Menus, WindowActions
+from whirlbench.window.open_pages import STAND, START, OpenPages
 from whirlbench.window.pages.analysis_page import AnalysisPage
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
-from whirlbench.window.pages.page_kinds import analysis_pages
+from whirlbench.window.pages.page_kinds import analysis_pages, compare_page, span_page
 from whirlbench.window.pages.page_work import Subject
-from whirlbench.window.replay.replay_panel import ReplayPanel
+from whirlbench.window.pages.replay_work import replay_work
+from whirlbench.window.replay.replay_panel import ReplayPanel, SpanQuestion, replay_of
+from whirlbench.window.settings import Settings
+from whirlbench.window.stand_access import SIMULATED, StandAccess
+from whirlbench.window.stand_state.live_state import LiveState
+from whirlbench.window.start_page import StartPage
 from whirlbench.window.trial.trial_page import TrialPage
 
 CAUTION = (
@@ -31,75 +38,277 @@ CAUTION = (
     "Figures are an aid to judgement, not a licence."
 )
 
-OF_SESSION, OF_FILE = " of the spin", " of the file"
+USUAL_SIZE = (1360, 940)
+SMALLEST = (1024, 600)  # screens in use
+FRAME = (8, 40)  # what the desktop draws around a window
 
 
 class MainWindow(QtWidgets.QMainWindow):
-    """Pages in a list on the left; the page of the live session, when there is one, comes first."""
+    """Pages of the stand and of every open recording, one group at a time; the stand's page comes first.
 
-    def __init__(self) -> None:
+    ``settings`` None keeps nothing; ``stand`` is what the command line lends, nothing by default.
+    """
+
+    def __init__(self, settings: Settings | None = None, stand: StandAccess | None = None) -> None:
         super().__init__()
         self.setWindowTitle("Whirlbench")
-        self.resize(1360, 940)
-        self.page_names = QtWidgets.QListWidget()
-        self.page_names.setFixedWidth(150)
-        self.page_names.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
-        self.pages = QtWidgets.QStackedWidget()
-        self.page_names.currentRowChanged.connect(self.pages.setCurrentIndex)
+        self.setAcceptDrops(True)
+        self.settings, self.stand = settings, stand or StandAccess()
+        self.open_pages = OpenPages()
+        self.page_names, self.pages = self.open_pages.names, self.open_pages.pages
         self.abort_bar = AbortBar()
         self.abort_bar.hide()
+        self.abort_bar.abort.connect(self._cut)
         self.bridge: Bridge | None = None
+        self.start_page: StartPage | None = None
         self._rig: Rig | None = None
         self._recording: Path | None = None
+        self._subjects: dict[str, Subject] = {}
+        self._connected: tuple[str, Path | None] | None = None
         self._closing = False
         self._arrange()
+        actions = WindowActions(
+            self.open_file, self.ask_recording, self.close_recording, self.show_start, self.choose_stand,
+            self.reconnect,
+        )  # fmt: skip
+        self.menus = Menus(self, actions, self.open_pages, settings)
+        self._take_size()
+
+    def _take_size(self) -> None:
+        """As it was left, else comfortable, and no larger than the screen: the power cut lies at the lower edge."""
+        screen = QtWidgets.QApplication.primaryScreen()
+        room = screen.availableGeometry().size() if screen is not None else QtCore.QSize(*SMALLEST)
+        self.setMinimumSize(1, 1)
+        self.resize(*USUAL_SIZE)
+        if self.settings is not None:
+            self.restoreGeometry(self.settings.geometry)
+        self.resize(self.size().boundedTo(room - QtCore.QSize(*FRAME)))
 
     def _arrange(self) -> None:
         caution = QtWidgets.QLabel(CAUTION)
         caution.setWordWrap(True)
         row = QtWidgets.QHBoxLayout()
-        row.addWidget(self.page_names)
-        row.addWidget(self.pages, stretch=1)
+        row.addWidget(self.open_pages.groups)
+        row.addWidget(self.page_names, stretch=1)
         layout = QtWidgets.QVBoxLayout()
-        layout.addLayout(row, stretch=1)
+        layout.setContentsMargins(4, 4, 4, 4)
+        layout.setSpacing(4)
+        self.band_place = QtWidgets.QVBoxLayout()
+        layout.addLayout(self.band_place)
+        layout.addLayout(row)
+        layout.addWidget(self.pages, stretch=1)
         layout.addWidget(caution)
         layout.addWidget(self.abort_bar)
         body = QtWidgets.QWidget()
         body.setLayout(layout)
         self.setCentralWidget(body)
 
-    def add_page(self, name: str, page: QtWidgets.QWidget) -> None:
-        """Appends a page and shows it if it is the first.
+    def add_page(self, name: str, page: QtWidgets.QWidget, group: str = STAND) -> None:
+        """Appends a page to a group and shows it if it is the first."""
+        self.open_pages.add(name, page, group)
 
-        One whose name is taken already is that of a file beside a session, and named so.
+    # --- recordings -------------------------------------------------------------------------------------------------
+
+    def show_recording(self, replay: Replay, name: str = "replay", group: str = "") -> None:
+        """Adds the page of a recorded run that is at hand."""
+        panel = ReplayPanel(replay)
+        self.add_page(name, panel, group or Path(replay.run.source).stem or "recording")
+
+    def open_recording(self, path: Path, beside: Path | None = None, rig_text: str = "", rig_name: str = "rig") -> str:
+        """Adds the pages of the recording at ``path``, or shows them if they are open; returns their group's name.
+
+        The file is read in a process of its own; one that cannot be read is told on its page.
         """
-        taken = bool(self.page_names.findItems(name, QtCore.Qt.MatchFlag.MatchExactly))
-        self.pages.addWidget(page)
-        self.page_names.addItem(f"{name}{OF_FILE}" if taken else name)
-        if self.pages.count() == 1:
-            self.page_names.setCurrentRow(0)
+        subject = Subject(path, beside, rig_text, rig_name)
+        group = next((name for name, open_ in self._subjects.items() if open_ == subject), None)
+        if group is None:
+            group = self._free_name(path.stem)
+            self._subjects[group] = subject
+            page = AnalysisPage(replay_of, replay_work, subject)
+            page.shown.connect(lambda panel: self._replay_shown(panel, group))
+            self.add_page("replay", page, group)
+            self.offer_analyses(subject, has_rig=True, group=group)
+        self.open_pages.show_group(group)
+        self._leave_start()
+        return group
 
-    def show_recording(self, replay: Replay, name: str = "replay") -> None:
-        """Adds the page of a recorded run."""
-        self.add_page(name, ReplayPanel(replay))
+    def _free_name(self, stem: str) -> str:
+        """``stem``, numbered where another recording of that name is open."""
+        names = [stem, *(f"{stem} ({number})" for number in range(2, len(self._subjects) + 3))]
+        taken = {self.open_pages.groups.itemText(row) for row in range(self.open_pages.groups.count())}
+        return next(name for name in names if name not in taken)
 
-    def offer_analyses(self, subject: Subject, has_rig: bool, suffix: str = "", without: Collection[str] = ()) -> None:
-        """Adds the pages that ``subject`` could answer but those named in ``without``.
+    def _replay_shown(self, panel: ReplayPanel, group: str) -> None:
+        """A recording was read: it is remembered, and its replay answers questions."""
+        subject = self._subjects[group]
+        if self.settings is not None and subject.recording is not None:
+            self.settings.add_recent(subject.recording)
+            self.menus.show_recent(self.settings.recent())
+        panel.span_asked.connect(lambda question: self.ask_span(group, question))
+        panel.asked.connect(lambda path: self._compare(group, Path(path)))
+        self._link_cursors(panel)
 
-        Each is computed when it is first opened; ``suffix`` tells pages of several recordings apart.
+    def ask_span(self, group: str, question: SpanQuestion) -> None:
+        """A page that answers a question about a span of a recording, and shows it."""
+        subject = replace(self._subjects[group], span_s=(question.from_s, question.to_s))
+        name = f"{question.kind} {question.from_s:.1f}–{question.to_s:.1f} s"
+        self._show_new(name, span_page(question.kind, subject), group)
+
+    def _compare(self, group: str, path: Path) -> None:
+        """Beside the replay with a second run over it: what tells the two apart."""
+        self._show_new(f"compare with {path.stem}", compare_page(replace(self._subjects[group], beside=path)), group, 0)
+
+    def _show_new(self, name: str, page: AnalysisPage, group: str, seen: int = 1) -> None:
+        """Adds a page at the end of its group, ``seen`` at once or not; one of that name that is there is kept."""
+        rows = {self.page_names.item(row).text(): row for row in self.open_pages.rows(group)}
+        if name not in rows:
+            page.shown.connect(self._link_cursors)
+            self.add_page(name, page, group)
+            rows[name] = self.page_names.count() - 1
+        if seen:
+            self.page_names.setCurrentRow(rows[name])
+
+    def close_recording(self) -> None:
+        """Closes every page of the recording that is seen; the stand stays."""
+        group = self.open_pages.group
+        if group in (STAND, START, ""):
+            return
+        for page in self.open_pages.take_group(group):
+            close_page(page)
+            page.deleteLater()
+        self._subjects.pop(group, None)
+        if not self.pages.count():
+            self.show_start()
+
+    def ask_recording(self) -> None:
+        """Asks for a recording and opens it."""
+        # Qt's own dialogue, not modal: a live session's clock must go on, and its power cut be in reach
+        dialog = QtWidgets.QFileDialog(self, "open a recording", "", "recordings (*.h5);;all files (*)")
+        dialog.setOption(QtWidgets.QFileDialog.DontUseNativeDialog)
+        dialog.setFileMode(QtWidgets.QFileDialog.ExistingFiles)
+        dialog.setAttribute(QtCore.Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.filesSelected.connect(self.open_files)
+        dialog.show()
+
+    def open_files(self, paths: Sequence[str | Path]) -> None:
+        """Opens every recording named."""
+        for path in paths:
+            self.open_recording(Path(path))
+
+    def open_file(self, path: Path) -> None:
+        """Opens the recording at ``path``."""
+        self.open_recording(path)
+
+    def dragEnterEvent(self, event: QtGui.QDragEnterEvent) -> None:
+        """Files may be dropped."""
+        if event.mimeData().hasUrls():
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: QtGui.QDropEvent) -> None:
+        """Opens every file that was dropped."""
+        self.open_files([url.toLocalFile() for url in event.mimeData().urls() if url.isLocalFile()])
+
+    def offer_analyses(
+        self, subject: Subject, has_rig: bool, group: str = STAND, without: Collection[str] = ()
+    ) -> None:
+        """Adds the pages that ``subject`` could answer but those named in ``without``, to ``group``.
+
+        Each is computed when it is first opened.
         """
         for name, page in analysis_pages(subject, has_rig, without):
             page.shown.connect(self._link_cursors)
-            self.add_page(name + suffix, page)
+            self.add_page(name, page, group)
 
     def _link_cursors(self, panel: QtWidgets.QWidget) -> None:
-        """The diagnosis and the replay of the same run share one place in time."""
-        if not isinstance(panel, DiagnosisPanel):
+        """The diagnoses and the replay of the same run share one place in time."""
+        found = [page.panel if isinstance(page, AnalysisPage) else page for page in self.open_pages.all()]
+        others = [other for other in found if other is not panel and _source(other) == _source(panel) != ""]
+        for other in others:
+            if isinstance(panel, DiagnosisPanel) != isinstance(other, DiagnosisPanel):
+                replay, diagnosis = (other, panel) if isinstance(panel, DiagnosisPanel) else (panel, other)
+                replay.moved.connect(diagnosis.move_to)
+                diagnosis.moved.connect(replay.move_to)
+
+    # --- start ------------------------------------------------------------------------------------------------------
+
+    def show_start(self) -> None:
+        """The page from which everything else is opened."""
+        if self.start_page is None:
+            self.start_page = StartPage(self.stand.start is not None)
+            self.start_page.open_wanted.connect(self.ask_recording)
+            self.start_page.file_chosen.connect(self.open_file)
+            self.start_page.stand_chosen.connect(self.choose_stand)
+            self.start_page.look_again.connect(self._look_for_stands)
+            self.add_page("start", self.start_page, START)
+        self._look_for_stands()
+        self.start_page.show_recent(self.settings.recent() if self.settings is not None else ())
+        self.open_pages.show_group(START)
+
+    def _look_for_stands(self) -> None:
+        if self.start_page is not None:
+            self.start_page.show_ports(self.stand.ports())
+
+    def _leave_start(self) -> None:
+        """Once something is open, the start page has done its work."""
+        if self.start_page is not None:
+            self.open_pages.take_group(START)
+            self.start_page.deleteLater()
+            self.start_page = None
+
+    def choose_stand(self, port: str) -> None:
+        """Starts a session at ``port``; a stand with hardware needs its rig file, which is asked for."""
+        if port == SIMULATED:
+            self.connect_stand(port, None)
             return
-        for replay in (self.pages.widget(row) for row in range(self.pages.count())):
-            if isinstance(replay, ReplayPanel) and replay.replay.run.source == panel.diagnosis.view.source:
-                replay.moved.connect(panel.move_to)
-                panel.moved.connect(replay.move_to)
+        dialog = QtWidgets.QFileDialog(self, f"rig of the stand at {port}", "", "rig files (*.toml)")
+        dialog.setOption(QtWidgets.QFileDialog.DontUseNativeDialog)
+        dialog.setFileMode(QtWidgets.QFileDialog.ExistingFile)
+        dialog.setAttribute(QtCore.Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.fileSelected.connect(lambda path: self.connect_stand(port, Path(path)))
+        dialog.show()
+
+    def connect_stand(self, port: str, rig_path: Path | None) -> None:
+        """Starts a session; the pages of one that has ended make room for it. One that lives is left alone."""
+        if self.bridge is not None and self.bridge.session.outcome() is None:
+            self.statusBar().showMessage("a session is running: end it first")
+            return
+        if self.stand.start is None:
+            self.statusBar().showMessage("no stand can be reached from here: start `whirlbench window`")
+            return
+        self._forget_session()
+        try:
+            self.stand.start(self, port, rig_path)
+        except BenchError as error:
+            self.statusBar().showMessage(str(error))
+            if not self.pages.count():
+                self.show_start()
+            return
+        self.connected(port, rig_path)
+        self._leave_start()
+
+    def connected(self, port: str, rig_path: Path | None) -> None:
+        """A session was started at ``port``: `reconnect` goes there again."""
+        self._connected = (port, rig_path)
+
+    def reconnect(self) -> None:
+        """The stand of the last session once more, without a restart of the program."""
+        if self._connected is None:
+            self.statusBar().showMessage("no stand was connected yet: choose one on the start page")
+        else:
+            self.connect_stand(*self._connected)
+
+    def _forget_session(self) -> None:
+        """Takes away the pages of a session that has ended; its recording stays open."""
+        if self.bridge is not None:
+            self.band_place.removeWidget(self.bridge.panel.band)
+            self.bridge.panel.band.deleteLater()
+            self.bridge.close()
+            self.bridge = None
+        for page in self.open_pages.take_group(STAND):
+            close_page(page)
+            page.deleteLater()
+
+    # --- session ----------------------------------------------------------------------------------------------------
 
     def show_session(
         self,
@@ -118,16 +327,33 @@ class MainWindow(QtWidgets.QMainWindow):
         self._rig, self._recording = rig, recording
         self.bridge.changed.connect(self._follow)
         self.bridge.ended.connect(self._session_ended)
-        self.abort_bar.abort.connect(self.bridge.abort)
         self.abort_bar.take_space_bar()
         self.abort_bar.show()
-        self.add_page("spin", panel)
+        self.band_place.addWidget(panel.band)  # across the whole width, whatever page is open
+        self.add_page("spin", panel, STAND)
+        self.open_pages.show_group(STAND)
+        if fitted is not None and recording is not None:
+            self._show_last_run(panel, fitted, recording)
+
+    def _show_last_run(self, panel: SpinPanel, fitted: FittedSet, recording: Path) -> None:
+        """The set's last run as a ghost behind this one; where that cannot be read, this run does without."""
+        try:
+            earlier = fitted.latest_run(recording.parent)
+            if earlier is not None and earlier != recording:
+                panel.show_ghost(read_run(earlier))
+        except BenchError as error:
+            self.statusBar().showMessage(f"the last run of the set is not shown: {error}")
+
+    def _cut(self) -> None:
+        """The power cut of the session that lives now."""
+        if self.bridge is not None:
+            self.bridge.abort()
 
     def _follow(self, state: LiveState) -> None:
-        self.abort_bar.setEnabled(state.may(CommandKind.ABORT))
+        self.abort_bar.offer(state.may(CommandKind.ABORT), not state.unknown_why())
 
     def _session_ended(self, outcome: Outcome) -> None:
-        self.abort_bar.setEnabled(False)
+        self.abort_bar.offer(may_cut=False, known=False)
         self.abort_bar.leave_space_bar()
         entered = self.bridge.panel.finish(outcome) if self.bridge is not None else ""
         told = (f"session ended: {outcome.ending} {outcome.reason}".strip(), entered)
@@ -138,17 +364,12 @@ class MainWindow(QtWidgets.QMainWindow):
             self._offer_session()
 
     def _offer_session(self) -> None:
-        """Pages of the run that has just ended."""
-        if self._recording is None or not self._recording.exists() or self._rig is None:
+        """Pages of the run that has just ended, without leaving the page that is seen."""
+        if self._recording is None or not self._recording.exists():
             return
-        try:
-            run = read_run(self._recording)
-        except BenchError as error:
-            self.statusBar().showMessage(str(error))
-            return
-        replay = Replay(run, self._rig, 0.0)
-        self.show_recording(replay.moved_to(replay.span_s()[0]), f"replay{OF_SESSION}")
-        self.offer_analyses(Subject(self._recording), True, OF_SESSION, without=("check",))  # its rig is there already
+        here = self.page_names.currentRow()
+        self.open_recording(self._recording)
+        self.page_names.setCurrentRow(here)
 
     def cut_and_close(self) -> None:
         """The way out in a hurry, asked for from outside: the power is cut, the window closes once that is recorded."""
@@ -168,9 +389,23 @@ class MainWindow(QtWidgets.QMainWindow):
         self.abort_bar.leave_space_bar()
         if bridge is not None:
             bridge.close()
-        for page in (self.pages.widget(row) for row in range(self.pages.count())):
-            if isinstance(page, AnalysisPage | CalibrationPage | TrialPage):
-                page.close_work()
-        for index in range(self.pages.count()):
-            self.pages.widget(index).close()
+        for page in self.open_pages.all():
+            close_page(page)
+        if self.settings is not None:
+            self.settings.geometry = self.saveGeometry()
+            self.settings.save()
         event.accept()
+
+
+def close_page(page: QtWidgets.QWidget) -> None:
+    """Ends what a page has under way."""
+    if isinstance(page, AnalysisPage | CalibrationPage | TrialPage):
+        page.close_work()
+    page.close()
+
+
+def _source(page: object) -> str:
+    """The recording that a page with a place in time is about; empty for any other page."""
+    if isinstance(page, ReplayPanel):
+        return page.replay.run.source
+    return page.diagnosis.view.source if isinstance(page, DiagnosisPanel) else ""

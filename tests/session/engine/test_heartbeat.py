@@ -36,6 +36,12 @@ def test_none_while_the_surface_is_silent():
     assert "surface was silent" in keeper.withheld
 
 
+@pytest.mark.parametrize("age_s", [float("inf"), float("nan")])
+def test_a_surface_that_was_never_heard_is_told_in_words(age_s):
+    keeper, sent = keeper_after(1.0, 1.0, surface_age_s=lambda now_s: age_s)
+    assert sent == [] and keeper.withheld == "the operator's surface is not heard at all"
+
+
 def test_none_for_a_backlog():
     keeper, sent = keeper_after(1.0, 1.0, delay_s=lambda now_s: 0.001 if now_s < 0.5 else 0.2)
     assert sent[-1] <= 0.51

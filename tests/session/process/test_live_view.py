@@ -109,6 +109,22 @@ def test_status_and_outcome(view):
     assert view.outcome() == Outcome(Ending.TRIPPED, "overspeed")
 
 
+def test_the_devices_limits_are_those_it_read_back_and_zero_is_none(view):
+    assert view.progress().held == {}
+    view.show_progress(Progress("ready", "locked", held={"OVERSPEED_TICKS": 20_000, "VIBRATION_COUNTS": 0}))
+    assert view.progress().held == {"OVERSPEED_TICKS": 20_000}
+
+
+def test_events_are_told_once_each_however_many_were_before(view):
+    """An operator's list must not stop when the memory has come round."""
+    count = 0
+    for first in range(0, 2000, 400):
+        view.show([Event(float(at), "note", f"{at}") for at in range(first, first + 400)], 1.0)
+        count, news = view.events_since(count)
+        assert [event.name for event in news] == [f"{at}" for at in range(first, first + 400)]
+    assert view.events_since(count) == (count, ())
+
+
 def test_a_long_remark_is_cut_between_characters_and_says_so(view):
     view.show_progress(Progress("running", "", message="µ" * 240))
     assert view.progress().message == "µ" * 240

@@ -39,6 +39,14 @@ def test_vibration_is_the_windowed_rms_with_the_mean_removed() -> None:
     assert replay(2.0).readings()["vibration_g_rms"] == pytest.approx(1.0, abs=1e-6)
 
 
+def test_a_reading_in_a_gap_is_none_and_not_an_old_one() -> None:
+    time_s = np.append(np.arange(0.0, 1.0, 0.01), np.arange(3.0, 4.0, 0.01))
+    held = Replay(Run(SlowSamples(time_s, rpm=np.full(len(time_s), 5000.0))), parse_rig(""), 0.0)
+    assert held.moved_to(1.01).readings()["rpm"] == 5000.0
+    assert math.isnan(held.moved_to(2.0).readings()["rpm"])
+    assert held.moved_to(3.0).readings()["rpm"] == 5000.0
+
+
 def test_margins_are_shares_of_the_limits_that_are_set() -> None:
     shares = {margin.label: margin.share for margin in replay(3.1).margins()}
     assert shares["overspeed"] == pytest.approx(3100 / 6000)
@@ -57,7 +65,7 @@ def test_the_state_at_the_cursor_follows_the_events() -> None:
 
 def test_the_cursor_stays_inside_the_run() -> None:
     assert replay().moved_to(-5.0).cursor_s == 0.0
-    assert replay().moved_to(99.0).cursor_s == pytest.approx(3.99)
+    assert replay().moved_to(99.0).cursor_s == pytest.approx(4.0 - 1 / 1600)  # the last sample of any stream
 
 
 def test_an_empty_run_can_be_shown() -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import page_runs
 import pytest
-from PyQt5 import QtCore
+from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.analysis.pitch_limits import end_points
 from whirlbench.results import limits_charts
@@ -29,6 +29,7 @@ from whirlbench.window.pages.worker import Doing
 from whirlbench.window.replay.replay_panel import ReplayPanel
 
 TEXT = example_rig_text()
+LONG_SECTIONS = {"trips and signals", "models and steps", "measured and computed"}  # as long as the run was
 
 
 @pytest.fixture(scope="module")
@@ -188,9 +189,9 @@ def page_names(window: MainWindow) -> list[str]:
 
 def test_pages_are_offered_only_where_there_is_something_to_show(qtbot) -> None:
     for subject, has_rig, names in (
-        (Subject(rig_text=TEXT), True, ["check"]),
-        (Subject(Path("a.h5")), False, ["tune", "diagnosis"]),
-        (Subject(Path("a.h5")), True, ["check", "tune", "limits", "diagnosis"]),
+        (Subject(rig_text=TEXT), True, ["check", "log"]),
+        (Subject(Path("a.h5")), False, ["diagnosis", "tune", "balance"]),
+        (Subject(Path("a.h5")), True, ["check", "diagnosis", "tune", "limits", "balance", "log"]),
     ):
         window = MainWindow()
         qtbot.addWidget(window)
@@ -198,12 +199,39 @@ def test_pages_are_offered_only_where_there_is_something_to_show(qtbot) -> None:
         assert page_names(window) == names
 
 
-def test_pages_of_a_file_beside_a_session_are_told_apart(qtbot) -> None:
-    window = MainWindow()
-    qtbot.addWidget(window)
-    window.offer_analyses(Subject(rig_text=TEXT), True)
-    window.offer_analyses(Subject(Path("a.h5")), True)
-    assert page_names(window) == ["check", "check of the file", "tune", "limits", "diagnosis"]
+@pytest.mark.parametrize("size", [(1280, 660), (1000, 420)])
+def test_a_page_fits_the_screen_and_shows_one_section_at_a_time(
+    qtbot, shown, checked: StrengthCheck, tuned: Answer, diagnosed: Diagnosis, size: tuple[int, int]
+) -> None:
+    """What a window of 1280 by 800 leaves to a page; a smaller one scrolls inside a section, never the page's head."""
+    panels = (CheckPanel(check_answer(checked, parse_rig(TEXT))), TunePanel(tuned), DiagnosisPanel(diagnosed))
+    for panel in map(shown, panels):
+        panel.resize(*size)
+        qtbot.waitUntil(lambda panel=panel: not panel._unrevealed, timeout=10_000)
+        qtbot.waitUntil(lambda panel=panel: panel.verticalScrollBar().maximum() == 0, timeout=3000)
+        assert panel.sections.count() >= 3 and panel.heading.isVisible()
+        for row in range(panel.sections.count()):
+            panel.sections.setCurrentRow(row)
+            area = panel._stack.widget(row)
+            assert area.isVisible()
+            if size == (1280, 660) and panel.sections.item(row).text() not in LONG_SECTIONS:
+                qtbot.waitUntil(lambda area=area: area.verticalScrollBar().maximum() == 0, timeout=3000)
+
+
+def test_every_chart_says_what_it_shows_and_in_which_unit(
+    checked: StrengthCheck, tuned: Answer, limited: Answer, diagnosed: Diagnosis
+) -> None:
+    for answer in (check_answer(checked, parse_rig(TEXT)), tuned, limited, diagnosed.answer):
+        for chart in answer.charts:
+            assert chart.title and chart.x_label and chart.caption.endswith("."), chart.title
+
+
+def test_a_table_is_copied_whole(qtbot, shown, checked: StrengthCheck) -> None:
+    table = shown(CheckPanel(check_answer(checked, parse_rig(TEXT)))).tables["sets"]
+    qtbot.keyClick(table, QtCore.Qt.Key_C, QtCore.Qt.ControlModifier)
+    rows = QtWidgets.QApplication.clipboard().text().splitlines()
+    assert len(rows) == 1 + table.rowCount() and rows[0].startswith("set\tverdict\tblade, g")
+    assert all(row.count("\t") == table.columnCount() - 1 for row in rows)
 
 
 def test_replay_and_diagnosis_share_one_place_in_time(qtbot, diagnosed: Diagnosis) -> None:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from whirlbench.results.onset import Moment
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Event, Run, SlowSamples
 from whirlbench.window.drawing.strips import Replay
 from whirlbench.window.main_window import MainWindow
-from whirlbench.window.replay.replay_panel import ReplayPanel
+from whirlbench.window.replay.recorded_run import FoundMoments
+from whirlbench.window.replay.replay_panel import ReplayPanel, SpanQuestion
+from whirlbench.window.replay.second_run import SecondRun
 
 
 @pytest.fixture
@@ -61,3 +66,41 @@ def test_the_main_window_keeps_the_power_cut_away_from_a_mere_replay(qtbot, pane
     window.show()
     assert not window.abort_bar.isVisible()
     assert window.page_names.item(0).text() == "replay"
+
+
+def test_a_question_is_put_to_the_selected_span_and_to_nothing_else(panel: ReplayPanel, qtbot) -> None:
+    button = panel.span_buttons["spectrum"]
+    assert not button.isEnabled()
+    panel.strips.select((6.0, 4.0))
+    assert button.isEnabled() and panel.span_line.text() == "4.000 to 6.000 s: 2.000 s selected"
+    with qtbot.waitSignal(panel.span_asked) as asked:
+        button.click()
+    assert asked.args == [SpanQuestion("spectrum", 4.0, 6.0)]
+    panel.strips.select(None)
+    assert not button.isEnabled()
+
+
+def test_a_second_run_lies_over_the_first_and_is_aligned_by_choice(panel: ReplayPanel, qtbot) -> None:
+    first = panel.replay.run
+    later = replace(first.slow, time_s=first.slow.time_s + 100.0)
+    events = tuple(event._replace(time_s=event.time_s + 101.0) for event in first.events)
+    with qtbot.waitSignal(panel.asked) as asked:
+        panel.ask_second("other.h5")
+    assert asked.args == ["other.h5"] and not panel.way.isVisible()
+    panel.show_state(SecondRun(replace(first, slow=later, events=events, source="other.h5"), panel.replay.rig))
+    assert panel.way.itemText(0) == "aligned by the beginning"
+    assert panel.strips.view.beside["rpm"].at(5.0) == pytest.approx(3500.0, abs=7.1)
+    panel.way.setCurrentText("aligned by trip: overspeed")
+    panel.way.activated.emit(panel.way.currentIndex())
+    assert panel.strips.view.beside["rpm"].at(5.0) == pytest.approx(4200.0, abs=7.1)
+    panel.refuse("other.h5: no recording")
+    assert panel.told.text() == "other.h5: no recording" and panel.strips.view.beside
+
+
+def test_what_the_diagnosis_found_joins_the_list_and_why_there_is_nothing_is_said(panel: ReplayPanel) -> None:
+    panel.show_state(FoundMoments((Moment(6.5, "onset", "growth: 1P moved first"),)))
+    assert [panel.events.item(row).text().split()[2] for row in range(4)] == ["state:", "onset:", "trip:", "state:"]
+    panel.events.setCurrentRow(1)
+    assert panel.replay.cursor_s == 6.5
+    panel.show_state(FoundMoments((), "the diagnosis has no marks: too short"))
+    assert panel.told.text().endswith("too short") and panel.events.count() == 3

@@ -174,7 +174,7 @@ def _require_pitches(pitch_deg: np.ndarray) -> None:
     distinct = 1 + int(np.sum(np.diff(known) > PITCH_APART_DEG))
     if distinct < LEAST_PITCHES:
         raise AnalysisError(
-            f"the holds stand at {distinct} pitch(es), around {known.mean():.1f} deg: "
+            f"the holds stand at {distinct} {'pitch' if distinct == 1 else 'pitches'}, around {known.mean():.1f} deg: "
             f"record holds at {LEAST_PITCHES} pitches or more, at least {PITCH_APART_DEG:g} deg apart"
         )
 

@@ -63,7 +63,7 @@ def identify(run: Run, rig: Rig | None = None) -> SpeedLoop:
     results = tuple(step_result(run, rig, record, *pair, noise) for pair in zip(steps, firsts, strict=True))
     loop = SpeedLoop(results, (), noise, record.origin, record.averaged, _notes(record, results))
     if not loop.usable():
-        raise AnalysisError(f"{_name(run)}: none of {len(results)} step(s) can be used: {_complaints(results)}")
+        raise AnalysisError(f"{_name(run)}: none of {_steps(len(results))} can be used: {_complaints(results)}")
     return replace(loop, pooled=tuple(_pooled(loop, noise)))
 
 
@@ -97,5 +97,9 @@ def _notes(record: SpeedRecord, results: Sequence[StepResult]) -> tuple[str, ...
         notes.append("speeds are bare rpm samples: a delay of whatever measured them is part of the dead times")
     skipped = sum(bool(result.problem) for result in results)
     if skipped:
-        notes.append(f"{skipped} of {len(results)} step(s) were left out; each says why")
+        notes.append(f"{skipped} of {_steps(len(results))} left out; each says why")
     return tuple(notes)
+
+
+def _steps(count: int) -> str:
+    return "1 step" if count == 1 else f"{count} steps"

@@ -18,6 +18,7 @@ SHOWN_USE = 1.6  # of the reserve: beyond, a curve has long failed
 SHOWN_MARGIN = 1.2
 CLOSE_SHARE = 0.8  # of a limit: common practice, no source
 BAR_HALF = 0.38
+ESTIMATE = "Expected, with its uncertainty as a band: an estimate until it is measured."
 OTHER_INKS = ("model", "second", "cursor", "close", "calm")
 
 
@@ -110,6 +111,7 @@ def use_chart(check: StrengthCheck, rig: Rig, chosen: DesignCheck) -> Chart:
     return Chart(
         "Reserve in use against speed", "speed (rpm)", "share", tuple(curves), lines=marks,
         y_span=(0.0, min(max(1.1, greatest), SHOWN_USE)), key="use",
+        caption="Where a curve meets the line, that set has no reserve left of what was asked.",
     )  # fmt: skip
 
 
@@ -140,6 +142,7 @@ def margins_chart(check: StrengthCheck, design: DesignCheck) -> Chart:
         f"Shares of what is permitted: {design.title}", "share in use", "", boxes=bars,
         lines=(MarkLine(1.0, "permitted", "over", dashed=False),),
         x_span=(0.0, SHOWN_MARGIN), y_span=(0.0, float(max(len(bars), 1))), y_figures=False, key="margins",
+        caption="The longest bar is nearest to what is permitted.",
     )  # fmt: skip
 
 
@@ -165,6 +168,7 @@ def profile_chart(design: DesignCheck) -> Chart:
         (Curve(radius_mm, direct, "pull", "model"), Curve(radius_mm, total, "pull and bending, relieved", "measured")),
         lines=(MarkLine(asked, f"allowable over {mode.required:g}", "over", upright=False, dashed=False),),
         y_span=(0.0, 1.1 * max(asked, float(np.nanmax(total)))), key="profile",
+        caption="Bending is what the pull leaves of it; the root has its own ways to fail.",
     )  # fmt: skip
 
 
@@ -186,6 +190,7 @@ def keep_out_chart(design: DesignCheck) -> Chart:
             Caption(-0.95 * reach, -0.42 * reach, "operator and isolating switch behind the stand, outside the sector"),
         ),
         x_span=(-reach, reach), y_span=(-0.45 * reach, 0.45 * reach), key="keep out",
+        caption="Nobody stands in the plane of rotation, whatever the guard.",
     )  # fmt: skip
 
 
@@ -200,4 +205,4 @@ def _planning_chart(points: tuple[PlannedPoint, ...], value: str, ends: str, key
         curves.append(Curve(rpm, np.array([getattr(point, value) for point in chosen]), f"{pitch_deg:g} deg", ink))
         bands.append(Band(rpm, low, high, ink))
     title = f"{y_label.split(' (')[0].capitalize()} to expect"
-    return Chart(title, "speed (rpm)", y_label, tuple(curves), tuple(bands), key=key)
+    return Chart(title, "speed (rpm)", y_label, tuple(curves), tuple(bands), key=key, caption=ESTIMATE)

@@ -13,6 +13,8 @@ from whirlbench.results.chart import Box, Caption, Chart, Curve, MarkLine
 from whirlbench.results.check.charts import bar_places, trip_line
 from whirlbench.rig.description import Rig
 
+ACT_ON = "The permitted speed to act on; the rest of the set stays as the rig has it."
+
 
 def what_if_tables(varied: WhatIf | None) -> Iterator[Table]:
     """The points as rows; values that a rule refuses are marked and say why."""
@@ -59,7 +61,7 @@ def _curves(check: StrengthCheck, rig: Rig, varied: WhatIf) -> Chart:
     return Chart(
         _title(varied), label, "permitted speed (rpm)",
         (Curve(values, acted, "to act on", "measured"), Curve(values, drawn, "as drawn", "model", dashed=True)),
-        lines=tuple(lines), captions=tuple(refused[:1]), key="what if",
+        lines=tuple(lines), captions=tuple(refused[:1]), key="what if", caption=ACT_ON,
         x_span=(float(values.min()), float(values.max())),
     )  # fmt: skip
 
@@ -74,7 +76,7 @@ def _bars(check: StrengthCheck, rig: Rig, varied: WhatIf) -> Chart:
     widest = max([bar.x[1] for bar in bars] + [mark.at for mark in marks])
     return Chart(
         _title(varied), "permitted speed (rpm)", "", boxes=tuple(bars), lines=marks, x_span=(0.0, 1.05 * widest),
-        y_span=(0.0, float(len(bars))), y_figures=False, key="what if",
+        y_span=(0.0, float(len(bars))), y_figures=False, key="what if", caption=ACT_ON,
     )  # fmt: skip
 
 

@@ -17,6 +17,9 @@ SINCE = "time since the step (s)"
 FROM_BEFORE = "speed from before (rpm)"
 FREQUENCY = "frequency (Hz)"
 REQUEST_RPM = 100.0
+STEP_CAPTION = "Measured, and the model that was fitted to it: what they share is what the gains rest on."
+SPECTRUM_CAPTION = "Where the band is wide, this frequency was hardly excited and little is known."
+BAND_CAPTION = "The band is what the uncertainty of the models leaves open."
 OTHER_STEP: dict[Kind, float] = {"pitch": 1.0, "throttle": 20.0}
 OTHER_WORDS: dict[Kind, str] = {"pitch": "pitch up by 1 degree", "throttle": "throttle opened by 20 µs"}
 SHOWN_TIMES, SHORTEST_S = 12.0, 1.0  # how long is shown, in closed-loop times and at least
@@ -46,7 +49,7 @@ def _step_chart(key: str, result: StepResult, found: SpeedCurve) -> Chart:
         speed = base + fit.model.gain * step.change * answer
         curves.append(Curve(curve.since_s, speed, form_words(fit.model), "model"))
     title = f"{step.kind} step at {step.at_s:.2f} s" + (f", {NOT_USED}" if result.problem else "")
-    return Chart(title, SINCE, "speed (rpm)", tuple(curves), key=key)
+    return Chart(title, SINCE, "speed (rpm)", tuple(curves), key=key, caption=STEP_CAPTION)
 
 
 def _known(curve: SpeedCurve) -> SpeedCurve:
@@ -72,7 +75,16 @@ def _spectrum_charts(spectrum: Spectrum) -> Iterator[Chart]:
         if model is not None:
             curves.append(Curve(hertz, model, "step model", "model"))
         bands = () if band is None else (band,)
-        yield Chart(title, FREQUENCY, y_label, tuple(curves), bands, logarithmic=True, key=f"{kind} {key}")
+        yield Chart(
+            title,
+            FREQUENCY,
+            y_label,
+            tuple(curves),
+            bands,
+            logarithmic=True,
+            key=f"{kind} {key}",
+            caption=SPECTRUM_CAPTION,
+        )
 
 
 def _proof_chart(key: str, verdict: Verdict) -> Chart:
@@ -90,6 +102,7 @@ def _proof_chart(key: str, verdict: Verdict) -> Chart:
         ),
         bands=(Band(predicted.since_s, predicted.low_rpm, predicted.high_rpm, "model", "uncertainty"),),
         key=key,
+        caption=BAND_CAPTION,
     )
 
 
@@ -120,4 +133,5 @@ def _forecast_chart(words: str, advice: Advice, step: Step, study: Study) -> Cha
         curves=(Curve(found.since_s, found.nominal_rpm, "common model", "model"),),
         bands=(Band(found.since_s, found.low_rpm, found.high_rpm, "model", "uncertainty"),),
         key=f"forecast {step.kind}",
+        caption=BAND_CAPTION,
     )

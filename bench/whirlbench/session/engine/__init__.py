@@ -22,12 +22,14 @@ from whirlbench.session.engine.engine import COAST_MOST_S, REST_SHOWN_S, Engine
 from whirlbench.session.engine.governor_parameters import governor_parameters
 from whirlbench.session.engine.heartbeat import Part
 from whirlbench.session.engine.host_ring import RecordingWatch
-from whirlbench.session.engine.phases import PERMITTED, Phase
-from whirlbench.session.engine.stand_watch import StandWatch
+from whirlbench.session.engine.phases import BY_HAND, PERMITTED, Phase
+from whirlbench.session.engine.stand_watch import OPEN_ISOLATOR, StandWatch
 from whirlbench.session.engine.telemetry import Mark, Telemetry
 
 __all__ = [
+    "BY_HAND",
     "COAST_MOST_S",
+    "OPEN_ISOLATOR",
     "PERMITTED",
     "REST_SHOWN_S",
     "Actions",

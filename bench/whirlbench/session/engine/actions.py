@@ -158,3 +158,4 @@ class Progress:
     waits: bool = False  # for the operator's word after an inspection
     withheld: str = ""  # why no heartbeat leaves; empty when all is well
     message: str = ""  # latest remark: why a command was refused, what is waited for
+    held: Mapping[str, int] = field(default_factory=dict)  # the device's limits by slot, as it read them back

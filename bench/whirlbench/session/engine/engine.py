@@ -219,7 +219,13 @@ class Engine:
             waits=self._wish is Wish.WORD and run is not None,
             withheld=self.keeper.withheld,
             message=OPEN_ISOLATOR if watch.cut_failed else self.message,
+            held=self._held(),
         )
+
+    def _held(self) -> dict[str, int]:
+        """The device's limits by slot, as it read them back; empty while they are not known."""
+        echo = self.conversation.limits
+        return {slot.name: value for slot, value in zip(LimitId, echo.values, strict=False)} if echo is not None else {}
 
     def _reason_shown(self) -> str:
         """The trip's reason, and above all that a cut failed."""

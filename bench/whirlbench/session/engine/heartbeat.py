@@ -258,7 +258,9 @@ class HeartbeatKeeper:
     def _objection(self, surface_age_s: float) -> tuple[Part | None, str]:
         """Who holds the heartbeat back, and why."""
         if not surface_age_s <= self.surface_s:  # an age that is no number is no sign of life
-            return Part.SURFACE, f"the operator's surface was silent for {surface_age_s:.2f} s"
+            known = math.isfinite(surface_age_s)
+            how = f"was silent for {surface_age_s:.2f} s" if known else "is not heard at all"
+            return Part.SURFACE, f"the operator's surface {how}"
         if not self._fresh:
             return Part.TELEMETRY, "no fresh telemetry"
         if not self._late_s <= LATE_S:

@@ -69,6 +69,12 @@ class FittedSet:
             found = standing(log.entries(self.name), self.rig, self.name)
         return Clearance(self.name, self.permitted_rpm, found, self.not_judged, override)
 
+    def latest_run(self, folder: Path) -> Path | None:
+        """The recording of the set's last run, where it still lies in ``folder``; None without one."""
+        with self._log() as log:
+            runs = [entry.use.recording for entry in log.entries(self.name) if entry.use is not None]
+        return next((folder / name for name in reversed(runs) if (folder / name).exists()), None)
+
     def proof(self) -> ProofStanding:
         """When the trips of this stand were last proved, and what has changed since."""
         if not self.name:

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from whirlbench.link.limit_table import LimitId
 from whirlbench.rig.limits import TRENDS
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Event, Run, SlowSamples, VibrationSamples
 from whirlbench.session.engine import Ending, Outcome, Progress, Record, SlowRecord, VibrationRecord
@@ -26,6 +27,7 @@ EVENT_ROWS = 512
 VALUE_NAMES = (
     *(channel.name for channel in SLOW_CHANNELS), "vibration_g_rms", "recorder_lag_s", *(trend.key for trend in TRENDS)
 )  # fmt: skip
+SLOTS = tuple(slot.name for slot in LimitId)
 COUNTER_NAMES = ("good", "bad", "unknown", "lost", "noise_bytes", "stale", "heartbeats", "longest_turn_us")
 
 STATUS = np.dtype(
@@ -34,6 +36,7 @@ STATUS = np.dtype(
         ("phase", "S32"), ("state", "S16"), ("reason", "S64"), ("step_text", "S32"),
         ("message", "S480"), ("withheld", "S120"), ("time_s", "f8"), ("step", "i4"), ("steps", "i4"), ("waits", "?"),
         ("values", "f8", (len(VALUE_NAMES),)), ("counters", "i8", (len(COUNTER_NAMES),)),
+        ("held", "i8", (len(SLOTS),)),  # zero: off, or not known
         ("ending", "S16"), ("ending_reason", "S800"), ("saved", "S480"),
     ]
 )  # fmt: skip
@@ -99,6 +102,7 @@ class SharedView:
             waits=bool(row["waits"]),
             withheld=_text(row["withheld"]),
             message=_text(row["message"]),
+            held={name: value for name, value in zip(SLOTS, row["held"].tolist(), strict=True) if value},
         )
 
     def outcome(self) -> Outcome | None:
@@ -136,10 +140,15 @@ class SharedView:
 
     def events(self) -> tuple[Event, ...]:
         """The latest events, oldest first."""
-        rows = self._rows["events"].since(0).rows
-        return tuple(
-            Event(float(row["time_s"]), *(_text(row[key]) for key in ("kind", "name", "detail"))) for row in rows
+        return self.events_since(0)[1]
+
+    def events_since(self, count: int) -> tuple[int, tuple[Event, ...]]:
+        """The count to ask with next time, and the events after the first ``count``, as far as they are still kept."""
+        found = self._rows["events"].since(count)
+        events = (
+            Event(float(row["time_s"]), *(_text(row[key]) for key in ("kind", "name", "detail"))) for row in found.rows
         )
+        return found.total, tuple(events)
 
     def tail(self, seconds: float, vibration: bool = True) -> Run:
         """The last ``seconds`` as a run like any recorded one; ``vibration`` false leaves that stream out."""
@@ -197,6 +206,7 @@ class SharedView:
                 row[key] = getattr(progress, key)
             row["values"] = [progress.values.get(name, np.nan) for name in VALUE_NAMES]
             row["counters"] = [progress.counters.get(name, 0) for name in COUNTER_NAMES]
+            row["held"] = [progress.held.get(name, 0) for name in SLOTS]
             if outcome is not None:
                 row["ending"] = outcome.ending.encode()
                 for key, text in (("ending_reason", outcome.reason), ("saved", outcome.saved)):

@@ -10,7 +10,7 @@ from PyQt5 import QtCore, QtGui
 from whirlbench.results.chart import Band, Box, Chart, Curve, Heatmap, MarkLine, Stretch, ticks
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.chart_scale import ChartScale
-from whirlbench.window.drawing.decimation import outline
+from whirlbench.window.drawing.decimation import Outline, outline, outline_between
 
 TICK_PX = 4
 DOT_PX = 2.0
@@ -133,8 +133,8 @@ class ChartPainter:
         self.painter.setPen(QtCore.Qt.PenStyle.NoPen)
         self.painter.setBrush(colour(band.ink, BAND_ALPHA))
         x, low, high = self.scale.x_px(band.x), self.scale.y_px(band.low), self.scale.y_px(band.high)
-        for part in _whole_parts(x + low + high):
-            there, back = _points(x[part], high[part]), _points(x[part], low[part])
+        for part in whole_parts(x + low + high):
+            there, back = points(x[part], high[part]), points(x[part], low[part])
             self.painter.drawPolygon(QtGui.QPolygonF([*there, *reversed(back)]))
 
     def _box(self, box: Box) -> None:
@@ -154,13 +154,13 @@ class ChartPainter:
     def _curve(self, curve: Curve) -> None:
         if curve.dots:
             good = np.isfinite(curve.y) & np.isfinite(curve.x)
-            self._dots(_points(self.scale.x_px(curve.x[good]), self.scale.y_px(curve.y[good])), curve.ink)
+            self._dots(points(self.scale.x_px(curve.x[good]), self.scale.y_px(curve.y[good])), curve.ink)
             return
         self.painter.setPen(_pen(curve.ink, curve.dashed))
-        line = outline(curve.x, curve.y, max(int(self.scale.width), 50))
+        line = _seen(curve, self.scale)
         x, y = self.scale.x_px(line.x), self.scale.y_px(line.y)
-        for part in _whole_parts(x + y):
-            self.painter.drawPolyline(QtGui.QPolygonF(_points(x[part], y[part])))
+        for part in whole_parts(x + y):
+            self.painter.drawPolyline(QtGui.QPolygonF(points(x[part], y[part])))
 
     def _dots(self, points: list[QtCore.QPointF], ink: str) -> None:
         self.painter.setPen(QtCore.Qt.PenStyle.NoPen)
@@ -237,16 +237,27 @@ def colour(ink: str, alpha: int = 255) -> QtGui.QColor:
     return found
 
 
+def _seen(curve: Curve, scale: ChartScale) -> Outline:
+    """What the scale shows of a curve: an enlarged stretch is reduced by itself, down to its single points."""
+    columns = max(int(scale.width), 50)
+    if len(curve.x) < 4 * columns or not (np.diff(curve.x) >= 0.0).all():
+        return Outline(curve.x, curve.y)
+    if scale.logarithmic:
+        return outline(curve.x, curve.y, columns)
+    return outline_between(curve.x, curve.y, *scale.x, columns, gap=np.inf)
+
+
 def _pen(ink: str, dashed: bool) -> QtGui.QPen:
     return QtGui.QPen(colour(ink), PEN_PX, QtCore.Qt.PenStyle.DashLine if dashed else QtCore.Qt.PenStyle.SolidLine)
 
 
-def _points(x: np.ndarray, y: np.ndarray) -> list[QtCore.QPointF]:
+def points(x: np.ndarray, y: np.ndarray) -> list[QtCore.QPointF]:
+    """Places in pixels, ``(n,)`` each and finite, as Qt takes them."""
     # Qt's rasteriser has limits: what lies far outside is brought near, or the line would wrap around
     return [QtCore.QPointF(*pair) for pair in zip(x.clip(-1e4, 3e4).tolist(), y.clip(-1e4, 3e4).tolist(), strict=True)]
 
 
-def _whole_parts(values: np.ndarray) -> list[slice]:
+def whole_parts(values: np.ndarray) -> list[slice]:
     """Stretches of finite values with at least two of them."""
     edges = np.flatnonzero(np.diff(np.concatenate(([0], np.isfinite(values).astype(int), [0]))))
     return [slice(first, last) for first, last in zip(edges[::2], edges[1::2], strict=True) if last - first >= 2]

@@ -27,6 +27,7 @@ class ChartView(QtWidgets.QWidget):
     def __init__(self, chart: Chart | None = None, height_px: int = 250) -> None:
         super().__init__()
         self.setMinimumSize(220, height_px)
+        self.setSizePolicy(QtWidgets.QSizePolicy.Expanding, QtWidgets.QSizePolicy.Expanding)
         self.setMouseTracking(True)
         self._picture: QtGui.QPixmap | None = None
         self._enlarged: Span | None = None
@@ -41,7 +42,8 @@ class ChartView(QtWidgets.QWidget):
         """Draws ``chart`` from now on, in full."""
         self.chart, self._enlarged = chart, None
         self.setAccessibleName(chart.title)
-        self.setAccessibleDescription(f"{chart.y_label} against {chart.x_label}")
+        self.setAccessibleDescription(f"{chart.y_label} against {chart.x_label}. {chart.caption}")
+        self.setToolTip(chart.caption)
         self._redraw()
 
     def show_cursor(self, at: float | None) -> None:
@@ -82,6 +84,12 @@ class ChartView(QtWidgets.QWidget):
         self._picture = None
         super().resizeEvent(event)
 
+    def changeEvent(self, event: QtCore.QEvent) -> None:
+        """Another palette: what was drawn in the old one is given up."""
+        super().changeEvent(event)
+        if event.type() == QtCore.QEvent.Type.StyleChange:
+            self._redraw()
+
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:
         """Draws what is shown now."""
         if self._picture is None:
@@ -99,12 +107,25 @@ class ChartView(QtWidgets.QWidget):
         self._paint_pointer(painter, scale)
         painter.end()
 
+    def sizeHint(self) -> QtCore.QSize:
+        """No more than is needed: charts share what room there is."""
+        return self.minimumSize()
+
     def _paint_pointer(self, painter: QtGui.QPainter, scale: ChartScale) -> None:
-        if self._pointer is None or not scale.holds(self._pointer.x(), self._pointer.y()):
-            return
         painter.setFont(sized(self.font(), TEXT_PX))
+        if self._pointer is None or not scale.holds(self._pointer.x(), self._pointer.y()):
+            self._paint_caption(painter)
+            return
         place = f"{scale.x_at(self._pointer.x()):.5g}, {scale.y_at(self._pointer.y()):.4g}"
         painter.drawText(QtCore.QRectF(8, self.height() - 19, self.width() - 16, 16), LEFT, place)
+
+    def _paint_caption(self, painter: QtGui.QPainter) -> None:
+        """What the chart says, where no pointer wants its place told; cut to the room beside the x label."""
+        metrics = painter.fontMetrics()
+        room = self.width() - 34 - metrics.horizontalAdvance(self.chart.x_label)
+        words = metrics.elidedText(self.chart.caption, QtCore.Qt.TextElideMode.ElideRight, room)
+        painter.setPen(colour("faint"))
+        painter.drawText(QtCore.QRectF(8, self.height() - 19, room, 16), LEFT, words)
 
     def mousePressEvent(self, event: QtGui.QMouseEvent) -> None:
         """Begins a drag, or moves the cursor."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from PyQt5 import QtCore, QtGui, QtWidgets
@@ -9,12 +10,14 @@ from PyQt5 import QtCore, QtGui, QtWidgets
 from whirlbench.safety.margins import Margin
 from whirlbench.window.drawing import palette
 
-ROW_HEIGHT_PX = 46
 SHOWN_TO = 1.2  # troughs run a little past the limit, so that an excess can be seen
+MARK_PX = 2
 
 
 class MarginPanel(QtWidgets.QWidget):
     """One trough a limit; limits the rig does not set are not listed."""
+
+    row_px = 46
 
     def __init__(self) -> None:
         super().__init__()
@@ -24,7 +27,7 @@ class MarginPanel(QtWidgets.QWidget):
     def show_margins(self, margins: Sequence[Margin]) -> None:
         """Draws ``margins`` from top to bottom in the order given."""
         self.margins = tuple(margins)
-        self.setMinimumHeight(ROW_HEIGHT_PX * max(len(self.margins), 1))
+        self.setMinimumHeight(self.row_px * max(len(self.margins), 1))
         self.update()
 
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:
@@ -33,22 +36,41 @@ class MarginPanel(QtWidgets.QWidget):
         if not self.margins:
             painter.setPen(QtGui.QColor(palette.FAINT))
             painter.drawText(self.rect(), QtCore.Qt.AlignmentFlag.AlignTop, "no limits in force")
-        for row, margin in enumerate(self.margins):
-            self._paint(painter, row * ROW_HEIGHT_PX, margin)
+        for row in range(len(self.margins)):
+            self.paint_row(painter, row * self.row_px, row)
+        painter.end()
 
-    def _paint(self, painter: QtGui.QPainter, top: int, margin: Margin) -> None:
-        width = self.width() - 8
+    def paint_row(self, painter: QtGui.QPainter, top: int, row: int) -> None:
+        """Name and figures in one line, the trough under it."""
+        margin, width = self.margins[row], self.width() - 8
         painter.setPen(QtGui.QColor(palette.INK))
         painter.drawText(QtCore.QRect(0, top, width, 20), QtCore.Qt.AlignmentFlag.AlignLeft, margin.label)
         painter.drawText(QtCore.QRect(0, top, width, 20), QtCore.Qt.AlignmentFlag.AlignRight, margin.text())
-        trough = QtCore.QRectF(0, top + 22, width, 12)
+        self.paint_trough(painter, QtCore.QRectF(0, top + 22, width, 12), margin.share)
+
+    def paint_trough(
+        self, painter: QtGui.QPainter, trough: QtCore.QRectF, share: float, peak: float = math.nan
+    ) -> None:
+        """A trough filled to ``share``; hatched where that is NaN: an empty one would read as calm.
+
+        The limit is a mark in ink across the whole trough, the ``peak`` a shorter one.
+        """
         painter.fillRect(trough, QtGui.QColor(palette.RULE))
-        share = min(max(margin.share, 0.0), SHOWN_TO) if margin.share == margin.share else 0.0
-        filled = QtCore.QRectF(trough.left(), trough.top(), width * share / SHOWN_TO, trough.height())
-        painter.fillRect(filled, QtGui.QColor(margin_ink(margin.share)))
-        limit_x = width / SHOWN_TO
-        painter.setPen(QtGui.QPen(QtGui.QColor(palette.OVER), 2))
-        painter.drawLine(QtCore.QPointF(limit_x, trough.top() - 2), QtCore.QPointF(limit_x, trough.bottom() + 2))
+        if math.isnan(share):
+            painter.fillRect(trough, QtGui.QBrush(QtGui.QColor(palette.INK), QtCore.Qt.BrushStyle.BDiagPattern))
+            return
+        filled = QtCore.QRectF(trough)
+        filled.setWidth(_place_px(trough, share))
+        painter.fillRect(filled, QtGui.QColor(margin_ink(share)))
+        ink = QtGui.QColor(palette.INK)
+        limit = QtCore.QRectF(_place_px(trough, 1.0), trough.top() - 3, MARK_PX, trough.height() + 6)
+        painter.fillRect(limit, ink)
+        if not math.isnan(peak):
+            painter.fillRect(QtCore.QRectF(_place_px(trough, peak), trough.top() - 3, MARK_PX, 6), ink)
+
+
+def _place_px(trough: QtCore.QRectF, share: float) -> float:
+    return trough.width() * min(max(share, 0.0), SHOWN_TO) / SHOWN_TO
 
 
 def margin_ink(share: float) -> str:

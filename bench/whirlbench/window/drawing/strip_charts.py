@@ -6,7 +6,7 @@ a scrolling axis costs. Pens are one pixel wide for the same reason.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import numpy as np
 import pyqtgraph as pg
@@ -16,7 +16,9 @@ from whirlbench.samples import Channel
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.decimation import outline
 
-LABEL_WIDTH_PX = 64
+LABEL_WIDTH_PX = 46
+TICK_PX = 10
+LEAST_HEIGHT_PX = 40
 
 
 def set_look() -> None:
@@ -41,20 +43,31 @@ class StripChart(pg.PlotWidget):
         self._prepare_axes()
 
     def _curve(self, channel: Channel) -> pg.PlotDataItem:
-        return self.plot(pen=pg.mkPen(palette.CHANNEL_INK.get(channel.name, palette.INK), width=1))
+        return self.plot(pen=pg.mkPen(palette.channel_ink(channel.name), width=1))
 
     def _prepare_axes(self) -> None:
+        self.setMinimumHeight(LEAST_HEIGHT_PX)
         item = self.getPlotItem()
         item.setMenuEnabled(False)
         item.hideButtons()
         item.getAxis("left").setWidth(LABEL_WIDTH_PX)
         item.getAxis("left").enableAutoSIPrefix(False)  # else 0.3 g would be drawn as 300 with no word of "milli"
-        name = self.channel.name.rsplit("_", 1)[0]
-        words = name if name == self.channel.unit else f"{name} ({self.channel.unit})"
-        item.setLabel("left", words, **{"font-size": "8pt"})  # a long name must fit the height of a strip
+        font = self.font()
+        font.setPixelSize(TICK_PX)
+        for axis in (item.getAxis("left"), item.getAxis("bottom")):
+            axis.setTickFont(font)
+        item.getAxis("left").setStyle(hideOverlappingLabels=True)  # rather none than half of one
+        self.heading = QtWidgets.QLabel(self._heading_words(), self)
+        self.heading.setAttribute(QtCore.Qt.WidgetAttribute.WA_TransparentForMouseEvents)
+        self.heading.setStyleSheet("background: transparent; font-size: 11px;")
+        self.heading.move(LABEL_WIDTH_PX + 6, 1)
         item.setMouseEnabled(x=False, y=False)
         item.getViewBox().setDefaultPadding(0.04)
         self.setToolTip(self.channel.description)
+
+    def _heading_words(self) -> str:
+        name = self.channel.name.rsplit("_", 1)[0].replace("_", " ")
+        return name if name == self.channel.unit else f"{name} ({self.channel.unit})"
 
     def show_time_axis(self, shown: bool, label: str = "") -> None:
         """Ticks and label under the lowest chart of a stack, nothing under the others."""
@@ -62,6 +75,23 @@ class StripChart(pg.PlotWidget):
         axis.setStyle(showValues=shown)
         axis.setLabel(label if shown else None)
         axis.setHeight(None if shown else 4)
+
+    def changeEvent(self, event: QtCore.QEvent) -> None:
+        """Another palette: everything is drawn in it from now on."""
+        super().changeEvent(event)
+        if event.type() == QtCore.QEvent.Type.StyleChange and hasattr(self, "_cursor"):
+            self._take_colours()
+
+    def _take_colours(self) -> None:
+        self.setBackground(palette.CARD)
+        for name in ("left", "bottom"):
+            self.getPlotItem().getAxis(name).setPen(palette.INK)
+            self.getPlotItem().getAxis(name).setTextPen(palette.INK)
+        self._main_curve.setPen(pg.mkPen(palette.channel_ink(self.channel.name), width=1))
+        if self.companion is not None and self._companion_curve is not None:
+            self._companion_curve.setPen(pg.mkPen(palette.channel_ink(self.companion.name), width=1))
+        self._limit.setPen(pg.mkPen(palette.OVER, width=1, style=QtCore.Qt.PenStyle.DashLine))
+        self._cursor.setPen(pg.mkPen(palette.CURSOR, width=1))
 
     def show_limit(self, value: float | None) -> None:
         """Draws the limit, or removes it when ``value`` is None."""
@@ -102,6 +132,7 @@ class StripStack(QtWidgets.QWidget):
         layout.setContentsMargins(0, 0, 0, 0)
         layout.setSpacing(2)
         self.charts: dict[str, StripChart] = {}
+        self._time_label, self._shown = time_label, [channel.name for channel, _ in channels]
         for channel, companion in channels:
             chart = StripChart(channel, companion)
             chart.cursor_moved.connect(self.cursor_moved)
@@ -114,6 +145,17 @@ class StripStack(QtWidgets.QWidget):
 
     def _lowest(self) -> StripChart:
         return next(reversed(self.charts.values()))
+
+    def show_only(self, names: Collection[str]) -> None:
+        """Shows the charts of ``names`` and hides the others; the lowest one shown has the time axis."""
+        shown = [name for name in self.charts if name in names]
+        if shown == self._shown:
+            return
+        self._shown = shown
+        for name, chart in self.charts.items():
+            chart.setVisible(name in shown)
+            chart.show_time_axis(bool(shown) and name == shown[-1], self._time_label)
+            self.layout().setStretchFactor(chart, 14 if shown and name == shown[-1] else 10)
 
     def show_span(self, from_s: float, to_s: float) -> None:
         """Common time span of all charts."""

@@ -11,9 +11,11 @@ import numpy as np
 from whirlbench.rig.description import Rig
 from whirlbench.rig.limits import WITH_MARGIN
 from whirlbench.safety.margins import Margin, margins
+from whirlbench.safety.study import quantity
 from whirlbench.samples import SLOW_CHANNELS, Channel, Event, Run
 
 VIBRATION = Channel("vibration_g", "g", "acceleration magnitude, all measured axes")
+LOST_PERIODS = 3.0  # samples further apart than this have others missing between them
 BY_NAME = {channel.name: channel for channel in SLOW_CHANNELS}
 
 # (quantity, companion drawn behind it): the strips of the spin and replay views, from top to bottom
@@ -39,12 +41,21 @@ class Replay:
     """A recorded run with a place in time; ``rig`` with the limits in force, ``narrowed`` the plan's of them in words.
 
     ``cursor_s`` is on the run's own clock. Readings at the cursor are those of the last sample at or before it.
+    ``vibration``: (times, g rms) of the device's windows, mean removed, as its trip saw them; found where not given.
     """
 
     run: Run
     rig: Rig
     cursor_s: float
     narrowed: str = ""
+    vibration: tuple[np.ndarray, np.ndarray] | None = None
+    gaps_s: tuple[float, float] | None = None  # of slow samples and of vibration: found once, for it takes its time
+
+    def __post_init__(self) -> None:
+        if self.vibration is None:
+            object.__setattr__(self, "vibration", quantity(self.run, self.rig, "vibration_g_rms"))
+        if self.gaps_s is None and self.vibration is not None:
+            object.__setattr__(self, "gaps_s", (gap_s(self.run.slow.time_s), gap_s(self.vibration[0])))
 
     def moved_to(self, time_s: float) -> Replay:
         """The same run with the cursor at ``time_s``, kept inside the run."""
@@ -52,31 +63,21 @@ class Replay:
         return replace(self, cursor_s=min(max(time_s, first), last))
 
     def span_s(self) -> tuple[float, float]:
-        """First and last time of the slow samples, or of the tach when there are none; (0, 1) for an empty run."""
-        for stream in (self.run.slow, self.run.tach, self.run.vibration):
-            if len(stream.time_s):
-                return float(stream.time_s[0]), float(stream.time_s[-1])
-        return 0.0, 1.0
+        """From the first sample of any stream to the last; (0, 1) for an empty run."""
+        streams = [one.time_s for one in (self.run.slow, self.run.tach, self.run.vibration) if len(one.time_s)]
+        if not streams:
+            return 0.0, 1.0
+        return min(float(time_s[0]) for time_s in streams), max(float(time_s[-1]) for time_s in streams)
 
     def readings(self) -> dict[str, float]:
-        """Channel values at the cursor, NaN where not recorded."""
-        slow = self.run.slow
-        index = int(np.searchsorted(slow.time_s, self.cursor_s, side="right")) - 1
-        if index < 0:
-            return {channel.name: math.nan for channel in SLOW_CHANNELS}
-        values = {channel.name: float(slow.channel(channel.name)[index]) for channel in SLOW_CHANNELS}
-        values["vibration_g_rms"] = self._vibration_g_rms()
-        return values
-
-    def _vibration_g_rms(self) -> float:
-        """Windowed RMS, mean removed, over the window that ends at the cursor: as the trip sees it."""
-        vibration = self.run.vibration
-        last = int(np.searchsorted(vibration.time_s, self.cursor_s, side="right"))
-        first = last - self.rig.limits.vibration_window_samples
-        if first < 0:
-            return math.nan
-        variances = [np.var(getattr(vibration, name)[first:last], dtype=float) for name in vibration.axes()]
-        return float(np.sqrt(sum(variances))) if variances else math.nan
+        """Channel values at the cursor, NaN where not recorded and where samples were lost."""
+        slow, at_s = self.run.slow, self.cursor_s
+        assert self.vibration is not None and self.gaps_s is not None
+        found = {
+            channel.name: reading_at(slow.time_s, slow.channel(channel.name), at_s, self.gaps_s[0])
+            for channel in SLOW_CHANNELS
+        }
+        return found | {"vibration_g_rms": reading_at(*self.vibration, at_s, self.gaps_s[1])}
 
     def margins(self) -> tuple[Margin, ...]:
         """Margins at the cursor to the limits that the rig sets."""
@@ -93,6 +94,19 @@ class Replay:
             elif event.kind in ("trip", "abort", "plan", "caution"):
                 remark = describe(event)
         return state, remark
+
+
+def gap_s(time_s: np.ndarray) -> float:
+    """The distance of samples from which on others are missing between them; infinite where no period is known."""
+    return LOST_PERIODS * float(np.median(np.diff(time_s))) if len(time_s) > 2 else math.inf
+
+
+def reading_at(time_s: np.ndarray, values: np.ndarray, at_s: float, gap: float) -> float:
+    """The last of the samples at or before ``at_s``; NaN before the first, and ``gap`` or more after one."""
+    index = int(np.searchsorted(time_s, at_s, side="right")) - 1
+    if index < 0 or at_s - time_s[index] > gap:
+        return math.nan
+    return float(values[index])
 
 
 def describe(event: Event) -> str:

@@ -26,7 +26,12 @@ class TextTable(QtWidgets.QTableWidget):
             QtWidgets.QAbstractItemView.SingleSelection if choosable else QtWidgets.QAbstractItemView.NoSelection
         )
         self.setSelectionBehavior(QtWidgets.QAbstractItemView.SelectRows)
-        self.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+        self.setFocusPolicy(QtCore.Qt.FocusPolicy.StrongFocus)  # for Ctrl+C; the space bar cuts the power all the same
+        self.setAccessibleName("table; Ctrl+C copies it")
+        copying = QtWidgets.QAction("copy the table", self)
+        copying.triggered.connect(lambda _: self.copy())
+        self.addAction(copying)
+        self.setContextMenuPolicy(QtCore.Qt.ContextMenuPolicy.ActionsContextMenu)
         self.setShowGrid(False)
         self.setWordWrap(True)
         self.verticalHeader().hide()
@@ -51,6 +56,24 @@ class TextTable(QtWidgets.QTableWidget):
                 self.setItem(number, column, item)
         self.resizeColumnsToContents()
         self._take_height()
+
+    def text(self) -> str:
+        """Headings and all rows, with tabulators between the cells, as a table calculation takes them."""
+        headings = [self.horizontalHeaderItem(column).text() for column in range(self.columnCount())]
+        cells = [[self.item(row, column) for column in range(self.columnCount())] for row in range(self.rowCount())]
+        rows = [["" if cell is None else cell.text() for cell in row] for row in cells]
+        return "\n".join("\t".join(words) for words in (headings, *rows))
+
+    def copy(self) -> None:
+        """All of the table, to the clipboard."""
+        QtWidgets.QApplication.clipboard().setText(self.text())
+
+    def keyPressEvent(self, event: QtGui.QKeyEvent) -> None:
+        """Ctrl+C copies the table."""
+        if event.matches(QtGui.QKeySequence.Copy):
+            self.copy()
+        else:
+            super().keyPressEvent(event)
 
     def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
         """Another size: what was drawn for the old one is given up."""

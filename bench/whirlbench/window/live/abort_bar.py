@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from PyQt5 import QtCore, QtGui, QtWidgets
 
-from whirlbench.window.drawing import palette
-
+HEIGHT_PX = 60
+CUT, CUT_UNHEARD = "CUT THE POWER   (space bar)", "CUT THE POWER   (space bar)   AND OPEN THE ISOLATOR"
+NO_CUT = "NO CUT FROM HERE: OPEN THE ISOLATOR"
 KEY_EVENTS = (QtCore.QEvent.Type.ShortcutOverride, QtCore.QEvent.Type.KeyPress, QtCore.QEvent.Type.KeyRelease)
 
 
@@ -20,17 +21,18 @@ class AbortBar(QtWidgets.QPushButton):
     abort = QtCore.pyqtSignal()
 
     def __init__(self) -> None:
-        super().__init__("CUT THE POWER   (space bar)")
+        super().__init__(CUT)
+        self.setObjectName("abort_bar")
         self.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)  # else the space bar would also press it by focus
-        self.setMinimumHeight(64)
+        self.setFixedHeight(HEIGHT_PX)
         self.setAccessibleName("cut the power")
-        self.setStyleSheet(
-            f"QPushButton {{ background: {palette.OVER}; color: {palette.CARD}; border: none; border-radius: 6px;"
-            " font-size: 18px; font-weight: bold; letter-spacing: 1px; }"
-            f"QPushButton:disabled {{ background: {palette.RULE}; color: {palette.FAINT}; }}"
-        )
         self.pressed.connect(self.abort)
         self._is_down = False  # this press has cut the power already
+
+    def offer(self, may_cut: bool, known: bool) -> None:
+        """Whether the cut is offered; ``known`` false: nobody knows whether it arrives, so a hand has to act, too."""
+        self.setEnabled(may_cut)
+        self.setText(NO_CUT if not may_cut else CUT if known else CUT_UNHEARD)
 
     def take_space_bar(self) -> None:
         """A session begins: every key of the application passes here first."""

@@ -9,8 +9,8 @@ from PyQt5 import QtCore
 
 from whirlbench.session.engine import CommandKind
 from whirlbench.session.process import SessionHandle
-from whirlbench.window.live.live_state import LiveState
 from whirlbench.window.live.spin_panel import SpinPanel
+from whirlbench.window.stand_state.live_state import LiveState
 
 FRAME_MS = 33
 

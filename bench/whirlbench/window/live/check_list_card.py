@@ -7,7 +7,6 @@ from datetime import datetime
 
 from PyQt5 import QtCore, QtWidgets
 
-from whirlbench.window.drawing import palette
 from whirlbench.window.live.words_field import WordsField
 
 LONGEST_NAME = 60
@@ -25,10 +24,6 @@ class CheckListCard(QtWidgets.QFrame):
     def __init__(self, lines: Sequence[str]) -> None:
         super().__init__()
         self.setObjectName("check_list")
-        self.setStyleSheet(
-            f"#check_list {{ background: {palette.CARD}; border: 1px solid {palette.RULE};"
-            f" border-left: 6px solid {palette.CLOSE}; }} #check_list * {{ background: {palette.CARD}; }}"
-        )
         self.boxes: list[QtWidgets.QCheckBox] = []
         self._ticked_at: dict[str, str] = {}
         self.count = QtWidgets.QLabel()

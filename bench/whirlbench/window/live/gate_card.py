@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from PyQt5 import QtCore, QtWidgets
 
-from whirlbench.window.drawing import palette
 from whirlbench.window.live.words_field import WordsField
 
 LONGEST_REASON, LONGEST_NAME = 400, 80
@@ -22,7 +21,9 @@ class GateCard(QtWidgets.QFrame):
         super().__init__()
         self.setObjectName("gate")
         self.sentence, self.against, self.override = (self._label() for _ in range(3))
-        self.override.setStyleSheet(f"color: {palette.OVER}; font-weight: bold;")
+        self.override.setStyleSheet("font-weight: bold;")
+        for label in (self.override, self.against):
+            label.setProperty("ink", "over")
         self.typed_name, self.reason = QtWidgets.QLineEdit(), WordsField("reason of the override", LONGEST_REASON)
         self.typed_name.setPlaceholderText("name of the set, to override the gate")
         self.typed_name.setMaxLength(LONGEST_NAME)
@@ -56,6 +57,5 @@ class GateCard(QtWidgets.QFrame):
             label.setText(text)
             label.setVisible(bool(text))
         self.against.setText(f"NOT CLEARED, nothing is armed: {against}" if against else "")
-        self.against.setStyleSheet(f"color: {palette.OVER};")
         self.against.setVisible(bool(against))
         self.fields.setVisible(bool(against) and may_override)

@@ -1,15 +1,20 @@
-"""The live run: strips that read "seconds ago", margins, events, and the few controls a run needs."""
+"""The stand view: state, speed and nearest limit for two metres; strips, margins, events and controls under them."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.errors import BenchError
 from whirlbench.log import EntryKind
 from whirlbench.rig.description import Rig
+from whirlbench.safety.margins import margins
+from whirlbench.samples import Event, Run, SlowSamples
 from whirlbench.session.engine import Command, CommandKind, Ending, Outcome, check_list
 from whirlbench.session.plan import (
     NO_CLEARANCE,
@@ -22,28 +27,39 @@ from whirlbench.session.plan import (
     remedy,
 )
 from whirlbench.session.process import SessionHandle
-from whirlbench.window.drawing.margin_panel import MarginPanel
-from whirlbench.window.drawing.state_chain import StateChain
 from whirlbench.window.drawing.strip_charts import StripStack
 from whirlbench.window.drawing.strips import STRIPS, describe, limit_lines
 from whirlbench.window.live.check_list_card import CheckListCard
-from whirlbench.window.live.dial import Dial
+from whirlbench.window.live.far_figures import FarFigures
 from whirlbench.window.live.gate_card import GateCard
-from whirlbench.window.live.live_state import SHOWN_S, LiveState, LiveTrail
-from whirlbench.window.live.words_field import WordsField
+from whirlbench.window.live.nearness_panel import NearnessPanel
+from whirlbench.window.live.operating_map import OperatingMap
+from whirlbench.window.live.run_controls import NOTE_KEY, RunControls
+from whirlbench.window.live.state_band import StateBand
+from whirlbench.window.stand_state.hearing import Hearing
+from whirlbench.window.stand_state.limit_watch import LimitWatch, Nearness
+from whirlbench.window.stand_state.live_state import SHOWN_S, LiveState, LiveTrail
+from whirlbench.window.stand_state.trip_cause import TripCause
 
-BUTTONS = (
-    (CommandKind.ARM, "arm"),
-    (CommandKind.START, "start the plan"),
-    (CommandKind.CONTINUE, "inspected, continue"),
-    (CommandKind.DISARM, "throttle down and lock"),
-    (CommandKind.RESET, "reset after the trip"),
-)
-
-
-LONGEST_NOTE = 400
-NOTE_KEY = "F2"
 AFTER_RUN = "inspection after the run, into the log: what you looked at and found, Enter"
+STRIP_PX = 58  # least height of a strip that can be read
+# which strips stay where not all of them fit
+STRIP_RANK = ("rpm", "vibration_g", "current_a", "thrust_n", "voltage_v", "pitch_deg", "throttle_us")
+RUN_PX = 150  # least height of strips and margins
+GHOST_POINTS = 2000
+
+
+class RunRow(QtWidgets.QWidget):
+    """Strips and margins side by side: they want little, and take what is left."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setMinimumHeight(RUN_PX)
+        self.setSizePolicy(QtWidgets.QSizePolicy.Preferred, QtWidgets.QSizePolicy.Expanding)
+
+    def sizeHint(self) -> QtCore.QSize:
+        """The least, whatever the charts would like."""
+        return QtCore.QSize(600, RUN_PX)
 
 
 class SpinPanel(QtWidgets.QWidget):
@@ -70,69 +86,81 @@ class SpinPanel(QtWidgets.QWidget):
         self._log_failure = ""
         self.gate = GateCard()
         self.gate.overridden.connect(self._override)
-        self.note = WordsField(f"note at this moment: {NOTE_KEY}, words, Enter", LONGEST_NOTE)
-        self.note.returnPressed.connect(self._send_note)
         self.trail = LiveTrail(session.view)
-        self.chain = StateChain()
+        self.hearing, self.cause = Hearing(), TripCause()
+        self.limit_watch = LimitWatch(rig)
+        self.found: tuple[Nearness, ...] = ()
+        self.band = StateBand()
+        self.figures = FarFigures([margin.label for margin in margins(rig, {})])
         self.check_list = CheckListCard(check_list(rig) if fitted is None else check_list(rig, fitted.proof()))
         self._was_armed = self._saw_armed = False  # since the check-list was asked; ever
         self.strips = StripStack(STRIPS, "seconds ago")
-        self.margin_panel = MarginPanel()
+        self.margin_panel = NearnessPanel()
         self.events = QtWidgets.QListWidget()
         self.events.setWordWrap(True)
         self.events.setResizeMode(QtWidgets.QListView.Adjust)
+        permitted_rpm = self.clearance.permitted_rpm if self.clearance is not None else None
+        self.map = OperatingMap(rig, permitted_rpm)
         self.losses = QtWidgets.QLabel()
-        self.buttons: dict[CommandKind, QtWidgets.QPushButton] = {}
-        self.throttle = self._dial("throttle (us)", rig.throttle.safe_us, rig.throttle.max_us, CommandKind.THROTTLE)
-        self.pitch = self._dial("pitch (deg)", *self._pitch_span(), CommandKind.PITCH)
-        self._shown_events = 0
+        self.losses.setWordWrap(True)
+        self.controls = RunControls(rig)
+        self.buttons, self.note = self.controls.buttons, self.controls.note
+        self.throttle, self.pitch = self.controls.throttle, self.controls.pitch
+        self.controls.pressed.connect(self._press)
+        self.controls.commanded.connect(session.command)
+        self.note.returnPressed.connect(self._send_note)
+        QtWidgets.QShortcut(NOTE_KEY, self, self.note.setFocus)
+        self._event_count = 0
         self._arrange()
         self.strips.show_span(-SHOWN_S, 0.0)
         self.strips.show_limits(limit_lines(rig))
         self.check_list.changed.connect(self._show_latest)
         self._show_latest()
 
-    def _pitch_span(self) -> tuple[float, float]:
-        angles = [row[1] for row in self.rig.pitch.table or ((0.0, 0.0), (0.0, 0.0))]
-        return min(angles), max(angles)
-
-    def _dial(self, label: str, low: float, high: float, kind: CommandKind) -> Dial:
-        box = Dial(label, low, high, decimals=1 if kind is CommandKind.PITCH else 0)
-        box.valueChanged.connect(lambda value: self.session.command(kind, value))
-        return box
-
     def _arrange(self) -> None:
-        side = QtWidgets.QVBoxLayout()
-        side.addWidget(QtWidgets.QLabel("share of each limit in use"))
-        side.addWidget(self.margin_panel)
-        side.addWidget(QtWidgets.QLabel("events"))
-        side.addWidget(self.events, stretch=1)
-        side.addWidget(self.losses)
-        middle = QtWidgets.QHBoxLayout()
-        middle.addWidget(self.strips, stretch=4)
-        middle.addLayout(side, stretch=1)
+        """Figures and controls are always there; what lies between them scrolls on a small screen."""
+        self.run = RunRow()
+        middle = QtWidgets.QHBoxLayout(self.run)
+        middle.setContentsMargins(0, 0, 0, 0)
+        middle.addWidget(self.strips, stretch=3)
+        middle.addWidget(self._side(), stretch=2)
+        self.scrolled = QtWidgets.QWidget()
+        column = QtWidgets.QVBoxLayout(self.scrolled)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.addWidget(self.gate)
+        column.addWidget(self.check_list)
+        column.addWidget(self.run, stretch=1)
         layout = QtWidgets.QVBoxLayout(self)
-        layout.addWidget(self.chain)
-        layout.addWidget(self.gate)
-        layout.addWidget(self.check_list)
-        layout.addLayout(middle, stretch=1)
-        layout.addLayout(self._controls())
+        layout.setContentsMargins(6, 0, 6, 4)
+        layout.setSpacing(4)
+        layout.addWidget(self.figures)
+        self.area = scrolled(self.scrolled)
+        layout.addWidget(self.area, stretch=1)
+        layout.addWidget(self.controls)
 
-    def _controls(self) -> QtWidgets.QHBoxLayout:
-        row = QtWidgets.QHBoxLayout()
-        for kind, label in BUTTONS:
-            button = QtWidgets.QPushButton(label)
-            button.setFocusPolicy(
-                QtCore.Qt.FocusPolicy.NoFocus
-            )  # the space bar cuts the power and must press nothing else
-            button.clicked.connect(lambda _checked, kind=kind: self._press(kind))
-            self.buttons[kind] = button
-            row.addWidget(button)
-        row.addWidget(self.note, stretch=1)
-        QtWidgets.QShortcut(NOTE_KEY, self, self.note.setFocus)
-        row.addWidget(self.throttle)
-        row.addWidget(self.pitch)
-        return row
+    def _side(self) -> QtWidgets.QTabWidget:
+        self.side = QtWidgets.QTabWidget()
+        self.side.setMinimumWidth(280)
+        self.side.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+        happened = QtWidgets.QWidget()
+        column = QtWidgets.QVBoxLayout(happened)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.addWidget(self.events, stretch=1)
+        column.addWidget(self.losses)
+        self.side.addTab(scrolled(self.margin_panel), "limits")
+        self.side.addTab(self.map, "map")
+        self.side.addTab(happened, "events")
+        self.side.tabBar().setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+        return self.side
+
+    def show_ghost(self, earlier: Run) -> None:
+        """The last run of the set, behind this one on the map."""
+        self.map.show_ghost(*_thinned(earlier.slow))
+
+    def _fit_strips(self) -> None:
+        """As many strips as can be read in the room there is."""
+        most = max(2, self.run.height() // STRIP_PX)
+        self.strips.show_only(STRIP_RANK[:most])
 
     def _press(self, kind: CommandKind) -> None:
         """A button; arming first says in log and recording what was confirmed, a continuation who says so."""
@@ -212,30 +240,54 @@ class SpinPanel(QtWidgets.QWidget):
         self.gate.show_gate(clearance.sentence, told, clearance.override_sentence, may_override)
 
     def _show_latest(self) -> None:
-        self.show_state(LiveState(self.session.state(), self.session.outcome(), self.rig))
+        self.show_state(self._look())
+
+    def _look(self) -> LiveState:
+        """What the session shows now; its events are taken over once each."""
+        if self.session.outcome() is None or self.session.alive():
+            self._event_count, news = self.session.view.events_since(self._event_count)
+            self._list_events(news)
+        progress = self.session.state()
+        heard = self.hearing.look(progress, self.session.alive())
+        return LiveState(progress, self.session.outcome(), self.rig, heard, self.cause)
+
+    def _list_events(self, news: Sequence[Event]) -> None:
+        self.cause = self.cause.after(news)
+        for event in news:
+            self.events.addItem(describe(event))
+        if news:
+            self.events.scrollToBottom()
 
     def advance(self) -> LiveState:
         """Draws what is new and returns the state it was drawn from."""
-        state = LiveState(self.session.state(), self.session.outcome(), self.rig)
         self.trail.advance()
+        self._fit_strips()
+        state = self._look()
         self._draw()
         self.show_state(state)
         return state
 
     def show_state(self, state: LiveState) -> None:
-        """Chain, margins, events and controls; the strips are left alone."""
-        self.chain.show_state(state.state(), state.remark())
-        self.margin_panel.show_margins(state.margins())
+        """Band, figures, margins and controls; the strips are left alone."""
+        rpm = state.readings().get("rpm", math.nan)
+        self.band.show_state(state.state(), state.headline(), state.remark(), rpm)
+        self._show_nearness(state)
         self.losses.setText(state.losses())
         self._ask_check_list(state)
         self._show_gate(state)
-        self.note.setEnabled(state.outcome is None or self.ran)
-        for kind, button in self.buttons.items():
-            button.setEnabled(state.may(kind) and (kind is not CommandKind.ARM or self._may_arm()))
-        self._follow(self.throttle, state.may(CommandKind.THROTTLE), state.readings().get("throttle_us"))
-        may_pitch = state.may(CommandKind.PITCH) and bool(self.rig.pitch.table)
-        self._follow(self.pitch, may_pitch, state.readings().get("pitch_deg"))
-        self._list_events()
+        self.controls.show_state(state, self._may_arm(), state.outcome is None or self.ran)
+
+    def _show_nearness(self, state: LiveState) -> None:
+        fresh = {name: values for name, values in self.trail.fresh_values().items() if name not in state.doubted()}
+        self.found = self.limit_watch.look(
+            state.progress.time_s, state.margins(), state.state(), fresh, state.device_limits()
+        )
+        self.figures.show_nearest(self.found[0] if self.found else None)
+        self.margin_panel.show_nearness(self.found)
+        if self.map.isVisible():
+            readings = state.readings()
+            point = readings.get("rpm", math.nan), readings.get("pitch_deg", math.nan)
+            self.map.show_point(*point, self.trail.channel("rpm"), self.trail.channel("pitch_deg"))
 
     def _ask_check_list(self, state: LiveState) -> None:
         """The check-list stands in the page until the session's first arming, and again after each trip."""
@@ -249,29 +301,30 @@ class SpinPanel(QtWidgets.QWidget):
     def _may_arm(self) -> bool:
         return not self.against() and (self._was_armed or self.check_list.complete())
 
-    def _follow(self, box: Dial, enabled: bool, value: float | None) -> None:
-        """A box that nobody is typing in shows what the stand does; showing it is no command."""
-        box.setEnabled(enabled)
-        if value is not None and value == value and not box.hasFocus():
-            blocked = box.blockSignals(True)
-            box.setValue(value)
-            box.blockSignals(blocked)
-
     def _draw(self) -> None:
         age_s = self.trail.seconds_ago()
         for (channel, companion), chart in zip(STRIPS, self.strips.charts.values(), strict=True):
+            if not chart.isVisible():
+                continue
             if channel.name == "vibration_g":
                 chart.draw(*self.trail.vibration())
             else:
                 behind = self.trail.channel(companion.name) if companion else None
                 chart.draw(age_s, self.trail.channel(channel.name), behind)
 
-    def _list_events(self) -> None:
-        if self.session.outcome() is not None and not self.session.alive():
-            return
-        events = self.session.view.events()
-        for event in events[self._shown_events :]:
-            self.events.addItem(describe(event))
-        if len(events) != self._shown_events:
-            self.events.scrollToBottom()
-        self._shown_events = len(events)
+
+def _thinned(slow: SlowSamples) -> tuple[np.ndarray, np.ndarray]:
+    """Speed and blade angle of a run, in as many points as a map can show."""
+    step = max(1, len(slow.time_s) // GHOST_POINTS)
+    return slow.channel("rpm")[::step], slow.channel("pitch_deg")[::step]
+
+
+def scrolled(inside: QtWidgets.QWidget) -> QtWidgets.QScrollArea:
+    """``inside`` where it may be higher than its place."""
+    area = QtWidgets.QScrollArea()
+    area.setWidgetResizable(True)
+    area.setFrameShape(QtWidgets.QFrame.NoFrame)
+    area.setHorizontalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+    area.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+    area.setWidget(inside)
+    return area

@@ -8,7 +8,6 @@ from typing import Any
 
 from PyQt5 import QtCore, QtGui, QtWidgets
 
-from whirlbench.window.drawing import palette
 from whirlbench.window.pages.worker import Doing, Early, Refusal, Work, Worker
 
 LISTEN_MS = 40
@@ -67,7 +66,7 @@ class AnalysisPage(QtWidgets.QStackedWidget):
         if self._worker is not None:
             return
         self._begun_s = time.monotonic()
-        self._say("starting", palette.INK)
+        self._say("starting", "ink")
         self.button.setText("stop")
         self._worker = Worker(self._work, *self._args)
         self._clock.start()
@@ -83,7 +82,7 @@ class AnalysisPage(QtWidgets.QStackedWidget):
         if self._worker is None:
             self.begin()
         else:
-            self._give_up(STOPPED, palette.INK)
+            self._give_up(STOPPED, "ink")
 
     def _give_up(self, text: str, ink: str) -> None:
         self.close_work()
@@ -92,7 +91,8 @@ class AnalysisPage(QtWidgets.QStackedWidget):
 
     def _say(self, text: str, ink: str) -> None:
         self._doing = text
-        self.line.setStyleSheet(f"color: {ink}; font-size: 15px;")
+        self.line.setProperty("ink", ink)
+        self.line.setStyleSheet("font-size: 15px;")
         self.line.setText(text)
 
     def _listen(self) -> None:
@@ -109,9 +109,9 @@ class AnalysisPage(QtWidgets.QStackedWidget):
 
     def _take(self, news: object) -> None:
         if isinstance(news, Doing):
-            self._say(news.text, palette.INK)
+            self._say(news.text, "ink")
         elif isinstance(news, Refusal) and self.panel is None:
-            self._give_up(news.text, palette.OVER)
+            self._give_up(news.text, "over")
         elif isinstance(news, Refusal):
             self.panel.refuse(news.text)
         else:
@@ -140,6 +140,6 @@ class AnalysisPage(QtWidgets.QStackedWidget):
     def _ended(self) -> None:
         """The work has said all it had to say, or died."""
         if self.panel is None:
-            self._give_up("the computation ended without a result; see the terminal", palette.OVER)
+            self._give_up("the computation ended without a result; see the terminal", "over")
         else:
             self.close_work()

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from PyQt5 import QtCore, QtWidgets
+from PyQt5 import QtCore, QtGui, QtWidgets
 
-from whirlbench.results.answer import Answer, Remark
+from whirlbench.results.answer import Answer, Remark, Table
 from whirlbench.results.chart import Chart
-from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.chart_view import ChartView
 from whirlbench.window.drawing.text_table import TextTable
 from whirlbench.window.pages.plan_saving import PlanSaver
-from whirlbench.window.pages.scroll_page import ScrollPage
+from whirlbench.window.pages.scroll_page import SECTION, ScrollPage
 
-LEVEL_INKS = {"danger": palette.OVER, "caution": palette.ink("caution"), "note": palette.INK}
+LEVEL_INKS = {"danger": "over", "caution": "caution", "note": "ink"}
+
+
+REMARKS_PX = 132
+LEAST_CHART_PX = 190  # charts take all the room there is, and never less
 
 
 class RemarkList(QtWidgets.QWidget):
@@ -34,8 +37,8 @@ class RemarkList(QtWidgets.QWidget):
         for label in self.labels[len(remarks) :]:
             label.hide()
         for label, remark in zip(self.labels, remarks, strict=False):
-            weight = "bold" if remark.level == "danger" else "normal"
-            label.setStyleSheet(f"color: {LEVEL_INKS[remark.level]}; font-weight: {weight};")
+            label.setProperty("ink", LEVEL_INKS[remark.level])
+            label.setStyleSheet(f"font-weight: {'bold' if remark.level == 'danger' else 'normal'};")
             label.setText(remark.line)
             label.show()
 
@@ -46,6 +49,38 @@ class RemarkList(QtWidgets.QWidget):
         label.setTextInteractionFlags(QtCore.Qt.TextInteractionFlag.TextSelectableByMouse)
         self._column.addWidget(label)
         return label
+
+
+def _scrolling(remarks: RemarkList) -> QtWidgets.QScrollArea:
+    """The remarks, the gravest first, in no more than a part of the page."""
+    area = RemarkArea()
+    area.setWidget(remarks)
+    return area
+
+
+class RemarkArea(QtWidgets.QScrollArea):
+    """As tall as what it holds, up to REMARKS_PX; the rest is reached by scrolling."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setWidgetResizable(True)
+        self.setFrameShape(QtWidgets.QFrame.NoFrame)
+        self.setHorizontalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.setSizePolicy(QtWidgets.QSizePolicy.Expanding, QtWidgets.QSizePolicy.Fixed)
+        self.setAccessibleName("remarks, the gravest first")
+
+    def sizeHint(self) -> QtCore.QSize:
+        """The height that the remarks take at this width."""
+        held = self.widget()
+        width = max(self.viewport().width(), 200)
+        wanted = held.layout().totalHeightForWidth(width) if held.layout().hasHeightForWidth() else 0
+        return QtCore.QSize(width, min(max(wanted, held.layout().totalMinimumSize().height()) + 2, REMARKS_PX))
+
+    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
+        """Another width: the words wrap elsewhere."""
+        super().resizeEvent(event)
+        if event.size().width() != event.oldSize().width():
+            self.updateGeometry()
 
 
 class AnswerPanel(ScrollPage):
@@ -63,14 +98,16 @@ class AnswerPanel(ScrollPage):
         self.saver: PlanSaver | None = None
         self.add_heading("")
         self.remarks = RemarkList()
-        self.add(self.remarks)
+        self.add(_scrolling(self.remarks))
         self.arrange()
         self.end()
         self.show_state(answer)
 
     def arrange(self) -> None:
-        """All charts, then all tables, then the plan."""
+        """A section for all charts, one for all tables, with the plan."""
+        self.begin("charts")
         self.add_charts([chart.key for chart in self.answer.charts])
+        self.begin("tables")
         for table in self.answer.tables:
             self.add_table(table.key)
         self.add_plan()
@@ -81,13 +118,13 @@ class AnswerPanel(ScrollPage):
             self.saver = PlanSaver(f"write the plan: {self.answer.plan.purpose} …", self.answer.plan.file_name)
             self.add(self.saver)
 
-    def add_charts(self, keys: Sequence[str], columns: int = 1, height_px: int = 250) -> None:
+    def add_charts(self, keys: Sequence[str], columns: int = 1, height_px: int = LEAST_CHART_PX) -> None:
         """The charts ``keys`` in rows of ``columns``; keys that the answer lacks are passed over."""
         known = [chart.key for chart in self.answer.charts]
         views = []
         for key in keys:
             if key in known:
-                self.charts[key] = ChartView(height_px=height_px)
+                self.charts[key] = ChartView(height_px=min(height_px, LEAST_CHART_PX))
                 views.append(self.charts[key])
         for first in range(0, len(views), columns):
             row = views[first : first + columns]
@@ -101,6 +138,22 @@ class AnswerPanel(ScrollPage):
                 self.titles[key] = self.add_section(table.title)
                 self.tables[key] = TextTable(table.headings, choosable=choosable)
                 self.add(self.tables[key])
+
+    def make_table(self, table: Table, column: QtWidgets.QVBoxLayout, place: int) -> None:
+        """Title and table of an answer that came later, at a place in a column."""
+        title = QtWidgets.QLabel(table.title)
+        title.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+        title.setStyleSheet(SECTION)
+        self.titles[table.key], self.tables[table.key] = title, TextTable(table.headings)
+        column.insertWidget(place, title)
+        column.insertWidget(place + 1, self.tables[table.key])
+
+    def add_hint(self, text: str) -> None:
+        """How to use what stands above, in words; the section keeps to its top."""
+        hint = QtWidgets.QLabel(text)
+        hint.setWordWrap(True)
+        self.add(hint)
+        self.column.addStretch(1)
 
     def show_state(self, answer: Answer) -> None:
         """Draws ``answer``."""

@@ -12,7 +12,8 @@ from whirlbench.window.pages.scroll_page import LineList
 
 PAST_S = 10.0
 SIDE_PX = 280
-HEIGHTS_PX = {"speed": 190, "order map": 300, "evidence": 190}  # of the charts under the cursor, from top to bottom
+STRETCHES = {"speed": 2, "order map": 3, "evidence": 2}  # of the charts under the cursor, from top to bottom
+LEAST_PX = 130
 
 
 class DiagnosisPanel(AnswerPanel):
@@ -32,15 +33,16 @@ class DiagnosisPanel(AnswerPanel):
 
     def arrange(self) -> None:
         """Charts under the cursor beside the vector and the moments, the second run, then the tables."""
+        self.begin("the run")
         left, right = QtWidgets.QWidget(), QtWidgets.QWidget()
         charts, side = QtWidgets.QVBoxLayout(left), QtWidgets.QVBoxLayout(right)
         for layout in (charts, side):
             layout.setContentsMargins(0, 0, 0, 0)
         known = [chart.key for chart in self.answer.charts]
-        for key in (key for key in HEIGHTS_PX if key in known):
-            self.charts[key] = ChartView(height_px=HEIGHTS_PX[key])
+        for key in (key for key in STRETCHES if key in known):
+            self.charts[key] = ChartView(height_px=LEAST_PX)
             self.followers.append(self.charts[key])
-            charts.addWidget(self.charts[key])
+            charts.addWidget(self.charts[key], stretch=STRETCHES[key])
         right.setFixedWidth(SIDE_PX)
         for widget in (self.dial, self.words, QtWidgets.QLabel("moments: a click moves the cursor there"), self.marks):
             side.addWidget(widget)
@@ -51,14 +53,16 @@ class DiagnosisPanel(AnswerPanel):
         for view in self.followers:
             self.reveal_later(view)
         self._add_beside()
+        self.begin("trips and signals")
         for table in self.answer.tables:
             if table.rows:
                 self.add_table(table.key)
 
     def _add_beside(self) -> None:
         if self.diagnosis.beside is not None:
+            self.begin("the run beside")
             self.add_section(f"Beside it, at like speed: {self.diagnosis.beside.view.source}")
-            self.add_charts(["second order map", "1P"], columns=2, height_px=300)
+            self.add_charts(["second order map", "1P"], columns=2)
 
     def _picked(self, time_s: float) -> None:
         self.move_to(time_s)

@@ -21,17 +21,23 @@ class LimitsPanel(AnswerPanel):
 
     def arrange(self) -> None:
         """The chart, the speeds asked for and their table, end points, then what all that rests on."""
-        self.add_charts(["limits"], height_px=470)
+        self.begin("pitch against speed")
+        self.add_charts(["limits"])
+        self.begin("by speed")
         self.speeds = QtWidgets.QLineEdit()
         self.speeds.setPlaceholderText(
             "speeds for the table in rpm, separated by commas; empty for nine over what was measured"
         )
+        self.speeds.setAccessibleName("speeds for the table, rpm")
         self.speeds.returnPressed.connect(self._ask)
         self.add(self.speeds)
         self.add_table("limits")
+        self.begin("servo end points")
         self.add_table("end points")
         self.add_plan()
-        self.add_charts(["CT", "CP"], columns=2, height_px=260)
+        self.begin("thrust and power")
+        self.add_charts(["CT", "CP"], columns=2)
+        self.begin("what it rests on")
         self.add_table("holds")
         self.add_table("basis")
 

@@ -8,10 +8,22 @@ from typing import Any, NamedTuple
 from PyQt5 import QtWidgets
 
 from whirlbench.window.pages.analysis_page import AnalysisPage
+from whirlbench.window.pages.answer_panel import AnswerPanel
+from whirlbench.window.pages.balance_panel import BalancePanel
 from whirlbench.window.pages.check_panel import CheckPanel
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
 from whirlbench.window.pages.limits_panel import LimitsPanel
-from whirlbench.window.pages.page_work import Subject, check_work, diagnosis_work, limits_work, tune_work
+from whirlbench.window.pages.log_panel import LogPanel
+from whirlbench.window.pages.page_work import (
+    Subject,
+    balance_work,
+    check_work,
+    diagnosis_work,
+    limits_work,
+    log_work,
+    tune_work,
+)
+from whirlbench.window.pages.replay_work import spectrum_work
 from whirlbench.window.pages.tune_panel import TunePanel
 from whirlbench.window.pages.worker import Work
 
@@ -28,10 +40,28 @@ class Kind(NamedTuple):
 
 KINDS = (
     Kind("check", CheckPanel, check_work, needs_rig=True, needs_recording=False),
+    Kind("diagnosis", DiagnosisPanel, diagnosis_work, needs_rig=False, needs_recording=True),
     Kind("tune", TunePanel, tune_work, needs_rig=False, needs_recording=True),
     Kind("limits", LimitsPanel, limits_work, needs_rig=True, needs_recording=True),
-    Kind("diagnosis", DiagnosisPanel, diagnosis_work, needs_rig=False, needs_recording=True),
+    Kind("balance", BalancePanel, balance_work, needs_rig=False, needs_recording=True),
+    Kind("log", LogPanel, log_work, needs_rig=True, needs_recording=False),
 )
+OF_A_SPAN = {
+    "diagnosis": (DiagnosisPanel, diagnosis_work),
+    "tune": (TunePanel, tune_work),
+    "spectrum": (AnswerPanel, spectrum_work),
+}
+
+
+def span_page(kind: str, subject: Subject) -> AnalysisPage:
+    """The page that answers one of OF_A_SPAN about the span of ``subject``."""
+    panel, work = OF_A_SPAN[kind]
+    return AnalysisPage(panel, work, subject)
+
+
+def compare_page(subject: Subject) -> AnalysisPage:
+    """The run of ``subject`` with the one beside it, at like speed."""
+    return AnalysisPage(DiagnosisPanel, diagnosis_work, subject)
 
 
 def analysis_pages(

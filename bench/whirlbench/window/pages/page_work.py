@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from whirlbench.rig.description import Rig
     from whirlbench.samples import Run
 
+WANTED_GRADE_MM_S = 6.3  # as `balance` takes it where nobody asks for another
 Answers = Generator[Any, Any, None]
 
 
@@ -24,20 +25,40 @@ Answers = Generator[Any, Any, None]
 class Subject:
     """What the pages are about: a recording, a second one beside it, a rig file's text and its name.
 
-    ``rig_text`` empty means the rig that is stored in the recording.
+    ``rig_text`` empty means the rig that is stored in the recording; ``span_s`` keeps to a stretch of it, None to all.
     """
 
     recording: Path | None = None
     beside: Path | None = None
     rig_text: str = ""
     rig_name: str = "rig"
+    span_s: tuple[float, float] | None = None
+    log_path: Path | None = None  # of blade sets; None is the user's own
+    simulated: bool = False  # a stand without hardware: its runs have a log of their own; a recording says so itself
 
     def run(self) -> Run:
         """The recorded run; RecordingError when it cannot be read."""
         from whirlbench.recording.files import read_run
 
         assert self.recording is not None
-        return read_run(self.recording)
+        run = read_run(self.recording)
+        return run if self.span_s is None else run.between(*self.span_s)
+
+    def slow_run(self) -> Run | None:
+        """The recorded run without its vibration, for who asks only for its rig; None where none was named."""
+        from whirlbench.recording.files import read_run
+
+        return None if self.recording is None else read_run(self.recording, vibration=False)
+
+    def is_simulated(self) -> bool:
+        """Whether the run, or the stand, is simulated."""
+        from whirlbench.log.run_use import SIMULATED_ORIGIN
+        from whirlbench.recording.files import open_recording
+
+        if self.recording is None:
+            return self.simulated
+        with open_recording(self.recording) as recording:
+            return recording.attributes.origin.startswith(SIMULATED_ORIGIN)
 
     def other_run(self) -> Run | None:
         """The run to be laid beside, None when none was named."""
@@ -134,3 +155,61 @@ def diagnosis_work(subject: Subject) -> Answers:
     from whirlbench.results.diagnosis import diagnosis
 
     yield diagnosis(run, subject.rig(run), other)
+
+
+@dataclass(frozen=True)
+class BalanceQuestion:
+    """The run with the trial mass, that mass and where it was, and over how many holes to split the correction."""
+
+    trial: Path
+    trial_mass_g: float
+    trial_angle_deg: float
+    radius_mm: float
+    holes: int | None = None
+
+
+NO_TRIAL = (
+    "choose the run with the trial mass, and say how heavy it was and where it was fitted; without one, run the same "
+    "plan once more with a known mass at a known angle"
+)
+
+
+def balance_work(subject: Subject) -> Answers:
+    """Single-plane correction of the recording; a question is a BalanceQuestion."""
+    yield Doing("reading the recording")
+    from whirlbench.errors import BenchError
+    from whirlbench.recording.files import read_run
+    from whirlbench.results.answer import not_judged
+    from whirlbench.results.balance import SUBJECT, Fitting, balance_of_runs
+
+    run = subject.run()
+    rig = subject.rig(run)
+    rotor_kg = None if rig is None else rig.propeller.rotor_kg
+    question = yield not_judged(SUBJECT, NO_TRIAL)
+    while True:
+        fitting = Fitting(question.radius_mm, WANTED_GRADE_MM_S, rotor_kg, question.holes)
+        try:
+            trial = read_run(question.trial)
+        except BenchError as error:
+            question = yield not_judged(SUBJECT, str(error))
+        else:
+            question = yield balance_of_runs(run, trial, question.trial_mass_g, question.trial_angle_deg, fitting)
+
+
+def log_work(subject: Subject) -> Answers:
+    """What the log knows of the blade set that the rig names; nothing is written, and no log is begun."""
+    yield Doing("reading the log of blade sets")
+    from whirlbench.errors import LogError
+    from whirlbench.log import SetLog, default_path, standing
+    from whirlbench.results.set_log import set_log_answer
+
+    simulated = subject.is_simulated()
+    rig = subject.needed_rig(subject.slow_run(), "the log")
+    name, path = rig.propeller.blade_set, subject.log_path or default_path(simulated)
+    if name is None:
+        raise RigError("the rig names no blade set: give propeller.blade_set, and [blade_sets.NAME] for it")
+    if not path.exists():
+        raise LogError(f"{path}: there is no log yet; the first run of a set begins it, or `whirlbench log add`")
+    with SetLog(path, simulated) as log:
+        entries = log.entries(name)
+    yield set_log_answer(entries, standing(entries, rig, name))

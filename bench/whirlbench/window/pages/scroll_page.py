@@ -1,4 +1,4 @@
-"""One long page to be read from top to bottom: headings, tables and charts in a column that scrolls."""
+"""A page: what it says at the top, and below it one section at a time, chosen in a row, so that it fits a screen."""
 
 from __future__ import annotations
 
@@ -6,14 +6,20 @@ from collections.abc import Sequence
 
 from PyQt5 import QtCore, QtWidgets
 
-from whirlbench.window.drawing import palette
-
-HEADING = f"font-size: 17px; color: {palette.INK}; padding: 2px 0 4px 0;"
-SECTION = f"font-size: 14px; font-weight: bold; color: {palette.INK}; padding-top: 12px;"
+HEADING = "font-size: 17px; padding: 2px 0 4px 0;"
+ROW_ROOM_PX = 14
+ROW_STYLE = """
+QListWidget { background: transparent; border: none; }
+QListWidget::item { padding: 3px 9px; border-bottom: 3px solid transparent; }
+QListWidget::item:selected { border-bottom: 3px solid palette(window-text); background: transparent; }
+"""
+SECTION = "font-size: 14px; font-weight: bold; padding-top: 6px;"
 
 
 class ScrollPage(QtWidgets.QScrollArea):
-    """A scrolling column; widgets are added from top to bottom.
+    """A column; widgets are added from top to bottom, after ``begin`` to the section that this began.
+
+    One section is seen at a time. A screen that is too small scrolls.
 
     They are laid out and painted one after the other, each in a turn of its own of Qt's loop: a live session's sign of
     life comes from the same loop, and a whole page at once would hold it up on a computer that is busy.
@@ -32,6 +38,33 @@ class ScrollPage(QtWidgets.QScrollArea):
         self.column.setContentsMargins(6, 4, 12, 12)
         self.column.setSpacing(6)
         self.setWidget(body)
+        self.sections = SectionRow()
+        self._stack = QtWidgets.QStackedWidget()
+        self.sections.currentRowChanged.connect(self._stack.setCurrentIndex)
+
+    def begin(self, title: str) -> None:
+        """Begins a section; what is added from now on stands there. One that stays empty is not offered."""
+        if not self.sections.count():
+            for widget, stretch in ((self.sections, 0), (self._stack, 1)):
+                self.column.addWidget(widget, stretch=stretch)
+        area, body = QtWidgets.QScrollArea(), QtWidgets.QWidget()
+        area.setWidgetResizable(True)
+        area.setFrameShape(QtWidgets.QFrame.NoFrame)
+        area.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+        self._drop_empty()
+        self.column = QtWidgets.QVBoxLayout(body)
+        self.column.setContentsMargins(0, 4, 0, 0)
+        self.column.setSpacing(6)
+        area.setWidget(body)
+        self._stack.addWidget(area)
+        self.sections.add(title)
+
+    def _drop_empty(self) -> None:
+        """Takes the latest section away again where nothing was put into it."""
+        last = self.sections.count() - 1
+        if last >= 0 and not self.column.count():
+            self._stack.removeWidget(self._stack.widget(last))
+            self.sections.takeItem(last)
 
     def add_heading(self, text: str) -> QtWidgets.QLabel:
         """The page's outcome in one line, at the top."""
@@ -74,16 +107,40 @@ class ScrollPage(QtWidgets.QScrollArea):
         self.add(holder)
 
     def end(self) -> None:
-        """Keeps what was added at the top when the page is taller than that."""
-        self.column.addStretch(1)
+        """Ends the last section; the first is the one that is seen."""
+        if not self.sections.count():
+            self.column.addStretch(1)
+            return
+        self._drop_empty()
+        self.sections.setVisible(self.sections.count() > 1)
+        self.sections.setCurrentRow(0)
 
     def _label(self, text: str, style: str) -> QtWidgets.QLabel:
         label = QtWidgets.QLabel(text)
         label.setTextFormat(QtCore.Qt.TextFormat.PlainText)
         label.setWordWrap(True)
         label.setStyleSheet(style)
+        label.setSizePolicy(QtWidgets.QSizePolicy.Preferred, QtWidgets.QSizePolicy.Maximum)
         self.add(label)
         return label
+
+
+class SectionRow(QtWidgets.QListWidget):
+    """Names of sections in a row, chosen by click or arrow keys; the chosen one is underlined."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setFlow(QtWidgets.QListView.LeftToRight)
+        self.setVerticalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.setHorizontalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.setStyleSheet(ROW_STYLE)
+        self.setAccessibleName("sections of this page")
+        self.setFixedHeight(self.fontMetrics().height() + ROW_ROOM_PX)
+
+    def add(self, title: str) -> None:
+        """One more name, at the right end."""
+        self.addItem(title)
+        self.item(self.count() - 1).setTextAlignment(QtCore.Qt.AlignmentFlag.AlignCenter)
 
 
 class LineList(QtWidgets.QLabel):

@@ -10,6 +10,8 @@ from whirlbench.results.answer import Answer
 from whirlbench.window.pages.answer_panel import AnswerPanel
 
 COLUMNS = 3
+LEAST_FORECAST_PX = 140  # knob, forecasts, advice and plan stand on one screen
+FIRST_TABLES = 1  # that stand beside the knob
 KNOB_STEPS = 200
 SHORTEST_S, LONGEST_S = 0.02, 5.0  # of the closed-loop time: ten ticks of the device, and slower than anybody wants
 
@@ -27,15 +29,21 @@ class TunePanel(AnswerPanel):
 
     def arrange(self) -> None:
         """The knob and the forecasts under it, tables, plan, then everything measured."""
-        forecasts = [chart.key for chart in self.answer.charts if chart.key.startswith("forecast")]
+        keys = [chart.key for chart in self.answer.charts]
+        forecasts = [key for key in keys if key.startswith("forecast")]
+        self.begin("advice")
         if closed_loop_time_s(self.answer) is not None:
             self.add(self._knob_row())
-        self.add_charts(forecasts, columns=2)
-        for table in self.answer.tables:
-            self.add_table(table.key)
+        self.add_charts(forecasts, columns=2, height_px=LEAST_FORECAST_PX)
+        tables = [table.key for table in self.answer.tables]
+        for key in tables[:FIRST_TABLES]:
+            self.add_table(key)
         self.add_plan()
-        self.add_section("Measured and computed")
-        self.add_charts([chart.key for chart in self.answer.charts if chart.key not in forecasts], columns=COLUMNS)
+        self.begin("measured and computed")
+        self.add_charts([key for key in keys if key not in forecasts], columns=COLUMNS)
+        self.begin("models and steps")
+        for key in tables[FIRST_TABLES:]:
+            self.add_table(key)
 
     def _knob_row(self) -> QtWidgets.QWidget:
         """Long closed-loop times to the right: calmer; the scale is logarithmic."""

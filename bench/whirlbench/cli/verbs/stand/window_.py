@@ -18,8 +18,8 @@ from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
 if TYPE_CHECKING:
     from whirlbench.rig.description import Rig
     from whirlbench.session.process import SessionHandle
-    from whirlbench.window.drawing.strips import Replay
     from whirlbench.window.main_window import MainWindow
+    from whirlbench.window.stand_access import FoundPort
 
 
 @click.command("window")
@@ -40,42 +40,59 @@ def command(
     """The desktop window: replay and judge RECORDING, or run the stand at PORT (or `simulated`).
 
     Beside the replay, pages for check, tune, limits and diagnosis are computed when they are first opened.
-    The exit status is that of the session, if there was one.
+    Without either, a page shows what there is to open. The exit status is that of the session, if there was one.
     """
     from whirlbench.window.app import require_qt, run_window
+    from whirlbench.window.stand_access import StandAccess
 
-    if recording is None and port is None:
-        raise BenchError(
-            "nothing to show: name a recording, or a port with --port (`--port simulated` needs no hardware)"
-        )
     if beside is not None and recording is None:
         raise BenchError("--beside needs the recording that it is to be laid beside: name that first")
-    if calibrate and (port is None or rig_path is None):
-        raise BenchError("--calibrate needs the stand and its rig file: give --port and --rig")
-    if trial and (port is None or rig_path is None or calibrate):
-        raise BenchError("--trial goes without --calibrate, and needs the stand and its rig file: --port and --rig")
+    _require_stand(calibrate, trial, port is not None and rig_path is not None)
     require_qt()
     seed = random_seed if random_seed is not None else secrets.randbits(31)
     sessions: list[tuple[SessionHandle, Path]] = []
 
+    rig_text = _require_readable(recording, beside, rig_path)
+
+    def connect(window: MainWindow, port: str, path: Path | None) -> None:
+        sessions.append(_add_session(window, port, path, None, None, secrets.randbits(31), log_path))
+
     def prepare(window: MainWindow) -> None:
-        replay = _read(recording, beside, rig_path) if recording is not None else None
+        window.stand = StandAccess(_ports, connect)
         if calibrate and port is not None and rig_path is not None:
             _add_calibration(window, port, rig_path, seed, log_path)
         elif trial and port is not None and rig_path is not None:
             _add_trial(window, port, rig_path, seed, log_path, new_recording(output, "trial"))
         elif port is not None:
             sessions.append(_add_session(window, port, rig_path, plan_path, output, seed, log_path))
-        if replay is not None and recording is not None:
-            _add_recording(window, replay, recording, beside, rig_path)
+            window.connected(port, rig_path)
+        if recording is not None:
+            window.open_recording(recording, beside, rig_text, str(rig_path or ""))
+        if recording is None and port is None:
+            window.show_start()
 
     run_window(prepare)
     return _exit_status(sessions)
 
 
+def _require_stand(calibrate: bool, trial: bool, given: bool) -> None:
+    """Work while the motor cannot be driven needs a stand and its rig, one kind at a time."""
+    if calibrate and not given:
+        raise BenchError("--calibrate needs the stand and its rig file: give --port and --rig")
+    if trial and (calibrate or not given):
+        raise BenchError("--trial goes without --calibrate, and needs the stand and its rig file: --port and --rig")
+
+
+def _ports() -> list[FoundPort]:
+    from whirlbench.link.port import list_ports
+    from whirlbench.window.stand_access import FoundPort
+
+    return [FoundPort(port.path, port.description or "no description") for port in list_ports()]
+
+
 def _exit_status(sessions: list[tuple[SessionHandle, Path]]) -> int:
-    """How the session ended is told in the terminal, too."""
-    for session, path in sessions:
+    """How the latest session ended is told in the terminal, too."""
+    for session, path in reversed(sessions):
         outcome = session.outcome()
         if outcome is not None:
             tell_outcome(outcome, path)
@@ -83,32 +100,20 @@ def _exit_status(sessions: list[tuple[SessionHandle, Path]]) -> int:
     return 0
 
 
-def _read(path: Path, beside: Path | None, rig_path: Path | None) -> Replay:
-    """The recording at its beginning; what cannot be read is refused before any session starts."""
-    from whirlbench.recording.files import open_recording, read_run
-    from whirlbench.results.in_force import limits_in_force
-    from whirlbench.window.drawing.strips import Replay
+def _require_readable(recording: Path | None, beside: Path | None, rig_path: Path | None) -> str:
+    """The text of the rig file; what cannot be read is refused before any session starts.
 
-    if beside is not None:
-        with open_recording(beside):
-            pass  # its page is computed later; whether it is a recording is asked now
-    run = read_run(path)
-    for problem in run.problems:
-        click.echo(f"{path}: {problem}", err=True)
-    rig = read_rig(rig_path)[0] if rig_path else parse_rig(run.rig_text, f"rig in {path}")
-    in_force = limits_in_force(run, rig)
-    told = "; ".join(filter(None, (in_force.narrowed, *(f"{item.what}: {item.why}" for item in in_force.not_judged))))
-    replay = Replay(run, in_force.rig, 0.0, told)
-    return replay.moved_to(replay.span_s()[0])
-
-
-def _add_recording(window: MainWindow, replay: Replay, path: Path, beside: Path | None, rig_path: Path | None) -> None:
-    from whirlbench.window.pages.page_work import Subject
+    The recordings themselves are read by their pages: whether they are recordings is asked now.
+    """
+    from whirlbench.recording.files import open_recording
 
     rig_text = read_rig(rig_path)[1] if rig_path else ""
-    window.show_recording(replay)
-    has_rig = rig_path is not None or bool(replay.run.rig_text.strip())
-    window.offer_analyses(Subject(path, beside, rig_text, str(rig_path or "")), has_rig)
+    for path in (recording, beside):
+        if path is not None:
+            with open_recording(path) as found:
+                if path == recording and not rig_text:
+                    parse_rig(found.attributes.rig_text, f"rig in {path}")
+    return rig_text
 
 
 def _add_calibration(window: MainWindow, port: str, rig_path: Path, seed: int, log_path: Path | None) -> None:
@@ -195,7 +200,9 @@ def _add_session(
     with naming(rig_path):
         session = start(spec)
     window.show_session(session, rig, recording, fitted, plan)
-    window.offer_analyses(Subject(rig_text=rig_text, rig_name=str(rig_path or "example rig")), has_rig=True)
+    name = str(rig_path or "example rig")
+    subject = Subject(rig_text=rig_text, rig_name=name, log_path=log_path, simulated=port == SIMULATED)
+    window.offer_analyses(subject, has_rig=True)
     return session, recording
 
 

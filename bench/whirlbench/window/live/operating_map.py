@@ -1,0 +1,160 @@
+"""The operating point on the map of blade angle against speed, with the limits that bound it and where it came from."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from PyQt5 import QtCore, QtGui, QtWidgets
+
+from whirlbench.rig.description import Rig, pitch_ends_deg
+from whirlbench.window.drawing import palette
+from whirlbench.window.drawing.chart_scale import ChartScale
+
+EDGE_PX = (52, 10, 10, 34)  # left, top, right, bottom: numbers stand there
+PAST_LIMIT, TRAIL_POINTS, POINT_PX = 1.08, 240, 7
+TEXT_PX, TICKS = 12, 5
+WIDEST_DEG = (-10.0, 40.0)  # where the rig sets no ends
+
+
+class OperatingMap(QtWidgets.QWidget):
+    """Draws modes, ends of the pitch and the overspeed limit once, and over them what moves.
+
+    ``permitted_rpm``: of the fitted set, None where nobody judged it.
+    """
+
+    def __init__(self, rig: Rig, permitted_rpm: float | None = None) -> None:
+        super().__init__()
+        self._rig, self._permitted_rpm = rig, permitted_rpm
+        least, greatest = pitch_ends_deg(rig)
+        self._pitch_deg = (least, greatest) if math.isfinite(least + greatest) else WIDEST_DEG
+        modes = [mode.rpm[1] for mode in rig.modes.values()]
+        self._greatest_rpm = PAST_LIMIT * (rig.limits.overspeed_rpm or max(modes, default=6000.0))
+        self._ghost = self._trail = (np.empty(0), np.empty(0))
+        self.point = (math.nan, math.nan)
+        self._ground: QtGui.QPixmap | None = None
+        self.setMinimumHeight(120)
+        self.setAccessibleName("blade angle against speed")
+
+    def show_ghost(self, rpm: np.ndarray, pitch_deg: np.ndarray) -> None:
+        """An earlier run of the set, ``(n,)`` each, drawn behind this one; NaN breaks its line."""
+        self._ghost = (rpm, pitch_deg)
+        self._ground = None
+        self.update()
+
+    def show_point(self, rpm: float, pitch_deg: float, trail_rpm: np.ndarray, trail_deg: np.ndarray) -> None:
+        """Where the stand is now (NaN: not known, then no point is drawn) and where it was, oldest first."""
+        step = max(1, len(trail_rpm) // TRAIL_POINTS)
+        self._trail, self.point = (trail_rpm[::step], trail_deg[::step]), (rpm, pitch_deg)
+        told = "not known" if math.isnan(rpm + pitch_deg) else f"{rpm:.0f} rpm at {pitch_deg:.1f} degrees"
+        self.setAccessibleDescription(f"operating point {told}")
+        self.update()
+
+    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
+        """Another size: what was drawn for the old one is given up."""
+        super().resizeEvent(event)
+        self._ground = None
+
+    def changeEvent(self, event: QtCore.QEvent) -> None:
+        """Another palette: the same."""
+        super().changeEvent(event)
+        self._ground = None
+
+    def scale(self) -> ChartScale:
+        """Pixels of speeds and angles."""
+        left, top, right, bottom = EDGE_PX
+        low, high = self._pitch_deg
+        room = 0.08 * (high - low)
+        width, height = max(self.width() - left - right, 1), max(self.height() - top - bottom, 1)
+        return ChartScale(left, top, width, height, (0.0, self._greatest_rpm), (low - room, high + room))
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:
+        """The kept ground, then trail and point."""
+        if self._ground is None:
+            self._ground = self._painted_ground()
+        painter = QtGui.QPainter(self)
+        painter.drawPixmap(0, 0, self._ground)
+        painter.setRenderHint(QtGui.QPainter.Antialiasing)
+        scale = self.scale()
+        painter.setPen(QtGui.QPen(QtGui.QColor(palette.MEASURED), 1.5))
+        _paint_line(painter, scale, *self._trail)
+        if not math.isnan(self.point[0] + self.point[1]):
+            place = QtCore.QPointF(float(scale.x_px(self.point[0])), float(scale.y_px(self.point[1])))
+            painter.setPen(QtGui.QPen(QtGui.QColor(palette.CARD), 2))
+            painter.setBrush(QtGui.QColor(palette.MEASURED))
+            painter.drawEllipse(place, POINT_PX, POINT_PX)
+        painter.end()
+
+    def _painted_ground(self) -> QtGui.QPixmap:
+        ratio = self.devicePixelRatioF()
+        ground = QtGui.QPixmap(self.size() * ratio)
+        ground.setDevicePixelRatio(ratio)
+        ground.fill(QtGui.QColor(palette.CARD))
+        painter, scale = QtGui.QPainter(ground), self.scale()
+        font = QtGui.QFont(self.font())
+        font.setPixelSize(TEXT_PX)
+        painter.setFont(font)
+        self._paint_modes(painter, scale)
+        self._paint_numbers(painter, scale)
+        painter.setPen(QtGui.QPen(QtGui.QColor(palette.FAINT), 1))
+        _paint_line(painter, scale, *self._ghost)
+        self._paint_limits(painter, scale)
+        painter.end()
+        return ground
+
+    def _paint_modes(self, painter: QtGui.QPainter, scale: ChartScale) -> None:
+        """Where each position of the condition lever may be, by name."""
+        for name, mode in self._rig.modes.items():
+            left, right = (float(scale.x_px(rpm)) for rpm in mode.rpm)
+            top, bottom = float(scale.y_px(mode.max_pitch_deg)), float(scale.y_px(mode.min_pitch_deg))
+            box = QtCore.QRectF(left, top, right - left, bottom - top)
+            painter.setPen(QtGui.QPen(QtGui.QColor(palette.CALM), 1))
+            painter.drawRect(box)
+            painter.setPen(QtGui.QColor(palette.CALM))
+            painter.drawText(box.adjusted(4, 2, -2, -2), int(QtCore.Qt.AlignmentFlag.AlignTop), name.replace("_", " "))
+
+    def _paint_numbers(self, painter: QtGui.QPainter, scale: ChartScale) -> None:
+        painter.setPen(QtGui.QColor(palette.INK))
+        bottom = self.height() - EDGE_PX[3]
+        for rpm in _round_steps(0.0, self._greatest_rpm):
+            box = QtCore.QRectF(float(scale.x_px(rpm)) - 30, bottom + 2, 60, 14)
+            painter.drawText(box, int(QtCore.Qt.AlignmentFlag.AlignHCenter), f"{rpm:.0f}")
+        for angle in _round_steps(*self._pitch_deg):
+            box = QtCore.QRectF(0, float(scale.y_px(angle)) - 7, EDGE_PX[0] - 6, 14)
+            painter.drawText(box, int(QtCore.Qt.AlignmentFlag.AlignRight), f"{angle:.0f}°")
+        low = QtCore.QRectF(EDGE_PX[0], bottom + 17, self.width() - EDGE_PX[0] - EDGE_PX[2], 15)
+        painter.drawText(low, int(QtCore.Qt.AlignmentFlag.AlignHCenter), "blade angle (deg) against speed (rpm)")
+
+    def _paint_limits(self, painter: QtGui.QPainter, scale: ChartScale) -> None:
+        """What must not be passed: ends of the pitch, the overspeed limit and, dashed, what the set is permitted."""
+        left, top, right, bottom = scale.left, scale.top, scale.left + scale.width, scale.top + scale.height
+        painter.setPen(QtGui.QPen(QtGui.QColor(palette.OVER), 2))
+        for angle in self._pitch_deg:
+            y_px = float(scale.y_px(angle))
+            painter.drawLine(QtCore.QPointF(left, y_px), QtCore.QPointF(right, y_px))
+        for rpm, style in (
+            (self._rig.limits.overspeed_rpm, QtCore.Qt.PenStyle.SolidLine),
+            (self._permitted_rpm, QtCore.Qt.PenStyle.DashLine),
+        ):
+            if rpm is not None:
+                painter.setPen(QtGui.QPen(QtGui.QColor(palette.OVER), 2, style))
+                x_px = float(scale.x_px(rpm))
+                painter.drawLine(QtCore.QPointF(x_px, top), QtCore.QPointF(x_px, bottom))
+
+
+def _round_steps(low: float, high: float) -> list[float]:
+    """Round numbers from ``low`` to ``high``, some ``TICKS`` of them."""
+    rough = (high - low) / TICKS
+    decade = 10.0 ** math.floor(math.log10(rough))
+    step = next(factor * decade for factor in (1.0, 2.0, 5.0, 10.0) if factor * decade >= rough)
+    return [step * number for number in range(math.ceil(low / step), math.floor(high / step) + 1)]
+
+
+def _paint_line(painter: QtGui.QPainter, scale: ChartScale, rpm: np.ndarray, pitch_deg: np.ndarray) -> None:
+    """A line through what is known; it breaks at NaN."""
+    known = np.isfinite(rpm) & np.isfinite(pitch_deg)
+    for part in np.split(np.arange(len(rpm)), np.flatnonzero(~known)):
+        part = part[known[part]]
+        if len(part) > 1:
+            x, y = scale.x_px(rpm[part]).tolist(), scale.y_px(pitch_deg[part]).tolist()
+            painter.drawPolyline(QtGui.QPolygonF([QtCore.QPointF(*pair) for pair in zip(x, y, strict=True)]))

@@ -1,0 +1,99 @@
+"""The first page: the stands that were found, the simulated one, and the recordings to look at."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from PyQt5 import QtCore, QtWidgets
+
+from whirlbench.window.stand_access import SIMULATED, FoundPort
+
+HEADING = "font-size: 17px; padding: 2px 0 4px 0;"
+NO_PORT = "no stand found: plug the device in, then look again"
+NO_RECENT = "no recording was opened yet"
+DROP = "A recording may also be dropped anywhere on this window."
+
+
+class StartPage(QtWidgets.QWidget):
+    """Tells what is to be opened: ``stand_chosen`` a port, ``file_chosen`` a recording, ``open_wanted`` any."""
+
+    stand_chosen = QtCore.pyqtSignal(str)
+    file_chosen = QtCore.pyqtSignal(object)
+    open_wanted = QtCore.pyqtSignal()
+    look_again = QtCore.pyqtSignal()
+
+    def __init__(self, offers_stand: bool) -> None:
+        super().__init__()
+        self.ports, self.recent = _list("stands that were found"), _list("recordings opened last")
+        self.ports.itemActivated.connect(
+            lambda item: self.stand_chosen.emit(item.data(QtCore.Qt.ItemDataRole.UserRole))
+        )
+        self.recent.itemActivated.connect(self._recent_chosen)
+        row = QtWidgets.QHBoxLayout(self)
+        row.setContentsMargins(24, 16, 24, 16)
+        row.setSpacing(36)
+        if offers_stand:
+            row.addLayout(self._stands(), stretch=1)
+        row.addLayout(self._recordings(), stretch=1)
+
+    def _stands(self) -> QtWidgets.QVBoxLayout:
+        column = _column("At the stand")
+        column.addWidget(QtWidgets.QLabel("A stand with hardware needs its rig file: it is asked for next."))
+        column.addWidget(self.ports, stretch=1)
+        column.addWidget(_button("look again", self.look_again.emit))
+        column.addWidget(_button("simulated stand: no hardware needed", lambda: self.stand_chosen.emit(SIMULATED)))
+        return column
+
+    def _recordings(self) -> QtWidgets.QVBoxLayout:
+        column = _column("Look at a recording")
+        column.addWidget(QtWidgets.QLabel(DROP))
+        column.addWidget(self.recent, stretch=1)
+        column.addWidget(_button("open a recording …   (Ctrl+O)", self.open_wanted.emit))
+        return column
+
+    def show_ports(self, ports: Sequence[FoundPort]) -> None:
+        """The ports there are now."""
+        _fill(self.ports, [(f"{port.path}   {port.what}".rstrip(), port.path) for port in ports], NO_PORT)
+
+    def show_recent(self, paths: Sequence[Path]) -> None:
+        """The recordings opened last, the latest first."""
+        _fill(self.recent, [(f"{path.name}   in {path.parent}", path) for path in paths], NO_RECENT)
+
+    def _recent_chosen(self, item: QtWidgets.QListWidgetItem) -> None:
+        self.file_chosen.emit(item.data(QtCore.Qt.ItemDataRole.UserRole))
+
+
+def _column(words: str) -> QtWidgets.QVBoxLayout:
+    heading = QtWidgets.QLabel(words)
+    heading.setStyleSheet(HEADING)
+    column = QtWidgets.QVBoxLayout()
+    column.setSpacing(8)
+    column.addWidget(heading)
+    return column
+
+
+def _list(name: str) -> QtWidgets.QListWidget:
+    found = QtWidgets.QListWidget()
+    found.setAccessibleName(name)
+    found.setWordWrap(True)
+    return found
+
+
+def _button(words: str, act: Callable[[], None]) -> QtWidgets.QPushButton:
+    button = QtWidgets.QPushButton(words)
+    button.clicked.connect(lambda _=False: act())
+    return button
+
+
+def _fill(shown: QtWidgets.QListWidget, rows: Sequence[tuple[str, object]], without: str) -> None:
+    """Rows that can be chosen, or one line that says why there are none."""
+    shown.clear()
+    for words, value in rows:
+        item = QtWidgets.QListWidgetItem(words)
+        item.setData(QtCore.Qt.ItemDataRole.UserRole, value)
+        shown.addItem(item)
+    if not rows:
+        item = QtWidgets.QListWidgetItem(without)
+        item.setFlags(QtCore.Qt.ItemFlag.NoItemFlags)
+        shown.addItem(item)

@@ -1,0 +1,23 @@
+"""What an operator's hands do at the stand view, for tests."""
+
+from __future__ import annotations
+
+from PyQt5 import QtCore
+
+from whirlbench.window.live.spin_panel import SpinPanel
+
+
+def rpm_shown(panel: SpinPanel) -> float:
+    words = panel.band.speed.removesuffix(" rpm")
+    return float(words) if words.replace(".", "").isdigit() else 0.0
+
+
+def raise_throttle(panel: SpinPanel, qtbot, until_us: float) -> None:
+    """By commands of the greatest step, each once the stand has followed the one before."""
+    while panel.throttle.present < until_us:
+        asked = min(until_us, panel.throttle.present + panel.throttle.bounds.step)
+        panel.throttle.setFocus()
+        panel.throttle.setValue(asked)
+        qtbot.keyClick(panel.throttle, QtCore.Qt.Key_Return)
+        panel.throttle.clearFocus()
+        qtbot.waitUntil(lambda asked=asked: panel.throttle.present >= asked - 0.5, timeout=20_000)

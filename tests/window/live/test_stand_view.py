@@ -1,0 +1,193 @@
+"""The stand view on the screen: every state in words, colour and shape, and nothing out of sight at any size."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+import scenes
+from PyQt5 import QtCore, QtGui, QtTest, QtWidgets
+from screen_faults import faults
+
+from whirlbench.session.engine import CommandKind
+from whirlbench.window.drawing import far_text, palette, strip_charts
+from whirlbench.window.live import state_band
+from whirlbench.window.live.state_band import StateBand
+from whirlbench.window.main_window import MainWindow
+from whirlbench.window.stand_state.live_state import STATES, UNKNOWN
+
+SIZES = {"1024x600": (1024, 600), "1366x768": (1366, 768), "1920x1080 at 150 %": (1280, 720), "2560x1440": (2560, 1440)}
+OPEN = "open the isolator"
+
+
+@pytest.fixture(params=scenes.SCENES)
+def scene(request) -> str:
+    return request.param
+
+
+@pytest.fixture
+def application(qapp):
+    strip_charts.set_look()
+    qapp.setStyleSheet(palette.style_sheet())
+    yield qapp
+    qapp.setStyleSheet("")
+
+
+def test_nothing_is_cut_off_or_covered_and_the_power_cut_is_on_the_screen(
+    application, scene: str, tmp_path: Path
+) -> None:
+    with scenes.shown(scenes.SCENES[scene], tmp_path, application.processEvents) as window:
+        found = {}
+        for name, size in SIZES.items():
+            window.resize(*size)
+            application.processEvents()
+            window.bridge.panel.advance()
+            application.processEvents()
+            assert (window.width(), window.height()) == size
+            found[name] = faults(window)
+        assert not any(found.values()), "\n".join(f"{name}: {line}" for name, lines in found.items() for line in lines)
+        told = (window.bridge.panel.band.state, window.abort_bar.text())
+        assert told == EXPECTED[scene]
+
+
+CUT, BOTH = "CUT THE POWER   (space bar)", "CUT THE POWER   (space bar)   AND OPEN THE ISOLATOR"
+EXPECTED = {
+    "no device": (UNKNOWN, BOTH),
+    "locked": ("locked", CUT),
+    "locked, not cleared": ("locked", CUT),
+    "armed": ("armed", CUT),
+    "turning": ("turning", CUT),
+    "turning by plan": ("turning", CUT),
+    "near a limit": ("turning", CUT),
+    "old data": ("turning", CUT),
+    "lost tach": ("tripped", CUT),
+    "tripped": ("tripped", CUT),
+    "cut failed": ("tripped", CUT),
+    "device silent": (UNKNOWN, BOTH),
+    "session dead": (UNKNOWN, BOTH),
+    "ended": (UNKNOWN, "NO CUT FROM HERE: OPEN THE ISOLATOR"),
+}
+
+
+def test_the_measure_of_the_screen_finds_what_is_wrong(application, tmp_path: Path) -> None:
+    with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
+        panel = window.bridge.panel
+        panel.buttons[CommandKind.ARM].setFixedWidth(8)
+        panel.figures.setMinimumHeight(700)
+        window.resize(1024, 600)
+        application.processEvents()
+        told = "\n".join(faults(window))
+        assert "words are cut off: QPushButton arm" in told and "leaves" in told
+        window.abort_bar.hide()
+        assert any("not on the screen" in line for line in faults(window))
+
+
+def test_figures_that_are_not_known_are_blank(application, tmp_path: Path) -> None:
+    for name in ("lost tach", "session dead", "no device"):
+        with scenes.shown(scenes.SCENES[name], tmp_path / name, application.processEvents) as window:
+            panel = window.bridge.panel
+            assert panel.band.speed == state_band.NOT_KNOWN
+            assert all(one.margin.share != one.margin.share for one in panel.found if one.margin.key == "overspeed_rpm")
+            assert not panel.throttle.isEnabled() and not panel.buttons[CommandKind.ARM].isEnabled()
+
+
+def test_the_devices_limits_stand_beside_the_rigs(application, tmp_path: Path) -> None:
+    with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
+        panel = window.bridge.panel
+        told = {one.margin.key: panel.margin_panel.words(one) for one in panel.found}
+        assert "/ 6000 rpm" in told["overspeed_rpm"] and "device 6000" in told["overspeed_rpm"]
+        assert "device" in told["current_a"] and "device" not in told["thrust_n"]
+
+
+def paint(band: StateBand) -> QtGui.QImage:
+    return band.grab().toImage()
+
+
+def test_every_state_has_its_own_words_colours_and_shape(application, qtbot, monkeypatch) -> None:
+    band = StateBand()
+    qtbot.addWidget(band)
+    band.resize(1000, band.minimumHeight())
+    assert len(set(state_band.PARTS.values())) == len(STATES)
+    monkeypatch.setattr(state_band, "PARTS", dict.fromkeys(STATES, ("paper", "ink")))  # without colours
+    shapes = []
+    for state in STATES:
+        band.show_state(state, "the same words", "", float("nan"))
+        height = band.minimumHeight()
+        shapes.append(paint(band).copy(QtCore.QRect(state_band.GAP_PX + 4, 4, height - 40, height - 44)))
+    assert all(one != other for place, one in enumerate(shapes) for other in shapes[:place])
+
+
+def test_far_figures_are_twenty_minutes_of_arc_at_two_metres(application, tmp_path: Path) -> None:
+    """ISO 9241-303 and NUREG-0700 rev. 2, 1.3.1-4: 11.636 mm at 2 m."""
+    assert abs(far_text.CAPITAL_MM - 11.636) < 2e-3
+    assert far_text.capital_px(96.0) == pytest.approx(11.636 / 25.4 * 96.0, rel=1e-3)
+    assert far_text.capital_px(30.0) == far_text.capital_px(96.0)  # what a screen tells of itself may be nonsense
+    assert far_text.capital_px(float("nan")) == far_text.capital_px(96.0)
+    with scenes.shown(scenes.SCENES["near a limit"], tmp_path, application.processEvents) as window:
+        window.resize(1024, 600)
+        application.processEvents()
+        panel = window.bridge.panel
+        least = far_text.capital_px(application.primaryScreen().physicalDotsPerInch())
+        font = far_text.far_font(panel.figures)
+        assert QtGui.QFontMetricsF(font).capHeight() >= least
+        rows = panel.figures.rows(panel.figures.width())
+        assert len(rows) >= 2  # on a narrow screen they stand below one another instead of becoming smaller
+        for text in (*panel.figures.figures, *panel.figures._widest):
+            assert far_text.fitted(font, text, panel.figures.width()) == font
+        room = panel.band.width() - panel.band.height() - 40
+        for state in ("turning", "unknown: open the isolator"):
+            assert far_text.fitted(font, state, room) == font
+
+
+def test_a_long_text_becomes_smaller_instead_of_being_cut(application, qtbot) -> None:
+    band = StateBand()
+    qtbot.addWidget(band)
+    font = far_text.far_font(band)
+    small = far_text.fitted(font, "cut failed: open the isolator", 300.0)
+    assert far_text.width_px(small, "cut failed: open the isolator") <= 300.0
+
+
+def test_another_palette_reaches_what_is_drawn_already(application, tmp_path: Path) -> None:
+    with scenes.shown(scenes.SCENES["tripped"], tmp_path, application.processEvents) as window:
+        try:
+            palette.choose("dark")
+            application.setStyleSheet(palette.style_sheet())
+            application.processEvents()
+            picture = window.grab().toImage()
+            corner = window.bridge.panel.strips.charts["rpm"].mapTo(window, QtCore.QPoint(90, 12))
+            assert window.bridge.panel.strips.charts["rpm"].backgroundBrush().color().name() == palette.CARD
+            band = window.bridge.panel.band.mapTo(window, QtCore.QPoint(window.width() // 2, 3))
+            assert picture.pixelColor(band).name() == palette.OVER
+            assert window.rect().contains(corner)
+        finally:
+            palette.choose(palette.LIGHT)
+
+
+def test_the_whole_width_tells_the_state_on_every_page(application, tmp_path: Path) -> None:
+    with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
+        window.add_page("another", QtWidgets.QLabel("another page"))
+        window.page_names.setCurrentRow(1)
+        application.processEvents()
+        band = window.bridge.panel.band
+        assert band.isVisible() and band.width() >= 0.95 * window.width()
+
+
+def test_a_page_that_wants_more_room_does_not_push_the_power_cut_away(application, tmp_path: Path) -> None:
+    with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
+        tall = QtWidgets.QLabel("tall")
+        tall.setMinimumSize(900, 3000)
+        window.add_page("tall", tall)
+        window.page_names.setCurrentRow(1)
+        window.resize(1024, 600)
+        application.processEvents()
+        bar = window.abort_bar
+        assert window.rect().contains(QtCore.QRect(bar.mapTo(window, QtCore.QPoint(0, 0)), bar.size()))
+        QtTest.QTest.mousePress(bar, QtCore.Qt.LeftButton)
+        assert (CommandKind.ABORT, 0.0) in window.bridge.session.commands
+
+
+def test_a_new_window_is_no_larger_than_its_screen(application, qtbot) -> None:
+    window = MainWindow()
+    qtbot.addWidget(window)
+    room = application.primaryScreen().availableGeometry()
+    assert window.width() <= room.width() and window.height() <= room.height()
