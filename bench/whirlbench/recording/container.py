@@ -26,6 +26,7 @@ from whirlbench.recording.layout import (
     TEXTS,
     Column,
     Stream,
+    extra_column,
     missing,
     streams,
 )
@@ -69,7 +70,7 @@ def create_file(path: Path) -> h5py.File:
 def build(file: h5py.File, attributes: RunAttributes, dtype: str) -> tuple[Stream, ...]:
     """Fills ``file`` with the groups, texts and empty datasets of a recording to be; returns its streams."""
     build_attributes(file, attributes)
-    layout = streams(dtype)
+    layout = streams(dtype, tuple(extra_column(*one) for one in attributes.extra))
     for stream in layout:
         for column in stream.columns:
             create_column(file, column, Storage(stream.live_rows))
