@@ -43,6 +43,18 @@ def _empty() -> np.ndarray:
     return np.empty(0)
 
 
+class ExtraChannel(NamedTuple):
+    """A column of a foreign log that no analysis knows: kept as it came, told by its name, with its unit if it had one.
+
+    ``name`` is a plain word (letters, digits, underscores), ``description`` the heading it had in its file.
+    """
+
+    name: str
+    unit: str
+    description: str
+    values: np.ndarray
+
+
 @dataclass(frozen=True)
 class SlowSamples:
     """Slow channels on one common, increasing time base; every array has the length of ``time_s``.
@@ -59,6 +71,7 @@ class SlowSamples:
     pitch_deg: np.ndarray | None = None
     throttle_us: np.ndarray | None = None
     speed_request_rpm: np.ndarray | None = None
+    extra: tuple[ExtraChannel, ...] = ()
 
     def __post_init__(self) -> None:
         for channel in SLOW_CHANNELS:
@@ -68,6 +81,9 @@ class SlowSamples:
             elif len(values) != len(self.time_s):
                 raise ValueError(f"{channel.name} has {len(values)} values, time_s has {len(self.time_s)}")
             object.__setattr__(self, channel.name, values)
+        for other in self.extra:
+            if len(other.values) != len(self.time_s):
+                raise ValueError(f"{other.name} has {len(other.values)} values, time_s has {len(self.time_s)}")
 
     def has(self, name: str) -> bool:
         """Whether the channel ``name`` holds at least one finite value."""
@@ -80,7 +96,9 @@ class SlowSamples:
 
     def between(self, from_s: float, to_s: float) -> SlowSamples:
         """The samples with from_s <= time_s < to_s (views, not copies)."""
-        return SlowSamples(**_cut(self, from_s, to_s))
+        first, last = np.searchsorted(self.time_s, (from_s, to_s), side="left")
+        extra = tuple(one._replace(values=one.values[first:last]) for one in self.extra)
+        return SlowSamples(**_cut(self, from_s, to_s), extra=extra)
 
 
 @dataclass(frozen=True)

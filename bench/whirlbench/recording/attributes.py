@@ -41,6 +41,7 @@ class RunAttributes:
     g_per_count: float = 0.0039
     counted: bool = True
     format_version: int = FORMAT_VERSION
+    extra: tuple[tuple[str, str, str], ...] = ()  # name, unit and heading of each extra channel of an import
     clearance: str = ""  # the fitted blade set, its permitted speed and its standing, as they were known at the start
 
     @classmethod

@@ -26,6 +26,7 @@ from whirlbench.recording.layout import (
     TEXTS,
     Column,
     Stream,
+    extra_column,
     missing,
     streams,
 )
@@ -69,7 +70,7 @@ def create_file(path: Path) -> h5py.File:
 def build(file: h5py.File, attributes: RunAttributes, dtype: str) -> tuple[Stream, ...]:
     """Fills ``file`` with the groups, texts and empty datasets of a recording to be; returns its streams."""
     build_attributes(file, attributes)
-    layout = streams(dtype)
+    layout = streams(dtype, tuple(extra_column(*one) for one in attributes.extra))
     for stream in layout:
         for column in stream.columns:
             create_column(file, column, Storage(stream.live_rows))
@@ -84,7 +85,7 @@ def create_column(file: h5py.File, column: Column, storage: Storage) -> h5py.Dat
     dataset = file.create_dataset(column.path, (0,), column.dtype, fillvalue=blank, **storage.options())
     for name, value in (("unit", column.unit), ("description", column.description), ("time_base", column.time_base)):
         if value:
-            dataset.attrs[name] = np.bytes_(value)
+            dataset.attrs[name] = np.bytes_(value.encode())
     return dataset
 
 

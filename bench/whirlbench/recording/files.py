@@ -112,10 +112,12 @@ def write_run(path: Path | str, run: Run, attributes: RunAttributes) -> None:
     path = Path(path)
     axes = {name: getattr(run.vibration, name) for name in run.vibration.axes()}
     dtype = "f4" if all(values.dtype == np.float32 for values in axes.values()) else "f8"
-    attributes = replace(attributes, counted=False, vibration_rate_hz=run.vibration.rate_hz)
+    extra = tuple(one[:3] for one in run.slow.extra)
+    attributes = replace(attributes, counted=False, vibration_rate_hz=run.vibration.rate_hz, extra=extra)
     with create(path, attributes, dtype) as recorder:
         for part in _parts(run.slow.time_s):
             channels = {item.name: run.slow.channel(item.name)[part] for item in SLOW_CHANNELS}
+            channels |= {one.name: one.values[part] for one in run.slow.extra}
             recorder.add_slow(run.slow.time_s[part], channels)
             recorder.flush()
         recorder.add_tach(run.tach.time_s)

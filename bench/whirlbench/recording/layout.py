@@ -17,6 +17,8 @@ FORMAT_VERSION = 1
 INTEGRITY = "integrity/blocks"
 ENDING = "ending/row"
 TEXTS = ("rig_toml", "plan_toml", "calibration_json", "firmware_json")  # datasets of the group `header`
+EXTRA = "slow/extra"  # group of what a foreign log held beside the channels that have a meaning here
+MOST_EXTRA = 100  # the table of checksums tells columns by one byte
 NO_COUNT = -(2**31)  # in an array of counts: no reading
 COUNTED = ("rpm", "current_a", "voltage_v", "thrust_n", "pitch_deg")  # slow channels that come from counts
 COUNT_MEANING = {
@@ -69,14 +71,22 @@ def missing(dtype: np.dtype) -> float | int:
     return int(np.iinfo(dtype).min if dtype.kind == "i" else np.iinfo(dtype).max)
 
 
-def streams(vibration_dtype: str = "f4") -> tuple[Stream, ...]:
-    """The streams of a recording; ``vibration_dtype`` is "f8" for imports, which must lose no digit."""
+def extra_column(name: str, unit: str, description: str) -> Column:
+    """The column of an extra channel of an import; ``name`` is a plain word."""
+    return _column(f"{EXTRA}/{name}", "f8", unit, description, "slow/time_s")
+
+
+def streams(vibration_dtype: str = "f4", extra: tuple[Column, ...] = ()) -> tuple[Stream, ...]:
+    """The streams of a recording; ``vibration_dtype`` is "f8" for imports, which must lose no digit.
+
+    ``extra``: columns of extra channels, beside the slow ones.
+    """
     tach = _column("tach/time_s", "f8", "s", "tach pulses, device clock from the start of the run")
     events = _column("events/rows", EVENT_ROW, "", "changes of state, trips, aborts, steps of the plan")
     notes = _column("notes/rows", NOTE_ROW, "", "what the operator wrote; long notes take several rows")
     counters = _column("counters/rows", COUNTER_ROW, "", "running totals of losses, of both ends of the link")
     return (
-        Stream("slow", tuple(_slow_columns()), 512, 4096),
+        Stream("slow", (*_slow_columns(), *extra), 512, 4096),
         Stream("tach", (tach,), 256, 4096),
         Stream("vibration", tuple(_vibration_columns(vibration_dtype)), 2048, 8192),
         Stream("events", (events,), 32, 256),

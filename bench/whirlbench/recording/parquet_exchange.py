@@ -59,6 +59,7 @@ def _write_stream(whole: RunTables, stream: str, file: Any) -> None:
     from pyarrow.parquet import ParquetWriter
 
     channels = [channel for channel in STREAMS[stream] if whole.has(stream, channel.name)]
+    channels += whole.extra() if stream == "slow" else ()
     names = ["time_s", *(channel.name for channel in channels)]
     pieces = whole.pieces(stream, names)
     first = next(pieces, [np.empty(0)] * len(names))
@@ -80,7 +81,7 @@ def _by_column(found: Iterable[InForce]) -> dict[str, str]:
 def _schema(whole: RunTables, channels: list[Channel], dtypes: list[np.dtype]) -> Any:
     import pyarrow
 
-    columns = (("t_s", "s"), *((channel.name, channel.unit) for channel in channels))
+    columns = (("t_s", "s"), *((channel.name.removeprefix("extra/"), channel.unit) for channel in channels))
     found = whole.calibrations()
     told = _by_column(found)
     fields = [

@@ -6,6 +6,7 @@ out, because nobody can say when it was. What was found missing stands in ``prob
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
@@ -21,12 +22,15 @@ from whirlbench.recording.layout import (
     COUNTED,
     ENDING,
     ENDING_ROW,
+    EXTRA,
     LARGEST_VALUE,
     LONGEST_RUN_S,
+    MOST_EXTRA,
     NO_COUNT,
     PIECE_ROWS,
     Ending,
     Stream,
+    extra_column,
     missing,
     streams,
 )
@@ -36,6 +40,7 @@ from whirlbench.samples import (
     SLOW_CHANNELS,
     VIBRATION_AXES,
     Event,
+    ExtraChannel,
     Run,
     SlowSamples,
     TachPulses,
@@ -43,6 +48,7 @@ from whirlbench.samples import (
 )
 
 Span = tuple[int, int]
+PLAIN_WORD = re.compile(r"[a-z0-9_]{1,60}")
 MOST_LINES = 200  # of problems for one column
 FARTHEST_TIME_S = 1e10  # on either side of zero: beyond every date in seconds that a logger writes
 
@@ -68,7 +74,9 @@ class Recording:
         if not table_whole:
             self._note("part of the table of checksums is damaged: those rows are guarded by HDF5's own checksum alone")
         dtype = "f8" if self._is_f8("vibration/ax_g") else "f4"
-        self._streams = {stream.name: stream for stream in streams(dtype)}
+        self.attributes = replace(self.attributes, extra=self._extra())
+        columns = tuple(extra_column(*one) for one in self.attributes.extra)
+        self._streams = {stream.name: stream for stream in streams(dtype, columns)}
         self.ending, said = self._read_ending()
         self._columns = dict(self._open_columns())
         self._lengths = {name: self._length(stream) for name, stream in self._streams.items()}
@@ -217,6 +225,20 @@ class Recording:
         except DAMAGE:
             return {}, False
 
+    def _extra(self) -> tuple[tuple[str, str, str], ...]:
+        """Name, unit and heading of each extra channel; what bears no plain name was not written by us."""
+        try:
+            names = [name for name in self._structure.names(EXTRA) if PLAIN_WORD.fullmatch(name) and name != "time_s"]
+            return tuple((name, *self._said_of(f"{EXTRA}/{name}")) for name in names[:MOST_EXTRA])
+        except DAMAGE:
+            self._note(f"{EXTRA}: its description is damaged, the extra channels are lost")
+            return ()
+
+    def _said_of(self, path: str) -> tuple[str, str]:
+        """Unit and description of a column, empty where it has none."""
+        found = self._structure.attributes(path, ("unit", "description"))
+        return plain(bytes(found.get("unit", b""))), plain(bytes(found.get("description", b"")))
+
     def _is_f8(self, path: str) -> bool:
         try:
             return bool(self._structure.dataset(path).dtype == np.float64)
@@ -299,14 +321,16 @@ class Recording:
     # --- reading ------------------------------------------------------------------------------------------------
 
     def _run(self, spans: dict[str, Span]) -> Run:
-        slow, _ = self._read_stream("slow", spans["slow"], [channel.name for channel in SLOW_CHANNELS])
+        others = {f"extra/{name}": (name, unit, text) for name, unit, text in self.attributes.extra}
+        slow, _ = self._read_stream("slow", spans["slow"], [*(channel.name for channel in SLOW_CHANNELS), *others])
+        extra = tuple(ExtraChannel(*about, slow.pop(path)) for path, about in others.items())
         tach, _ = self._read_stream("tach", spans["tach"], [])
         vibration, first_row = self._read_stream(
             "vibration", spans["vibration"], [axis.name for axis in VIBRATION_AXES]
         )
         events = self.events()
         return Run(
-            slow=SlowSamples(**slow),
+            slow=SlowSamples(**slow, extra=extra),
             tach=TachPulses(tach["time_s"], self.attributes.pulses_per_rev),
             vibration=VibrationSamples(
                 **vibration,

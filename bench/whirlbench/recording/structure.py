@@ -66,6 +66,16 @@ class Structure:
             raise self._refusal(name, f"has chunks above {most_chunk_bytes} bytes")
         return dataset
 
+    def names(self, group: str) -> tuple[str, ...]:
+        """Names of what stands in ``group``, none when there is no such group; KeyError, ValueError when damaged."""
+        try:
+            found = self._object(group)
+        except KeyError:
+            return ()
+        if not isinstance(found, h5py.Group):
+            raise ValueError(f"{group} is no group")
+        return tuple(found)
+
     def text(self, name: str) -> bytes:
         """The first row of the text dataset ``name``, up to the size a text may have."""
         dataset = self.dataset(name, MOST_TEXT_BYTES)

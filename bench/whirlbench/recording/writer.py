@@ -141,6 +141,7 @@ class RecordingWriter:
         absent, none = np.full(len(time_s), np.nan), np.full(len(time_s), NO_COUNT)
         columns = [time_s, *(np.atleast_1d(values.get(channel.name, absent)) for channel in SLOW_CHANNELS)]
         columns += [np.atleast_1d((counts or {}).get(name, none)) for name in COUNTED]
+        columns += [np.atleast_1d(values.get(name, absent)) for name, _, _ in self._attributes.extra]
         self._append("slow", time_s, [column[keep] for column in columns])
 
     def add_tach(self, time_s: np.ndarray) -> None:
