@@ -86,7 +86,7 @@ def seen_of(run: Run, view: StripView) -> Run:
     shaken = names & {VIBRATION_RMS.name, *(axis.name for axis in VIBRATION_AXES)}
     return replace(
         cut,
-        slow=SlowSamples(cut.slow.time_s, **slow),
+        slow=replace(SlowSamples(cut.slow.time_s), **slow),
         tach=TachPulses(pulses_per_rev=run.tach.pulses_per_rev),
         vibration=cut.vibration if shaken else VibrationSamples(),
         rig_text="",
