@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from PyQt5 import QtCore, QtGui, QtSvg, QtWidgets
 
@@ -82,11 +83,11 @@ def seen_of(run: Run, view: StripView) -> Run:
     names = {trace.channel.name for trace in view.shown} | {"rpm"}
     names |= {trace.behind.channel.name for trace in view.shown if trace.behind is not None}
     cut = run.between(view.span.from_s, view.span.to_s)
-    slow = {channel.name: cut.slow.channel(channel.name) for channel in SLOW_CHANNELS if channel.name in names}
+    slow: dict[str, Any] = {one.name: cut.slow.channel(one.name) for one in SLOW_CHANNELS if one.name in names}
     shaken = names & {VIBRATION_RMS.name, *(axis.name for axis in VIBRATION_AXES)}
     return replace(
         cut,
-        slow=replace(SlowSamples(cut.slow.time_s), **slow),
+        slow=SlowSamples(cut.slow.time_s, **slow),
         tach=TachPulses(pulses_per_rev=run.tach.pulses_per_rev),
         vibration=cut.vibration if shaken else VibrationSamples(),
         rig_text="",
