@@ -12,7 +12,6 @@ from pathlib import Path
 import pytest
 from cleared_set import cleared, fitted
 from hands import raise_throttle, rpm_shown
-from PyQt5 import QtCore
 from troubled_port import SILENT, TACH, open_troubled
 
 from whirlbench.recording.files import read_run
@@ -26,8 +25,8 @@ from whirlbench.window.live.state_band import NOT_KNOWN
 from whirlbench.window.main_window import MainWindow
 from whirlbench.window.stand_state.live_state import UNKNOWN
 
-# Half a second of silence instead of a tenth: the computer that runs the tests may be busy with others.
-TEXT = example_rig_text().replace("heartbeat_ms = 100", "heartbeat_ms = 500")
+# Two seconds of silence instead of a tenth: the computer that runs the tests may be busy with others.
+TEXT = example_rig_text().replace("heartbeat_ms = 100", "heartbeat_ms = 2000\nsurface_ms = 1500")
 
 
 @pytest.fixture
@@ -116,12 +115,3 @@ def test_a_window_closed_while_turning_comes_to_rest_first(window, panel, qtbot,
     run = read_run(tmp_path / "run.h5")
     assert not [event for event in run.events if event.kind in ("trip", "abort")]
     assert run.slow.rpm[-1] == 0.0
-
-
-def test_the_power_is_cut_by_key_while_a_set_point_is_typed(window, panel, qtbot) -> None:
-    panel.throttle.setFocus()
-    panel.throttle.selectAll()
-    qtbot.keyClicks(panel.throttle, "13")
-    qtbot.keyClick(panel.throttle, QtCore.Qt.Key_Space)
-    qtbot.waitUntil(lambda: panel.band.state == "tripped", timeout=10_000)
-    assert "operator abort" in panel.band.remark

@@ -73,11 +73,12 @@ def test_the_measure_of_the_screen_finds_what_is_wrong(application, tmp_path: Pa
     with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
         panel = window.bridge.panel
         panel.buttons[CommandKind.ARM].setFixedWidth(8)
-        panel.figures.setMinimumHeight(700)
         window.resize(1024, 600)
         application.processEvents()
+        panel.figures.move(0, 60)
+        panel.note.move(5000, 0)
         told = "\n".join(faults(window))
-        assert "words are cut off: QPushButton arm" in told and "leaves" in told
+        assert "words are cut off: QPushButton arm" in told and "leaves" in told and "over one another" in told
         window.abort_bar.hide()
         assert any("not on the screen" in line for line in faults(window))
 
@@ -154,11 +155,9 @@ def test_another_palette_reaches_what_is_drawn_already(application, tmp_path: Pa
             application.setStyleSheet(palette.style_sheet())
             application.processEvents()
             picture = window.grab().toImage()
-            corner = window.bridge.panel.strips.charts["rpm"].mapTo(window, QtCore.QPoint(90, 12))
             assert window.bridge.panel.strips.charts["rpm"].backgroundBrush().color().name() == palette.CARD
             band = window.bridge.panel.band.mapTo(window, QtCore.QPoint(window.width() // 2, 3))
             assert picture.pixelColor(band).name() == palette.OVER
-            assert window.rect().contains(corner)
         finally:
             palette.choose(palette.LIGHT)
 
