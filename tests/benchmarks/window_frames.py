@@ -24,8 +24,8 @@ from whirlbench.samples import SLOW_CHANNELS
 from whirlbench.session.engine import Progress, SlowRecord, VibrationRecord
 from whirlbench.session.process import VALUE_NAMES, SharedView
 from whirlbench.window.drawing import palette, strip_charts
-from whirlbench.window.stand_state.live_state import SHOWN_S
 from whirlbench.window.live.spin_panel import SpinPanel
+from whirlbench.window.stand_state.live_state import SHOWN_S
 
 SLOW_HZ, VIBRATION_HZ, BLOCK = 500, 3200, 16
 FRAME_S = 1 / 60

@@ -57,10 +57,8 @@ class OrderWatch:
         self._past.append((time_s, now_g))
         while time_s - self._past[0][0] > BAND_S:
             self._past.popleft()
-        past_g = np.array([row for _, row in self._past])
-        self.levels = tuple(
-            _level(name, now, past) for name, now, past in zip(self.names, now_g, past_g.T, strict=True)
-        )
+        rows = zip(self.names, now_g, np.array([row for _, row in self._past]).T, strict=True)
+        self.levels = tuple(_level(*row) for row in rows)
         return self.levels
 
     def _now_g(self, run: Run) -> np.ndarray:

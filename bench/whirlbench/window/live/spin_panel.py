@@ -63,6 +63,10 @@ class RunRow(QtWidgets.QWidget):
         """The least, whatever the charts would like."""
         return QtCore.QSize(600, RUN_PX)
 
+    def hasHeightForWidth(self) -> bool:
+        """Words in it that wrap have no say either."""
+        return False
+
 
 class SpinPanel(QtWidgets.QWidget):
     """Shows one session; ``advance`` is called by the bridge's clock.
