@@ -208,7 +208,7 @@ def test_the_check_list_begins_with_what_is_not_proved_of_the_trips(trials, chan
 def test_a_surface_is_shown_the_limits_that_the_device_read_back(make_bench, rig_text):
     bench = make_bench(clearance=cleared(rig_text), keep_open=True)
     assert bench.engine.progress().held == {}
-    bench.run(20.0, until=READY)
+    bench.run(20.0, READY)
     held = bench.engine.progress().held
 
     assert held == {name: value.counts for name, value in slot_values(bench.engine.rig).items()} | {
