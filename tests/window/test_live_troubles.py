@@ -73,7 +73,7 @@ def test_a_session_that_is_killed_leaves_unknown_and_no_cut_that_cannot_work(win
     qtbot.waitUntil(lambda: panel.band.state == UNKNOWN, timeout=5_000)
     assert panel.band.headline == "unknown: open the isolator" and panel.band.speed == NOT_KNOWN
     assert not any(one.margin.share == one.margin.share for one in panel.found)
-    assert not panel.throttle.isEnabled()
+    assert not panel.throttle.isEnabled() and window.abort_bar.text() == NO_CUT
     qtbot.waitUntil(lambda: window.bridge.session.outcome() is not None, timeout=60_000)
     qtbot.waitUntil(lambda: window.abort_bar.text() == NO_CUT, timeout=5_000)
     assert window.bridge.session.outcome().ending is Ending.FAILED

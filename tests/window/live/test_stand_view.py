@@ -54,6 +54,7 @@ def test_nothing_is_cut_off_or_covered_and_the_power_cut_is_on_the_screen(
 
 
 CUT, BOTH = "CUT THE POWER   (space bar)", "CUT THE POWER   (space bar)   AND OPEN THE ISOLATOR"
+NO_CUT = "NO CUT FROM HERE: OPEN THE ISOLATOR"
 EXPECTED = {
     "no device": (UNKNOWN, BOTH),
     "locked": ("locked", CUT),
@@ -67,8 +68,8 @@ EXPECTED = {
     "tripped": ("tripped", CUT),
     "cut failed": ("tripped", CUT),
     "device silent": (UNKNOWN, BOTH),
-    "session dead": (UNKNOWN, BOTH),
-    "ended": (UNKNOWN, "NO CUT FROM HERE: OPEN THE ISOLATOR"),
+    "session dead": (UNKNOWN, NO_CUT),
+    "ended": (UNKNOWN, NO_CUT),
 }
 
 
