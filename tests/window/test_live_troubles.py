@@ -12,7 +12,6 @@ from pathlib import Path
 import pytest
 from cleared_set import cleared, fitted
 from hands import raise_throttle, rpm_shown
-from PyQt5 import QtCore
 from troubled_port import SILENT, TACH, open_troubled
 
 from whirlbench.recording.files import read_run
@@ -26,8 +25,8 @@ from whirlbench.window.live.state_band import NOT_KNOWN
 from whirlbench.window.main_window import MainWindow
 from whirlbench.window.stand_state.live_state import UNKNOWN
 
-# Half a second of silence instead of a tenth: the computer that runs the tests may be busy with others.
-TEXT = example_rig_text().replace("heartbeat_ms = 100", "heartbeat_ms = 500")
+# Two seconds of silence instead of a tenth: the computer that runs the tests may be busy with others.
+TEXT = example_rig_text().replace("heartbeat_ms = 100", "heartbeat_ms = 2000\nsurface_ms = 1500")
 
 
 @pytest.fixture
@@ -74,7 +73,7 @@ def test_a_session_that_is_killed_leaves_unknown_and_no_cut_that_cannot_work(win
     qtbot.waitUntil(lambda: panel.band.state == UNKNOWN, timeout=5_000)
     assert panel.band.headline == "unknown: open the isolator" and panel.band.speed == NOT_KNOWN
     assert not any(one.margin.share == one.margin.share for one in panel.found)
-    assert not panel.throttle.isEnabled()
+    assert not panel.throttle.isEnabled() and window.abort_bar.text() == NO_CUT
     qtbot.waitUntil(lambda: window.bridge.session.outcome() is not None, timeout=60_000)
     qtbot.waitUntil(lambda: window.abort_bar.text() == NO_CUT, timeout=5_000)
     assert window.bridge.session.outcome().ending is Ending.FAILED
@@ -116,12 +115,3 @@ def test_a_window_closed_while_turning_comes_to_rest_first(window, panel, qtbot,
     run = read_run(tmp_path / "run.h5")
     assert not [event for event in run.events if event.kind in ("trip", "abort")]
     assert run.slow.rpm[-1] == 0.0
-
-
-def test_the_power_is_cut_by_key_while_a_set_point_is_typed(window, panel, qtbot) -> None:
-    panel.throttle.setFocus()
-    panel.throttle.selectAll()
-    qtbot.keyClicks(panel.throttle, "13")
-    qtbot.keyClick(panel.throttle, QtCore.Qt.Key_Space)
-    qtbot.waitUntil(lambda: panel.band.state == "tripped", timeout=10_000)
-    assert "operator abort" in panel.band.remark

@@ -123,16 +123,15 @@ class HoldButton(QtWidgets.QPushButton):
         self._clock = QtCore.QTimer(self)
         self._clock.timeout.connect(self._step)
         self.pressed.connect(self._begin)
-        self.released.connect(self._clock.stop)
 
     def _begin(self) -> None:
         self._sent = self._box.present
         self._clock.start(HOLD_MS)
 
     def _step(self) -> None:
-        """One bounded step; what cannot see the pointer any more, or is disabled meanwhile, steps no further."""
+        """One bounded step; a button that was let go, disabled (Qt lifts it then) or hidden steps no further."""
         self._clock.setInterval(REPEAT_MS)
-        if not (self.isDown() and self.isEnabled() and self.window().isActiveWindow()):
+        if not (self.isDown() and self.window().isActiveWindow()):
             self._clock.stop()
             return
         bounds = self._box.bounds
