@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import page_runs
 import pytest
@@ -198,6 +199,20 @@ def test_a_stand_that_cannot_be_reached_is_told_and_another_try_is_open(make: Ma
     assert window.open_pages.group == STAND and window.start_page is None
     window.reconnect()
     assert tried == [(SIMULATED, None)] * 3 and names(window) == ["spin"]
+
+
+def test_a_session_that_lives_is_left_alone(make: Maker) -> None:
+    started: list[str] = []
+    window = make(StandAccess(start=lambda _, port, __: started.append(port)))
+    window.bridge = SimpleNamespace(session=SimpleNamespace(outcome=lambda: None))
+    window.add_page("spin", QtWidgets.QLabel("the stand"), STAND)
+    window.connected("ttyACM0", None)
+    window.reconnect()
+    assert started == [] and names(window) == ["spin"]
+    assert window.statusBar().currentMessage() == "a session is running: end it first"
+    window.bridge = None
+    window.reconnect()
+    assert started == ["ttyACM0"]
 
 
 def test_without_a_way_to_a_stand_none_is_offered(make: Maker) -> None:

@@ -368,7 +368,8 @@ def _speed_chart(study: OnsetStudy) -> Chart:
     shown: dict[str, MarkLine] = {}
     for moment in moments(study):
         if moment.kind in MOMENT_INKS:
-            text = f"onset of {moment.text.split(':')[0]}" if moment.kind == "onset" else moment.text
+            first = moment.text.split(":")[0]  # the rest is read in the list of moments
+            text = f"onset of {first}" if moment.kind == "onset" else first
             key = f"{moment.kind} {moment.at_s:.1f}"  # a trip that fired and the same one back-tested: one line
             shown.setdefault(key, MarkLine(moment.at_s, text, MOMENT_INKS[moment.kind]))
     speed = Curve(study.run.slow.time_s, study.run.slow.channel("rpm"), "", "measured")

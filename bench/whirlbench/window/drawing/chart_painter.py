@@ -192,7 +192,8 @@ class ChartPainter:
         self._line(x, self.scale.top, x, self.scale.bottom)
         width = self.painter.fontMetrics().horizontalAdvance(rule.label)
         right_of_line = x + 5 + width <= self.scale.right
-        place = self._free_place(x + 5 if right_of_line else x - 5 - width, width, taken)
+        left = x + 5 if right_of_line else max(x - 5 - width, self.scale.left + 2)
+        place = self._free_place(left, width, taken)
         self.painter.fillRect(place, colour("card", LABEL_ALPHA))
         self.painter.drawText(QtCore.QPointF(place.left() + 1, place.top() + 11), rule.label)
         return place

@@ -8,11 +8,6 @@ from PyQt5 import QtCore, QtWidgets
 
 HEADING = "font-size: 17px; padding: 2px 0 4px 0;"
 ROW_ROOM_PX = 14
-ROW_STYLE = """
-QListWidget { background: transparent; border: none; }
-QListWidget::item { padding: 3px 9px; border-bottom: 3px solid transparent; }
-QListWidget::item:selected { border-bottom: 3px solid palette(window-text); background: transparent; }
-"""
 SECTION = "font-size: 14px; font-weight: bold; padding-top: 6px;"
 
 
@@ -133,7 +128,7 @@ class SectionRow(QtWidgets.QListWidget):
         self.setFlow(QtWidgets.QListView.LeftToRight)
         self.setVerticalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.setHorizontalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.setStyleSheet(ROW_STYLE)
+        self.setObjectName("section_row")
         self.setAccessibleName("sections of this page")
         self.setFixedHeight(self.fontMetrics().height() + ROW_ROOM_PX)
 
