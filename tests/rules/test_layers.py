@@ -61,7 +61,15 @@ ROOMS: dict[str, dict[str, set[str]]] = {
     "link": {"codegen": set()},
     "physics": {"materials": set()},
     "recording": {"foreign": set()},
-    "results": {"check": set(), "dry_run": set(), "stand": set(), "tune": set(), "report": {"check", "tune"}},
+    "results": {
+        "check": set(),
+        "dry_run": set(),
+        "stand": set(),
+        "tune": set(),
+        "limits": set(),
+        "report": {"check", "limits", "tune"},
+        "vibration": set(),
+    },
     "cli": {"verbs": {"rehearsal", "still"}, "rehearsal": set(), "still": set()},
 }
 # Files beside the sub-packages are above them all, but here they are below.

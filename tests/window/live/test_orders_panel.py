@@ -7,7 +7,7 @@ import math
 import pytest
 from PyQt5 import QtGui
 
-from whirlbench.results.live_orders import OrderLevel
+from whirlbench.results.vibration import OrderLevel
 from whirlbench.window.drawing import palette
 from whirlbench.window.live.orders_panel import ROW_PX, OrdersPanel
 

@@ -10,10 +10,10 @@ import pytest
 from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.analysis.pitch_limits import end_points
-from whirlbench.results import limits_charts
 from whirlbench.results.answer import Answer, PlanOffer
 from whirlbench.results.check import StrengthCheck, check_answer, check_strength
 from whirlbench.results.diagnosis import Diagnosis, diagnosis
+from whirlbench.results.limits import charts as limits_charts
 from whirlbench.results.limits import limits_answer, limits_study
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.plan import parse_plan

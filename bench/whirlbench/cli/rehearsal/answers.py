@@ -66,7 +66,7 @@ def _onset(rig: Rig, run: Run) -> Answer:
 def _card(rig: Rig, run: Run) -> Answer:
     from datetime import date
 
-    from whirlbench.results.field_card import card_answer
+    from whirlbench.results.limits import card_answer
     from whirlbench.results.limits import limits_study
 
     return card_answer(limits_study([run], rig), date.today())

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from PyQt5 import QtCore, QtGui, QtWidgets
 
-from whirlbench.results.live_orders import OrderLevel
+from whirlbench.results.vibration import OrderLevel
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.vector_dial import round_above
 

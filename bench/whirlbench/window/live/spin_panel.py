@@ -12,7 +12,7 @@ from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.errors import BenchError
 from whirlbench.log import EntryKind
-from whirlbench.results.live_orders import OrderWatch
+from whirlbench.results.vibration import OrderWatch
 from whirlbench.rig.description import Rig
 from whirlbench.safety.margins import margins
 from whirlbench.samples import Event, Run, SlowSamples

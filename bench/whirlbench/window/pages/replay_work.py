@@ -85,6 +85,6 @@ def spectrum_work(subject: Subject) -> Answers:
     yield Doing("reading the recording")
     run = subject.run()
     yield Doing("averaging the spectrum")
-    from whirlbench.results.spectrum import spectrum_answer
+    from whirlbench.results.vibration import spectrum_answer
 
     yield spectrum_answer(run)

@@ -10,7 +10,7 @@ from pathlib import Path
 from whirlbench.analysis.pitch_limits import EndPoint, LimitsStudy, ModeEndPoints
 from whirlbench.results.answer import NONE, Answer, Column, Level, Table, fixed, listed
 from whirlbench.results.labels import spoken
-from whirlbench.results.limits import limits_answer
+from whirlbench.results.limits.limits import limits_answer
 
 # A season's half: linkage, pack and blades change with use. Our choice, no source.
 VALID_DAYS = 180

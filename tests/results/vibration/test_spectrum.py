@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from whirlbench.results.answer import Verdict
-from whirlbench.results.spectrum import spectrum_answer
+from whirlbench.results.vibration import spectrum_answer
 from whirlbench.samples import Run, SlowSamples, VibrationSamples
 
 

@@ -11,10 +11,9 @@ import pytest
 from msgspec.structs import replace
 
 from whirlbench.analysis.pitch_limits import end_points
-from whirlbench.results import limits_charts
 from whirlbench.results.answer import NONE, Level
-from whirlbench.results.field_card import VALID_DAYS, card_answer
-from whirlbench.results.limits import LimitsStudy, limits_answer, limits_study
+from whirlbench.results.limits import VALID_DAYS, LimitsStudy, card_answer, limits_answer, limits_study
+from whirlbench.results.limits import charts as limits_charts
 from whirlbench.rig.toml import example_rig_text, parse_rig
 
 MADE = date(2026, 3, 1)

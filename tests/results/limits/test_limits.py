@@ -13,9 +13,9 @@ from msgspec.structs import replace
 from whirlbench.analysis.pitch_limits import NextHold, end_points
 from whirlbench.analysis.pitch_limits import study as study_module
 from whirlbench.errors import AnalysisError, RigError
-from whirlbench.results import limits_charts
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
 from whirlbench.results.limits import LimitsStudy, at_speeds, limits_answer, limits_study, propose
+from whirlbench.results.limits import charts as limits_charts
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Run, SlowSamples

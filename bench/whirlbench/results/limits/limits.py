@@ -35,7 +35,7 @@ from whirlbench.results.answer import (
     span,
 )
 from whirlbench.results.labels import label, spoken
-from whirlbench.results.limits_charts import FORBIDDEN, coefficient_charts, limits_chart, open_limits
+from whirlbench.results.limits.charts import FORBIDDEN, coefficient_charts, limits_chart, open_limits
 
 __all__ = ["LimitsStudy", "at_speeds", "limits_answer", "limits_study", "propose"]
 

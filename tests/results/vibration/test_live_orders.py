@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from whirlbench.results.live_orders import OrderWatch
+from whirlbench.results.vibration import OrderWatch
 from whirlbench.samples import Run, SlowSamples, VibrationSamples
 
 RATE_HZ, SHAFT_HZ = 1600.0, 60.0
