@@ -14,7 +14,7 @@ PAST_S = 10.0
 SIDE_PX = 280
 STRETCHES = {"speed": 2, "order map": 3, "evidence": 2}  # of the charts under the cursor, from top to bottom
 LEAST_PX = 110
-LEAST_DIAL_PX, LEAST_MARKS_PX = 180, 48
+LEAST_DIAL_PX, LEAST_MARKS_PX = 140, 44
 
 
 class DiagnosisPanel(AnswerPanel):
