@@ -8,7 +8,7 @@ from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.window.drawing import palette
 
-MOST_ROWS_PX = 400  # longer tables scroll inside
+MOST_ROWS_PX = 360  # longer tables scroll inside
 MOST_ROW_PX = 44  # two lines; the tool tip holds the rest
 SPARE_PX = 8
 

@@ -13,7 +13,8 @@ from whirlbench.window.pages.scroll_page import LineList
 PAST_S = 10.0
 SIDE_PX = 280
 STRETCHES = {"speed": 2, "order map": 3, "evidence": 2}  # of the charts under the cursor, from top to bottom
-LEAST_PX = 130
+LEAST_PX = 110
+LEAST_DIAL_PX, LEAST_MARKS_PX = 140, 44
 
 
 class DiagnosisPanel(AnswerPanel):
@@ -46,6 +47,8 @@ class DiagnosisPanel(AnswerPanel):
         right.setFixedWidth(SIDE_PX)
         for widget in (self.dial, self.words, QtWidgets.QLabel("moments: a click moves the cursor there"), self.marks):
             side.addWidget(widget)
+        self.dial.setMinimumSize(LEAST_DIAL_PX, LEAST_DIAL_PX)
+        self.marks.setMinimumHeight(LEAST_MARKS_PX)
         self.marks.setWordWrap(True)
         self.marks.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         self.marks.addItems([f"{one.at_s:8.2f} s  {one.kind}: {one.text}" for one in self.diagnosis.moments])

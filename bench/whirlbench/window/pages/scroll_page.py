@@ -8,6 +8,7 @@ from PyQt5 import QtCore, QtWidgets
 
 HEADING = "font-size: 17px; padding: 2px 0 4px 0;"
 ROW_ROOM_PX = 14
+LEAST_SECTION_PX = 120
 SECTION = "font-size: 14px; font-weight: bold; padding-top: 6px;"
 
 
@@ -35,6 +36,9 @@ class ScrollPage(QtWidgets.QScrollArea):
         self.setWidget(body)
         self.sections = SectionRow()
         self._stack = QtWidgets.QStackedWidget()
+        # What a section would like to have is its own affair: it scrolls by itself, and the page's head stays in sight
+        self._stack.setSizePolicy(QtWidgets.QSizePolicy.Expanding, QtWidgets.QSizePolicy.Ignored)
+        self._stack.setMinimumHeight(LEAST_SECTION_PX)
         self.sections.currentRowChanged.connect(self._stack.setCurrentIndex)
 
     def begin(self, title: str) -> None:
