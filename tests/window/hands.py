@@ -15,7 +15,8 @@ def rpm_shown(panel: SpinPanel) -> float:
 def raise_throttle(panel: SpinPanel, qtbot, until_us: float) -> None:
     """By commands of the greatest step, each once the stand has followed the one before."""
     while panel.throttle.present < until_us:
-        asked = min(until_us, panel.throttle.present + panel.throttle.bounds.step)
+        bounds = panel.throttle.bounds
+        asked = min(until_us, bounds.start(panel.throttle.present) + bounds.step)
         panel.throttle.setFocus()
         panel.throttle.setValue(asked)
         qtbot.keyClick(panel.throttle, QtCore.Qt.Key_Return)
