@@ -1,4 +1,4 @@
-"""Throttle steps of foreign drives and loggers: does the stated 95 % band hold the truth, or is the step refused?
+"""Throttle steps of foreign drives and loggers: whether the stated 95 % band holds the truth, or the step is refused.
 
     python tests/benchmarks/speed_loop/foreign_coverage.py [runs per kind] [part of a kind's name]
 

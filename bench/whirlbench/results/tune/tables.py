@@ -228,8 +228,11 @@ def tune_document(
         "proof": [_proof_document(verdict) for verdict in verdicts],
         "comparison": comparison,
         "noise": {
-            "edge_jitter_us": loop.noise.jitter_us() if loop.delay_modelled else None,
+            "edge_jitter_us": loop.noise.jitter_us() if loop.origin != "rpm" else None,
             "speeds_from": loop.origin,
+            "channel": loop.channel,
+            "wander_rpm": math.sqrt(loop.noise.wander),
+            "wander_s": loop.noise.wander_s if loop.noise.wander > 0.0 else None,
         },
     })  # fmt: skip
     return found

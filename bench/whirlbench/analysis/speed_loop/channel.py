@@ -1,0 +1,132 @@
+"""How a log's rpm channel was made, told by likelihood: what it makes of the holds and of the answers to the steps.
+
+Every kind that the samples allow is tried as if it were the truth: its noise is taken from the holds, the models are
+fitted to the steps, and the likelihood of the samples as they were written says how well it goes. What one kind cannot
+be told from another by stays in the dead time's error: a speed that may be the instant's, a mean, or the last turn's is
+some milliseconds late, and nobody knows how many.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from whirlbench.analysis.speed_loop.lever_steps import Step
+from whirlbench.analysis.speed_loop.model_choice import second_order_starts
+from whirlbench.analysis.speed_loop.model_fit import fit_model
+from whirlbench.analysis.speed_loop.noise import Noise, Whitener, noise_of_holds
+from whirlbench.analysis.speed_loop.record import ChannelKind, SpeedChannel, SpeedRecord, speed_record
+from whirlbench.analysis.speed_loop.step_result import first_model, holds_of, step_window
+from whirlbench.samples import Run
+
+CERTAIN = 0.95  # share of the likelihood from which a kind is taken for the truth
+MOST_STEPS = 4  # looked at: more of them tell no kind of channel that four do not
+WHITE_PART = 0.2  # of the wander's variance: a filter leaves no more of noise that forgets at once
+CHANGING_PART = 0.9  # of the samples differ from the one before: nothing was held over them
+NAN = math.nan
+
+
+@dataclass(frozen=True)
+class ChannelFound:
+    """What the speeds are, ``likelihood`` of each kind that was possible (one alone where it was given or is certain).
+
+    ``delay_s`` was taken from the times and is known to within ``delay_stderr_s``; ``interval_s`` between samples and
+    ``rounding_rpm`` are those of an rpm channel. ``given``: by whoever asked, not found.
+    """
+
+    channel: SpeedChannel
+    likelihood: dict[ChannelKind, float] = field(default_factory=dict)
+    interval_s: float = NAN
+    rounding_rpm: float = 0.0
+    delay_s: float = 0.0
+    delay_stderr_s: float = 0.0
+    given: bool = False
+
+
+def find_channel(
+    run: Run, steps: Sequence[Step], given: SpeedChannel | None = None
+) -> tuple[SpeedRecord, ChannelFound]:
+    """The speed record of ``run`` and what its channel is: as ``given``, by its edges, or the likeliest by ``steps``.
+
+    Raises as ``speed_record``. Without a usable step the kinds are equally likely.
+    """
+    record = speed_record(run, given)
+    interval = float(np.median(np.diff(run.slow.time_s))) if len(run.slow.time_s) > 1 else NAN
+    if given is not None:
+        return record, ChannelFound(given, {given.kind: 1.0}, interval, record.resolution_rpm, given=True)
+    if record.origin != "rpm" or len(record.edge_s) < 2:
+        kind: ChannelKind = "tach" if record.origin == "tach" else "held"
+        return record, ChannelFound(SpeedChannel(kind), {kind: 1.0}, interval)
+    return _weighed(run, record, [step for step in steps if not step.problem][:MOST_STEPS], interval)
+
+
+def _weighed(run: Run, bare: SpeedRecord, steps: Sequence[Step], interval_s: float) -> tuple[SpeedRecord, ChannelFound]:
+    """The likeliest reading of the samples, or the bare one at the mean delay of those that cannot be told apart."""
+    noise = _noise(bare, steps)
+    channels = _possible(run, bare, noise, interval_s)
+    scores = [_score(run, channel, steps, interval_s) for channel in channels]
+    weight = np.exp(np.array(scores) - max(scores))
+    weight = weight / weight.sum()
+    likelihood = {channel.kind: float(w) for channel, w in zip(channels, weight, strict=True)}
+    best = channels[int(np.argmax(weight))]
+    found = ChannelFound(best, likelihood, interval_s, bare.resolution_rpm)
+    if weight.max() > CERTAIN:
+        return speed_record(run, best), found
+    late = np.array([_delay_s(channel.kind, interval_s, bare) for channel in channels])
+    plain = np.array([channel.kind != "filtered" for channel in channels])  # a filter is a lag, no delay
+    weight = weight * plain / (weight * plain).sum()
+    mean = float(weight @ late)
+    spread = math.sqrt(float(weight @ (late - mean) ** 2))
+    channel = channels[int(np.argmax(weight))]
+    return bare.earlier(mean, spread), ChannelFound(
+        channel, likelihood, interval_s, bare.resolution_rpm, mean, spread
+    )  # fmt: skip
+
+
+def _possible(run: Run, bare: SpeedRecord, noise: Noise, interval_s: float) -> list[SpeedChannel]:
+    """The kinds that the samples allow."""
+    channels = [SpeedChannel("bare"), SpeedChannel("averaged")]
+    rpm = run.slow.channel("rpm")
+    rpm = rpm[np.isfinite(rpm)]
+    turn_s = 60.0 / max(bare.mean_rpm(), 60.0)
+    held_over = interval_s < 0.5 * turn_s
+    if not held_over or float(np.mean(np.diff(rpm) != 0.0)) < CHANGING_PART:
+        channels.append(SpeedChannel("last turn"))
+    if noise.wander > 0.0 and noise.steady < WHITE_PART * noise.wander:
+        channels.append(SpeedChannel("filtered", noise.wander_s))
+    return channels
+
+
+def _delay_s(kind: ChannelKind, interval_s: float, bare: SpeedRecord) -> float:
+    """How late a kind tells the speed; the last turn ended half a turn ago on average and is half a turn long."""
+    turn_s = 60.0 / max(bare.mean_rpm(), 60.0)
+    return {"averaged": interval_s / 2.0, "last turn": turn_s}.get(kind, 0.0)
+
+
+def _noise(record: SpeedRecord, steps: Sequence[Step]) -> Noise:
+    return noise_of_holds(holds_of(record, steps, [first_model(record, step) for step in steps]))
+
+
+def _score(run: Run, channel: SpeedChannel, steps: Sequence[Step], interval_s: float) -> float:
+    """Log-likelihood of the samples of ``steps`` if they are what ``channel`` says, by their mean and their number.
+
+    Undoing a filter multiplies small differences: what that does to the density is taken out again.
+    """
+    record = speed_record(run, channel)
+    noise = _noise(record, steps)
+    values = []
+    for step in steps:
+        first = first_model(record, step)
+        if first is None:
+            continue
+        window = step_window(record, step, min(step.before_s, 2.0))
+        one = fit_model([window], first, noise)
+        fits = [one, *(fit_model([window], start, noise) for start in second_order_starts(one, window))]
+        squares = min(fit.squares for fit in fits)
+        count = one.samples
+        values.append((-0.5 * (squares + Whitener(window.record, noise).log_determinant) / count, count))
+    undone = math.log(-math.expm1(-interval_s / channel.filter_s)) if channel.filter_s > 0.0 else 0.0
+    return sum((mean - undone) * count for mean, count in values)
