@@ -67,7 +67,7 @@ def _weighed(run: Run, bare: SpeedRecord, steps: Sequence[Step], interval_s: flo
     """The likeliest reading of the samples, or the bare one at the mean delay of those that cannot be told apart."""
     noise = _noise(bare, steps)
     channels = _possible(run, bare, noise, interval_s)
-    scores = [_score(run, channel, steps, interval_s) for channel in channels]
+    scores = _scores(run, channels, steps, interval_s, noise)
     weight = np.exp(np.array(scores) - max(scores))
     weight = weight / weight.sum()
     likelihood = {channel.kind: float(w) for channel, w in zip(channels, weight, strict=True)}
@@ -110,23 +110,51 @@ def _noise(record: SpeedRecord, steps: Sequence[Step]) -> Noise:
     return noise_of_holds(holds_of(record, steps, [first_model(record, step) for step in steps]))
 
 
-def _score(run: Run, channel: SpeedChannel, steps: Sequence[Step], interval_s: float) -> float:
-    """Log-likelihood of the samples of ``steps`` if they are what ``channel`` says, by their mean and their number.
+def _scores(
+    run: Run, channels: Sequence[SpeedChannel], steps: Sequence[Step], interval_s: float, noise: Noise
+) -> list[float]:
+    """Log-likelihood of the samples of ``steps`` if they are what each of ``channels`` says.
 
-    Undoing a filter multiplies small differences: what that does to the density is taken out again.
+    A kind that is only late tells the same as bare samples with another dead time. All but a filter have the ``noise``
+    of the bare samples: they differ in the answers alone. Undoing a filter multiplies small differences; what that does
+    to the density is taken out again.
     """
-    record = speed_record(run, channel)
-    noise = _noise(record, steps)
-    values = []
+    bare = _fitted(speed_record(run, SpeedChannel("bare")), steps, noise, 0.0)
+    found = []
+    for channel in channels:
+        record = speed_record(run, channel)
+        value = bare
+        if channel.kind == "averaged" and record.averaged:
+            value = _fitted(record, steps, noise, interval_s)
+        if channel.kind == "filtered":
+            undone = math.log(-math.expm1(-interval_s / channel.filter_s))
+            mean, count = _fitted(record, steps, _noise(record, steps), 0.0)
+            value = mean - undone, count
+        found.append(value[0] * bare[1])
+    return found
+
+
+def _fitted(record: SpeedRecord, steps: Sequence[Step], noise: Noise, earlier_s: float) -> tuple[float, int]:
+    """Log-likelihood of one value of ``record`` about the best fit to each of ``steps``, and how many values.
+
+    The windows begin ``earlier_s`` before those of bare samples: a mean needs the sample before it.
+    """
+    own = _even(noise, record)
+    total, count = 0.0, 0
     for step in steps:
         first = first_model(record, step)
         if first is None:
             continue
-        window = step_window(record, step, min(step.before_s, 2.0))
-        one = fit_model([window], first, noise)
-        fits = [one, *(fit_model([window], start, noise) for start in second_order_starts(one, window))]
-        squares = min(fit.squares for fit in fits)
-        count = one.samples
-        values.append((-0.5 * (squares + Whitener(window.record, noise).log_determinant) / count, count))
-    undone = math.log(-math.expm1(-interval_s / channel.filter_s)) if channel.filter_s > 0.0 else 0.0
-    return sum((mean - undone) * count for mean, count in values)
+        window = step_window(record, step, min(step.before_s, 2.0) + earlier_s)
+        one = fit_model([window], first, own)
+        fits = [one, *(fit_model([window], start, own) for start in second_order_starts(one, window))]
+        total -= 0.5 * (min(fit.squares for fit in fits) + Whitener(window.record, own).log_determinant)
+        count += one.samples
+    return total / max(count, 1), count
+
+
+def _even(noise: Noise, record: SpeedRecord) -> Noise:
+    """``noise`` of bare samples as that of ``record``, the same for each of its values."""
+    variance = noise.steady + noise.jitter * (record.mean_rpm() ** 2 / 60.0) ** 2
+    span = float(np.median(np.diff(record.edge_s))) if record.averaged else 1.0
+    return Noise(variance * span, 0.0, noise.wander, noise.wander_s)

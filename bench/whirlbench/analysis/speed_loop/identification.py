@@ -48,7 +48,8 @@ class SpeedLoop:
 def identify(run: Run, rig: Rig | None = None, channel: SpeedChannel | None = None) -> SpeedLoop:
     """The speed loop of ``run``.
 
-    ``channel`` says how its speeds were made; it is found by likelihood when None. ``rig`` adds the pitch table, the throttle's end points and whether the throttle pulse is a request. A run without
+    ``channel`` says how its speeds were made; it is found by likelihood when None. ``rig`` adds the pitch table, the
+    throttle's end points and whether the throttle pulse is a request. A run without
     speed, without a step, or without a single step that can be used raises AnalysisError saying why.
     """
     record = speed_record(run, channel)

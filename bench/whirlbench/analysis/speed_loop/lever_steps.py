@@ -38,7 +38,8 @@ class Step:
     ``from_value`` and ``to_value`` are in us, rpm or degrees of blade angle, by ``kind``; ``command_from`` and
     ``command_to`` are the pulses behind them, NaN where unknown. ``at_s`` is the instant at which the new value was
     out, known to within ``at_stderr_s``, ``ramp_s`` how long the move took. ``before_s`` and ``after_s``: seconds to
-    the neighbouring move of any lever, or to the end of the record. ``problem`` is empty, or says why the step cannot be used as it is.
+    the neighbouring move of any lever, or to the end of the record. ``problem`` is empty, or says why the step cannot
+    be used as it is.
     """
 
     kind: Kind

@@ -142,7 +142,7 @@ def _hidden_ramp(first: Fit, window: Window, noise: Noise, memory: float) -> _Ca
 
 
 def _with_doubt(fit: Fit, beside: Sequence[Fit]) -> Fit:
-    """``fit`` of a certain ramp with the doubt about its length in its errors, by fits of a shorter and a longer one."""
+    """``fit`` of a certain ramp with the doubt about its length in its errors, by a shorter and a longer one."""
     low, high = beside
     bend = (low.squares + high.squares - 2.0 * fit.squares) / (2.0 * BESIDE_S**2)
     variance = fit.unexplained * fit.memory / bend if bend > 0.0 else LONGEST_HIDDEN_RAMP_S**2

@@ -156,7 +156,9 @@ def _averages(slow: SlowSamples) -> SpeedRecord:
     bare = _from_samples(slow)
     if len(bare.edge_s) < 2:
         return bare
-    interval = float(np.median(np.diff(bare.edge_s)))
+    interval, written = (float(np.median(np.diff(time))) for time in (bare.edge_s, slow.time_s))
+    if interval > 1.5 * written:  # already means of several, at the middle of their samples
+        return bare.earlier(written / 2.0)
     edges = np.append(bare.edge_s[0] - interval, bare.edge_s)
     speed = np.where(np.diff(edges) < 1.5 * interval, bare.speed_rpm, np.nan)
     return replace(bare, edge_s=edges, speed_rpm=speed, averaged=True)
