@@ -29,7 +29,7 @@ class SpeedLoop:
 
     The dead times are those of the drive alone, what ``channel`` adds taken out and its doubt in their errors; a loop
     closed over the tach sees one period more. ``averaged``: whether ``noise`` is that of averages between edges.
-    ``notes`` are plain lines about repairs and doubts.
+    ``notes`` are plain lines about repairs and doubts; ``record`` is what the speeds were read as.
     """
 
     steps: tuple[StepResult, ...]
@@ -39,6 +39,7 @@ class SpeedLoop:
     channel: ChannelFound
     averaged: bool
     notes: tuple[str, ...] = ()
+    record: SpeedRecord | None = None
 
     def usable(self) -> tuple[StepResult, ...]:
         """The steps without a problem."""
@@ -46,31 +47,39 @@ class SpeedLoop:
 
 
 def identify(run: Run, rig: Rig | None = None, channel: SpeedChannel | None = None) -> SpeedLoop:
-    """The speed loop of ``run``.
+    """The speed loop of ``run``, of which at least one step can be used.
 
     ``channel`` says how its speeds were made; it is found by likelihood when None. ``rig`` adds the pitch table, the
-    throttle's end points and whether the throttle pulse is a request. A run without
-    speed, without a step, or without a single step that can be used raises AnalysisError saying why.
+    throttle's end points and whether the throttle pulse is a request. A run without speed, without a step, or without a
+    single step that can be used raises AnalysisError saying why.
     """
-    record = speed_record(run, channel)
-    if np.isfinite(record.speed_rpm).sum() < 2:
-        raise AnalysisError(f"{_name(run)}: no tach pulses and no rpm were recorded; the speed loop needs one of them")
-    steps = find_steps(run, rig)
-    if not steps:
+    loop = all_steps(run, rig, channel)
+    if not loop.steps:
         raise AnalysisError(
             f"{_name(run)}: no step of throttle, request or pitch was found; record a plan that moves one lever "
             "at once and holds it for two seconds or more on both sides"
         )
-    steps = tuple(checked(run, record, step, rig) for step in steps)
+    if not loop.usable():
+        raise AnalysisError(
+            f"{_name(run)}: none of {len(loop.steps)} step(s) can be used: {_complaints(loop.steps)}; "
+            f"{_channel_line(loop.channel)}"
+        )
+    return loop
+
+
+def all_steps(run: Run, rig: Rig | None = None, channel: SpeedChannel | None = None) -> SpeedLoop:
+    """As ``identify``, for runs that may hold no step, or none that can be used; AnalysisError without speed."""
+    record = speed_record(run, channel)
+    if np.isfinite(record.speed_rpm).sum() < 2:
+        raise AnalysisError(f"{_name(run)}: no tach pulses and no rpm were recorded; the speed loop needs one of them")
+    steps = tuple(checked(run, record, step, rig) for step in find_steps(run, rig))
     record, found = find_channel(run, steps, channel)
     firsts = [first_model(record, step) if not step.problem else None for step in steps]
     noise = noise_of_holds(holds_of(record, steps, firsts))
     results = tuple(step_result(run, rig, record, *pair, noise) for pair in zip(steps, firsts, strict=True))
     results = _below_ceilings(results)
     notes = tuple(_notes(record, found, noise, results))
-    loop = SpeedLoop(results, (), noise, record.origin, found, record.averaged, notes)
-    if not loop.usable():
-        raise AnalysisError(f"{_name(run)}: none of {len(results)} step(s) can be used: {_complaints(results)}")
+    loop = SpeedLoop(results, (), noise, record.origin, found, record.averaged, notes, record)
     return replace(loop, pooled=tuple(_pooled(loop, noise)))
 
 

@@ -225,6 +225,8 @@ def tune_document(
         "forecast": {kind: _forecast_document(one) for kind, one in forecasts.items()},
         "frequency_response": [_spectrum_document(spectrum) for spectrum in study.spectra],
         "interaction": study.interaction,
+        "limit_cycle": study.cycle,
+        "ringing": study.ringing,
         "proof": [_proof_document(verdict) for verdict in verdicts],
         "comparison": comparison,
         "noise": {
