@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from whirlbench.samples import Run
 CERTAIN = 0.95  # share of the likelihood from which a kind is taken for the truth
 MOST_STEPS = 4  # looked at: more of them tell no kind of channel that four do not
 WHITE_PART = 0.2  # of the wander's variance: a filter leaves no more of noise that forgets at once
+FILTER_DOUBT = 0.05  # share of the likelihood from which a filter is not ruled out
 CHANGING_PART = 0.9  # of the samples differ from the one before: nothing was held over them
 NAN = math.nan
 
@@ -33,7 +34,8 @@ NAN = math.nan
 class ChannelFound:
     """What the speeds are, ``likelihood`` of each kind that was possible (one alone where it was given or is certain).
 
-    ``delay_s`` was taken from the times and is known to within ``delay_stderr_s``; ``interval_s`` between samples and
+    ``filter_s`` is the lag of a filter that is not ruled out, zero where it is: no sample can tell one from a lag of
+    the rotor that gusts push it through, and which it is makes all the difference to the gains. ``delay_s`` was taken from the times and is known to within ``delay_stderr_s``; ``interval_s`` between samples and
     ``rounding_rpm`` are those of an rpm channel. ``given``: by whoever asked, not found.
     """
 
@@ -44,6 +46,7 @@ class ChannelFound:
     delay_s: float = 0.0
     delay_stderr_s: float = 0.0
     given: bool = False
+    filter_s: float = 0.0
 
 
 def find_channel(
@@ -66,27 +69,30 @@ def find_channel(
 def _weighed(run: Run, bare: SpeedRecord, steps: Sequence[Step], interval_s: float) -> tuple[SpeedRecord, ChannelFound]:
     """The likeliest reading of the samples, or the bare one at the mean delay of those that cannot be told apart."""
     noise = _noise(bare, steps)
-    channels = _possible(run, bare, noise, interval_s)
+    channels = _possible(run, bare, steps, noise, interval_s)
     scores = _scores(run, channels, steps, interval_s, noise)
     weight = np.exp(np.array(scores) - max(scores))
     weight = weight / weight.sum()
     likelihood = {channel.kind: float(w) for channel, w in zip(channels, weight, strict=True)}
+    doubtful = likelihood.pop("filtered", 0.0) > FILTER_DOUBT
+    filter_s = next((one.filter_s for one in channels if doubtful and one.kind == "filtered"), 0.0)
+    channels = [one for one in channels if one.kind != "filtered"]
+    weight = np.array([likelihood[one.kind] for one in channels])
+    weight = weight / weight.sum()
+    likelihood = dict(zip(likelihood, weight.tolist(), strict=True))
     best = channels[int(np.argmax(weight))]
-    found = ChannelFound(best, likelihood, interval_s, bare.resolution_rpm)
+    found = ChannelFound(best, likelihood, interval_s, bare.resolution_rpm, filter_s=filter_s)
     if weight.max() > CERTAIN:
         return speed_record(run, best), found
-    late = np.array([_delay_s(channel.kind, interval_s, bare) for channel in channels])
-    plain = np.array([channel.kind != "filtered" for channel in channels])  # a filter is a lag, no delay
-    weight = weight * plain / (weight * plain).sum()
+    late = np.array([_delay_s(one.kind, interval_s, bare) for one in channels])
     mean = float(weight @ late)
     spread = math.sqrt(float(weight @ (late - mean) ** 2))
-    channel = channels[int(np.argmax(weight))]
-    return bare.earlier(mean, spread), ChannelFound(
-        channel, likelihood, interval_s, bare.resolution_rpm, mean, spread
-    )  # fmt: skip
+    return bare.earlier(mean, spread), replace(found, delay_s=mean, delay_stderr_s=spread)
 
 
-def _possible(run: Run, bare: SpeedRecord, noise: Noise, interval_s: float) -> list[SpeedChannel]:
+def _possible(
+    run: Run, bare: SpeedRecord, steps: Sequence[Step], noise: Noise, interval_s: float
+) -> list[SpeedChannel]:
     """The kinds that the samples allow."""
     channels = [SpeedChannel("bare"), SpeedChannel("averaged")]
     rpm = run.slow.channel("rpm")
@@ -96,8 +102,26 @@ def _possible(run: Run, bare: SpeedRecord, noise: Noise, interval_s: float) -> l
     if not held_over or float(np.mean(np.diff(rpm) != 0.0)) < CHANGING_PART:
         channels.append(SpeedChannel("last turn"))
     if noise.wander > 0.0 and noise.steady < WHITE_PART * noise.wander:
-        channels.append(SpeedChannel("filtered", noise.wander_s))
+        channels.append(SpeedChannel("filtered", _filter_s(run, steps, noise.wander_s, interval_s)))
     return channels
+
+
+def _filter_s(run: Run, steps: Sequence[Step], wander_s: float, interval_s: float) -> float:
+    """The likeliest lag of a filter near what the memory of the noise says, which short holds tell only roughly."""
+    from scipy.optimize import minimize_scalar
+
+    low, high = math.log(max(wander_s / 2.5, interval_s / 3.0)), math.log(2.5 * wander_s)
+    best = minimize_scalar(
+        lambda lag: -_filtered_score(run, steps[:2], math.exp(lag), interval_s),
+        bounds=(low, max(high, low + 0.1)), options={"maxiter": 10, "xatol": 0.02},
+    )  # fmt: skip
+    return math.exp(float(best.x))
+
+
+def _filtered_score(run: Run, steps: Sequence[Step], filter_s: float, interval_s: float) -> float:
+    """Log-likelihood of one sample, if it went through a lag of ``filter_s``; what undoing does to the density is out."""
+    record = speed_record(run, SpeedChannel("filtered", filter_s))
+    return _fitted(record, steps, _noise(record, steps), 0.0)[0] - math.log(-math.expm1(-interval_s / filter_s))
 
 
 def _delay_s(kind: ChannelKind, interval_s: float, bare: SpeedRecord) -> float:
@@ -127,9 +151,7 @@ def _scores(
         if channel.kind == "averaged" and record.averaged:
             value = _fitted(record, steps, noise, interval_s)
         if channel.kind == "filtered":
-            undone = math.log(-math.expm1(-interval_s / channel.filter_s))
-            mean, count = _fitted(record, steps, _noise(record, steps), 0.0)
-            value = mean - undone, count
+            value = _filtered_score(run, steps, channel.filter_s, interval_s), 0
         found.append(value[0] * bare[1])
     return found
 
@@ -148,7 +170,8 @@ def _fitted(record: SpeedRecord, steps: Sequence[Step], noise: Noise, earlier_s:
         window = step_window(record, step, min(step.before_s, 2.0) + earlier_s)
         one = fit_model([window], first, own)
         fits = [one, *(fit_model([window], start, own) for start in second_order_starts(one, window))]
-        total -= 0.5 * (min(fit.squares for fit in fits) + Whitener(window.record, own).log_determinant)
+        worth = min(fit.squares + len(fit.model.parameters()) * math.log(fit.samples) for fit in fits)
+        total -= 0.5 * (worth + Whitener(window.record, own).log_determinant)
         count += one.samples
     return total / max(count, 1), count
 

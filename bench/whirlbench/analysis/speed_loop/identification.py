@@ -77,7 +77,7 @@ def all_steps(run: Run, rig: Rig | None = None, channel: SpeedChannel | None = N
     firsts = [first_model(record, step) if not step.problem else None for step in steps]
     noise = noise_of_holds(holds_of(record, steps, firsts))
     results = tuple(step_result(run, rig, record, *pair, noise) for pair in zip(steps, firsts, strict=True))
-    results = _below_ceilings(results)
+    results = _below_ceilings(_unfiltered(results, found))
     notes = tuple(_notes(record, found, noise, results))
     loop = SpeedLoop(results, (), noise, record.origin, found, record.averaged, notes, record)
     return replace(loop, pooled=tuple(_pooled(loop, noise)))
@@ -103,6 +103,17 @@ def _name(run: Run) -> str:
 def _complaints(results: Sequence[StepResult]) -> str:
     lines = [f"{r.step.kind} step at {r.step.at_s:.2f} s: {r.problem}" for r in results]
     return "; ".join(lines[:3]) + (f"; and {len(lines) - 3} more" if len(lines) > 3 else "")
+
+
+def _unfiltered(results: Sequence[StepResult], found: ChannelFound) -> Sequence[StepResult]:
+    """``results``, all of them refused where the speeds may have gone through a filter that nobody named."""
+    if found.filter_s <= 0.0:
+        return results
+    doubt = (
+        f"the speeds may be filtered over {found.filter_s:.2g} s, or the rotor lags so long and gusts push it: the "
+        f"samples cannot tell; say --speeds filtered:{found.filter_s:.2g}, or what else they are"
+    )
+    return tuple(replace(result, problem=result.problem or doubt) for result in results)
 
 
 def _below_ceilings(results: Sequence[StepResult]) -> tuple[StepResult, ...]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -159,7 +159,8 @@ class _Search:
         lags = (math.log(2e-3), math.log(30.0 * length))
         evenness = (0.25 / DAMPING_RANGE[1] ** 2, 0.25 / DAMPING_RANGE[0] ** 2)
         bounds = {"first_order": [lags], "second_order": [lags, evenness], "integrating": []}[form]
-        self.low, self.high = np.array([*bounds, (0.0, 0.7 * length)]).T
+        early = 2.0 * max(math.sqrt(_timing_variance([stretch.window])) for stretch in stretches)
+        self.low, self.high = np.array([*bounds, (-early, 0.7 * length)]).T
 
     def answers(self, shape: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Unit-gain answer over all stretches and its derivatives by the shape, both projected."""
@@ -236,6 +237,7 @@ def _finished(search: _Search, shape: np.ndarray, converged: bool) -> Fit:
     covariance = turned @ searched @ turned.T
     covariance[-1, -1] += _timing_variance([stretch.window for stretch in search.stretches])
     nuisances = [stretch.nuisances(model) for stretch in search.stretches]
+    model = replace(model, dead_time_s=max(model.dead_time_s, 0.0))  # the move may have been a little later than seen
     return Fit(
         model, covariance, samples, unexplained, memory, float(left @ left), search.noise,
         tuple(float(values[0]) for values, _ in nuisances), tuple(float(values[1]) for values, _ in nuisances),
