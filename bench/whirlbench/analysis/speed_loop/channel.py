@@ -25,7 +25,7 @@ from whirlbench.samples import Run
 CERTAIN = 0.95  # share of the likelihood from which a kind is taken for the truth
 MOST_STEPS = 4  # looked at: more of them tell no kind of channel that four do not
 WHITE_PART = 0.2  # of the wander's variance: a filter leaves no more of noise that forgets at once
-FILTER_DOUBT = 0.05  # share of the likelihood from which a filter is not ruled out
+FILTER_DOUBT = 1e-3  # share of the likelihood from which a filter is not ruled out
 CHANGING_PART = 0.9  # of the samples differ from the one before: nothing was held over them
 NAN = math.nan
 

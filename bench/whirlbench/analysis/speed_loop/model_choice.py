@@ -25,6 +25,7 @@ CLEARLY_BETTER = (
 WORTH_A_LOOK = (
     4.0  # BIC by which a second lag may lose before a ramp or a ceiling is not looked for: both then cannot win
 )
+CEILING_BETTER = 12.0  # a ceiling gains hundreds; a gust that happens to level off gains a few
 CEILINGS, LONGEST_HIDDEN_RAMP_S = (0.4, 0.55, 0.7, 0.85, 0.95), 1.0
 BESIDE_S = 0.02  # by which a ramp is made shorter and longer to see how well its length is known
 ENDLESS_PART = 0.5  # a lag longer than this part of the hold may as well be an integrator
@@ -84,7 +85,7 @@ def _with_causes(plain: Choice, window: Window, noise: Noise, memory: float) -> 
     first = plain.candidates["first_order"]
     best = min(fit.information_criterion(memory) for fit in plain.candidates.values())
     ceiling = _ceiling(first, window, noise, memory)
-    if ceiling.score < best - CLEARLY_BETTER:
+    if ceiling.score < best - CEILING_BETTER:
         return replace(plain, ceiling=ceiling.size, reason=f"BIC: a ceiling, better by {best - ceiling.score:.1f}")
     ramp = _hidden_ramp(first, window, noise, memory)
     if ramp is None:

@@ -246,9 +246,11 @@ def _finished(search: _Search, shape: np.ndarray, converged: bool) -> Fit:
 
 
 def _timing_variance(windows: Sequence[Window]) -> float:
-    """What is not known of the instants of the moves, each its own, and of the record's delay, one for all, in s^2."""
-    own = sum(window.at_stderr_s**2 for window in windows) / len(windows) ** 2
-    return own + max(window.record.delay_stderr_s for window in windows) ** 2
+    """What is not known of the instants of the moves and of the record's delay, in s^2.
+
+    Neither shrinks with the number of steps: a log may run in step with whatever moves the lever.
+    """
+    return max(window.at_stderr_s**2 + window.record.delay_stderr_s**2 for window in windows)
 
 
 def _split(left: np.ndarray, stretches: list[_Stretch]) -> list[np.ndarray]:

@@ -26,6 +26,7 @@ WANDER_BETTER = 3.0  # log-likelihood that its two parameters must gain: half of
 WANDER_TIMES = (0.05, 0.15, 0.5, 1.5)  # s, and
 WANDER_SHARES = (0.05, 0.5, 5.0, 50.0)  # variances over that of the rest: where the search begins
 LONGEST_WANDER_S = 6.0  # a slower one is the drift of a window
+ROUNDED_S = 1.0  # how long a rounded hold is off by the same part of a step, at least
 LONGEST_MEMORY = 40  # residuals looked back at for correlation that the noise model does not know
 THIN_ABOVE = 4.0  # variance of the angle by unsteadiness over that by jitter from which edges between tell nothing new
 
@@ -161,7 +162,24 @@ def noise_of_holds(holds: Sequence[SpeedRecord]) -> Noise:
     noise = shapes[best].scaled(fits[best].scale)
     if error_memory(fits[best].white) > WANDERS_FROM:
         noise = _wandering(usable, noise, fits[best].value)
-    return replace(noise, jitter=max(noise.jitter, _floor(usable[0]).jitter))
+    noise = replace(noise, jitter=max(noise.jitter, _floor(usable[0]).jitter))
+    return _with_rounding(noise, usable[0])
+
+
+def _with_rounding(noise: Noise, hold: SpeedRecord) -> Noise:
+    """``noise`` with what rounding leaves of a quiet speed: a whole hold is off by one and the same part of a step.
+
+    A scatter of half a step rounds it away (the first harmonic of the error falls with exp(-2 (pi s / q)^2): Widrow and
+    Kollar, Quantization Noise, from memory); without it four holds off together are as one hold off twice as far.
+    """
+    step, span = hold.resolution_rpm, float(np.median(np.diff(hold.edge_s))) if hold.averaged else 1.0
+    if step <= 0.0:
+        return noise
+    scatter = noise.steady / span + noise.jitter * float(np.nanmean(edge_sensitivity(hold) ** 2))
+    left = step**2 / 3.0 * math.exp(-4.0 * math.pi**2 * scatter / step**2)
+    if left < 0.01 * scatter or left < noise.wander:
+        return noise
+    return replace(noise, wander=left, wander_s=ROUNDED_S)
 
 
 def _wandering(holds: Sequence[SpeedRecord], still: Noise, value: float) -> Noise:

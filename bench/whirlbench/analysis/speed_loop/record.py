@@ -27,6 +27,7 @@ SPIKE = 8.0  # times the usual scatter about the median of five neighbours
 DENSE_S = 0.008  # bare samples closer than this are averaged: no rotor of this size has a lag near it
 STALE_S = 0.5  # a gap without edges this long is a gap, whatever the speed
 CHAIN = 8  # edges over which held values must add up to the time that passed
+LOCAL_EDGES = 32  # over which a chain of rounded periods is laid onto the instants of appearance
 CHAIN_SLACK = 1.3  # samples: between two samples at most one is lost, and a rounded value is a little off
 CHAINED_PART = 0.9  # of the chains must add up; a tach that loses edges breaks a few
 
@@ -226,7 +227,8 @@ def _edges_of_held(slow: SlowSamples) -> SpeedRecord | None:
     edges, repeats, period = _chained(time, rpm, at)
     turns, missed = _turns_in(period)  # a missed edge shows as one long period
     values = np.where(np.isfinite(repeats), 60.0 * turns / period, np.nan)
-    return SpeedRecord(edges, values, True, "held rpm", missed + int(np.isnan(repeats).sum()))
+    bridged = missed + int(np.isnan(repeats).sum())
+    return SpeedRecord(edges, values, True, "held rpm", bridged, _resolution(rpm))
 
 
 def _looks_held(time: np.ndarray, rpm: np.ndarray, at: np.ndarray) -> bool:
@@ -252,14 +254,29 @@ def _chained(time: np.ndarray, rpm: np.ndarray, at: np.ndarray) -> tuple[np.ndar
     """Edge times ``(n + 1,)``, equal periods ``(n,)`` between them (NaN for a gap) and the length of one, ``(n,)``."""
     sampling = float(np.median(np.diff(time)))
     seen = time[at] - sampling / 2.0
-    period = 60.0 / rpm[at[1:]]
+    shown, newest = 60.0 / rpm[at[:-1]], 60.0 / rpm[at[1:]]
     spacing = np.diff(seen)
-    repeats = np.maximum(np.round(spacing / period), 1.0)
-    # repeats of an equal value hide edges: the hidden periods were equal, too, so the sum still chains
-    repeats[np.abs(spacing - repeats * period) > np.maximum(2.0 * sampling, 0.2 * repeats * period)] = np.nan
-    pieces = np.where(np.isfinite(repeats), repeats * period, spacing)
+    # an equal value hides an edge: all periods but the last were the one still shown
+    repeats = np.maximum(1.0 + np.round((spacing - newest) / shown), 1.0)
+    told = (repeats - 1.0) * shown + newest
+    repeats[np.abs(spacing - told) > np.maximum(2.0 * sampling, 0.2 * told)] = np.nan
+    period = told / np.nan_to_num(repeats, nan=1.0)
+    pieces = np.where(np.isfinite(repeats), told, spacing)
     chain = np.concatenate([[0.0], np.cumsum(pieces)])
-    return chain + _steady_offset(seen - chain, np.isnan(repeats)), repeats, period
+    off = seen - chain
+    drift_s = _resolution(rpm) / float(np.median(rpm)) * (time[-1] - time[0])
+    if drift_s > 0.2 * sampling:  # rounded periods add up to a wrong time
+        return chain + _local_offset(chain, off), repeats, period
+    return chain + _steady_offset(off, np.isnan(repeats)), repeats, period
+
+
+def _local_offset(chain_s: np.ndarray, offset: np.ndarray) -> np.ndarray:
+    """Mid-range of ``offset`` over some thirty edges at a time, straight between."""
+    starts = np.arange(0, max(len(offset) - LOCAL_EDGES // 2, 1), LOCAL_EDGES)
+    middle = (np.maximum.reduceat(offset, starts) + np.minimum.reduceat(offset, starts)) / 2.0
+    at = np.add.reduceat(chain_s, starts) / np.diff(np.append(starts, len(offset)))
+    result: np.ndarray = np.interp(chain_s, at, middle)
+    return result
 
 
 def _steady_offset(offset: np.ndarray, broken: np.ndarray) -> np.ndarray:
