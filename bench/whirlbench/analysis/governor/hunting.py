@@ -10,8 +10,9 @@ spectrum of its speed, whose place and width are natural frequency and damping. 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -19,7 +20,7 @@ import numpy as np
 from whirlbench.analysis.governor.advice import Lever
 from whirlbench.analysis.governor.prediction import TICK_S
 from whirlbench.analysis.governor.tuning_rules import Gains
-from whirlbench.analysis.speed_loop import SpeedRecord, find_hunting, fit_lines
+from whirlbench.analysis.speed_loop import Amplitudes, SpeedRecord, find_hunting, fit_lines
 from whirlbench.rig.description import Rig
 from whirlbench.samples import Run
 
@@ -41,10 +42,10 @@ NAN = math.nan
 class LimitCycle:
     """A loop that swings by itself between ``from_s`` and ``to_s``; speeds zero to peak, where it swings most.
 
-    ``growth_per_s``: of the logarithm of the amplitude. ``gain_margin`` is that of the gains that acted: one of a steady
-    swing, less where it grows (for a lag behind a dead time). ``lever``, ``pulse_us``: what the governor moved, None
-    and NaN where no pulse swings (the speed controller governs, or none was recorded); then the drive's answer and the
-    gains that acted are NaN, too. ``loaded_gain_margin``: of the rig's own gains, NaN where they are not told by this.
+    ``growth_per_s``: of the logarithm of the amplitude. ``gain_margin`` is that of the gains that acted: one of a
+    steady swing, less where it grows (for a lag behind a dead time). ``lever``, ``pulse_us``: what the governor moved,
+    None and NaN where no pulse swings (the speed controller governs, or none was recorded); then the drive's answer
+    and the gains that acted are NaN, too. ``loaded_gain_margin``: of the rig's own gains, NaN where they are not told by this.
     """
 
     from_s: float
@@ -139,12 +140,12 @@ def _measured(
     lever, pulse = _pulse(run, span, hertz)
     told = _law(rig, lever, swing.value[0], pulse, omega, 60.0 / record.between(*span).mean_rpm())
     yield LimitCycle(
-        starts[0], starts[-1] + length, hertz, math.sqrt(6.0) * error / (math.pi * amplitude * length), amplitude, error,
-        growth, min(math.exp(-PER_GROWTH * growth / omega), 1.0), lever, *told,
+        starts[0], starts[-1] + length, hertz, math.sqrt(6.0) * error / (math.pi * amplitude * length),
+        amplitude, error, growth, min(math.exp(-PER_GROWTH * growth / omega), 1.0), lever, *told,
     )  # fmt: skip
 
 
-def _swing(record: SpeedRecord, from_s: float, to_s: float):  # type: ignore[no-untyped-def]
+def _swing(record: SpeedRecord, from_s: float, to_s: float) -> Amplitudes:
     """Amplitude of the strongest sine, its harmonics fitted along, at the frequency that leaves the least."""
     from scipy.optimize import minimize_scalar
 
@@ -155,7 +156,7 @@ def _swing(record: SpeedRecord, from_s: float, to_s: float):  # type: ignore[no-
     rough = find_hunting(record, from_s, to_s)
     assert rough is not None, "only windows that show a swing are measured"
 
-    def fitted(hertz: float):  # type: ignore[no-untyped-def]
+    def fitted(hertz: float) -> Amplitudes:
         return fit_lines(time, speed, np.array([1.0, 2.0, 3.0]) * hertz, averaged)
 
     reach = 0.5 / (to_s - from_s)
@@ -252,13 +253,6 @@ def _ringing(time: np.ndarray, speed: np.ndarray, from_s: float, to_s: float) ->
         return None
     floor, top = math.log(float(np.median(power[-len(power) // 4 :]))), math.log(float(np.mean(power)))
 
-    def fitted(start: list[float], shape):  # type: ignore[no-untyped-def]
-        def cost(where: np.ndarray) -> float:
-            spectrum = shape(np.clip(where, -30.0, 30.0))
-            return float(np.sum(np.log(spectrum) + power / spectrum))
-
-        return minimize(cost, start, method="Nelder-Mead", options={"maxfev": 600, "xatol": 1e-3, "fatol": 1e-3}), cost
-
     def falling(where: np.ndarray) -> np.ndarray:
         return np.asarray(np.exp(where[0]) + np.exp(where[1]) / (1.0 + (hertz / np.exp(where[2])) ** 2))
 
@@ -267,25 +261,33 @@ def _ringing(time: np.ndarray, speed: np.ndarray, from_s: float, to_s: float) ->
         pair = 1.0 / ((1.0 - ratio**2) ** 2 + (2.0 * np.exp(where[3]) * ratio) ** 2)
         return np.asarray(np.exp(where[0]) + np.exp(where[1]) * pair)
 
-    plain, _ = fitted([floor, top, 0.0], falling)
+    def cost(shape: Callable[[np.ndarray], np.ndarray], where: np.ndarray) -> float:
+        spectrum = shape(np.clip(where, -30.0, 30.0))
+        return float(np.sum(np.log(spectrum) + power / spectrum))
+
+    def least(shape: Callable[[np.ndarray], np.ndarray], start: list[float]) -> tuple[float, np.ndarray]:
+        options = {"maxfev": 600, "xatol": 1e-3, "fatol": 1e-3}
+        found = minimize(partial(cost, shape), start, method="Nelder-Mead", options=options)
+        return float(found.fun), np.asarray(found.x)
+
+    plain, _ = least(falling, [floor, top, 0.0])
     starts = [[floor, top, math.log(at), math.log(0.3)] for at in (0.4, 0.8, 1.6, 3.2)]
-    best, cost = min((fitted(start, peaked) for start in starts), key=lambda one: one[0].fun)
-    if 2.0 * (plain.fun - best.fun) < math.log(len(hertz)) + CLEARLY_BETTER or math.exp(best.x[3]) > RINGS_BELOW:
+    best, where = min((least(peaked, start) for start in starts), key=lambda one: one[0])
+    if 2.0 * (plain - best) < math.log(len(hertz)) + CLEARLY_BETTER or math.exp(where[3]) > RINGS_BELOW:
         return None
-    errors = _errors(cost, best.x)
-    natural, damping = (math.exp(value) for value in best.x[2:])
+    errors = _errors(partial(cost, peaked), where)
+    natural, damping = (math.exp(value) for value in where[2:].tolist())
     return Ringing(from_s, to_s, natural, natural * errors[2], damping, damping * errors[3])
 
 
-def _errors(cost, where: np.ndarray) -> np.ndarray:  # type: ignore[no-untyped-def]
+def _errors(cost: Callable[[np.ndarray], float], where: np.ndarray) -> np.ndarray:
     """Standard errors of ``where`` at the least of ``cost``, a negative log-likelihood, by its second differences."""
     step, eye = 0.03, np.eye(len(where))
-    bend = np.array([
-        [
-            (cost(where + step * (a + b)) - cost(where + step * (a - b)) - cost(where - step * (a - b)) + cost(where - step * (a + b)))
-            / (4.0 * step**2)
-            for b in eye
-        ]
-        for a in eye
-    ])  # fmt: skip
-    return np.asarray(np.sqrt(np.maximum(np.diag(np.linalg.pinv(bend)), 0.0)))
+
+    def bend(a: np.ndarray, b: np.ndarray) -> float:
+        same, other = step * (a + b), step * (a - b)
+        turned = cost(where + same) + cost(where - same) - cost(where + other) - cost(where - other)
+        return turned / (4.0 * step**2)
+
+    curvature = np.array([[bend(a, b) for b in eye] for a in eye])
+    return np.asarray(np.sqrt(np.maximum(np.diag(np.linalg.pinv(curvature)), 0.0)))

@@ -3,6 +3,7 @@
 from whirlbench.analysis.speed_loop.channel import ChannelFound
 from whirlbench.analysis.speed_loop.excitation import (
     Agreement,
+    Amplitudes,
     FrequencyResponse,
     compare_with_model,
     find_excitation,
@@ -19,6 +20,7 @@ from whirlbench.analysis.speed_loop.step_result import StepResult
 
 __all__ = [
     "Agreement",
+    "Amplitudes",
     "ChannelFound",
     "ChannelKind",
     "Curve",

@@ -26,6 +26,7 @@ CERTAIN = 0.95  # share of the likelihood from which a kind is taken for the tru
 MOST_STEPS = 4  # looked at: more of them tell no kind of channel that four do not
 WHITE_PART = 0.2  # of the wander's variance: a filter leaves no more of noise that forgets at once
 FILTER_DOUBT = 1e-3  # share of the likelihood from which a filter is not ruled out
+FILTERS_S = tuple(0.03 * 1.5**step for step in range(11))  # s, where the search for the lag of a filter begins
 CHANGING_PART = 0.9  # of the samples differ from the one before: nothing was held over them
 NAN = math.nan
 
@@ -70,16 +71,15 @@ def _weighed(run: Run, bare: SpeedRecord, steps: Sequence[Step], interval_s: flo
     """The likeliest reading of the samples, or the bare one at the mean delay of those that cannot be told apart."""
     noise = _noise(bare, steps)
     channels = _possible(run, bare, steps, noise, interval_s)
-    scores = _scores(run, channels, steps, interval_s, noise)
-    weight = np.exp(np.array(scores) - max(scores))
+    scores = np.array(_scores(run, channels, steps, interval_s, noise))
+    plain = np.array([one.kind != "filtered" for one in channels])
+    weight = np.exp(scores[plain] - scores[plain].max())
     weight = weight / weight.sum()
-    likelihood = {channel.kind: float(w) for channel, w in zip(channels, weight, strict=True)}
-    doubtful = likelihood.pop("filtered", 0.0) > FILTER_DOUBT
-    filter_s = next((one.filter_s for one in channels if doubtful and one.kind == "filtered"), 0.0)
+    against = float(np.logaddexp.reduce(scores[plain]))
+    likely = scores > against + math.log(FILTER_DOUBT)
+    filter_s = max((one.filter_s for one, fits in zip(channels, likely, strict=True) if fits), default=0.0)
     channels = [one for one in channels if one.kind != "filtered"]
-    weight = np.array([likelihood[one.kind] for one in channels])
-    weight = weight / weight.sum()
-    likelihood = dict(zip(likelihood, weight.tolist(), strict=True))
+    likelihood = {one.kind: float(part) for one, part in zip(channels, weight, strict=True)}
     best = channels[int(np.argmax(weight))]
     found = ChannelFound(best, likelihood, interval_s, bare.resolution_rpm, filter_s=filter_s)
     if weight.max() > CERTAIN:
@@ -102,19 +102,21 @@ def _possible(
     if not held_over or float(np.mean(np.diff(rpm) != 0.0)) < CHANGING_PART:
         channels.append(SpeedChannel("last turn"))
     if noise.wander > 0.0 and noise.steady < WHITE_PART * noise.wander:
-        channels.append(SpeedChannel("filtered", _filter_s(run, steps, noise.wander_s, interval_s)))
+        channels.append(SpeedChannel("filtered", _filter_s(run, steps, interval_s)))
     return channels
 
 
-def _filter_s(run: Run, steps: Sequence[Step], wander_s: float, interval_s: float) -> float:
-    """The likeliest lag of a filter near what the memory of the noise says, which short holds tell only roughly."""
+def _filter_s(run: Run, steps: Sequence[Step], interval_s: float) -> float:
+    """The likeliest lag of a filter; the memory of the noise alone is told only roughly by short holds."""
     from scipy.optimize import minimize_scalar
 
-    low, high = math.log(max(wander_s / 2.5, interval_s / 3.0)), math.log(2.5 * wander_s)
-    best = minimize_scalar(
-        lambda lag: -_filtered_score(run, steps[:2], math.exp(lag), interval_s),
-        bounds=(low, max(high, low + 0.1)), options={"maxiter": 10, "xatol": 0.02},
-    )  # fmt: skip
+    def cost(lag: float) -> float:
+        return -_filtered_score(run, steps[:2], math.exp(lag), interval_s)
+
+    grid = [math.log(max(one, 0.5 * interval_s)) for one in FILTERS_S]
+    middle = min(grid, key=cost)
+    reach = math.log(1.5)
+    best = minimize_scalar(cost, bounds=(middle - reach, middle + reach), options={"maxiter": 8, "xatol": 0.02})
     return math.exp(float(best.x))
 
 

@@ -134,7 +134,7 @@ def _cycle_line(cycle: LimitCycle) -> str:
     """What a limit cycle means for the gains; a cycle that only grows slowly is as much one."""
     line = (
         f"the governed speed swings by itself, {_swing(cycle)}: the gains that acted have a gain margin of "
-        f"{cycle.gain_margin:.2f}; for one of 2, both have to be at most {cycle.gain_margin / 2.0:.2f} of what they were"
+        f"{cycle.gain_margin:.2f}; for one of 2, both have to be at most {cycle.gain_margin / 2.0:.2f} times as large"
     )
     if cycle.lever is None:
         return line + "; no pulse of the bench swings, so the speed controller's own governor does it"
