@@ -44,14 +44,14 @@ def test_a_well_known_lag_gets_the_rule_itself():
     assert advice.worst.stable
 
 
-def test_bare_samples_add_no_second_delay():
+def test_bare_samples_do_not_hide_the_turn_that_the_tach_will_add():
     run = step_record()
     time = run.slow.time_s[::10]
     rng = np.random.default_rng(1)
     rpm = np.interp(time, run.tach.time_s[1:], 60.0 / np.diff(run.tach.time_s)) + rng.normal(0.0, 2.0, len(time))
     bare = Run(SlowSamples(time, rpm=rpm, throttle_us=run.slow.channel("throttle_us")[::10]), TachPulses())
     advice = advise(identify(bare), RIG)
-    assert advice.extra_delay_s == 0.0
+    assert advice.extra_delay_s == pytest.approx(60.0 / advice.speed_rpm + 0.001)
     assert advice.loop_dead_time_s == pytest.approx(0.06, abs=0.02)
 
 

@@ -45,7 +45,8 @@ class LimitCycle:
     ``growth_per_s``: of the logarithm of the amplitude. ``gain_margin`` is that of the gains that acted: one of a
     steady swing, less where it grows (for a lag behind a dead time). ``lever``, ``pulse_us``: what the governor moved,
     None and NaN where no pulse swings (the speed controller governs, or none was recorded); then the drive's answer
-    and the gains that acted are NaN, too. ``loaded_gain_margin``: of the rig's own gains, NaN where they are not told by this.
+    and the gains that acted are NaN, too. ``loaded_gain_margin``: of the rig's own gains, NaN where this does not tell
+    them.
     """
 
     from_s: float

@@ -36,8 +36,9 @@ class ChannelFound:
     """What the speeds are, ``likelihood`` of each kind that was possible (one alone where it was given or is certain).
 
     ``filter_s`` is the lag of a filter that is not ruled out, zero where it is: no sample can tell one from a lag of
-    the rotor that gusts push it through, and which it is makes all the difference to the gains. ``delay_s`` was taken from the times and is known to within ``delay_stderr_s``; ``interval_s`` between samples and
-    ``rounding_rpm`` are those of an rpm channel. ``given``: by whoever asked, not found.
+    the rotor that gusts push it through, and which it is makes all the difference to the gains. ``delay_s`` was taken
+    from the times and is known to within ``delay_stderr_s``; ``interval_s`` between samples and ``rounding_rpm`` are
+    those of an rpm channel. ``given``: by whoever asked, not found.
     """
 
     channel: SpeedChannel
@@ -121,7 +122,7 @@ def _filter_s(run: Run, steps: Sequence[Step], interval_s: float) -> float:
 
 
 def _filtered_score(run: Run, steps: Sequence[Step], filter_s: float, interval_s: float) -> float:
-    """Log-likelihood of one sample, if it went through a lag of ``filter_s``; what undoing does to the density is out."""
+    """Log-likelihood of one sample if it went through a lag of ``filter_s``; what undoing does to the density is out."""
     record = speed_record(run, SpeedChannel("filtered", filter_s))
     return _fitted(record, steps, _noise(record, steps), 0.0)[0] - math.log(-math.expm1(-interval_s / filter_s))
 
