@@ -15,7 +15,7 @@ def governed_run(
     law: Callable[[float, float], float], duration_s: float, rng: np.random.Generator, gust_rpm: float = 0.0,
     gain: float = 6.0, lag_s: float = 0.35, dead_s: float = 0.06, request_rpm: float = 3000.0,
 ) -> Run:  # fmt: skip
-    """``law(error in rpm, its integral in rpm s)`` gives the pulse about 1500 µs; a sample every 10 ms, 1 rpm of noise."""
+    """``law(error in rpm, its integral in rpm s)`` gives the pulse about 1500 µs; samples every 10 ms, 1 rpm noise."""
     count, late = round(duration_s / FINE_S), round(dead_s / FINE_S)
     sent = np.zeros(count + late)
     speed, integral, keep = 20.0, 0.0, np.exp(-FINE_S / lag_s)

@@ -41,7 +41,7 @@ def pi_run(factor: float, limit_us: float = math.inf, gust_rpm: float = 0.0, dur
 
 
 def test_a_relay_loop_swings_as_its_exact_solution_says() -> None:
-    """LOOP-11 of the check values (relay with hysteresis on a lag with dead time, exact): T 10, L 2 in units of T / 10."""
+    """LOOP-11 of the check values (exact, relay with hysteresis on a lag with dead time): T 10, L 2 in other units."""
     k, h, eps, lag, dead = GAIN * 10.0, 10.0, 3.0, 0.35, 0.07
     amplitude = k - (k - eps) * math.exp(-dead / lag)
     period = 2.0 * (dead + lag * math.log((k + amplitude) / (k - eps)))

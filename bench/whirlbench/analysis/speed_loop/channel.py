@@ -122,7 +122,7 @@ def _filter_s(run: Run, steps: Sequence[Step], interval_s: float) -> float:
 
 
 def _filtered_score(run: Run, steps: Sequence[Step], filter_s: float, interval_s: float) -> float:
-    """Log-likelihood of one sample if it went through a lag of ``filter_s``; what undoing does to the density is out."""
+    """Log-likelihood of one sample if it went through a lag of ``filter_s``, less what undoing does to the density."""
     record = speed_record(run, SpeedChannel("filtered", filter_s))
     return _fitted(record, steps, _noise(record, steps), 0.0)[0] - math.log(-math.expm1(-interval_s / filter_s))
 
