@@ -30,6 +30,9 @@ SHORTEST_S = 3.0
 FALSE_ALARM = 1e-5  # of one window; a run has some hundred of them
 SAME_FREQUENCY = 0.15  # part by which neighbouring windows may differ and still show one cycle
 SWINGING_US = 3.0  # amplitude over its error of a pulse that certainly swings
+COHERENT_PART = 0.5  # of the power: gusts that ring a calm loop put a third into the best sine of four seconds
+FEWEST_SWINGS = 3.0
+CLEARLY_LESS = 1.2  # times what the best of them leaves: a half of the true frequency has the true one for a harmonic
 PER_GROWTH = math.pi / 2.0 + 2.0 / math.pi  # log of the gain in excess over growth rate by angular frequency
 TURNED_DEG = 20.0  # phase by which the gains loaded may turn the loop and still have their margin told by the cycle
 RINGS_BELOW = 0.7  # damping from which there is no peak to be told from a lag: 1 / sqrt(2)
@@ -137,6 +140,8 @@ def _measured(
     span, swing = spans[best], sizes[best]
     hertz, omega = float(swing.frequency_hz[0]), 2.0 * math.pi * float(swing.frequency_hz[0])
     amplitude, error = float(abs(swing.value[0])), float(swing.error()[0])
+    if _share(swing) < COHERENT_PART:
+        return
     growth = _growth(record, span, hertz)
     lever, pulse = _pulse(run, span, hertz)
     told = _law(rig, lever, swing.value[0], pulse, omega, 60.0 / record.between(*span).mean_rpm())
@@ -147,9 +152,10 @@ def _measured(
 
 
 def _swing(record: SpeedRecord, from_s: float, to_s: float) -> Amplitudes:
-    """Amplitude of the strongest sine, its harmonics fitted along, at the frequency that leaves the least."""
-    from scipy.optimize import minimize_scalar
+    """Amplitude of the swing, its harmonics fitted along, at the frequency that leaves the least.
 
+    A saw tooth may show its second or third harmonic most, once the spectrum was made level: the swing itself is slower.
+    """
     part = record.between(from_s, to_s)
     fine = np.isfinite(part.speed_rpm)
     time, speed = part.mid_s[fine], part.speed_rpm[fine]
@@ -160,10 +166,29 @@ def _swing(record: SpeedRecord, from_s: float, to_s: float) -> Amplitudes:
     def fitted(hertz: float) -> Amplitudes:
         return fit_lines(time, speed, np.array([1.0, 2.0, 3.0]) * hertz, averaged)
 
-    reach = 0.5 / (to_s - from_s)
-    bounds = (max(rough.frequency_hz - reach, 0.1), rough.frequency_hz + reach)
-    best = minimize_scalar(lambda hertz: float(np.sum(fitted(hertz).left ** 2)), bounds=bounds)
-    return fitted(float(best.x))
+    span = to_s - from_s
+    parts = [part for part in (1.0, 2.0, 3.0) if rough.frequency_hz / part * span >= FEWEST_SWINGS]
+    fits = [_least(fitted, rough.frequency_hz / part, 0.5 / span) for part in parts]
+    least = min(_power(fit) for fit in fits)
+    return next(fit for fit in fits if _power(fit) < CLEARLY_LESS * least)
+
+
+def _least(fitted: Callable[[float], Amplitudes], near_hz: float, reach_hz: float) -> Amplitudes:
+    """The fit that leaves the least within ``reach_hz`` of ``near_hz``."""
+    from scipy.optimize import minimize_scalar
+
+    bounds = (max(near_hz - reach_hz, 0.1), near_hz + reach_hz)
+    return fitted(float(minimize_scalar(lambda hertz: _power(fitted(hertz)), bounds=bounds).x))
+
+
+def _power(fit: Amplitudes) -> float:
+    return float(np.sum(fit.left**2))
+
+
+def _share(swing: Amplitudes) -> float:
+    """Part of the speed's power in the sine and its harmonics."""
+    told = float(np.sum(np.abs(swing.value) ** 2)) / 2.0
+    return told / (told + float(np.mean(swing.left**2)))
 
 
 def _growth(record: SpeedRecord, span: tuple[float, float], hertz: float) -> float:
@@ -185,8 +210,7 @@ def _pulse(run: Run, span: tuple[float, float], hertz: float) -> tuple[Lever | N
         fine = np.isfinite(values)
         if fine.sum() < 20:
             continue
-        held_s = float(np.median(np.diff(part.time_s)))
-        lines = fit_lines(part.time_s[fine] + held_s / 2.0, values[fine], np.array([hertz]))
+        lines = fit_lines(part.time_s[fine] + TICK_S / 2.0, values[fine], np.array([hertz]))
         if abs(lines.value[0]) > max(SWINGING_US * float(lines.error()[0]), 1.0):
             return lever, complex(lines.value[0])  # type: ignore[return-value]
     return None, complex(NAN)

@@ -69,6 +69,7 @@ class Move:
     from_value: float
     to_value: float
     reversing: bool
+    at_stderr_s: float = 0.0
 
 
 def find_steps(run: Run, rig: Rig | None = None) -> tuple[Step, ...]:
@@ -192,16 +193,14 @@ def _joining_s(time: np.ndarray) -> float:
     return max(JOIN_S, 1.5 * float(np.median(np.diff(time))))
 
 
-def _seen_late_s(time: np.ndarray) -> float:
+def _seen_late_s(interval_s: float) -> float:
     """How late a log shows a lever's move on average: half a sample, none where it runs with the device's tick."""
-    interval = float(np.median(np.diff(time)))
-    return interval / 2.0 if interval > OWN_TICK_S else 0.0
+    return interval_s / 2.0 if interval_s > OWN_TICK_S else 0.0
 
 
-def seen_stderr_s(time: np.ndarray) -> float:
+def _seen_stderr_s(interval_s: float) -> float:
     """Standard error of the instant of a move: uniform between two samples, or up to a tick from the one taken."""
-    interval = float(np.median(np.diff(time)))
-    return interval / math.sqrt(12.0 if interval > OWN_TICK_S else 3.0)
+    return interval_s / math.sqrt(12.0 if interval_s > OWN_TICK_S else 3.0)
 
 
 def _move(time: np.ndarray, level: np.ndarray, group: np.ndarray) -> Move:
@@ -211,11 +210,12 @@ def _move(time: np.ndarray, level: np.ndarray, group: np.ndarray) -> Move:
     start, end = time[group[0]], time[group[-1]]
     # a staircase of equal small steps is a ramp that began half a stair before its first riser
     half_stair = (end - start) / (len(group) - 1) / 2.0 if len(group) > 2 else 0.0
+    interval = float(time[group[0]] - time[group[0] - 1])
     if len(group) <= 2:
-        start, end = start - _seen_late_s(time), end - _seen_late_s(time)
+        start, end = start - _seen_late_s(interval), end - _seen_late_s(interval)
     return Move(
         float(start - half_stair), float(end + half_stair), float(level[group[0] - 1]), float(level[group[-1]]),
-        reversals > REVERSALS_OF_A_LEVER,
+        reversals > REVERSALS_OF_A_LEVER, _seen_stderr_s(interval),
     )  # fmt: skip
 
 
@@ -254,7 +254,7 @@ def _step(run: Run, kind: Kind, move: Move, others: list[Move]) -> Step:
     after = min([float(time[-1])] + [o.start_s for o in others if o is not move and o.start_s >= move.start_s])
     step = Step(
         kind, move.start_s, move.end_s - move.start_s, move.from_value, move.to_value,
-        max(move.start_s - before, 0.0), max(after - move.end_s, 0.0), at_stderr_s=seen_stderr_s(time),
+        max(move.start_s - before, 0.0), max(after - move.end_s, 0.0), at_stderr_s=move.at_stderr_s,
     )  # fmt: skip
     return replace(step, problem=_complaint(step, at_end=after >= time[-1], at_start=before <= time[0]))
 
@@ -276,8 +276,8 @@ def _complaint(step: Step, at_end: bool, at_start: bool) -> str:
 def _with_pulses(run: Run, step: Step) -> Step:
     """``step`` with the pulses that were sent before and after it."""
     pulse = run.slow.channel("servo_us" if step.kind == "pitch" else "throttle_us")
-    late = _seen_late_s(run.slow.time_s)
-    before, after = np.searchsorted(run.slow.time_s, (step.at_s - 1e-6, step.at_s + step.ramp_s + late + 1e-6))
+    seen_s = step.at_s + step.ramp_s + math.sqrt(3.0) * step.at_stderr_s  # the first sample that shows all of it
+    before, after = np.searchsorted(run.slow.time_s, (step.at_s - 1e-6, seen_s + 1e-6))
     if before == 0 or after >= len(pulse):
         return step
     return replace(step, command_from=float(pulse[before - 1]), command_to=float(pulse[after]))
