@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from governed_runs import governed_run
 
 from whirlbench.analysis.governor import find_cycle, find_ringing, study
 from whirlbench.analysis.speed_loop import SpeedChannel, speed_record
+from whirlbench.recording.files import read_run
 from whirlbench.results.tune import tune_answer
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Run
@@ -89,7 +91,7 @@ def test_a_growing_swing_tells_by_how_much_the_gain_is_too_high() -> None:
 
 
 def test_a_loop_with_margin_has_no_cycle_but_rings_at_its_pole() -> None:
-    run = pi_run(0.55, gust_rpm=20.0, duration_s=60.0)
+    run = pi_run(0.55, gust_rpm=20.0, duration_s=40.0)
     record = speed_record(run, BARE)
     assert find_cycle(run, record) is None
     ringing = find_ringing(run, record)
@@ -107,6 +109,15 @@ def test_a_calm_governed_hold_neither_swings_nor_rings() -> None:
     run = pi_run(0.15, gust_rpm=5.0, duration_s=40.0)
     record = speed_record(run, BARE)
     assert find_cycle(run, record) is None and find_ringing(run, record) is None
+
+
+def test_the_demo_of_a_hunting_governor_is_told_with_its_fundamental() -> None:
+    """A saw tooth of some 900 rpm peak to peak, 0.73 s long, by eye; its second harmonic is the clearest line."""
+    run = read_run(Path(__file__).resolve().parents[2] / "recordings" / "governor_hunting.h5")
+    cycle = find_cycle(run, speed_record(run))
+    assert cycle is not None and cycle.course == "is steady" and cycle.lever is None
+    assert cycle.frequency_hz == pytest.approx(1.0 / 0.73, rel=0.05)
+    assert cycle.amplitude_rpm == pytest.approx(370.0, rel=0.15)
 
 
 def test_hunting_is_an_answer_of_tune_without_a_step() -> None:

@@ -154,7 +154,7 @@ def _measured(
 def _swing(record: SpeedRecord, from_s: float, to_s: float) -> Amplitudes:
     """Amplitude of the swing, its harmonics fitted along, at the frequency that leaves the least.
 
-    A saw tooth may show its second or third harmonic most, once the spectrum was made level: the swing itself is slower.
+    A saw tooth may show its second or third harmonic most, once the spectrum was made level: the swing is slower.
     """
     part = record.between(from_s, to_s)
     fine = np.isfinite(part.speed_rpm)

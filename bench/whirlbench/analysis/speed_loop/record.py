@@ -224,7 +224,8 @@ def _edges_of_held(slow: SlowSamples) -> SpeedRecord | None:
     at = np.flatnonzero(np.diff(rpm) != 0.0) + 1
     if len(at) < FEWEST_EDGES or not _looks_held(time, rpm, at):
         return None
-    edges, repeats, period = _chained(time, rpm, at)
+    edges, repeats, _ = _chained(time, rpm, at)
+    edges, repeats, period = _with_hidden(edges, repeats, 60.0 / rpm[at[:-1]], 60.0 / rpm[at[1:]])
     turns, missed = _turns_in(period)  # a missed edge shows as one long period
     values = np.where(np.isfinite(repeats), 60.0 * turns / period, np.nan)
     bridged = missed + int(np.isnan(repeats).sum())
@@ -277,6 +278,19 @@ def _local_offset(chain_s: np.ndarray, offset: np.ndarray) -> np.ndarray:
     at = np.add.reduceat(chain_s, starts) / np.diff(np.append(starts, len(offset)))
     result: np.ndarray = np.interp(chain_s, at, middle)
     return result
+
+
+def _with_hidden(
+    edges: np.ndarray, repeats: np.ndarray, shown_s: np.ndarray, newest_s: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """``edges`` with those that an equal value hid, and ``repeats`` and periods of all: the last one is the newest."""
+    count = np.nan_to_num(repeats, nan=1.0).astype(int)
+    last = np.cumsum(count) - 1
+    number = np.arange(count.sum()) - np.repeat(last + 1 - count, count)
+    between = np.repeat(edges[:-1], count) + (number + 1) * np.repeat(shown_s, count)
+    period = np.repeat(shown_s, count)
+    between[last], period[last] = edges[1:], newest_s
+    return np.append(edges[0], between), np.repeat(repeats, count), period
 
 
 def _steady_offset(offset: np.ndarray, broken: np.ndarray) -> np.ndarray:
