@@ -156,6 +156,7 @@ def noise_of_holds(holds: Sequence[SpeedRecord]) -> Noise:
     usable = [hold for hold in holds if np.isfinite(hold.speed_rpm).sum() >= FEWEST_SAMPLES]
     if not usable:
         return _floor(holds[0] if holds else None)
+    step, usable = usable[0].resolution_rpm, [replace(hold, resolution_rpm=0.0) for hold in usable]
     shapes = [Noise(*_of_part(usable, part)) for part in JITTER_PARTS]
     fits = [_likelihood(usable, shape) for shape in shapes]
     best = max(range(len(fits)), key=lambda number: fits[number].value)
@@ -163,19 +164,21 @@ def noise_of_holds(holds: Sequence[SpeedRecord]) -> Noise:
     if error_memory(fits[best].white) > WANDERS_FROM:
         noise = _wandering(usable, noise, fits[best].value)
     noise = replace(noise, jitter=max(noise.jitter, _floor(usable[0]).jitter))
-    return _with_rounding(noise, usable[0])
+    return _with_rounding(noise, usable[0], step) if step > 0.0 else noise
 
 
-def _with_rounding(noise: Noise, hold: SpeedRecord) -> Noise:
+def _with_rounding(noise: Noise, hold: SpeedRecord, step: float) -> Noise:
     """``noise`` with what rounding leaves of a quiet speed: a whole hold is off by one and the same part of a step.
 
     A scatter of half a step rounds it away (the first harmonic of the error falls with exp(-2 (pi s / q)^2): Widrow and
     Kollar, Quantization Noise, from memory); without it four holds off together are as one hold off twice as far.
     """
-    step, span = hold.resolution_rpm, float(np.median(np.diff(hold.edge_s))) if hold.averaged else 1.0
-    if step <= 0.0:
-        return noise
-    scatter = noise.steady / span + noise.jitter * float(np.nanmean(edge_sensitivity(hold) ** 2))
+    span = float(np.median(np.diff(hold.edge_s))) if hold.averaged else 1.0
+    found = noise.steady / span + noise.jitter * float(np.nanmean(edge_sensitivity(hold) ** 2))
+    scatter = max(found - step**2 / 12.0, 1e-6 * step**2)  # what the steps themselves make of it taken off
+    if not hold.averaged:  # their own errors are counted again in the weights of bare samples
+        kept = scatter / max(found, scatter)
+        noise = replace(noise, steady=kept * noise.steady, jitter=kept * noise.jitter)
     left = step**2 / 3.0 * math.exp(-4.0 * math.pi**2 * scatter / step**2)
     if left < 0.01 * scatter or left < noise.wander:
         return noise
