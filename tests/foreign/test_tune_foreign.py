@@ -43,12 +43,12 @@ def inside(loop: SpeedLoop, truth: Truth) -> list[bool]:
 
 
 def test_the_stated_bands_hold_the_truth() -> None:
-    """Nine kinds, three runs each: 95 % of 81 bands would be 77; nine in ten is 73."""
+    """Nine kinds, two runs each: 95 % of 54 bands would be 51; nine in ten is 49."""
     found = {
-        name: [one for seed in range(3) for one in inside(identified(*kind, seed), kind[0])]
+        name: [one for seed in range(2) for one in inside(identified(*kind, seed), kind[0])]
         for name, kind in KINDS.items()
     }
-    assert sum(map(sum, found.values())) >= 73, {name: f"{sum(one)} of {len(one)}" for name, one in found.items()}
+    assert sum(map(sum, found.values())) >= 49, {name: f"{sum(one)} of {len(one)}" for name, one in found.items()}
 
 
 def test_ten_hertz_do_not_know_a_dead_time_to_two_milliseconds() -> None:
