@@ -177,3 +177,11 @@ def test_files_that_are_not_what_is_asked_for(recording, tmp_path, capsys):
     text.write_text("{}")
     assert whirlbench(["tune", str(recording), "--predicted", str(text)]) == 2
     assert "holds no advice" in capsys.readouterr().err
+
+
+def test_what_the_speeds_are_can_be_said_and_a_kind_that_is_none_is_refused(recording, capsys):
+    named = answer_of(capsys, str(recording), "--speeds", "held")["noise"]["channel"]
+    assert (named["channel"]["kind"], named["given"]) == ("held", True)
+    for wrong in ("smooth", "filtered", "filtered:-1", "bare:3"):
+        assert whirlbench(["tune", str(recording), "--speeds", wrong]) == 2
+        assert "no kind of speed channel" in capsys.readouterr().err

@@ -20,8 +20,8 @@ from whirlbench.analysis.governor.prediction import Trial, predict
 from whirlbench.analysis.governor.stability import stability_margins
 from whirlbench.analysis.governor.tuning_rules import Gains, SimpleDrive, half_rule, simc
 from whirlbench.analysis.speed_loop import LoopModel, unit_answer
-from whirlbench.analysis.speed_loop.graphical import crossing_s, smith, sundaresan_krishnaswamy
 from whirlbench.analysis.speed_loop.models import damping_from_overshoot, second_order_figures
+from whirlbench.analysis.speed_loop.response import crossing_s, smith, sundaresan_krishnaswamy
 
 NAN = math.nan
 

@@ -146,7 +146,7 @@ def test_pulses_that_were_not_recorded_are_named() -> None:
     from whirlbench.analysis.governor import loop_study as module
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(module, "identify", lambda run, rig: loop)
+        patch.setattr(module, "all_steps", lambda run, rig, channel: loop)
         found = tune_answer(study(run, RIG))
     assert [item.why for item in found.not_judged] == ["the pulses behind the steps were not recorded"]
 
@@ -311,7 +311,7 @@ def test_speeds_that_always_come_back_are_told_as_governed() -> None:
     from whirlbench.analysis.governor import loop_study as module
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(module, "identify", lambda run, rig: loop)
+        patch.setattr(module, "all_steps", lambda run, rig, channel: loop)
         governed = tune_answer(study(run, RIG))
     assert governed.verdict is Verdict.IN_PART
     assert [item.what for item in governed.not_judged] == ["gains for the governor"]

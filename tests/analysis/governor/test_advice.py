@@ -44,15 +44,15 @@ def test_a_well_known_lag_gets_the_rule_itself():
     assert advice.worst.stable
 
 
-def test_bare_samples_add_no_second_delay():
+def test_bare_samples_do_not_hide_the_turn_that_the_tach_will_add():
     run = step_record()
     time = run.slow.time_s[::10]
     rng = np.random.default_rng(1)
     rpm = np.interp(time, run.tach.time_s[1:], 60.0 / np.diff(run.tach.time_s)) + rng.normal(0.0, 2.0, len(time))
     bare = Run(SlowSamples(time, rpm=rpm, throttle_us=run.slow.channel("throttle_us")[::10]), TachPulses())
     advice = advise(identify(bare), RIG)
-    assert advice.extra_delay_s == 0.0
-    assert advice.loop_dead_time_s == pytest.approx(0.06, abs=0.02)
+    assert advice.extra_delay_s == pytest.approx(60.0 / advice.speed_rpm + 0.001)
+    assert advice.loop_dead_time_s == pytest.approx(0.06 + advice.extra_delay_s, abs=0.02)
 
 
 def test_the_knob_slows_the_loop():
@@ -145,3 +145,14 @@ def test_the_re_test_stays_away_from_slew_range_and_overspeed():
     assert re_test(near_end, RIG).step_rpm <= 0.5 * 10.0 * 6.1 + 1
     fast = replace(advice, speed_rpm=6150.0)
     assert re_test(fast, RIG).step_rpm <= 25
+
+
+def test_chatter_is_what_two_jittery_edges_of_a_period_make_of_the_pulse():
+    """Each period has two edges: the root of two of one edge's error, by speed^2 / 60 and the proportional gain."""
+    steps = [LeverStep("throttle_us", 4.0 + 4.0 * k, 50.0 * (-1.0) ** k) for k in range(4)]
+    faults = TachFaults(jitter_s=10e-6)
+    advice = advise(
+        identify(record_steps({"throttle_us": LAG}, steps, 20.0, np.random.default_rng(8), faults=faults)), RIG
+    )
+    edges = np.arange(4000) * 60.0 / advice.speed_rpm + 10e-6 * np.random.default_rng(9).standard_normal(4000)
+    assert advice.chatter_us == pytest.approx(abs(advice.kp) * float(np.std(60.0 / np.diff(edges))), rel=0.1)

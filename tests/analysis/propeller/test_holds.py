@@ -113,3 +113,14 @@ def test_without_pitch_the_holds_are_still_found() -> None:
 def test_a_run_shorter_than_a_window_has_no_hold() -> None:
     time_s = np.arange(0.0, 1.0, 0.01)
     assert find_holds(Run(SlowSamples(time_s, rpm=0 * time_s + 3000.0))).holds == ()
+
+
+def test_a_few_correlated_blocks_state_no_less_than_they_know() -> None:
+    """Twelve blocks with lag-one correlation 0.4: a short series hides a twelfth of it, which is put back."""
+    rng = np.random.default_rng(1)
+    series = np.empty((1500, 12))
+    series[:, 0] = rng.standard_normal(1500)
+    for block in range(1, 12):
+        series[:, block] = 0.4 * series[:, block - 1] + np.sqrt(1.0 - 0.4**2) * rng.standard_normal(1500)
+    stated = np.mean([mean_of_blocks(one).stderr ** 2 for one in series])
+    assert stated / series.mean(axis=1).var() == pytest.approx(0.67, abs=0.05)  # a trend is taken out as well

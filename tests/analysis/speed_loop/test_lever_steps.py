@@ -113,3 +113,18 @@ def test_gaps_in_a_channel_are_bridged():
     values[1000:1400] = np.nan
     (step,) = find_steps(run_of(throttle_us=values))
     assert step.at_s == pytest.approx(5.0, abs=1e-9)
+
+
+def test_a_staircase_is_a_ramp_that_began_half_a_stair_before_its_first_riser():
+    time = np.arange(0.0, 4.0, 0.02)
+    level = 1500.0 + np.clip(np.floor((time - 2.0 + 1e-9) / 0.02) + 1.0, 0.0, 5.0) * 10.0
+    (move,) = channel_moves(time, level, "throttle")
+    assert (move.start_s, move.end_s) == pytest.approx((1.99, 2.09))
+
+
+@pytest.mark.parametrize(("interval_s", "late_s", "error_s"), [(0.1, 0.05, 0.0289), (0.002, 0.0, 0.00115)])
+def test_a_move_lies_between_two_samples_of_a_slow_log(interval_s, late_s, error_s):
+    time = np.arange(0.0, 6.0, interval_s)
+    (move,) = channel_moves(time, np.where(time >= 3.0 - 1e-9, 1550.0, 1500.0), "throttle")
+    assert move.start_s == pytest.approx(3.0 - late_s)
+    assert move.at_stderr_s == pytest.approx(error_s, rel=0.01)

@@ -70,8 +70,8 @@ def tach_record(rng: np.random.Generator, jitter_s: float, unsteadiness_rpm_s: f
 def bare_record(rng: np.random.Generator, period_jitter_s: float) -> Record:
     """Bare rpm samples at irregular times, noise growing with the square of the speed, one in twenty missing."""
     drive, base, drift = random_drive(rng), float(rng.uniform(2000.0, 5000.0)), float(rng.uniform(-4.0, 0.0))
-    # a sample falls on the step: a dead time cannot be known better than the instant of the step
-    time = np.sort(np.append(rng.uniform(0.0, DURATION_S, 900), AT_S))
+    # a sample on either side of the step: a dead time cannot be known better than the instant of the step
+    time = np.sort(np.append(rng.uniform(0.0, DURATION_S, 900), [AT_S - 1e-6, AT_S]))
     true = base + drift * time + CHANGE_US * drive.answer(time - AT_S)
     spread = true**2 / 60.0 * period_jitter_s
     rpm = true + spread * rng.standard_normal(len(time))

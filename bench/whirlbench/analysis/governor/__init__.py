@@ -2,6 +2,7 @@
 
 from whirlbench.analysis.governor.advice import WORST_SENSITIVITY, Advice, advise
 from whirlbench.analysis.governor.comparison import BETTER, Comparison, Figure, compare
+from whirlbench.analysis.governor.hunting import LimitCycle, Ringing, find_cycle, find_ringing
 from whirlbench.analysis.governor.interaction import Interaction
 from whirlbench.analysis.governor.loop_study import Spectrum, Study, compare_runs, retuned, study
 from whirlbench.analysis.governor.prediction import LawSettings
@@ -17,8 +18,10 @@ __all__ = [
     "Forecast",
     "Interaction",
     "LawSettings",
+    "LimitCycle",
     "StabilityMargins",
     "Reading",
+    "Ringing",
     "Spectrum",
     "Study",
     "Verdict",
@@ -28,6 +31,8 @@ __all__ = [
     "compare",
     "compare_runs",
     "expected",
+    "find_cycle",
+    "find_ringing",
     "forecast",
     "plan_text",
     "prove",

@@ -94,7 +94,7 @@ def advise(
     scale = _units_per_us(results)
     models = tuple(replace(model, gain=model.gain * scale) for model in plausible_models(pooled, results))
     speed = float(np.mean([result.window.record.mean_rpm() for result in results if result.window]))
-    extra = 60.0 / speed + TICK_S / 2.0 if loop.delay_modelled else 0.0
+    extra = 60.0 / speed + TICK_S / 2.0
     options = [_tuned(drive, models, extra, closed_loop_time_s) for drive in _simple_drives(models[0], extra)]
     drive, time, gains, reasons = max(options, key=lambda option: _action(option[2]))
     law = law_settings(rig, lever, gains)
@@ -108,12 +108,14 @@ def advise(
 
 
 def plausible_models(pooled: Pooled, results: Sequence[StepResult]) -> tuple[LoopModel, ...]:
-    """The common model, those of single steps, and the extremes of the 95 % region around the common one.
+    """The common model, those of single steps and their rivals, and the extremes of the 95 % region around the common.
 
     The region is walked in the logarithm of lags and gain, along its axes and its corners, so that none turns negative.
     """
-    singles = [result.choice.fit.model for result in results if result.choice]
-    return (pooled.model, *singles, *_region(pooled))
+    choices = [result.choice for result in results if result.choice]
+    singles = [choice.fit.model for choice in choices]
+    rivals = [rival.model for choice in choices for rival in choice.rivals]
+    return (pooled.model, *singles, *rivals, *_region(pooled))
 
 
 def _region(pooled: Pooled) -> list[LoopModel]:
@@ -221,6 +223,6 @@ def _units_per_us(results: Sequence[StepResult]) -> float:
 def _period_noise_rpm(loop: SpeedLoop, speed_rpm: float) -> float:
     """Standard deviation of the speed from a single tach period."""
     period = 60.0 / speed_rpm
-    if not loop.delay_modelled:
+    if not loop.averaged:
         return math.sqrt(loop.noise.steady + loop.noise.jitter * (speed_rpm**2 / 60.0) ** 2)
     return math.sqrt(loop.noise.steady / period + 2.0 * loop.noise.jitter * (speed_rpm / period) ** 2)

@@ -9,6 +9,7 @@ import numpy as np
 
 from whirlbench.analysis.governor.advice import Advice, Lever, advise, plausible_models
 from whirlbench.analysis.governor.comparison import Comparison, compare
+from whirlbench.analysis.governor.hunting import LimitCycle, Ringing, find_cycle, find_ringing
 from whirlbench.analysis.governor.interaction import Interaction, interaction
 from whirlbench.analysis.speed_loop import (
     KINDS,
@@ -16,7 +17,9 @@ from whirlbench.analysis.speed_loop import (
     FrequencyResponse,
     Kind,
     LoopModel,
+    SpeedChannel,
     SpeedLoop,
+    all_steps,
     compare_with_model,
     find_excitation,
     frequency_response,
@@ -41,7 +44,8 @@ class Study:
     """What a run says about the speed loop and the governor, for the ``rig`` it was studied with.
 
     ``loads`` are plausible answers of the speed to the lever that does not govern, by its kind. ``no_advice`` and
-    ``no_interaction`` say why there is none, empty where there is one. ``held_pitch_deg``, ``held_throttle_us``: where
+    ``no_interaction`` say why there is none, empty where there is one. ``cycle``, ``ringing``: what the governed
+    holds tell of the closed loop, None where they do not. ``held_pitch_deg``, ``held_throttle_us``: where
     both levers stood before the first usable step of the governing one, None where that is not known.
     """
 
@@ -55,18 +59,29 @@ class Study:
     no_interaction: str = ""
     held_pitch_deg: float | None = None
     held_throttle_us: float | None = None
+    cycle: LimitCycle | None = None
+    ringing: Ringing | None = None
 
 
 def study(
-    run: Run, rig: Rig | None = None, lever: Lever | None = None, closed_loop_time_s: float | None = None
+    run: Run,
+    rig: Rig | None = None,
+    lever: Lever | None = None,
+    closed_loop_time_s: float | None = None,
+    channel: SpeedChannel | None = None,
 ) -> Study:
-    """Everything about ``run``; raises as ``identify`` does.
+    """Everything about ``run``; raises as ``identify`` does, but where a governed hold swings or rings without a step.
 
+    ``channel`` as there.
     ``lever``: the one that shall govern, throttle where its steps were recorded, else pitch, when None.
     ``closed_loop_time_s``: the knob of the advice, as there. A lever asked for without usable steps raises
     AnalysisError; left to choose, advice is None and ``no_advice`` says why.
     """
-    loop = identify(run, rig)
+    loop = all_steps(run, rig, channel)
+    cycle = find_cycle(run, loop.record, rig) if loop.record else None
+    ringing = find_ringing(run, loop.record) if loop.record and cycle is None else None
+    if not loop.usable() and cycle is None and ringing is None:
+        loop = identify(run, rig, channel)  # says why not
     kinds = {pooled.kind for pooled in loop.pooled}
     chosen = lever or ("throttle" if "throttle" in kinds or "pitch" not in kinds else "pitch")
     advice = advise(loop, rig, chosen, closed_loop_time_s)
@@ -77,7 +92,9 @@ def study(
     why = "" if advice else _why_no_advice(loop)
     pitch_deg = _held(run, loop, chosen, "pitch_deg") if rig is not None and rig.pitch.table else None
     throttle_us = _held(run, loop, chosen, "throttle_us")
-    return Study(loop, advice, plausible_loads(loop), spectra, table, rig, why, no_table, pitch_deg, throttle_us)
+    return Study(
+        loop, advice, plausible_loads(loop), spectra, table, rig, why, no_table, pitch_deg, throttle_us, cycle, ringing
+    )  # fmt: skip
 
 
 def retuned(study: Study, closed_loop_time_s: float | None) -> Study:
@@ -137,6 +154,8 @@ def _interaction(run: Run, loop: SpeedLoop) -> tuple[Interaction | None, str]:
 
 
 def _why_no_advice(loop: SpeedLoop) -> str:
+    if not loop.usable():
+        return "no step that could be used is in the recording: record throttle steps with the governor off"
     if not loop.pooled:
         return "the speed came back after every usable step: something governs it already"
     if any(pooled.kind == "request" for pooled in loop.pooled):

@@ -6,6 +6,7 @@ moved by a governor or an excitation and is no step. What is found but cannot be
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -24,6 +25,9 @@ SHORTEST_HOLD_S = 0.3  # at least some ten revolutions on each side of the step
 FOLLOWS_WITHIN_S = 1.0  # a throttle that starts to move so soon after a request or a pitch step is answering it
 REVERSALS_OF_A_LEVER = 2  # a move that turns back more often is not an operator's
 DRIVEN_PER_S, DRIVEN_REVERSALS = 1.0, 0.05  # changes a second, and part of them that turn back, of a governed pulse
+OWN_TICK_S = (
+    2.2e-3  # logs at the device's own 2 ms tick write a lever in the tick in which it went out; slower ones later
+)
 NOISY_PART = 0.5  # a channel that differs at more than this part of its samples is measured, not sent
 
 
@@ -32,9 +36,10 @@ class Step:
     """One move of one lever.
 
     ``from_value`` and ``to_value`` are in us, rpm or degrees of blade angle, by ``kind``; ``command_from`` and
-    ``command_to`` are the pulses behind them, NaN where unknown. ``at_s`` is the first instant at which the new value
-    was out, ``ramp_s`` how long the move took. ``before_s`` and ``after_s``: seconds to the neighbouring move of
-    any lever, or to the end of the record. ``problem`` is empty, or says why the step cannot be used as it is.
+    ``command_to`` are the pulses behind them, NaN where unknown. ``at_s`` is the instant at which the new value was
+    out, known to within ``at_stderr_s``, ``ramp_s`` how long the move took. ``before_s`` and ``after_s``: seconds to
+    the neighbouring move of any lever, or to the end of the record. ``problem`` is empty, or says why the step cannot
+    be used as it is.
     """
 
     kind: Kind
@@ -47,6 +52,7 @@ class Step:
     command_from: float = float("nan")
     command_to: float = float("nan")
     problem: str = ""
+    at_stderr_s: float = 0.0
 
     @property
     def change(self) -> float:
@@ -63,6 +69,7 @@ class Move:
     from_value: float
     to_value: float
     reversing: bool
+    at_stderr_s: float = 0.0
 
 
 def find_steps(run: Run, rig: Rig | None = None) -> tuple[Step, ...]:
@@ -186,6 +193,16 @@ def _joining_s(time: np.ndarray) -> float:
     return max(JOIN_S, 1.5 * float(np.median(np.diff(time))))
 
 
+def _seen_late_s(interval_s: float) -> float:
+    """How late a log shows a lever's move on average: half a sample, none where it runs with the device's tick."""
+    return interval_s / 2.0 if interval_s > OWN_TICK_S else 0.0
+
+
+def _seen_stderr_s(interval_s: float) -> float:
+    """Standard error of the instant of a move: uniform between two samples, or up to a tick from the one taken."""
+    return interval_s / math.sqrt(12.0 if interval_s > OWN_TICK_S else 3.0)
+
+
 def _move(time: np.ndarray, level: np.ndarray, group: np.ndarray) -> Move:
     """The move made of the changes at the sample numbers ``group``."""
     jumps = level[group] - level[group - 1]
@@ -193,9 +210,12 @@ def _move(time: np.ndarray, level: np.ndarray, group: np.ndarray) -> Move:
     start, end = time[group[0]], time[group[-1]]
     # a staircase of equal small steps is a ramp that began half a stair before its first riser
     half_stair = (end - start) / (len(group) - 1) / 2.0 if len(group) > 2 else 0.0
+    interval = float(time[group[0]] - time[group[0] - 1])
+    if len(group) <= 2:
+        start, end = start - _seen_late_s(interval), end - _seen_late_s(interval)
     return Move(
         float(start - half_stair), float(end + half_stair), float(level[group[0] - 1]), float(level[group[-1]]),
-        reversals > REVERSALS_OF_A_LEVER,
+        reversals > REVERSALS_OF_A_LEVER, _seen_stderr_s(interval),
     )  # fmt: skip
 
 
@@ -234,7 +254,7 @@ def _step(run: Run, kind: Kind, move: Move, others: list[Move]) -> Step:
     after = min([float(time[-1])] + [o.start_s for o in others if o is not move and o.start_s >= move.start_s])
     step = Step(
         kind, move.start_s, move.end_s - move.start_s, move.from_value, move.to_value,
-        max(move.start_s - before, 0.0), max(after - move.end_s, 0.0),
+        max(move.start_s - before, 0.0), max(after - move.end_s, 0.0), at_stderr_s=move.at_stderr_s,
     )  # fmt: skip
     return replace(step, problem=_complaint(step, at_end=after >= time[-1], at_start=before <= time[0]))
 
@@ -256,7 +276,8 @@ def _complaint(step: Step, at_end: bool, at_start: bool) -> str:
 def _with_pulses(run: Run, step: Step) -> Step:
     """``step`` with the pulses that were sent before and after it."""
     pulse = run.slow.channel("servo_us" if step.kind == "pitch" else "throttle_us")
-    before, after = np.searchsorted(run.slow.time_s, (step.at_s - 1e-6, step.at_s + step.ramp_s + 1e-6))
+    seen_s = step.at_s + step.ramp_s + math.sqrt(3.0) * step.at_stderr_s  # the first sample that shows all of it
+    before, after = np.searchsorted(run.slow.time_s, (step.at_s - 1e-6, seen_s + 1e-6))
     if before == 0 or after >= len(pulse):
         return step
     return replace(step, command_from=float(pulse[before - 1]), command_to=float(pulse[after]))

@@ -1,4 +1,7 @@
-"""Which model a step deserves: one lag, two lags or a pair, or an answer that never ends.
+"""Which model a step deserves: one lag, two lags or a pair, an answer that never ends; and what may stand before it.
+
+Between the lever and the shaft a speed controller may ramp, and a pack, a current limit or an end of the range may stop
+the speed short of where it was going. Both are fitted wherever one lag does not tell all, and both have to win by BIC.
 
 Schwarz's criterion (BIC) decides, not Akaike's: with hundreds of tach periods in a window AICc charges two units for a
 parameter whatever the sample, and would buy a second lag to polish the drive's non-linearity; BIC charges ln n.
@@ -7,7 +10,8 @@ parameter whatever the sample, and would buy a second lag to polish the drive's 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,17 +22,32 @@ from whirlbench.analysis.speed_loop.noise import Noise
 CLEARLY_BETTER = (
     6.0  # difference in BIC: "strong" evidence in Kass and Raftery, J. Am. Stat. Assoc. 90 (1995), from memory
 )
+WORTH_A_LOOK = (
+    4.0  # BIC by which a second lag may lose before a ramp or a ceiling is not looked for: both then cannot win
+)
+CEILING_BETTER = 12.0  # a ceiling gains hundreds; a gust that happens to level off gains a few
+CEILINGS, LONGEST_HIDDEN_RAMP_S = (0.4, 0.55, 0.7, 0.85, 0.95), 1.0
+BESIDE_S = 0.02  # by which a ramp is made shorter and longer to see how well its length is known
 ENDLESS_PART = 0.5  # a lag longer than this part of the hold may as well be an integrator
 
 
 @dataclass(frozen=True)
 class Choice:
-    """The chosen fit, and by how much each other candidate is worse in BIC (negative: not clearly better)."""
+    """The chosen fit, and by how much each other candidate is worse in BIC (negative: not clearly better).
+
+    ``hidden_ramp_s``: the drive answers as if the lever had taken so long (0: at once). ``ceiling``: the part of its
+    answer at which the speed stopped, None where it did not; ``fit`` is then the one without, and not to be used.
+    ``rivals`` are fits that explain the step as well, by another cause: their gains and dead times widen the chosen
+    one's errors, and no advice may forget them.
+    """
 
     fit: Fit
     candidates: dict[Form, Fit]
     worse_by: dict[Form, float]
     reason: str
+    hidden_ramp_s: float = 0.0
+    ceiling: float | None = None
+    rivals: tuple[Fit, ...] = ()
 
 
 def choose_form(window: Window, guess: LoopModel, noise: Noise) -> Choice:
@@ -44,7 +63,98 @@ def choose_form(window: Window, guess: LoopModel, noise: Noise) -> Choice:
     if first.model.time_constant_s > ENDLESS_PART * hold:
         endless = LoopModel("integrating", 1.0, first.model.dead_time_s)
         fits["integrating"] = fit_model([window], endless, noise)
-    return _decide(fits)
+    plain = _decide(fits)
+    memory = min(fit.memory for fit in fits.values())
+    scores = {form: fit.information_criterion(memory) for form, fit in fits.items()}
+    if scores["second_order"] > scores["first_order"] + WORTH_A_LOOK and "integrating" not in fits:
+        return plain
+    return _with_causes(plain, window, noise, memory)
+
+
+@dataclass(frozen=True)
+class _Cause:
+    """One lag behind something of the drive: a ramp of so many s, or a ceiling at a part of the answer."""
+
+    fit: Fit
+    score: float
+    size: float
+
+
+def _with_causes(plain: Choice, window: Window, noise: Noise, memory: float) -> Choice:
+    """``plain``, or one lag behind a ramp or under a ceiling where that explains the step clearly better."""
+    first = plain.candidates["first_order"]
+    best = min(fit.information_criterion(memory) for fit in plain.candidates.values())
+    ceiling = _ceiling(first, window, noise, memory)
+    if ceiling.score < best - CEILING_BETTER:
+        return replace(plain, ceiling=ceiling.size, reason=f"BIC: a ceiling, better by {best - ceiling.score:.1f}")
+    ramp = _hidden_ramp(first, window, noise, memory)
+    if ramp is None:
+        return plain
+    if ramp.score < best - CLEARLY_BETTER:
+        reason = f"BIC: one lag behind a ramp of {ramp.size:.2f} s, better by {best - ramp.score:.1f}"
+        candidates: dict[Form, Fit] = {**plain.candidates, "first_order": ramp.fit}
+        rivals = (plain.candidates["second_order"],)
+        return Choice(ramp.fit, candidates, plain.worse_by, reason, ramp.size, rivals=rivals)
+    return _widened(plain, ramp, memory)
+
+
+def _widened(plain: Choice, ramp: _Cause, memory: float) -> Choice:
+    """``plain`` with the gain and dead time that a ramp would mean in its errors, as far as a ramp is likely."""
+    likely = 1.0 / (1.0 + math.exp(min(0.5 * (ramp.score - plain.fit.information_criterion(memory)), 50.0)))
+    if likely < 0.01:
+        return plain
+    found, other = plain.fit.model, ramp.fit.model
+    covariance = plain.fit.covariance.copy()
+    covariance[0, 0] += likely * (found.gain - other.gain) ** 2
+    covariance[-1, -1] += likely * (found.dead_time_s - other.dead_time_s) ** 2
+    return replace(plain, fit=replace(plain.fit, covariance=covariance), rivals=(ramp.fit,))
+
+
+def _ceiling(first: Fit, window: Window, noise: Noise, memory: float) -> _Cause:
+    """The likeliest ceiling of one lag; stopped short of its end, an answer looks quicker than its lag is."""
+    causes = []
+    for part in CEILINGS:
+        lag = first.model.time_constant_s / part
+        start = replace(first.model, time_constant_s=lag, dead_time_s=0.5 * first.model.dead_time_s)
+        fit = fit_model([replace(window, ceiling=part)], start, noise)
+        causes.append(_Cause(fit, _score(fit, memory), part))
+    return min(causes, key=lambda one: one.score)
+
+
+def _hidden_ramp(first: Fit, window: Window, noise: Noise, memory: float) -> _Cause | None:
+    """The likeliest ramp longer than the lever's own; None where the answer leaves no room for one."""
+    from scipy.optimize import minimize_scalar
+
+    model = first.model
+    longest = min(LONGEST_HIDDEN_RAMP_S, 2.0 * model.dead_time_s + 2.0 * model.time_constant_s)
+    if longest <= window.ramp_s + 0.01:
+        return None
+
+    def fitted(ramp_s: float) -> Fit:
+        dead = max(model.dead_time_s - (ramp_s - window.ramp_s) / 2.0, 0.0)
+        return fit_model([replace(window, ramp_s=float(ramp_s))], replace(model, dead_time_s=dead), noise)
+
+    bounds = (window.ramp_s, longest)
+    found = minimize_scalar(lambda ramp: fitted(ramp).squares, bounds=bounds, options={"xatol": 0.01, "maxiter": 12})
+    best = float(found.x)
+    fit = fitted(best)
+    beside = [fitted(max(best - BESIDE_S, 0.0)), fitted(best + BESIDE_S)]
+    return _Cause(_with_doubt(fit, beside), _score(fit, memory), best)
+
+
+def _with_doubt(fit: Fit, beside: Sequence[Fit]) -> Fit:
+    """``fit`` of a certain ramp with the doubt about its length in its errors, by a shorter and a longer one."""
+    low, high = beside
+    bend = (low.squares + high.squares - 2.0 * fit.squares) / (2.0 * BESIDE_S**2)
+    variance = fit.unexplained * fit.memory / bend if bend > 0.0 else LONGEST_HIDDEN_RAMP_S**2
+    values = [np.array(list(one.model.parameters().values())) for one in (low, high)]
+    by_ramp = (values[1] - values[0]) / (2.0 * BESIDE_S)
+    return replace(fit, covariance=fit.covariance + variance * np.outer(by_ramp, by_ramp))
+
+
+def _score(fit: Fit, memory: float) -> float:
+    """Schwarz's criterion with one parameter more than the form has: the ramp, or the ceiling."""
+    return fit.information_criterion(memory) + math.log(max(fit.samples / memory, 2.0))
 
 
 def choose_among(first: Fit, second: Fit) -> Choice:

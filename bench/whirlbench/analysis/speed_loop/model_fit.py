@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from whirlbench.analysis.speed_loop.models import PARAMETERS, Form, LoopModel, sampled_answer
-from whirlbench.analysis.speed_loop.noise import Noise, Whitener
+from whirlbench.analysis.speed_loop.noise import Noise, Whitener, error_memory
 from whirlbench.analysis.speed_loop.record import SpeedRecord
 
 MOST_ROUNDS = 30
@@ -22,17 +22,22 @@ FLAT = 1e-2  # gain in chi-square at which the search ends: a tenth of a standar
 DAMPING_RANGE = (0.03, 6.0)  # a pair more damped than this is one lag; less is a limit cycle, not a decay
 NEARBY = 1e-6  # of the logarithm of a lag or of the evenness, for its derivative
 NUISANCES = 2  # speed before the step, drift
-LONGEST_MEMORY = 40  # residuals looked back at for correlation that the noise model does not know
 
 
 @dataclass(frozen=True)
 class Window:
-    """One step as the fit sees it: ``record`` around ``at_s``, an input that moves by ``change`` within ``ramp_s``."""
+    """One step as the fit sees it: ``record`` around ``at_s``, an input that moves by ``change`` within ``ramp_s``.
+
+    ``at_s`` is known to within ``at_stderr_s``. ``ceiling``: the part of the whole answer beyond which the speed does
+    not go, infinite where nothing holds it.
+    """
 
     record: SpeedRecord
     at_s: float
     ramp_s: float
     change: float
+    at_stderr_s: float = 0.0
+    ceiling: float = math.inf
 
 
 @dataclass(frozen=True)
@@ -91,7 +96,9 @@ class _Stretch:
         """Unit-gain answer to this window's move, and its slope in time."""
         window = self.window
         shape, slope = sampled_answer(model, self.edges, window.ramp_s, window.record.averaged)
-        return window.change * shape[self.fine], window.change * slope[self.fine]
+        free = shape[self.fine] < window.ceiling
+        shape = np.minimum(shape[self.fine], window.ceiling)
+        return window.change * shape, window.change * slope[self.fine] * free
 
     def nuisances(self, model: LoopModel) -> tuple[np.ndarray, np.ndarray]:
         """Speed before the step and drift, and what remains of the speeds, in rpm."""
@@ -152,7 +159,8 @@ class _Search:
         lags = (math.log(2e-3), math.log(30.0 * length))
         evenness = (0.25 / DAMPING_RANGE[1] ** 2, 0.25 / DAMPING_RANGE[0] ** 2)
         bounds = {"first_order": [lags], "second_order": [lags, evenness], "integrating": []}[form]
-        self.low, self.high = np.array([*bounds, (0.0, 0.7 * length)]).T
+        early = 2.0 * max(math.sqrt(_timing_variance([stretch.window])) for stretch in stretches)
+        self.low, self.high = np.array([*bounds, (-early, 0.7 * length)]).T
 
     def answers(self, shape: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Unit-gain answer over all stretches and its derivatives by the shape, both projected."""
@@ -226,12 +234,23 @@ def _finished(search: _Search, shape: np.ndarray, converged: bool) -> Fit:
     jacobian = np.column_stack([answer, gain * slopes])
     searched = np.linalg.pinv(jacobian.T @ jacobian) * unexplained * memory
     turned = _turn(model)
+    covariance = turned @ searched @ turned.T
+    covariance[-1, -1] += _timing_variance([stretch.window for stretch in search.stretches])
     nuisances = [stretch.nuisances(model) for stretch in search.stretches]
+    model = replace(model, dead_time_s=max(model.dead_time_s, 0.0))  # the move may have been a little later than seen
     return Fit(
-        model, turned @ searched @ turned.T, samples, unexplained, memory, float(left @ left), search.noise,
+        model, covariance, samples, unexplained, memory, float(left @ left), search.noise,
         tuple(float(values[0]) for values, _ in nuisances), tuple(float(values[1]) for values, _ in nuisances),
         tuple(raw for _, raw in nuisances), converged,
     )  # fmt: skip
+
+
+def _timing_variance(windows: Sequence[Window]) -> float:
+    """What is not known of the instants of the moves and of the record's delay, in s^2.
+
+    Neither shrinks with the number of steps: a log may run in step with whatever moves the lever.
+    """
+    return max(window.at_stderr_s**2 + window.record.delay_stderr_s**2 for window in windows)
 
 
 def _split(left: np.ndarray, stretches: list[_Stretch]) -> list[np.ndarray]:
@@ -247,22 +266,3 @@ def _turn(model: LoopModel) -> np.ndarray:
     z, w = model.damping_ratio, model.natural_frequency_rad_s
     by_evenness = -2.0 * z * z  # of the logarithms of damping ratio and frequency
     return np.array([[1, 0, 0, 0], [0, 0, z * by_evenness, 0], [0, -w, w * by_evenness, 0], [0, 0, 0, 1]])
-
-
-def error_memory(parts: Sequence[np.ndarray]) -> float:
-    """How many neighbouring residuals act as one, at least 1: one plus twice the sum of their correlations.
-
-    Correlations are summed up to the first that is within twice its own standard error, 1/sqrt(n); what is left of
-    a misfit or a hunting speed thereby widens the standard errors. Source: integrated autocorrelation time.
-    """
-    count = sum(len(part) for part in parts)
-    power = sum(float(part @ part) for part in parts)
-    if count < 20 or power <= 0.0:
-        return 1.0
-    memory, doubt = 1.0, 2.0 / math.sqrt(count)
-    for lag in range(1, min(LONGEST_MEMORY, count // 4) + 1):
-        correlation = sum(float(part[lag:] @ part[:-lag]) for part in parts if len(part) > lag) / power
-        if correlation < doubt:
-            break
-        memory += 2.0 * correlation
-    return memory

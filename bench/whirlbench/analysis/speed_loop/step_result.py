@@ -8,14 +8,21 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from whirlbench.analysis.speed_loop.graphical import TwoPointFit, two_point_fits
 from whirlbench.analysis.speed_loop.lever_steps import Step
 from whirlbench.analysis.speed_loop.model_choice import Choice, choose_form
 from whirlbench.analysis.speed_loop.model_fit import Window, fit_model
 from whirlbench.analysis.speed_loop.models import LoopModel, sampled_answer
 from whirlbench.analysis.speed_loop.noise import Noise, plain_noise
 from whirlbench.analysis.speed_loop.record import SpeedRecord
-from whirlbench.analysis.speed_loop.response import Curve, Hunting, Response, find_hunting, step_curve
+from whirlbench.analysis.speed_loop.response import (
+    Curve,
+    Hunting,
+    Response,
+    TwoPointFit,
+    find_hunting,
+    step_curve,
+    two_point_fits,
+)
 from whirlbench.analysis.speed_loop.step_figures import (
     BRISK_LAG_S,
     came_back,
@@ -101,7 +108,7 @@ def _is_governed(run: Run, step: Step) -> bool:
 def first_model(record: SpeedRecord, step: Step) -> LoopModel | None:
     """A plain one-lag fit with no regard to noise: tells how long the answer takes; None with too few speeds."""
     before = min(LONGEST_BEFORE_S, 0.4 * step.before_s if step.before_s > 1.0 else step.before_s)
-    window = _window(record, step, before)
+    window = step_window(record, step, before)
     if np.isfinite(window.record.speed_rpm).sum() < 8:
         return None
     return fit_model([window], _guess(record, step), Noise(1.0, 0.0)).model
@@ -123,14 +130,14 @@ def _guess(record: SpeedRecord, step: Step) -> LoopModel:
     return LoopModel("first_order", 1.0, min(max(dead, 0.01), 2.0 * lag + 0.05), time_constant_s=lag)
 
 
-def _window(record: SpeedRecord, step: Step, before_s: float, thin_after_s: float = math.inf) -> Window:
+def step_window(record: SpeedRecord, step: Step, before_s: float, thin_after_s: float = math.inf) -> Window:
     """What the fit sees of ``step``; the hold is thinned out from ``thin_after_s`` after the move on."""
     after = step.ramp_s + min(step.after_s, LONGEST_AFTER_S)
     local = record.between(step.at_s - before_s, step.at_s + after)
     if math.isfinite(thin_after_s):
         local = local.thinned(step.at_s + step.ramp_s + thin_after_s, THINNING)
         local = local.thinned_before(step.at_s - 0.2, THINNING)
-    return Window(local, step.at_s, step.ramp_s, step.change)
+    return Window(local, step.at_s, step.ramp_s, step.change, step.at_stderr_s)
 
 
 def holds_of(record: SpeedRecord, steps: Sequence[Step], firsts: Sequence[LoopModel | None]) -> list[SpeedRecord]:
@@ -165,7 +172,7 @@ def step_result(
     opening = step.at_s - step.before_s <= run.slow.time_s[0]  # nothing was moved before: all of the hold is settled
     before_s = min(step.before_s, LONGEST_BEFORE_S) if opening else _before_s(step, first)
     thin_after_s = 2.0 * SETTLED_LAGS * _lag_s(first) if noise.bears_thinning(record, THINNING) else math.inf
-    window = _window(record, step, before_s, thin_after_s)
+    window = step_window(record, step, before_s, thin_after_s)
     if step.kind == "pitch" and came_back(brisk):
         response = governed_response(run, rig, step, brisk)
         return StepResult(step, None, response, (), late_hunting(record, step), brisk, window, returned=True)
@@ -175,11 +182,11 @@ def step_result(
     return StepResult(
         step,
         choice,
-        fitted_response(run, rig, step, curve, choice.fit),
+        fitted_response(run, rig, replace(step, ramp_s=max(step.ramp_s, choice.hidden_ramp_s)), curve, choice.fit),
         two_point_fits(*part_of_change(curve)),
         find_hunting(record, moved_s + SETTLED_LAGS * _lag_s(first), moved_s + step.after_s),
         curve,
-        window,
+        replace(window, ramp_s=max(window.ramp_s, choice.hidden_ramp_s)),
         _verdict(step, choice, unexplained),
     )
 
@@ -209,6 +216,11 @@ def _verdict(step: Step, choice: Choice, unexplained: float) -> str:
     """Why the fit of this step must not be relied on; empty when it may."""
     fit, model = choice.fit, choice.fit.model
     lags = sum(model.lags_s())
+    if choice.ceiling is not None:
+        return (
+            f"the speed stopped at {100 * choice.ceiling:.0f} % of where its answer was going, as at a ceiling "
+            "(saturation): gain and dead time are not told; repeat it smaller, or further from the end of the range"
+        )
     if model.form == "integrating" or step.after_s < model.dead_time_s + NEEDED_LAGS * lags:
         return f"the speed never settled within the {step.after_s:.1f} s of hold after it"
     if abs(model.gain) < CLEAR_GAIN * fit.stderr()["gain"]:

@@ -229,11 +229,16 @@ def tune_document(
         "forecast": {kind: _forecast_document(one) for kind, one in forecasts.items()},
         "frequency_response": [_spectrum_document(spectrum) for spectrum in study.spectra],
         "interaction": study.interaction,
+        "limit_cycle": study.cycle,
+        "ringing": study.ringing,
         "proof": [_proof_document(verdict) for verdict in verdicts],
         "comparison": comparison,
         "noise": {
-            "edge_jitter_us": loop.noise.jitter_us() if loop.delay_modelled else None,
+            "edge_jitter_us": loop.noise.jitter_us() if loop.origin != "rpm" else None,
             "speeds_from": loop.origin,
+            "channel": loop.channel,
+            "wander_rpm": math.sqrt(loop.noise.wander),
+            "wander_s": loop.noise.wander_s if loop.noise.wander > 0.0 else None,
         },
     })  # fmt: skip
     return found

@@ -17,6 +17,8 @@ from whirlbench.analysis.governor import (
     Comparison,
     Forecast,
     LawSettings,
+    LimitCycle,
+    Ringing,
     Spectrum,
     StabilityMargins,
     Study,
@@ -33,7 +35,7 @@ from whirlbench.analysis.governor import (
 )
 from whirlbench.analysis.speed_loop import Kind, LoopModel
 from whirlbench.errors import AnalysisError
-from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remark, figure
+from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remark, figure, span, with_error
 from whirlbench.results.labels import spoken
 from whirlbench.results.tune.charts import tune_charts
 from whirlbench.results.tune.tables import tune_document, tune_tables
@@ -87,6 +89,10 @@ def _headline(study: Study, verdicts: Sequence[Verdict]) -> str:
     if verdicts:
         agreeing = sum(verdict.agrees for verdict in verdicts)
         return f"{agreeing} of {len(verdicts)} re-tested steps came out as predicted"
+    if study.cycle is not None and not study.loop.usable():
+        return f"the governed speed swings by itself: {_swing(study.cycle)}"
+    if study.ringing is not None and not study.loop.usable():
+        return _ring(study.ringing)
     usable = f"{len(study.loop.usable())} of {len(study.loop.steps)} steps usable"
     advice = study.advice
     if advice is None:
@@ -101,6 +107,10 @@ def _remarks(
 ) -> Iterator[Remark]:
     for verdict in verdicts:
         yield Remark(Level.NOTE if verdict.agrees else Level.DANGER, verdict.line)
+    if study.cycle is not None:
+        yield Remark(Level.DANGER, _cycle_line(study.cycle))
+    if study.ringing is not None:
+        yield Remark(Level.NOTE, _ring(study.ringing))
     if study.advice is not None:
         yield from _doubts(study, study.advice)
     if study.interaction is not None:
@@ -111,6 +121,38 @@ def _remarks(
     yield from (Remark(Level.NOTE, text) for text in _notes(study, forecasts))
     if comparison is not None:
         yield Remark(Level.NOTE, spoken(comparison.line))
+
+
+def _swing(cycle: LimitCycle) -> str:
+    """A limit cycle in figures."""
+    size = with_error(cycle.amplitude_rpm, cycle.amplitude_stderr_rpm)
+    hertz = with_error(cycle.frequency_hz, cycle.frequency_stderr_hz)
+    return f"{size} rpm zero to peak at {hertz} Hz, and {cycle.course} ({span(cycle.from_s, cycle.to_s, 1)} s)"
+
+
+def _cycle_line(cycle: LimitCycle) -> str:
+    """What a limit cycle means for the gains; a cycle that only grows slowly is as much one."""
+    line = (
+        f"the governed speed swings by itself, {_swing(cycle)}: the gains that acted have a gain margin of "
+        f"{cycle.gain_margin:.2f}; for one of 2, both have to be at most {cycle.gain_margin / 2.0:.2f} times as large"
+    )
+    if cycle.lever is None:
+        return line + "; no pulse of the bench swings, so the speed controller's own governor does it"
+    line += (
+        f"; the {cycle.lever} pulse swings by {cycle.pulse_us:.1f} µs (kp {cycle.acted_kp:.3g} µs/rpm, ki "
+        f"{cycle.acted_ki:.3g} µs/rpm/s acted), to which the drive answers with {cycle.drive_rpm_per_us:.3g} rpm/µs"
+    )
+    if math.isfinite(cycle.loaded_gain_margin):
+        line += f"; the gains in the rig have a gain margin of {cycle.loaded_gain_margin:.2f}"
+    return line
+
+
+def _ring(ringing: Ringing) -> str:
+    return (
+        f"the closed loop rings at {with_error(ringing.natural_hz, ringing.natural_stderr_hz)} Hz with a damping ratio "
+        f"of {with_error(ringing.damping_ratio, ringing.damping_stderr)}, by what gusts do in the hold "
+        f"{span(ringing.from_s, ringing.to_s, 1)} s"
+    )
 
 
 def _doubts(study: Study, advice: Advice) -> Iterator[Remark]:

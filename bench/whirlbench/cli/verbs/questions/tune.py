@@ -12,7 +12,10 @@ from whirlbench.cli.output import give_answer, json_option, write_plan, write_te
 from whirlbench.cli.run_input import open_run, rig_of
 from whirlbench.errors import AnalysisError
 
+SPEEDS = "tach, held, bare, averaged, last turn, or filtered:SECONDS"
+
 if TYPE_CHECKING:
+    from whirlbench.analysis.speed_loop import SpeedChannel
     from whirlbench.results.tune import Study
     from whirlbench.samples import Run
 
@@ -22,6 +25,7 @@ if TYPE_CHECKING:
 @click.option("--rig", "rig_path", type=click.Path(path_type=Path), help="Rig file, instead of the recording's own.")
 @click.option("--governs", type=click.Choice(["throttle", "pitch"]), help="Lever that shall hold the speed.")
 @click.option("--closed-loop-time", "time_s", type=Number(least=0.005), help="The one knob, in seconds.")
+@click.option("--speeds", metavar="KIND", help=f"What the speeds are ({SPEEDS}); found by likelihood when left out.")
 @click.option("--plan-out", type=click.Path(path_type=Path), help="Write the plan of the re-test as TOML.")
 @click.option("--rig-out", type=click.Path(path_type=Path), help="Write the rig with the gains loaded.")
 @click.option("--predicted", type=click.Path(path_type=Path), help="RECORDING is a re-test of this earlier --json.")
@@ -29,13 +33,15 @@ if TYPE_CHECKING:
 @click.option("--chart", type=click.Path(path_type=Path), help="Write the charts as PNG.")
 @json_option
 def command(
-    recording: Path, rig_path: Path | None, governs: str | None, time_s: float | None, plan_out: Path | None,
+    recording: Path, rig_path: Path | None, governs: str | None, time_s: float | None, speeds: str | None,
+    plan_out: Path | None,
     rig_out: Path | None, predicted: Path | None, against: tuple[Path, ...], chart: Path | None, as_json: bool,
 ) -> int:  # fmt: skip
     """Models of every step of throttle, request and pitch, gains for the bench's governor with their margins."""
     from whirlbench.results.answer import not_judged
     from whirlbench.results.tune import SUBJECT, compare_runs, proof, read_advice, study, tune_answer
 
+    channel = _channel(speeds) if speeds else None
     run = open_run(recording, vibration=False)
     rig = rig_of(run, rig_path)
     earlier = read_advice(predicted) if predicted else None
@@ -43,7 +49,7 @@ def command(
         (path.stem, other, rig_of(other, rig_path)) for path in against for other in (open_run(path, vibration=False),)
     ]
     try:
-        found = study(run, rig, governs, time_s)  # type: ignore[arg-type]
+        found = study(run, rig, governs, time_s, channel)  # type: ignore[arg-type]
         verdicts = proof(run, rig, earlier) if earlier else ()
         comparison = compare_runs(found, recording.stem, others) if others else None
     except AnalysisError as error:
@@ -58,6 +64,21 @@ def command(
 
         write_charts(answer.charts, chart, answer.headline)
     return give_answer(answer, as_json, recording)
+
+
+def _channel(text: str) -> SpeedChannel:
+    """The kind of speed channel that ``text`` names; a clear line where it names none."""
+    from whirlbench.analysis.speed_loop import SpeedChannel
+
+    kind, _, seconds = text.partition(":")
+    try:
+        filter_s = float(seconds) if seconds else 0.0
+    except ValueError:
+        filter_s = -1.0
+    plain = kind in ("tach", "held", "bare", "averaged", "last turn") and not seconds
+    if not plain and not (kind == "filtered" and 0.0 < filter_s < 60.0):
+        raise click.BadParameter(f"{text!r} is no kind of speed channel: expected {SPEEDS}", param_hint="--speeds")
+    return SpeedChannel(kind, filter_s)  # type: ignore[arg-type]
 
 
 def _write_rig(found: Study, run: Run, rig_path: Path | None, path: Path) -> None:
