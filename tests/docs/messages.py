@@ -7,6 +7,7 @@ RigError(complaint)``) are met where their words stand, in `COMPLAINTS`.
 from __future__ import annotations
 
 import ast
+import functools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -40,6 +41,7 @@ class Message:
     text: str
 
 
+@functools.cache
 def collected(root: Path = PACKAGE) -> list[Message]:
     """Every message, each once, in the order of the files."""
     found = [message for path in sorted(root.rglob("*.py")) for message in _in_file(path, root)]
