@@ -83,11 +83,14 @@ def _sentences(tree: ast.Module) -> list[str]:
 
 def told(node: ast.AST) -> str:
     """The words of a text in the sources, an ellipsis for each value in it."""
+    return " ".join(_with_gaps(node).split())
+
+
+def _with_gaps(node: ast.AST) -> str:
     if isinstance(node, ast.Constant):
-        return " ".join(str(node.value).split())
+        return str(node.value)
     if isinstance(node, ast.JoinedStr):
-        parts = (part.value if isinstance(part, ast.Constant) else GAP for part in node.values)
-        return " ".join("".join(map(str, parts)).split())
+        return "".join(_with_gaps(part) for part in node.values)
     if isinstance(node, ast.BinOp):
-        return f"{told(node.left)}{told(node.right)}"
+        return f"{_with_gaps(node.left)}{_with_gaps(node.right)}"
     return GAP
