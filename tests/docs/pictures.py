@@ -40,7 +40,8 @@ def window(_: Path) -> None:
         shown.close()
 
     QtCore.QTimer.singleShot(LOADED_MS, keep_and_close)
-    run(["window", str(CRACK)])
+    os.chdir(TOP)  # the picture shows the name as it was typed
+    run(["window", str(CRACK.relative_to(TOP))])
 
 
 def limits(rehearsal: Path) -> None:
