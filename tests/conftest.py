@@ -104,9 +104,9 @@ REHEARSAL_S = 1100.0
 
 @pytest.fixture(scope="session")
 def rehearsal(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder of one whole rehearsal, seed 7, made once for all processes of a test run; ``said.txt`` is what it said.
+    """The folder of one whole rehearsal, seed 7, made once for all processes of a test run.
 
-    For reading only. Half a minute of computing: who comes second waits for who came first.
+    For reading only; ``said.txt`` beside it is what it said. Half a minute of computing: who comes second waits.
     """
     shared = tmp_path_factory.getbasetemp()
     if "PYTEST_XDIST_WORKER" in os.environ:

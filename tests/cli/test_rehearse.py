@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from whirlbench.cli.main import BAD_INPUT, DONE, TRIPPED, run
+from whirlbench.cli.main import BAD_INPUT, TRIPPED, run
 from whirlbench.cli.rehearsal.runs import RE_TEST, SPINS, Spin, run_spin
 from whirlbench.cli.verbs.stand import rehearse
 from whirlbench.recording.files import open_recording, read_run

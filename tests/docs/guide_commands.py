@@ -1,7 +1,7 @@
 """The commands of the guide, as its chapters give them: each fenced block that begins with ``sh``, by its mark.
 
-Without a mark a block is run by the tests, in the order of the chapters, in one folder. ``file=NAME`` is a file that the
-reader makes. ``setup`` is the shell's own, ``rehearsal`` is run once for all tests; ``window`` needs a display,
+Without a mark a block is run by the tests, in the order of the chapters, in one folder. ``file=NAME`` is a file that
+the reader makes. ``setup`` is the shell's own, ``rehearsal`` is run once for all tests; ``window`` needs a display,
 ``hardware`` a stand, ``slow`` takes longer than the guide's own test may: those are only held against the options.
 """
 

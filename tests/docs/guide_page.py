@@ -44,7 +44,8 @@ STYLE = """
 :root { color-scheme: light dark }
 body { font: 16px/1.5 sans-serif; max-width: 62rem; margin: auto; padding: 0 1rem 4rem }
 pre { background: #8881; border-left: 3px solid #888; padding: .6rem .8rem; overflow-x: auto }
-code { font-size: .92em } img { max-width: 100%; background: #fff } section { border-top: 1px solid #888; margin-top: 3rem }
+code { font-size: .92em } img { max-width: 100%; background: #fff }
+section { border-top: 1px solid #888; margin-top: 3rem }
 table { border-collapse: collapse; font-size: .88em; display: block; overflow-x: auto }
 th, td { border: 1px solid #8886; padding: .25rem .5rem; text-align: left; vertical-align: top }
 nav ol { columns: 2 }

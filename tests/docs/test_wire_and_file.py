@@ -1,4 +1,4 @@
-"""The examples of the page for those who write their own tools run: against the simulated device, and on a recording."""
+"""The examples for those who write their own tools run: against the simulated device, and on a recording."""
 
 from __future__ import annotations
 

@@ -7,7 +7,6 @@ from pathlib import Path
 import msgspec
 import pytest
 from declared_keys import declared
-from msgspec import inspect
 
 from whirlbench.rig.declaration import Section, keys_of
 from whirlbench.rig.description import Rig
