@@ -149,3 +149,11 @@ def test_a_stand_that_cannot_do_what_is_rehearsed_says_so(tmp_path, capsys, one_
     assert run(["rehearse", "-o", str(tmp_path / "new"), "--rig", str(rig), "--speed", "1000"]) == BAD_INPUT
     told = capsys.readouterr().err
     assert f"{one_spin.name}.h5: ended tripped (host rule; thrust_n" in told and "expected done" in told
+
+
+def test_a_rig_that_its_plans_would_trip_is_refused_before_anything_is_spun(tmp_path, capsys) -> None:
+    rig = Path(__file__).parents[2] / "bench" / "docs" / "guide" / "rigs" / "three_blades_printed.toml"
+    assert run(["rehearse", "-o", str(tmp_path / "new"), "--rig", str(rig)]) == BAD_INPUT
+    (told,) = capsys.readouterr().err.splitlines()
+    assert "rehearsal_pitch_map.toml" in told and "would exceed a limit" in told and "write plans for this rig" in told
+    assert not (tmp_path / "new").exists()
