@@ -70,6 +70,7 @@ def test_the_numbers_of_the_page_are_those_of_the_protocol() -> None:
 
 def test_the_file_tells_what_the_reader_tells(names: dict[str, Any]) -> None:
     run = read_run(TOP / "recordings" / "root_crack.h5")
+    assert run.slow.rpm is not None
     assert (names["time_s"] == run.slow.time_s).all() and names["rpm"].max() == run.slow.rpm.max()
     assert names["thrust_unit"] == "N" and names["rig_text"] == run.rig_text
     assert names["turns"] == len(run.tach.time_s) / run.tach.pulses_per_rev

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import msgspec
@@ -36,7 +37,7 @@ def test_the_page_lists_every_key_once_in_each_section() -> None:
     assert "| `bolts` |  | 1 to 4 | 1 | `bolts = 2` |" in text
 
 
-def sections(path: str = "", section: type[Section] = Rig):
+def sections(path: str = "", section: type[Section] = Rig) -> Iterator[tuple[str, type[Section]]]:
     """Every section with its path, as the page goes through them."""
     yield path, section
     for row in keys_of(section):
