@@ -145,10 +145,10 @@ def test_a_folder_that_may_not_be_written_is_named(tmp_path, monkeypatch, capsys
 
 def test_a_stand_that_cannot_do_what_is_rehearsed_says_so(tmp_path, capsys, one_spin) -> None:
     rig = tmp_path / "rig.toml"
-    rig.write_text(RIG_TEXT.replace("thrust_n = ", "thrust_n = 0.4 # ", 1))
+    rig.write_text(RIG_TEXT.replace("vibration_g_rms = ", "vibration_g_rms = 0.01 # ", 1))  # which nothing foretells
     assert run(["rehearse", "-o", str(tmp_path / "new"), "--rig", str(rig), "--speed", "1000"]) == BAD_INPUT
     told = capsys.readouterr().err
-    assert f"{one_spin.name}.h5: ended tripped (host rule; thrust_n" in told and "expected done" in told
+    assert f"{one_spin.name}.h5: ended tripped (vibration" in told and "expected done" in told
 
 
 def test_a_rig_that_its_plans_would_trip_is_refused_before_anything_is_spun(tmp_path, capsys) -> None:
