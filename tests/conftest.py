@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import subprocess
 import sys
 import threading
 import time
@@ -90,3 +92,50 @@ def no_qt_but_in_the_window(request: pytest.FixtureRequest, monkeypatch: pytest.
     if "window" not in request.path.parts:
         for name in ("PyQt5", "pyqtgraph"):
             monkeypatch.setitem(sys.modules, name, None)
+
+
+WITHOUT_QT = """
+import sys
+class NoQt:
+    def find_spec(self, name, path=None, target=None):
+        if name.split(".")[0] in ("PyQt5", "pyqtgraph"):
+            raise ImportError(f"{name} is blocked in this test")
+sys.meta_path.insert(0, NoQt())
+from whirlbench.cli.main import main
+main()
+"""
+REHEARSAL_S = 1100.0
+
+
+@pytest.fixture(scope="session")
+def rehearsal(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of one whole rehearsal, seed 7, made once for all processes of a test run.
+
+    For reading only; ``said.txt`` beside it is what it said. Half a minute of computing: who comes second waits.
+    """
+    shared = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        shared = shared.parent
+    place, ended = shared / "rehearsal-once", shared / "rehearsal-once" / "ended.txt"
+    try:
+        place.mkdir()
+    except FileExistsError:
+        return _waited_for(ended).parent / "results"
+    command = [sys.executable, "-c", WITHOUT_QT, "rehearse", "-o", str(place / "results"), "--speed", "1000"]
+    done = subprocess.run(
+        [*command, "--random-seed", "7"], capture_output=True, text=True, timeout=REHEARSAL_S, check=False
+    )
+    (place / "said.txt").write_text(done.stdout + done.stderr, encoding="utf-8")
+    ended.write_text(str(done.returncode), encoding="utf-8")
+    return _waited_for(ended).parent / "results"
+
+
+def _waited_for(ended: Path) -> Path:
+    """``ended`` once it is there; fails when the rehearsal did."""
+    deadline = time.monotonic() + REHEARSAL_S
+    while not ended.exists() or not ended.read_text(encoding="utf-8"):
+        assert time.monotonic() < deadline, "the rehearsal that another test began did not end"
+        time.sleep(0.2)
+    said = (ended.parent / "said.txt").read_text(encoding="utf-8")
+    assert ended.read_text(encoding="utf-8") == "0", said
+    return ended

@@ -6,21 +6,118 @@ After a change of keys run ``python -m whirlbench.rig.keys_page bench/docs/rig_k
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+import tomllib
+from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 from msgspec import inspect
 
 from whirlbench.rig.declaration import Key, Ring, Section, keys_of
 from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import example_rig_text
 
 COMMAND = "python -m whirlbench.rig.keys_page bench/docs/rig_keys.md"
-HEADS = ("key", "unit", "admitted", "when absent", "meaning")
+HEADS = ("key", "unit", "admitted", "when absent", "example", "meaning")
 LIMIT_HEADS = (*HEADS, "who acts", "slot of the device")
 ACTS = {
     Ring.DEVICE: "the device cuts the power",
     Ring.HOST: "the host aborts",
     Ring.ADVICE: "check and limits advise",
+}
+USERS = {  # who reads a section
+    "": "every recording and page, as a title",
+    "propeller": "check, gate, limits, dry run, balance, diagnosis, log, simulated stand",
+    "blade_sets": "check, gate, limits, dry run, log, simulated stand",
+    "air": "check, limits, dry run, simulated stand",
+    "limits": "whoever acts, as told in the table; margins, back-test, dry run, gate",
+    "tach": "device, session, import, balance, calibration",
+    "pitch": "device, session, plans, travel, calibration, tune, limits, check, simulated stand",
+    "modes": "check (the governed speed), limits and the field card",
+    "calibration": "session (counts to units), margins, limits of the device, log (has it changed), simulated stand",
+    "throttle": "device, session, plans, throttle sweep, tune, limits, dry run",
+    "transmitter": "limits and the field card: end points as travel",
+    "speed_controller": "plans, tune, limits, simulated stand",
+    "governor": "device, plans, tune, check's proof plan, limits; written by tune --rig-out",
+    "motor": "limits (throttle head-room, torque), check, dry run, simulated stand",
+    "pack": "limits, check's proof plan, dry run, simulated stand",
+    "servo": "device, check (torque at the servo), simulated stand",
+    "vibration": "device, session, import, calibration, simulated stand",
+    "stand": "check-list before arming, check (fragment, guard), limits",
+}
+EXAMPLES: dict[str, object] = {  # of keys that neither the example rig nor their declaration gives
+    "name": "left-hand stand",
+    "rotor_kg": 0.6,
+    "fastener_torque_n_m": 2.5,
+    "coefficients": [[4.0, 0.05, 0.02], [10.0, 0.09, 0.04]],
+    "coefficients_stderr_pct": 3.0,
+    "layered": True,
+    "brittle": False,
+    "condition": "conditioned",
+    "temperature_c": 30.0,
+    "temperature_factor": 0.8,
+    "moisture_factor": 0.7,
+    "mass_kg": 0.036,
+    "cg_radius_m": 0.115,
+    "density_kg_m3": 1.2,
+    "area_m2": 1.4e-4,
+    "mass_per_length_kg_m": 0.2,
+    "hole_offsets_m": [-0.005, 0.005],
+    "row_pitch_m": 0.012,
+    "clearance_m": 1e-4,
+    "weld_line": True,
+    "bolt_strength_mpa": 640.0,
+    "bolt_diameter_m": 0.0047,
+    "jaw_thickness_m": 0.006,
+    "grip_length_m": 0.03,
+    "clamp_force_n": 3500.0,
+    "bolts": 2,
+    "bolt_preload_n": 2000.0,
+    "force_kept": 0.5,
+    "friction": 0.2,
+    "thread_pitch_m": 0.001,
+    "bond_shear_mpa": 6.0,
+    "coupons.bond_shear_mpa": [6.1, 5.4, 6.6],
+    "shear_mpa": [24.1, 25.0, 23.2],
+    "shear_across_mpa": [9.1, 8.4, 9.6],
+    "bearing_mpa": [70.0, 66.0, 73.0],
+    "clamp_pct": 30.0,
+    "inspect_every_h": 1.0,
+    "inspect_every_starts": 20,
+    "tip_mach": 0.6,
+    "root_reserve_factor": 2.0,
+    "load_cell_ms": 200,
+    "frozen_samples": 200,
+    "stuck_servo_deg": 3.0,
+    "supply_v": 4.6,
+    "cut_current_a": 5.0,
+    "drift_1p_pct": 25.0,
+    "drift_thrust_pct": 8.0,
+    "drift_current_pct": 8.0,
+    "hunting_pct": 2.0,
+    "sag_pct": 10.0,
+    "trend_trips": ["drift_1p_pct"],
+    "play_deg": 0.3,
+    "min_us": 1000,
+    "max_us": 2000,
+    "date": "2026-05-01",
+    "residual": 0.2,
+    "hysteresis": 0.1,
+    "span": [0.0, 80.0],
+    "points": [[84000.0, 0.0], [724000.0, 80.0]],
+    "middle_us": 1500,
+    "full_travel_us": 512,
+    "proportional": 0.02,
+    "integral": 0.1,
+    "kp_us_per_rpm": 0.05,
+    "ki_us_per_rpm_s": 0.2,
+    "pitch_kp_us_per_rpm": 0.04,
+    "pitch_ki_us_per_rpm_s": 0.1,
+    "idle_us": 1150,
+    "yaw_rate_deg_s": 30.0,
+    "second_cut": "contactor in the pack's lead, driven by the board",
+    "check_list": ["Fire extinguisher beside me."],
 }
 PREAMBLE = f"""\
 # Keys of a rig file
@@ -69,17 +166,53 @@ def _section_text(path: str, section: type[Section], rows: list[Key]) -> str:
     title = f"## `[{heading}]`{', ' + which if which else ''}" if path else "## Top of the file"
     has_limits = any(row.watch is not None for row in rows)
     heads = LIMIT_HEADS if has_limits else HEADS
-    lines = [heads, ("---",) * len(heads), *(_row(row, has_limits) for row in rows)]
-    return f"{title}\n\n{told[0].upper()}{told[1:]}\n\n" + "".join("| " + " | ".join(line) + " |\n" for line in lines)
+    lines = [heads, ("---",) * len(heads), *(_row(path, row, has_limits) for row in rows)]
+    head = f"{title}\n\n{told[0].upper()}{told[1:]}\n\nUsed by {USERS[path.partition('.')[0].partition(',')[0]]}.\n\n"
+    return head + "".join("| " + " | ".join(line) + " |\n" for line in lines)
 
 
-def _row(row: Key, has_limits: bool) -> tuple[str, ...]:
+def _row(path: str, row: Key, has_limits: bool) -> tuple[str, ...]:
     admitted = admitted_text(row.kind) + (f", {row.within[0]:g} to {row.within[1]:g}" if row.within else "")
-    cells = (f"`{row.name}`", row.unit, admitted, default_text(row), row.meaning)
+    example = f"`{row.name} = {_as_toml(example_of(path, row))}`"
+    cells = (f"`{row.name}`", row.unit, admitted, default_text(row), example, row.meaning)
     if not has_limits:
         return cells
     acts = " · ".join(words for ring, words in ACTS.items() if row.watch is not None and ring in row.watch.ring)
     return (*cells, acts, ", ".join(slot.name for slot in row.slots))
+
+
+def example_of(path: str, row: Key) -> object:
+    """What could stand at a key of the section at ``path``: the example rig's, the declaration's, ours, the default."""
+    given = _in_example(_example_tables(), path.partition(", ")[0].split("."), row.name) if path else None
+    ours = EXAMPLES.get(f"{path.rpartition('.')[2]}.{row.name}", EXAMPLES.get(row.name))
+    chosen = (given, row.example, ours, row.default)
+    return next((value for value in chosen if value not in (None, "", ())), None)
+
+
+@cache
+def _example_tables() -> dict[str, Any]:
+    return tomllib.loads(example_rig_text())
+
+
+def _in_example(table: Any, path: list[str], name: str) -> object:
+    """The first value of the key ``name`` in the example rig's sections at ``path``, in which NAME stands for any."""
+    if isinstance(table, list):
+        return next((found for row in table if (found := _in_example(row, path, name)) is not None), None)
+    if not isinstance(table, Mapping):
+        return None
+    if not path:
+        return table.get(name)
+    below = table.values() if path[0] == "NAME" else [table.get(path[0])]
+    return next((found for one in below if (found := _in_example(one, path[1:], name)) is not None), None)
+
+
+def _as_toml(value: object) -> str:
+    if isinstance(value, (list, tuple)):
+        shown = [_as_toml(item) for item in value]
+        return f"[{', '.join(shown[:3])}{', …' if len(shown) > 3 else ''}]"
+    if isinstance(value, bool) or value is None:
+        return str(value).lower()
+    return f'"{value}"' if isinstance(value, str) else str(value)
 
 
 def default_text(row: Key) -> str:

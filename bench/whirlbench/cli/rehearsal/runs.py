@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from whirlbench.simulator.stand import Fault
 
 LOG_NAME = "blade_sets.sqlite"
+OWN_PLANS = "its pulses are for propellers near the example rig's: write plans for this rig, `spin --port simulated`"
 REHEARSED = "rehearsal"  # who made the entries of its log
 
 
@@ -53,7 +54,9 @@ SPINS = (
 def check_rehearsal(rig_text: str) -> None:
     """RigError, PlanError or BenchError when the rig lacks what the check, the gate, a plan or the stand needs."""
     from whirlbench.analysis.strength import check_strength
+    from whirlbench.cli.dry_run import foretold
     from whirlbench.cli.gate import judged_clearance, require_cleared
+    from whirlbench.errors import PlanError
     from whirlbench.rig.toml import parse_rig
     from whirlbench.session.engine import Engine
     from whirlbench.session.plan import parse_plan
@@ -66,6 +69,8 @@ def check_rehearsal(rig_text: str) -> None:
         plan = parse_plan(spin.plan_text(), spin.plan)
         Engine(rig, plan)
         require_cleared(clearance, rig, plan, "rehearsal")
+        if over := foretold(plan, rig).document.get("exceeds", ()):
+            raise PlanError(f"{spin.plan} of the rehearsal: {'; '.join(over)}: would exceed a limit; {OWN_PLANS}")
     simulated_device(rig_text, 0)
 
 

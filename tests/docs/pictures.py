@@ -1,0 +1,91 @@
+"""Draws the pictures of guide and README: `python tests/docs/pictures.py`; needs the window's packages and a browser.
+
+The recordings are those of `recordings/` and of one rehearsal, seed 7, which takes minutes: give the folder of one that
+is there (`python tests/docs/pictures.py REHEARSAL`) to save them.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+TOP = Path(__file__).resolve().parents[2]
+PICTURES = TOP / "bench" / "docs" / "guide" / "pictures"
+CRACK = TOP / "recordings" / "root_crack.h5"
+WIDTH = 1100
+LOADED_MS = 15_000  # the page is computed in a process of its own
+BROWSERS = ("chromium", "chromium-browser")
+
+
+def window(_: Path) -> None:
+    """The replay of a recorded run, as `whirlbench window` shows it, without a screen."""
+    os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+    from PyQt5 import QtCore, QtWidgets
+
+    from whirlbench.cli.main import run
+    from whirlbench.window.main_window import MainWindow
+
+    application = QtWidgets.QApplication(["whirlbench"])
+
+    def keep_and_close() -> None:
+        (shown,) = [one for one in application.topLevelWidgets() if isinstance(one, MainWindow)]
+        shown.grab().scaledToWidth(WIDTH, QtCore.Qt.TransformationMode.SmoothTransformation).save(
+            str(PICTURES / "window.png")
+        )
+        shown.close()
+
+    QtCore.QTimer.singleShot(LOADED_MS, keep_and_close)
+    os.chdir(TOP)  # the picture shows the name as it was typed
+    run(["window", str(CRACK.relative_to(TOP))])
+
+
+def limits(rehearsal: Path) -> None:
+    """Pitch against speed of the rehearsal's map."""
+    shutil.copy(rehearsal / "limits.png", PICTURES / "limits.png")
+
+
+def onset(_: Path) -> None:
+    """Evidence against time in the run whose root cracks."""
+    command("onset", str(CRACK), "--chart", str(PICTURES / "onset.png"))
+
+
+def report(rehearsal: Path) -> None:
+    """The head of the rehearsal's report, as a browser shows it."""
+    browser = next(filter(None, map(shutil.which, BROWSERS)), None)
+    if browser is None:
+        raise SystemExit(f"none of {', '.join(BROWSERS)} was found: the picture of the report needs a browser")
+    with tempfile.TemporaryDirectory() as profile:
+        quiet = ("--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars", "--no-first-run")
+        alone = ("--disable-background-networking", "--disable-sync", f"--user-data-dir={profile}")
+        shot = (f"--screenshot={PICTURES / 'report.png'}", "--window-size=1000,1150")
+        page = (rehearsal / "report.html").resolve().as_uri()
+        subprocess.run([browser, *quiet, *alone, *shot, page], check=True, capture_output=True, timeout=120)
+
+
+def command(*words: str) -> None:
+    """One command of the program, which has to go well."""
+    subprocess.run([sys.executable, "-m", "whirlbench", *words], check=True, stdout=subprocess.DEVNULL)
+
+
+ALL: tuple[Callable[[Path], None], ...] = (window, limits, onset, report)
+
+
+def main(rehearsal: Path | None) -> None:
+    """Draws them all; rehearses first where no rehearsal is given."""
+    PICTURES.mkdir(exist_ok=True)
+    with tempfile.TemporaryDirectory() as scratch:
+        if rehearsal is None:
+            rehearsal = Path(scratch) / "rehearsal"
+            command("rehearse", "-o", str(rehearsal), "--speed", "1000", "--random-seed", "7")
+        for draw in ALL:
+            draw(rehearsal)
+            print(f"{draw.__name__}.png", flush=True)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else None)
