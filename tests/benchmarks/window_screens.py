@@ -104,7 +104,7 @@ def _windows(app, only: str) -> Iterator[tuple[str, object]]:
     for name, scene in scenes.SCENES.items():
         key = f"stand_{name}"
         with tempfile.TemporaryDirectory() as folder, scenes.shown(scene, Path(folder), app.processEvents) as window:
-            for page in ("limits", "map", "events") if name == "turning" else ("limits",):
+            for page in ("limits", "map", "vibration", "events") if name == "turning" else ("limits",):
                 side = window.bridge.panel.side
                 side.setCurrentIndex(next(i for i in range(side.count()) if side.tabText(i) == page))
                 yield key if page == "limits" else f"{key}_{page}", window

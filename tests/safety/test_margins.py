@@ -52,10 +52,10 @@ def test_the_greatest_share_between_two_looks_is_found_for_either_side() -> None
     found = greatest_shares(
         RIG,
         {
-            "rpm": np.array([100.0, 3000.0, np.nan]),
-            "current_a": np.array([1.0, -55.0, 2.0]),
-            "voltage_v": np.array([0.1, 40.0, 38.0]),
-            "throttle_us": np.array([1000.0, 1400.0, 1400.0]),
+            "rpm": np.array([100.0, 3000.0, np.nan, 0.0]),
+            "current_a": np.array([1.0, -55.0, 2.0, 0.0]),
+            "voltage_v": np.array([0.1, 40.0, 38.0, 0.0]),
+            "throttle_us": np.array([1000.0, 1400.0, 1400.0, 1400.0]),
         },
     )
     assert found["overspeed_rpm"] == pytest.approx(0.5)

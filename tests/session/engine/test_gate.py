@@ -10,6 +10,7 @@ from cleared_set import cleared
 from whirlbench.log import Proof, State, TripTrial, protection
 from whirlbench.log.proofs import standing_of_proofs
 from whirlbench.rig.description import with_limits
+from whirlbench.rig.device_slots import slot_values
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.engine import Command, CommandKind, Ending, Phase, check_list
 
@@ -202,3 +203,14 @@ def test_the_check_list_begins_with_what_is_not_proved_of_the_trips(trials, chan
     proof = Proof(rig.name, "board", protected, tuple(trials), at="2026-05-01T10:00:00+00:00")
 
     assert check_list(rig, standing_of_proofs([proof], rig))[0].startswith(first)
+
+
+def test_a_surface_is_shown_the_limits_that_the_device_read_back(make_bench, rig_text):
+    bench = make_bench(clearance=cleared(rig_text), keep_open=True)
+    assert bench.engine.progress().held == {}
+    bench.run(20.0, READY)
+    held = bench.engine.progress().held
+
+    assert held == {name: value.counts for name, value in slot_values(bench.engine.rig).items()} | {
+        name: 0 for name in held.keys() - slot_values(bench.engine.rig).keys()
+    }

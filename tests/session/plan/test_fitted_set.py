@@ -99,6 +99,18 @@ def test_a_run_is_entered_with_its_trips_and_counted_once(on_hub, tmp_path):
     assert "in the log already" in on_hub.finish(path, "A. Tester", armed=True).text
 
 
+def test_the_last_run_that_is_still_there_can_be_shown_beside_the_next(on_hub, tmp_path):
+    assert on_hub.latest_run(tmp_path) is None
+    path = tmp_path / "a.h5"
+    path.write_bytes(SPIN.read_bytes())
+    on_hub.begin(path, [], "A. Tester")
+    on_hub.finish(path, "A. Tester", armed=True)
+
+    assert on_hub.latest_run(tmp_path) == path
+    assert on_hub.latest_run(tmp_path / "elsewhere") is None
+    assert fitted(replace_set(RIG), tmp_path).latest_run(tmp_path) is None
+
+
 def test_an_override_is_entered_with_everything_it_overrides(on_hub):
     slow = replace(on_hub, permitted_rpm=4900.0)
     slow.enter_override(slow.clearance(Override("moulded", "proof of the root", "A. Tester")), None)

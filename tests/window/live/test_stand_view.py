@@ -17,7 +17,8 @@ from whirlbench.window.main_window import MainWindow
 from whirlbench.window.stand_state.live_state import STATES, UNKNOWN
 
 SIZES = {"1024x600": (1024, 600), "1366x768": (1366, 768), "1920x1080 at 150 %": (1280, 720), "2560x1440": (2560, 1440)}
-OPEN = "open the isolator"
+# At the smallest size every scene is measured here; the others by tests/benchmarks/window_screens.py.
+AT_EVERY_SIZE = ("turning by plan", "locked, not cleared", "ended")
 
 
 @pytest.fixture(params=scenes.SCENES)
@@ -38,7 +39,9 @@ def test_nothing_is_cut_off_or_covered_and_the_power_cut_is_on_the_screen(
 ) -> None:
     with scenes.shown(scenes.SCENES[scene], tmp_path, application.processEvents) as window:
         found = {}
-        for name, size in SIZES.items():
+        side = window.bridge.panel.side
+        side.setCurrentIndex(list(scenes.SCENES).index(scene) % side.count())  # every tab is seen in some scenes
+        for name, size in list(SIZES.items())[: None if scene in AT_EVERY_SIZE else 1]:
             window.resize(*size)
             application.processEvents()
             window.bridge.panel.advance()
@@ -51,6 +54,7 @@ def test_nothing_is_cut_off_or_covered_and_the_power_cut_is_on_the_screen(
 
 
 CUT, BOTH = "CUT THE POWER   (space bar)", "CUT THE POWER   (space bar)   AND OPEN THE ISOLATOR"
+NO_CUT = "NO CUT FROM HERE: OPEN THE ISOLATOR"
 EXPECTED = {
     "no device": (UNKNOWN, BOTH),
     "locked": ("locked", CUT),
@@ -64,8 +68,8 @@ EXPECTED = {
     "tripped": ("tripped", CUT),
     "cut failed": ("tripped", CUT),
     "device silent": (UNKNOWN, BOTH),
-    "session dead": (UNKNOWN, BOTH),
-    "ended": (UNKNOWN, "NO CUT FROM HERE: OPEN THE ISOLATOR"),
+    "session dead": (UNKNOWN, NO_CUT),
+    "ended": (UNKNOWN, NO_CUT),
 }
 
 
@@ -73,11 +77,12 @@ def test_the_measure_of_the_screen_finds_what_is_wrong(application, tmp_path: Pa
     with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
         panel = window.bridge.panel
         panel.buttons[CommandKind.ARM].setFixedWidth(8)
-        panel.figures.setMinimumHeight(700)
         window.resize(1024, 600)
         application.processEvents()
+        panel.figures.move(0, 60)
+        panel.note.move(5000, 0)
         told = "\n".join(faults(window))
-        assert "words are cut off: QPushButton arm" in told and "leaves" in told
+        assert "words are cut off: QPushButton arm" in told and "leaves" in told and "over one another" in told
         window.abort_bar.hide()
         assert any("not on the screen" in line for line in faults(window))
 
@@ -154,11 +159,9 @@ def test_another_palette_reaches_what_is_drawn_already(application, tmp_path: Pa
             application.setStyleSheet(palette.style_sheet())
             application.processEvents()
             picture = window.grab().toImage()
-            corner = window.bridge.panel.strips.charts["rpm"].mapTo(window, QtCore.QPoint(90, 12))
             assert window.bridge.panel.strips.charts["rpm"].backgroundBrush().color().name() == palette.CARD
             band = window.bridge.panel.band.mapTo(window, QtCore.QPoint(window.width() // 2, 3))
             assert picture.pixelColor(band).name() == palette.OVER
-            assert window.rect().contains(corner)
         finally:
             palette.choose(palette.LIGHT)
 

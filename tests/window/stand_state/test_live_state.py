@@ -56,6 +56,12 @@ def test_what_nobody_hears_is_unknown_and_says_to_open_the_isolator(case: str) -
     assert not found.may(CommandKind.THROTTLE) and not found.may(CommandKind.PITCH)
 
 
+def test_a_cut_that_nobody_can_send_is_not_offered() -> None:
+    assert UNHEARD["device silent"].may(CommandKind.ABORT)  # it may yet arrive
+    assert not UNHEARD["session dead"].may(CommandKind.ABORT)
+    assert not UNHEARD["session ended"].may(CommandKind.ABORT)
+
+
 def test_the_remark_keeps_what_was_heard_last() -> None:
     told = UNHEARD["session dead"].remark()
     assert "process has died" in told and "last heard: turning, 4455 rpm" in told

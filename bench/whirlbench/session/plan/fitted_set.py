@@ -59,6 +59,8 @@ class FittedSet:
 
     def latest_run(self, folder: Path) -> Path | None:
         """The recording of the set's last run, where it still lies in ``folder``; None without one."""
+        if not self.name:
+            return None
         with self._log() as log:
             runs = [entry.use.recording for entry in log.entries(self.name) if entry.use is not None]
         return next((folder / name for name in reversed(runs) if (folder / name).exists()), None)

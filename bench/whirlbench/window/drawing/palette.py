@@ -120,6 +120,8 @@ QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
 #abort_bar:disabled {{ background: {paper}; color: {over}; border: 2px dashed {over}; }}
 #check_list {{ background: {card}; border: 1px solid {rule}; border-left: 6px solid {close}; }}
 #check_list * {{ background: {card}; }}
+QCheckBox::indicator {{ width: 13px; height: 13px; border: 1px solid {words}; background: {card}; }}
+QCheckBox::indicator:checked {{ background: {words}; }}
 QTabWidget::pane {{ border: none; border-top: 1px solid {rule}; }}
 QTabBar::tab {{ background: {paper}; color: {words}; padding: 3px 10px; border-bottom: 3px solid {paper}; }}
 QTabBar::tab:selected {{ border-bottom: 3px solid {words}; }}

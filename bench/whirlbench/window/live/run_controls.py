@@ -47,7 +47,7 @@ class RunControls(QtWidgets.QWidget):
         throttle = rig.throttle
         self.throttle = self._box(
             "throttle (us)", CommandKind.THROTTLE, 0,
-            Bounds(throttle.safe_us, throttle.max_us, THROTTLE_STEP_US, HELD_THROTTLE_US, down_free=True),
+            Bounds(throttle.safe_us, throttle.max_us, THROTTLE_STEP_US, HELD_THROTTLE_US, True, throttle.min_us),
         )  # fmt: skip
         angles = [row[1] for row in rig.pitch.table or ((0.0, 0.0),)]
         bounds = Bounds(min(angles), max(angles), PITCH_STEP_DEG, HELD_PITCH_DEG)

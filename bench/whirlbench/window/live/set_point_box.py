@@ -15,7 +15,8 @@ ENTER = (QtCore.Qt.Key.Key_Return, QtCore.Qt.Key.Key_Enter)
 class Bounds:
     """What one command may do: range, greatest step at once, and the step of a held button, in the box's unit.
 
-    ``down_free``: a step down may be of any size, as that of a throttle.
+    ``down_free``: a step down may be of any size, as that of a throttle. ``idle``: below it nothing turns yet, and a
+    step up counts from there: a motor that is driven and does not start soon is a lost tach.
     """
 
     low: float
@@ -23,6 +24,11 @@ class Bounds:
     step: float
     held_step: float
     down_free: bool = False
+    idle: float = -math.inf
+
+    def start(self, present: float) -> float:
+        """What a step up counts from."""
+        return max(present, self.idle)
 
     def objection(self, present: float, asked: float) -> str:
         """Why ``asked`` is not sent while the stand is at ``present`` (NaN: not known); empty when it is."""
@@ -30,10 +36,10 @@ class Bounds:
             return ""
         if math.isnan(present):
             return "not sent: the present value is not known"
-        rise = asked - present
-        if (self.down_free and rise <= 0) or abs(rise) <= self.step * (1 + 1e-9):
+        start = self.start(present) if asked > present else present
+        if (self.down_free and asked <= present) or abs(asked - start) <= self.step * (1 + 1e-9):
             return ""
-        return f"not sent: from {present:g} to {asked:g} is more than {self.step:g} at once"
+        return f"not sent: from {start:g} to {asked:g} is more than {self.step:g} at once"
 
 
 class SetPointBox(QtWidgets.QDoubleSpinBox):
@@ -123,16 +129,16 @@ class HoldButton(QtWidgets.QPushButton):
         self._clock = QtCore.QTimer(self)
         self._clock.timeout.connect(self._step)
         self.pressed.connect(self._begin)
-        self.released.connect(self._clock.stop)
 
     def _begin(self) -> None:
-        self._sent = self._box.present
+        present = self._box.present
+        self._sent = self._box.bounds.start(present) if self._sign > 0 else present
         self._clock.start(HOLD_MS)
 
     def _step(self) -> None:
-        """One bounded step; what cannot see the pointer any more, or is disabled meanwhile, steps no further."""
+        """One bounded step; a button that was let go, disabled (Qt lifts it then) or hidden steps no further."""
         self._clock.setInterval(REPEAT_MS)
-        if not (self.isDown() and self.isEnabled() and self.window().isActiveWindow()):
+        if not (self.isDown() and self.window().isActiveWindow()):
             self._clock.stop()
             return
         bounds = self._box.bounds

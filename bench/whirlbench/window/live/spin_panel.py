@@ -12,6 +12,7 @@ from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.errors import BenchError
 from whirlbench.log import EntryKind
+from whirlbench.results.live_orders import OrderWatch
 from whirlbench.rig.description import Rig
 from whirlbench.safety.margins import margins
 from whirlbench.samples import Event, Run, SlowSamples
@@ -34,6 +35,7 @@ from whirlbench.window.live.far_figures import FarFigures
 from whirlbench.window.live.gate_card import GateCard
 from whirlbench.window.live.nearness_panel import NearnessPanel
 from whirlbench.window.live.operating_map import OperatingMap
+from whirlbench.window.live.orders_panel import OrdersPanel
 from whirlbench.window.live.run_controls import NOTE_KEY, RunControls
 from whirlbench.window.live.state_band import StateBand
 from whirlbench.window.stand_state.hearing import Hearing
@@ -60,6 +62,10 @@ class RunRow(QtWidgets.QWidget):
     def sizeHint(self) -> QtCore.QSize:
         """The least, whatever the charts would like."""
         return QtCore.QSize(600, RUN_PX)
+
+    def hasHeightForWidth(self) -> bool:
+        """Words in it that wrap have no say either."""
+        return False
 
 
 class SpinPanel(QtWidgets.QWidget):
@@ -101,6 +107,7 @@ class SpinPanel(QtWidgets.QWidget):
         self.events.setResizeMode(QtWidgets.QListView.Adjust)
         permitted_rpm = self.clearance.permitted_rpm if self.clearance is not None else None
         self.map = OperatingMap(rig, permitted_rpm)
+        self.orders, self.order_watch = OrdersPanel(), OrderWatch(rig.propeller.blades)
         self.losses = QtWidgets.QLabel()
         self.losses.setWordWrap(True)
         self.controls = RunControls(rig)
@@ -149,6 +156,7 @@ class SpinPanel(QtWidgets.QWidget):
         column.addWidget(self.losses)
         self.side.addTab(scrolled(self.margin_panel), "limits")
         self.side.addTab(self.map, "map")
+        self.side.addTab(scrolled(self.orders), "vibration")
         self.side.addTab(happened, "events")
         self.side.tabBar().setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         return self.side
@@ -284,6 +292,8 @@ class SpinPanel(QtWidgets.QWidget):
         )
         self.figures.show_nearest(self.found[0] if self.found else None)
         self.margin_panel.show_nearness(self.found)
+        if self.orders.isVisible() and not state.unknown_why():
+            self.orders.show_levels(self.order_watch.look(state.progress.time_s, self.session.view.tail))
         if self.map.isVisible():
             readings = state.readings()
             point = readings.get("rpm", math.nan), readings.get("pitch_deg", math.nan)

@@ -192,8 +192,8 @@ class LiveState:
         return {name: math.nan if name in blank else value for name, value in judged.items()}
 
     def may(self, kind: CommandKind) -> bool:
-        """Whether the control for a command is offered now; the power cut always is, while a session lives."""
-        if self.outcome is not None:
+        """Whether the control for a command is offered now; the power cut is while a session lives to send it."""
+        if self.outcome is not None or not self.heard.session_lives:
             return False
         if kind is CommandKind.ABORT:
             return True
