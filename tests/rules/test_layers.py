@@ -58,11 +58,12 @@ ROOMS: dict[str, dict[str, set[str]]] = {
     "simulator": {"stand": set(), "device": {"stand"}},
     "link": {"codegen": set()},
     "physics": {"materials": set()},
+    "recording": {"foreign": set()},
     "results": {"check": set(), "dry_run": set(), "stand": set(), "tune": set()},
     "cli": {"verbs": {"rehearsal", "still"}, "rehearsal": set(), "still": set()},
 }
 # Files beside the sub-packages are above them all, but here they are below.
-FILES_BELOW = {"analysis", "link", "results", "cli"}
+FILES_BELOW = {"analysis", "link", "recording", "results", "cli"}
 # Whose sub-packages are entered through their front, not by the file.
 ENTERED_BY_THE_FRONT = {"analysis"}
 SLOW = ("PyQt5", "pyqtgraph", "scipy", "matplotlib")

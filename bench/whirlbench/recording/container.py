@@ -85,7 +85,7 @@ def create_column(file: h5py.File, column: Column, storage: Storage) -> h5py.Dat
     dataset = file.create_dataset(column.path, (0,), column.dtype, fillvalue=blank, **storage.options())
     for name, value in (("unit", column.unit), ("description", column.description), ("time_base", column.time_base)):
         if value:
-            dataset.attrs[name] = np.bytes_(value)
+            dataset.attrs[name] = np.bytes_(value.encode())
     return dataset
 
 

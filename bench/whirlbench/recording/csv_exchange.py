@@ -22,7 +22,16 @@ from whirlbench.recording.csv_table import CsvTable, read_table
 from whirlbench.recording.layout import PIECE_ROWS
 from whirlbench.recording.reader import Recording
 from whirlbench.rig.regular_file import read_bytes
-from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Event, Run, SlowSamples, TachPulses, VibrationSamples
+from whirlbench.samples import (
+    SLOW_CHANNELS,
+    VIBRATION_AXES,
+    Channel,
+    Event,
+    Run,
+    SlowSamples,
+    TachPulses,
+    VibrationSamples,
+)
 
 SLOW_NAMES = tuple(channel.name for channel in SLOW_CHANNELS)
 AXIS_NAMES = tuple(axis.name for axis in VIBRATION_AXES)
@@ -54,7 +63,7 @@ def read_csv(
     and what was expected.
     """
     table = read_table(Path(slow), ("t_s", *SLOW_NAMES), ("t_s", "rpm"))
-    channels = {name: column for name, column in table.columns.items() if name != "t_s"}
+    channels: dict[str, Any] = {name: column for name, column in table.columns.items() if name != "t_s"}
     return Run(
         slow=SlowSamples(table.columns["t_s"], **channels),
         tach=_read_tach(Path(tach), pulses_per_rev) if tach else TachPulses(pulses_per_rev=pulses_per_rev),
@@ -74,7 +83,7 @@ def _read_vibration(path: Path) -> VibrationSamples:
     axes: dict[str, Any] = {name: _as_written(column) for name, column in table.columns.items() if name != "t_s"}
     if not axes:
         raise RecordingError(f"{path}: row 1: no axis; expected any of {', '.join(AXIS_NAMES)} beside t_s")
-    return VibrationSamples(table.columns["t_s"], **axes, rate_hz=_uniform_rate_hz(table))
+    return VibrationSamples(table.columns["t_s"], **axes, rate_hz=uniform_rate_hz(table))
 
 
 def _as_written(values: np.ndarray) -> np.ndarray:
@@ -86,7 +95,7 @@ def _as_written(values: np.ndarray) -> np.ndarray:
     return values.astype(np.float32) if np.array_equal(rounded.astype(str).astype(float), distinct) else values
 
 
-def _uniform_rate_hz(table: CsvTable) -> float:
+def uniform_rate_hz(table: CsvTable) -> float:
     """Samples per second; RecordingError when the steps of time are not all alike, gaps apart."""
     times_s = table.columns["t_s"]
     if len(times_s) < 3:
@@ -139,7 +148,8 @@ def _tables(source: Run | Recording) -> dict[str, Iterable[str]]:
     """Content of each file by name, in pieces of text."""
     whole = RunTables(source)
     slow = [name for name in SLOW_NAMES if name == "rpm" or whole.has("slow", name)]
-    tables: dict[str, Iterable[str]] = {SLOW_FILE: _table_text(whole, "slow", slow)}
+    extra = [one.name for one in whole.extra()]
+    tables: dict[str, Iterable[str]] = {SLOW_FILE: _table_text(whole, "slow", slow + extra)}
     if whole.rows("vibration"):
         axes = [name for name in AXIS_NAMES if whole.has("vibration", name)]
         tables[VIBRATION_FILE] = _table_text(whole, "vibration", axes or ["ax_g"])
@@ -153,7 +163,8 @@ def _tables(source: Run | Recording) -> dict[str, Iterable[str]]:
 
 
 def _table_text(whole: RunTables, stream: str, names: list[str]) -> Iterator[str]:
-    yield ",".join(["t_s", *names]) + "\n"
+    headings = {one.name: one.description.replace(",", " ").replace('"', "'") for one in whole.extra()}
+    yield ",".join(["t_s", *(as_text_cell(headings.get(name, name)) for name in names)]) + "\n"
     for columns in whole.pieces(stream, ["time_s", *names]):
         rows = zip(*(_cells(column) for column in columns), strict=True)
         yield "".join([",".join(row) + "\n" for row in rows])
@@ -178,6 +189,14 @@ class RunTables:
         self.rig_text = source.rig_text if isinstance(source, Run) else source.attributes.rig_text
         self.events = source.events if isinstance(source, Run) else source.events()
 
+    def extra(self) -> tuple[Channel, ...]:
+        """The extra channels of an import, each named ``extra/NAME``, with the heading it had in its file."""
+        if isinstance(self._source, Run):
+            about = [one[:3] for one in self._source.slow.extra]
+        else:
+            about = list(self._source.attributes.extra)
+        return tuple(Channel(f"extra/{name}", unit, heading) for name, unit, heading in about)
+
     def rows(self, stream: str) -> int:
         """Rows of a stream."""
         if isinstance(self._source, Run):
@@ -193,7 +212,9 @@ class RunTables:
         if not isinstance(self._source, Run):
             yield from self._source.pieces(stream, [f"{stream}/{name}" for name in names])
             return
-        columns = [getattr(getattr(self._source, stream), name) for name in names]
+        extra = {f"extra/{one.name}": one.values for one in self._source.slow.extra}
+        held = getattr(self._source, stream)
+        columns = [extra[name] if name in extra else getattr(held, name) for name in names]
         for first in range(0, self.rows(stream), PIECE_ROWS):
             yield [column[first : first + PIECE_ROWS] for column in columns]
 

@@ -25,6 +25,7 @@ from whirlbench.rig.regular_file import open_regular
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 GAPS = ("", "nan")
 MOST_BYTES = 1 << 32  # two hours of three axes take half of it
+MOST_HEADER_BYTES = 1 << 16
 PIECE_CHARACTERS = 1 << 22  # that are turned into numbers at a time
 
 
@@ -51,6 +52,14 @@ def read_table(path: Path, allowed: tuple[str, ...], required: tuple[str, ...]) 
     table = CsvTable(str(path), dict(zip(names, _parse(path, names), strict=True)))
     _check_times(table)
     return table
+
+
+def has_own_layout(path: Path, names: tuple[str, ...]) -> bool:
+    """Whether the first row of the file at ``path`` is a heading of our own, of ``names`` alone, in text of UTF-8."""
+    with open_regular(path, RecordingError) as file:
+        first = file.readline(MOST_HEADER_BYTES)
+    cells = [cell.strip().strip('"').strip() for cell in first.decode("utf-8-sig", errors="replace").split(",")]
+    return "t_s" in cells and set(cells) <= set(names)
 
 
 def _pieces(path: Path) -> Iterator[str]:

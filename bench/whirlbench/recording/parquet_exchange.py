@@ -56,6 +56,7 @@ def _write_stream(whole: RunTables, stream: str, file: Any) -> None:
     from pyarrow.parquet import ParquetWriter
 
     channels = [channel for channel in STREAMS[stream] if whole.has(stream, channel.name)]
+    channels += whole.extra() if stream == "slow" else ()
     names = ["time_s", *(channel.name for channel in channels)]
     pieces = whole.pieces(stream, names)
     first = next(pieces, [np.empty(0)] * len(names))
@@ -68,7 +69,7 @@ def _write_stream(whole: RunTables, stream: str, file: Any) -> None:
 def _schema(whole: RunTables, channels: list[Channel], dtypes: list[np.dtype]) -> Any:
     import pyarrow
 
-    columns = (("t_s", "s"), *((channel.name, channel.unit) for channel in channels))
+    columns = (("t_s", "s"), *((channel.name.removeprefix("extra/"), channel.unit) for channel in channels))
     fields = [
         pyarrow.field(name, pyarrow.from_numpy_dtype(dtype), metadata={"unit": unit})
         for (name, unit), dtype in zip(columns, dtypes, strict=True)

@@ -228,8 +228,8 @@ class Recording:
     def _extra(self) -> tuple[tuple[str, str, str], ...]:
         """Name, unit and heading of each extra channel; what bears no plain name was not written by us."""
         try:
-            names = [name for name in self._structure.names(EXTRA) if PLAIN_WORD.fullmatch(name)][:MOST_EXTRA]
-            return tuple((name, *self._said_of(f"{EXTRA}/{name}")) for name in names)
+            names = [name for name in self._structure.names(EXTRA) if PLAIN_WORD.fullmatch(name) and name != "time_s"]
+            return tuple((name, *self._said_of(f"{EXTRA}/{name}")) for name in names[:MOST_EXTRA])
         except DAMAGE:
             self._note(f"{EXTRA}: its description is damaged, the extra channels are lost")
             return ()
