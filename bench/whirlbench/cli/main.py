@@ -26,6 +26,7 @@ ROOMS = {
         "onset": "When a failure began; which trips fired or would have.",
         "trips": "Back-test: what limits would have done to recorded runs.",
         "balance": "Single-plane correction from an as-found and a trial run.",
+        "report": "One page to hand on: a whole run, or several side by side.",
     },
     "stand": {
         "rehearse": "The whole job on a simulated stand, with no display.",
@@ -39,7 +40,7 @@ ROOMS = {
     "files": {
         "note": "A note on a recorded run, at a moment of it.",
         "log": "The blade sets' log: hours, starts, loads, inspections, notes.",
-        "import": "A recording from CSV files.",
+        "import": "A recording from tables of any logger.",
         "export": "CSV or Parquet files from a recording.",
         "recover": "What is whole in a broken recording, for any HDF5 tool.",
     },

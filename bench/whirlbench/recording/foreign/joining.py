@@ -98,7 +98,8 @@ def _changes(log: ForeignLog, name: str, step_s: float) -> np.ndarray:
     if not known.any() or len(at) <= 2 * apart:
         return np.zeros(len(at))
     levels = np.interp(at, log.times_s[known], values[known])
-    return levels[apart:] - levels[:-apart]
+    changes: np.ndarray = levels[apart:] - levels[:-apart]
+    return changes
 
 
 def correlation(first: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

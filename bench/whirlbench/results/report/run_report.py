@@ -1,0 +1,182 @@
+"""The report of one run: every question that can be put to it, answered or said to be open, in one order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from whirlbench.analysis.balance import vectors_1p, velocities
+from whirlbench.errors import AnalysisError, RigError
+from whirlbench.log import standing
+from whirlbench.results.answer import (
+    NONE,
+    Answer,
+    Column,
+    Level,
+    NotJudged,
+    Remark,
+    Table,
+    Verdict,
+    figure,
+    fixed,
+    not_judged,
+)
+from whirlbench.results.check import check_answer, check_strength
+from whirlbench.results.labels import label, spoken
+from whirlbench.results.limits import limits_answer, limits_study, propose
+from whirlbench.results.onset import onset_answer, onset_study
+from whirlbench.results.report.chapter import Chapter, RecordedRun, Report
+from whirlbench.results.report.course import checks_answer, plan_answer
+from whirlbench.results.report.rig_facts import NO_RIG, rig_answer
+from whirlbench.results.report.run_charts import course_answer
+from whirlbench.results.set_log import set_log_answer
+from whirlbench.results.trips import case_of, trips_answer, trips_study
+from whirlbench.results.tune import study as tune_study
+from whirlbench.results.tune import tune_answer
+from whirlbench.rig.description import Rig
+
+CONCLUSIONS, IDENTITY = "conclusions", "identity"
+STATEMENT_COLUMNS = (
+    Column("statement", figures=False),
+    Column("verdict", figures=False),
+    Column("evidence", figures=False),
+)
+VELOCITY_COLUMNS = (
+    Column("axis", figures=False),
+    Column("speed", "rpm"),
+    Column("acceleration at 1P (once a turn)", "g peak"),
+    Column("velocity", "mm/s rms"),
+)
+FACT_COLUMNS = (Column("what", figures=False), Column("value", figures=False))
+DASHES = "A dash (–) is a value that is not known or must not be used; it is never a zero."
+ORDERS = "1P is once a turn of the shaft, 2P twice, blade pass as often as blades pass a place."
+NO_TRIAL = "a correction needs a second run with a trial mass: `whirlbench balance` takes both, or the influence kept from an earlier day"
+
+
+def run_report(
+    recorded: RecordedRun, question: str = "", progress: Callable[[str], None] = lambda title: None
+) -> Report:
+    """The chapters of one run; what cannot be answered says why. ``progress`` is told each chapter as it begins."""
+    chapters = []
+    for title, make in _chapters(recorded, question):
+        progress(title)
+        chapters.append(Chapter(title, _answered(title, make)))
+    first = Chapter("Conclusions", conclusions(chapters, recorded))
+    name = recorded.rig.name if recorded.rig and recorded.rig.name else recorded.name
+    return Report(f"Run report: {name}", (recorded.name,), (first, *chapters))
+
+
+def _chapters(recorded: RecordedRun, question: str) -> Iterator[tuple[str, Callable[[], Answer]]]:
+    run, rig = recorded.run, recorded.rig
+    yield "Question, plan and what happened", lambda: plan_answer(recorded, question)
+    yield "Set, rig and calibration", lambda: rig_answer(recorded)
+    yield "Check-list and inspections", lambda: checks_answer(recorded)
+    yield "Course of the run", lambda: course_answer(run, rig)
+    yield "Strength and permitted speed", lambda: _strength(rig)
+    yield "How speed answers", lambda: tune_answer(tune_study(run, rig))
+    yield "Pitch limits and end points", lambda: _pitch_limits(recorded)
+    yield "Onset of a failure", lambda: onset_answer(onset_study(run, rig))
+    yield "Trips on trial", lambda: _trips(recorded)
+    yield "Balance", lambda: _balance(recorded)
+    yield "Log of the set", lambda: _set_log(recorded)
+    yield "Identity", lambda: identity(recorded)
+
+
+def _answered(title: str, make: Callable[[], Answer]) -> Answer:
+    """What could not be answered is an answer, too."""
+    try:
+        return make()
+    except (AnalysisError, RigError) as error:
+        return not_judged(title.lower(), spoken(str(error)))
+
+
+def _needed(rig: Rig | None) -> Rig:
+    if rig is None:
+        raise RigError(NO_RIG)
+    return rig
+
+
+def _strength(rig: Rig | None) -> Answer:
+    return check_answer(check_strength(_needed(rig)), _needed(rig))
+
+
+def _pitch_limits(recorded: RecordedRun) -> Answer:
+    found = limits_study([recorded.run], _needed(recorded.rig))
+    return limits_answer(found, propose(found))
+
+
+def _trips(recorded: RecordedRun) -> Answer:
+    return trips_answer(trips_study([case_of(recorded.run)], _needed(recorded.rig)))
+
+
+def _balance(recorded: RecordedRun) -> Answer:
+    felt = velocities(vectors_1p(recorded.run))
+    if not felt:
+        return not_judged("balance", "no steady speed with vibration and tach was held")
+    rows = tuple(
+        (label(one.axis), fixed(one.rpm, 0), figure(one.sine.acceleration_g_peak), figure(one.sine.velocity_mm_s_rms))
+        for one in felt
+    )
+    worst = max(felt, key=lambda one: one.sine.velocity_mm_s_rms)
+    return Answer(
+        "balance",
+        f"Greatest 1P (once a turn): {figure(worst.sine.velocity_mm_s_rms)} mm/s rms, {label(worst.axis)} at "
+        f"{worst.rpm:.0f} rpm",
+        tables=(Table("1P", "1P felt at the stand at each steady speed", VELOCITY_COLUMNS, rows),),
+        not_judged=(NotJudged("unbalance and its correction", NO_TRIAL),),
+        document={"velocities": felt},
+    )
+
+
+def _set_log(recorded: RecordedRun) -> Answer:
+    name = recorded.rig.propeller.blade_set if recorded.rig else None
+    if recorded.entries is None or not name:
+        why = "no log was asked: give it with --log" if recorded.entries is None else "the rig names no blade set"
+        return not_judged("log of the set", why)
+    return set_log_answer(recorded.entries, standing(recorded.entries, recorded.rig, name))
+
+
+def identity(recorded: RecordedRun) -> Answer:
+    """Who recorded what, with which program and firmware, and the digest that tells this file from any other."""
+    about = recorded.attributes
+    rows = [
+        ("recording", recorded.name),
+        ("SHA-256 of the file", recorded.sha256),
+        ("begun", about.created or NONE),
+        ("origin", about.origin or NONE),
+        ("format version", str(about.format_version)),
+        *((f"firmware, {name}", str(value)) for name, value in about.firmware.items()),
+        *((f"link, {name}", f"{value:g}") for name, value in recorded.counters.items()),
+    ]
+    open_ = (
+        () if about.firmware else (NotJudged("firmware", "the recording names none: it did not come from a device"),)
+    )
+    table = Table("identity", "Recording, software and firmware", FACT_COLUMNS, tuple(rows))
+    return Answer(
+        IDENTITY, f"{recorded.name}, {about.origin or 'origin not told'}", tables=(table,), not_judged=open_,
+        document={"sha256": recorded.sha256, "firmware": about.firmware, "created": about.created},
+    )  # fmt: skip
+
+
+def conclusions(chapters: list[Chapter], recorded: RecordedRun) -> Answer:
+    """The headline of every chapter as a statement, its verdict, and where its evidence stands; all dangers again."""
+    asked = [one for one in chapters if one.title not in ("Identity", "Course of the run")]
+    rows = tuple(
+        (one.answer.headline, one.answer.verdict.value, f"chapter “{one.title}”, {recorded.name}") for one in asked
+    )
+    open_ = [one.title for one in asked if one.answer.verdict is not Verdict.JUDGED]
+    dangers = {remark: None for one in asked for remark in one.answer.remarks if remark.level is Level.DANGER}
+    grave = frozenset(place for place, one in enumerate(asked) if _has_danger(one.answer))
+    notes = (Remark(Level.NOTE, DASHES), Remark(Level.NOTE, ORDERS))
+    said = f"{len(dangers)} dangers" if len(dangers) != 1 else "1 danger"
+    return Answer(
+        CONCLUSIONS,
+        f"{recorded.name}: {len(asked) - len(open_)} of {len(asked)} chapters fully judged; {said}",
+        tables=(Table("statements", "Statements and their evidence", STATEMENT_COLUMNS, rows, grave),),
+        remarks=(*dangers, *notes),
+        not_judged=tuple(NotJudged(title.lower(), "in part or not at all, see the chapter") for title in open_),
+        document={"statements": [dict(zip(("statement", "verdict", "evidence"), row, strict=True)) for row in rows]},
+    )
+
+
+def _has_danger(answer: Answer) -> bool:
+    return any(remark.level is Level.DANGER for remark in answer.remarks)
