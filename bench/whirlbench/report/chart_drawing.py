@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import math
 import re
 from collections.abc import Sequence
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
 BAND_ALPHA, STRETCH_ALPHA = 0.18, 0.10
 UPRIGHT_SHARES = (0.98, 0.66, 0.34)  # of the height, in turn: lines at one place keep their labels apart
+MARKERS = (".", "x", "+", "^")  # of dotted curves in turn: told apart without colour
 COLUMNS = 3  # of charts in one image
 EACH_IN = (5.0, 3.4)
 CHART_STYLE: Any = {  # keys of matplotlib
@@ -86,9 +88,10 @@ def draw_chart(axes: Axes, chart: Chart) -> None:
         axes.fill_between(
             band.x, band.low, band.high, color=ink(band.ink), alpha=BAND_ALPHA, lw=0, label=band.label or None
         )
+    markers = itertools.cycle(MARKERS)
     for curve in chart.curves:
         form: dict[str, Any] = (
-            {"ls": "", "marker": "."} if curve.dots else {"lw": 1.2, "ls": "--" if curve.dashed else "-"}
+            {"ls": "", "marker": next(markers)} if curve.dots else {"lw": 1.2, "ls": "--" if curve.dashed else "-"}
         )
         axes.plot(curve.x, curve.y, color=ink(curve.ink), label=curve.label or None, **form)
     _draw_marks(axes, chart)

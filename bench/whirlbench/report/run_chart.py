@@ -1,4 +1,4 @@
-"""Chart of one run: the slow channels and vibration over time, limits as dashed lines, trips and plan steps marked."""
+"""Chart of one run: slow channels and vibration over time; limits, trips, cautions and plan steps marked and named."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import numpy as np
 
 from whirlbench.report.chart_drawing import new_figure
 from whirlbench.results.inks import ink
+from whirlbench.results.labels import label
 from whirlbench.rig.description import Rig
 from whirlbench.samples import SLOW_CHANNELS, Run
 
@@ -40,6 +41,7 @@ def run_figure(run: Run, rig: Rig, title: str) -> Figure:
         _draw_vibration(axes[-1], run, rig)
     for strip in axes:
         _mark_events(strip, run)
+    _name_events(axes[0], run)
     axes[0].set_title(title)
     axes[-1].set_xlabel("time in the run (s)")
     return figure
@@ -61,6 +63,10 @@ def _draw_limit(strip: Axes, limit: float | None, values: np.ndarray) -> None:
     greatest = np.nanmax(np.abs(values)) if np.isfinite(values).any() else 0.0
     if limit is not None and limit < 1.6 * greatest:
         strip.axhline(limit, color=LIMIT, lw=0.9, ls="--")
+        strip.annotate(
+            f"limit {limit:g}", (0.0, limit), xycoords=("axes fraction", "data"), xytext=(3, -2),
+            textcoords="offset points", fontsize="x-small", va="top", color=LIMIT,
+        )  # fmt: skip
 
 
 def _draw_vibration(strip: Axes, run: Run, rig: Rig) -> None:
@@ -72,6 +78,23 @@ def _draw_vibration(strip: Axes, run: Run, rig: Rig) -> None:
     strip.plot(run.vibration.time_s[: count * size : size], rms, color=INK, lw=0.8)
     strip.set_ylabel("vibration\n(g rms)")
     _draw_limit(strip, rig.limits.vibration_g_rms, rms)
+
+
+def _name_events(strip: Axes, run: Run) -> None:
+    """Words beside trips, aborts and the first caution of each kind, and the number of each step of the plan."""
+    told: set[str] = set()
+    steps = 0
+    for event in run.events:
+        steps += event.kind == "plan"
+        words = {"trip": f"trip: {label(event.name)}", "abort": "abort", "caution": f"caution: {label(event.name)}"}
+        text = str(steps) if event.kind == "plan" else words.get(event.kind, "")
+        if text and text not in told:
+            told.add(text)
+            ink_of = STEP if event.kind == "plan" else LIMIT
+            strip.text(
+                event.time_s, 0.97, text, transform=strip.get_xaxis_transform(), fontsize="x-small", color=ink_of,
+                rotation=0 if event.kind == "plan" else 90, ha="left" if event.kind == "plan" else "right", va="top",
+            )  # fmt: skip
 
 
 def _mark_events(strip: Axes, run: Run) -> None:

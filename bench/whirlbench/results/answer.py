@@ -64,11 +64,15 @@ class NotJudged:
 
 @dataclass(frozen=True)
 class Column:
-    """A column of a table: its heading, the unit of its figures, and whether they are figures at all."""
+    """A column of a table: its heading, the unit of its figures, and whether they are figures at all.
+
+    ``strong``: what nobody may overlook, in bold where a page can.
+    """
 
     heading: str
     unit: str = ""
     figures: bool = True
+    strong: bool = False
 
     @property
     def text(self) -> str:

@@ -139,7 +139,7 @@ def _tables(found: Balance, fix: Correction, split: HoleSplit | None, felt: Sequ
     if split is not None:
         masses = tuple((fixed(mass.angle_deg), fixed(mass.mass_g, 3)) for mass in split.masses)
         yield Table("holes", "The correction split over the holes", HOLE_COLUMNS, masses)
-    title = "What the stand does about it: 1P velocity, not a grade"
+    title = "What the stand does about it: velocity at 1P (once a turn), not a grade"
     yield Table("velocity", title, VELOCITY_COLUMNS, tuple(map(_velocity_row, felt)))
 
 

@@ -59,6 +59,25 @@ class Advice:
         """Whether every plausible drive is stable under these gains; else they must not be loaded."""
         return self.worst.stable
 
+    def spread(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """(least, greatest) of kp and of ki that the rule gives over ``models``, at the same closed-loop time."""
+        options = [
+            max(
+                (simc(drive, self.closed_loop_time_s) for drive in _simple_drives(model, self.extra_delay_s)),
+                key=_action,
+            )
+            for model in self.models
+        ]
+        ends = []
+        for values in ([one.proportional for one in options], [one.integral for one in options]):
+            ends.append((min(values), max(values)))
+        return ends[0], ends[1]
+
+
+def _action(gains: Gains) -> float:
+    """How much integral action gains have: of two ways to read a drive the one with more is taken."""
+    return abs(gains.integral)
+
 
 def advise(
     loop: SpeedLoop, rig: Rig | None = None, lever: Lever = "throttle", closed_loop_time_s: float | None = None
@@ -77,7 +96,7 @@ def advise(
     speed = float(np.mean([result.window.record.mean_rpm() for result in results if result.window]))
     extra = 60.0 / speed + TICK_S / 2.0 if loop.delay_modelled else 0.0
     options = [_tuned(drive, models, extra, closed_loop_time_s) for drive in _simple_drives(models[0], extra)]
-    drive, time, gains, reasons = max(options, key=lambda option: abs(option[2].integral))
+    drive, time, gains, reasons = max(options, key=lambda option: _action(option[2]))
     law = law_settings(rig, lever, gains)
     return Advice(
         lever, f"SIMC PI, closed-loop time {time:.3f} s", gains.proportional, gains.integral, time, drive.dead_time_s,

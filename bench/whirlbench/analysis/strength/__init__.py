@@ -9,7 +9,7 @@ from whirlbench.analysis.strength.permitted import PermittedSpeed, permitted_spe
 from whirlbench.analysis.strength.planned_points import CoefficientCurve, PlannedPoint, coefficient_curve
 from whirlbench.analysis.strength.proof_plan import Stage, plan_text
 from whirlbench.analysis.strength.strength_check import StrengthCheck, check_strength
-from whirlbench.analysis.strength.tolerances import DEFAULT_SEED, MonteCarlo
+from whirlbench.analysis.strength.tolerances import DEFAULT_SEED, MonteCarlo, stated
 from whirlbench.analysis.strength.variation import WhatIf, WhatIfPoint, what_if
 
 __all__ = [
@@ -37,6 +37,7 @@ __all__ = [
     "plan_text",
     "reserve_use",
     "servo_hold",
+    "stated",
     "what_if",
     "worked_sets",
 ]

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def ask(verb: str, rig: Rig, *runs: Run | Path) -> Answer:
-    """The answer of ``verb`` ("check", "tune", "proof", "limits", "onset") for ``rig`` and ``runs``, else KeyError.
+    """The answer of ``verb`` ("check", "tune", "proof", "limits", "card", "onset") for ``rig`` and ``runs``, else KeyError.
 
     "proof" is `tune --predicted`: it takes the run of the re-test and the file with the earlier answer.
 
@@ -27,7 +27,8 @@ def ask(verb: str, rig: Rig, *runs: Run | Path) -> Answer:
     try:
         return ANSWERS[verb](rig, *runs)
     except AnalysisError as error:
-        subject = import_module(f"whirlbench.results.{'tune' if verb == 'proof' else verb}").SUBJECT
+        room = {"proof": "tune", "card": "limits"}.get(verb, verb)
+        subject = import_module(f"whirlbench.results.{room}").SUBJECT
         return not_judged(subject, str(error))
 
 
@@ -57,9 +58,18 @@ def _proof(rig: Rig, run: Run, earlier: Path) -> Answer:
 
 
 def _onset(rig: Rig, run: Run) -> Answer:
-    from whirlbench.results.onset import onset_answer, onset_study
+    from whirlbench.results.diagnosis import diagnosis
 
-    return onset_answer(onset_study(run, rig))
+    return diagnosis(run, rig).answer
+
+
+def _card(rig: Rig, run: Run) -> Answer:
+    from datetime import date
+
+    from whirlbench.results.field_card import card_answer
+    from whirlbench.results.limits import limits_study
+
+    return card_answer(limits_study([run], rig), date.today())
 
 
 ANSWERS: dict[str, Callable[..., Answer]] = {
@@ -68,4 +78,5 @@ ANSWERS: dict[str, Callable[..., Answer]] = {
     "proof": _proof,
     "limits": _limits,
     "onset": _onset,
+    "card": _card,
 }

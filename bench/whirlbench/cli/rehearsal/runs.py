@@ -69,6 +69,18 @@ def check_rehearsal(rig_text: str) -> None:
     simulated_device(rig_text, 0)
 
 
+def planned_s(spin: Spin, rig_text: str) -> float | None:
+    """How long the plan of ``spin`` takes, for a progress line; None where that cannot be foretold."""
+    from whirlbench.errors import BenchError
+    from whirlbench.rig.toml import parse_rig
+    from whirlbench.session.plan import course, parse_plan
+
+    try:
+        return course(parse_plan(spin.plan_text(), spin.plan), parse_rig(rig_text))[-1].to_s
+    except BenchError:
+        return None
+
+
 def run_spin(
     spin: Spin, rig_text: str, folder: Path, seed: int, speed: float | None, progress: Callable[[Progress], None]
 ) -> tuple[Path, Outcome]:

@@ -13,6 +13,7 @@ from whirlbench.analysis.strength import (
     PlannedPoint,
     Stage,
     StrengthCheck,
+    stated,
     worked_sets,
 )
 from whirlbench.results.answer import NONE, Column, Table, fixed, span
@@ -27,11 +28,12 @@ SET_COLUMNS = (
     Column("blade", "g"),
     Column("pull", "N"),
     Column("lowest reserve"),
+    Column("reserve, 5 to 95 %"),
     Column("permitted", "rpm"),
     Column("as drawn", "rpm"),
     Column("5 to 95 %", "rpm"),
     Column("governed by", figures=False),
-    Column("P(overload)"),
+    Column("P(overload): chance of a stress above strength"),
 )
 MODE_COLUMNS = (
     Column("way to fail", figures=False),
@@ -123,8 +125,9 @@ def check_tables(check: StrengthCheck, rig: Rig, design: DesignCheck) -> Iterato
     modes = tuple(map(_mode_row, design.modes))
     yield Table("modes", f"{design.title}: each way to fail", MODE_COLUMNS, modes, failing)
     yield Table("life", f"{design.title}: life and inspection", LIFE_COLUMNS, tuple(_life_rows(design)))
-    fragments = tuple(_fragment_rows(design))
-    yield Table("fragments", f"{design.title}: if a blade lets go", FRAGMENT_COLUMNS, fragments)
+    yield Table(
+        "fragments", f"{design.title}: if a blade lets go", FRAGMENT_COLUMNS, tuple(_fragment_rows(design, rig))
+    )
     stages = tuple(map(_stage_row, check.plan.stages))
     title = f"Proof of the fitted set to {check.plan.proof_rpm:.0f} rpm ({check.plan.source}), in steps of load"
     yield Table("stages", title, STAGE_COLUMNS, stages)
@@ -142,6 +145,7 @@ def _set_row(design: DesignCheck, check: StrengthCheck) -> tuple[str, ...]:
         fixed(design.mass_kg * 1e3),
         fixed(design.centrifugal_n, 0),
         fixed(design.reserve_factor, 2),
+        span(chance.reserve_factor[0], chance.reserve_factor[2], 2),
         fixed(design.permitted_rpm, 0),
         fixed(design.nominal_rpm, 0),
         span(chance.permitted_rpm[0], chance.permitted_rpm[2]),
@@ -180,13 +184,19 @@ def _life_rows(design: DesignCheck) -> Iterator[tuple[str, str]]:
     yield "inspection", view.inspection
 
 
-def _fragment_rows(design: DesignCheck) -> Iterator[tuple[str, ...]]:
+def _fragment_rows(design: DesignCheck, rig: Rig) -> Iterator[tuple[str, ...]]:
+    """Mass and energy with what the tolerance of the mass does to them; the speed is exact for the rpm stated."""
     view = design.fragment
+    blades = rig.blade_sets.get(design.name)
+    mass_pct = stated(blades.tolerances if blades else None)[0].mass_pct or 0.0
+    share = mass_pct / 200.0  # a tolerance is two standard deviations
     pieces = {"a blade": view.whole, "a blade, at the overspeed trip": view.overspeed}
     pieces["the outer quarter of a blade"] = view.tip_piece
     for what, piece in pieces.items():
         if piece is not None:
-            yield what, fixed(piece.mass_kg * 1e3), fixed(piece.speed_m_s, 0), fixed(piece.energy_j, 0)
+            mass_g, energy_j = piece.mass_kg * 1e3, piece.energy_j
+            mass = f"{mass_g:.1f} ± {share * mass_g:.1f}"
+            yield what, mass, fixed(piece.speed_m_s, 0), f"{energy_j:.0f} ± {share * energy_j:.0f}"
 
 
 def _stage_row(stage: Stage) -> tuple[str, ...]:

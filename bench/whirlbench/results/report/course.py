@@ -30,7 +30,7 @@ def plan_answer(recorded: RecordedRun, question: str) -> Answer:
     """The question, the plan's steps, and the events of the run."""
     plan, fault = _plan(recorded)
     events = recorded.run.events
-    name = str(plan.get("name", "")) or ("no plan stands in the recording" if not fault else fault)
+    name = str(plan.get("name", "")) or (fault or "no plan stands in the recording")
     return Answer(
         PLAN,
         question or f"No question was put; the plan: {name}",

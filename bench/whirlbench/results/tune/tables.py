@@ -60,7 +60,9 @@ ADVICE_COLUMNS = (
     Column("lever that governs", figures=False),
     Column("rule", figures=False),
     Column("kp", "µs/rpm"),
+    Column("over plausible drives", "µs/rpm"),
     Column("ki", "µs/rpm/s"),
+    Column("over plausible drives", "µs/rpm/s"),
     Column("loop's dead time", "s"),
     Column("identified at", "rpm"),
     Column("and at a pulse of", "µs"),
@@ -158,8 +160,10 @@ def _pooled_row(pooled: Pooled) -> tuple[str, ...]:
 def _advice_tables(advice: Advice) -> Iterator[Table]:
     """Gains, which are dashes where they must not be loaded, and how far the loop is from swinging."""
     kp, ki = (figure(gain, 4) if advice.loadable else NONE for gain in (advice.kp, advice.ki))
+    reaches = (f"{low:.3g} to {high:.3g}" if advice.loadable else NONE for low, high in advice.spread())
+    rule = advice.rule.replace("SIMC", "SIMC (simple internal model control)", 1)
     row = (
-        advice.lever, advice.rule, kp, ki,
+        advice.lever, rule, kp, next(reaches), ki, next(reaches),
         fixed(advice.loop_dead_time_s, 3), fixed(advice.speed_rpm, 0), fixed(advice.pulse_us, 0),
     )  # fmt: skip
     refused = frozenset[int]() if advice.loadable else frozenset((0,))

@@ -15,7 +15,7 @@ from whirlbench.errors import AnalysisError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from whirlbench.analysis.pitch_limits import ModeEndPoints
+    from whirlbench.analysis.pitch_limits import LimitsStudy, ModeEndPoints
     from whirlbench.results.answer import Answer
     from whirlbench.rig.description import Rig
 
@@ -55,7 +55,7 @@ def command(
     except AnalysisError as error:
         return give_answer(not_judged(SUBJECT, str(error)), as_json, source)
     answer = limits_answer(study, propose(study, _loaded(rig, study.modes, load_mode)))
-    _draw(answer, chart, page)
+    _draw(study, answer, chart, page)
     status = give_answer(answer, as_json, source)
     if rig_out:
         write_text(rig_out, with_values(rig_text, _travel(study.modes, str(load_mode))))
@@ -64,15 +64,18 @@ def command(
     return status
 
 
-def _draw(answer: Answer, chart: Path | None, page: Path | None) -> None:
+def _draw(study: LimitsStudy, answer: Answer, chart: Path | None, page: Path | None) -> None:
     if chart:
         from whirlbench.report.chart_drawing import write_charts
 
         write_charts((answer.chart("limits"),), chart)
     if page:
-        from whirlbench.report.field_card import field_card
+        from datetime import date
 
-        write_text(page, field_card(answer))
+        from whirlbench.report.field_card import field_card
+        from whirlbench.results.field_card import card_answer
+
+        write_text(page, field_card(card_answer(study, date.today())))
 
 
 def _speeds(text: str | None) -> list[float] | None:

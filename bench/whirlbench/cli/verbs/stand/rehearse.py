@@ -14,10 +14,11 @@ import click
 from whirlbench.cli.number import Number
 from whirlbench.cli.output import json_text, print_summary, write_text
 from whirlbench.cli.rehearsal.answers import ask
-from whirlbench.cli.rehearsal.runs import RE_TEST, SPINS, Spin, check_rehearsal, run_spin
+from whirlbench.cli.rehearsal.runs import RE_TEST, SPINS, Spin, check_rehearsal, planned_s, run_spin
 from whirlbench.cli.run_input import naming
 from whirlbench.cli.run_output import tell_outcome
 from whirlbench.errors import BenchError
+from whirlbench.results.next_steps import NEXT_STEPS
 from whirlbench.session.engine import Ending, Outcome, Progress
 
 if TYPE_CHECKING:
@@ -65,9 +66,13 @@ def command(folder: Path, speed: float, random_seed: int | None, rig_path: Path 
             return outcome.exit_status
         _require(spin, path, outcome)
         chapters.append(_chapter(spin, path, outcome, folder))
+        if spin.name == PITCH_MAP:
+            chapters.append(_card_chapter(path))
         if spin.name == STEP_TESTS:
             chapters.append(_re_test(path, folder, rig_text, seed, speed))
     _write_page(chapters, folder, seed)
+    for line in NEXT_STEPS:
+        click.echo(f"next: {line}")
     click.echo(f"report: {folder / 'report.html'}")
     click.echo("On your own stand: out of the plane of rotation, isolator in reach, guard closed, local codes first.")
     return 0
@@ -87,15 +92,18 @@ def _prepare(folder: Path) -> None:
 
 
 def _spin(spin: Spin, rig_text: str, folder: Path, seed: int, speed: float) -> tuple[Path, Outcome]:
-    """One run under a progress line that says where the plan is."""
+    """One run under a progress line that says where the plan is and how long it still takes."""
+    from rich.progress import BarColumn, SpinnerColumn, TextColumn, TimeElapsedColumn, TimeRemainingColumn
     from rich.progress import Progress as Bar
-    from rich.progress import SpinnerColumn, TextColumn, TimeElapsedColumn
 
-    with Bar(SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn(), transient=True) as bar:
-        task = bar.add_task(spin.name)
+    left = TextColumn("left"), TimeRemainingColumn()
+    with Bar(
+        SpinnerColumn(), TextColumn("{task.description}"), BarColumn(20), TimeElapsedColumn(), *left, transient=True
+    ) as bar:
+        task = bar.add_task(spin.name, total=planned_s(spin, rig_text))
 
         def show(progress: Progress) -> None:
-            bar.update(task, description=f"{spin.name}: {_place(progress)}")
+            bar.update(task, description=f"{spin.name}: {_place(progress)}", completed=progress.time_s)
 
         return run_spin(spin, rig_text, folder, seed, speed, show)
 
@@ -148,6 +156,15 @@ def _chapter(spin: Spin, path: Path, outcome: Outcome, folder: Path) -> Chapter:
     return _tell(Chapter(spin.purpose, findings, answer, figure))
 
 
+def _card_chapter(path: Path) -> Chapter:
+    from whirlbench.recording.files import read_run
+    from whirlbench.report.rehearsal_page import Chapter
+    from whirlbench.rig.toml import parse_rig
+
+    run = read_run(path)
+    return Chapter("Card for the field", ["to print: end-points.html"], ask("card", parse_rig(run.rig_text), run))
+
+
 def _re_test(steps: Path, folder: Path, rig_text: str, seed: int, speed: float) -> Chapter:
     """The files that `tune` writes, taken as `spin` and `tune --predicted` take them: gains, re-test, verdict."""
     from whirlbench.recording.files import read_run
@@ -189,22 +206,23 @@ def _answer(verb: str, run: Run, rig: Rig, folder: Path) -> Answer:
     answer = ask(verb, rig, run, *([folder / "tune.json"] if verb == "proof" else []))
     _keep(answer, folder / f"{verb}.json")
     if verb == "limits" and answer.judged:
-        write_text(folder / "end-points.html", field_card(answer))
+        write_text(folder / "end-points.html", field_card(ask("card", rig, run)))
         write_charts((answer.chart("limits"),), folder / "limits.png")
     return answer
 
 
-STEP_TESTS = "2-step-tests"
+STEP_TESTS, PITCH_MAP = "2-step-tests", "4-pitch-map"
 ASKED = {  # what each run is recorded for
     STEP_TESTS: "tune",
     RE_TEST.name: "proof",
-    "4-pitch-map": "limits",
+    PITCH_MAP: "limits",
     "5-runaway": "onset",
 }
 
 
 def _write_page(chapters: Sequence[Chapter], folder: Path, seed: int) -> None:
-    from whirlbench.report.rehearsal_page import rehearsal_page
+    from whirlbench.report.rehearsal_page import Chapter, rehearsal_page
 
+    chapters = [*chapters, Chapter("What to do next", NEXT_STEPS)]
     page = rehearsal_page(f"Rehearsal on the simulated stand, seed {seed}", chapters)
     write_text(folder / "report.html", page)
