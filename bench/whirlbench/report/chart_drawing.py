@@ -99,6 +99,9 @@ def draw_chart(axes: Axes, chart: Chart) -> None:
     axes.set_xlim(*x)
     axes.set_ylim(*y)
     axes.set(title=chart.title, xlabel=chart.x_label, ylabel=chart.y_label)
+    for axis in (axes.xaxis, axes.yaxis):
+        if axis.get_scale() == "linear":  # figures as they are: a corner that says "+3e3" is overlooked
+            axis.get_major_formatter().set_useOffset(False)
     if not chart.y_figures:
         axes.set_yticks([])
     if chart.legend():

@@ -7,6 +7,8 @@ from typing import Any
 from whirlbench.report.chart_drawing import chart_svg, svg_of
 from whirlbench.results.inks import ink
 
+SMALL_IN = (4.4, 2.5)  # width and height of a chart of which two stand side by side on a page
+
 
 def render(template: str, **content: Any) -> str:
     """The page of ``template`` (a file in `templates`) with ``content``; a name it lacks raises, text is escaped."""
@@ -22,5 +24,6 @@ def render(template: str, **content: Any) -> str:
     )
     environment.filters["figure"] = lambda figure: Markup(svg_of(figure))  # our own drawings, not user text
     environment.filters["chart"] = lambda chart: Markup(chart_svg(chart))
+    environment.filters["small_chart"] = lambda chart: Markup(chart_svg(chart, *SMALL_IN))
     environment.filters["ink"] = ink
     return environment.get_template(template).render(**content)

@@ -127,11 +127,12 @@ def beside(first: RecordedRun, second: RecordedRun) -> Answer:
     open_ = [NotJudged("thrust, power and vibration at like speed and pitch", _no_pair())] if not pairs else []
     open_ += [NotJudged("coefficients over pitch", why)] if why else []
     open_ += [NotJudged("what differs in the rigs", NO_RIG)] if first.rig is None or second.rig is None else []
+    rows = tuple(_pair_row(pair, place in real) for place, pair in enumerate(pairs))
     return Answer(
         SUBJECT,
         _headline(pairs, real),
         tables=(
-            Table("pairs", PAIRS, PAIR_COLUMNS, tuple(_pair_row(pair, place in real) for place, pair in enumerate(pairs))),
+            Table("pairs", PAIRS, PAIR_COLUMNS, rows),
             Table("coefficients", COEFFICIENTS, COEFFICIENT_COLUMNS, coefficients),
             Table("keys", "What differs in rig and calibration", KEY_COLUMNS, keys),
         ),
@@ -281,7 +282,7 @@ def _coefficients(first: RecordedRun, second: RecordedRun) -> tuple[tuple[tuple[
 def _charts(first: RecordedRun, second: RecordedRun) -> Iterator[Chart]:
     """Each quantity of all holds against speed: the legend tells the first from the second."""
     for name, words, unit, _, _ in QUANTITIES:
-        curves = []
+        curves: list[Curve] = []
         for run, ink in ((first, "measured"), (second, "model")):
             holds = sorted(find_holds(run.run).holds, key=lambda hold: hold.rpm.mean)
             values = np.array([getattr(hold, name).mean for hold in holds])
@@ -289,8 +290,15 @@ def _charts(first: RecordedRun, second: RecordedRun) -> Iterator[Chart]:
                 speeds = np.array([hold.rpm.mean for hold in holds])
                 curves.append(Curve(speeds, values, run.name, ink, dots=True))
         if len(curves) == 2:
+            known = np.concatenate([curve.x for curve in curves])
+            reach = (0.97 * float(known.min()), 1.03 * float(known.max()))
             yield Chart(
-                f"{words} of every settled hold", "speed, rpm", f"{words}, {unit}", tuple(curves), key=f"holds {name}"
+                f"{words} of every settled hold",
+                "speed, rpm",
+                f"{words}, {unit}",
+                tuple(curves),
+                x_span=reach,
+                key=f"holds {name}",
             )
 
 

@@ -18,6 +18,7 @@ from whirlbench.results.answer import (
     Verdict,
     figure,
     fixed,
+    listed,
     not_judged,
 )
 from whirlbench.results.check import check_answer, check_strength
@@ -34,6 +35,7 @@ from whirlbench.results.tune import study as tune_study
 from whirlbench.results.tune import tune_answer
 from whirlbench.rig.description import Rig
 
+PLAN_TITLE, RIG_TITLE = "Question, plan and what happened", "Set, rig and calibration"
 CONCLUSIONS, IDENTITY = "conclusions", "identity"
 STATEMENT_COLUMNS = (
     Column("statement", figures=False),
@@ -49,7 +51,9 @@ VELOCITY_COLUMNS = (
 FACT_COLUMNS = (Column("what", figures=False), Column("value", figures=False))
 DASHES = "A dash (–) is a value that is not known or must not be used; it is never a zero."
 ORDERS = "1P is once a turn of the shaft, 2P twice, blade pass as often as blades pass a place."
-NO_TRIAL = "a correction needs a second run with a trial mass: `whirlbench balance` takes both, or the influence kept from an earlier day"
+NO_TRIAL = (
+    "a correction needs a second run with a trial mass, or the influence kept from an earlier day: `whirlbench balance`"
+)
 
 
 def run_report(
@@ -60,15 +64,15 @@ def run_report(
     for title, make in _chapters(recorded, question):
         progress(title)
         chapters.append(Chapter(title, _answered(title, make)))
-    first = Chapter("Conclusions", conclusions(chapters, recorded))
+    first = Chapter("Conclusions", conclusions(chapters, recorded, question))
     name = recorded.rig.name if recorded.rig and recorded.rig.name else recorded.name
     return Report(f"Run report: {name}", (recorded.name,), (first, *chapters))
 
 
 def _chapters(recorded: RecordedRun, question: str) -> Iterator[tuple[str, Callable[[], Answer]]]:
     run, rig = recorded.run, recorded.rig
-    yield "Question, plan and what happened", lambda: plan_answer(recorded, question)
-    yield "Set, rig and calibration", lambda: rig_answer(recorded)
+    yield PLAN_TITLE, lambda: plan_answer(recorded, question)
+    yield RIG_TITLE, lambda: rig_answer(recorded)
     yield "Check-list and inspections", lambda: checks_answer(recorded)
     yield "Course of the run", lambda: course_answer(run, rig)
     yield "Strength and permitted speed", lambda: _strength(rig)
@@ -157,26 +161,27 @@ def identity(recorded: RecordedRun) -> Answer:
     )  # fmt: skip
 
 
-def conclusions(chapters: list[Chapter], recorded: RecordedRun) -> Answer:
+NO_STATEMENTS = (PLAN_TITLE, RIG_TITLE, "Course of the run", "Identity")  # chapters that describe and conclude nothing
+
+
+def conclusions(chapters: list[Chapter], recorded: RecordedRun, question: str = "") -> Answer:
     """The headline of every chapter as a statement, its verdict, and where its evidence stands; all dangers again."""
-    asked = [one for one in chapters if one.title not in ("Identity", "Course of the run")]
+    asked = [one for one in chapters if one.title not in NO_STATEMENTS]
     rows = tuple(
         (one.answer.headline, one.answer.verdict.value, f"chapter “{one.title}”, {recorded.name}") for one in asked
     )
     open_ = [one.title for one in asked if one.answer.verdict is not Verdict.JUDGED]
     dangers = {remark: None for one in asked for remark in one.answer.remarks if remark.level is Level.DANGER}
-    grave = frozenset(place for place, one in enumerate(asked) if _has_danger(one.answer))
-    notes = (Remark(Level.NOTE, DASHES), Remark(Level.NOTE, ORDERS))
     said = f"{len(dangers)} dangers" if len(dangers) != 1 else "1 danger"
+    judged = f"{len(asked) - len(open_)} of {len(asked)} questions fully judged; {said}"
     return Answer(
         CONCLUSIONS,
-        f"{recorded.name}: {len(asked) - len(open_)} of {len(asked)} chapters fully judged; {said}",
-        tables=(Table("statements", "Statements and their evidence", STATEMENT_COLUMNS, rows, grave),),
-        remarks=(*dangers, *notes),
-        not_judged=tuple(NotJudged(title.lower(), "in part or not at all, see the chapter") for title in open_),
-        document={"statements": [dict(zip(("statement", "verdict", "evidence"), row, strict=True)) for row in rows]},
+        f"{question.rstrip('. ')} – {judged}" if question else f"{recorded.name}: {judged}",
+        tables=(Table("statements", "Statements and their evidence", STATEMENT_COLUMNS, rows),),
+        remarks=(*dangers, Remark(Level.NOTE, DASHES), Remark(Level.NOTE, ORDERS)),
+        not_judged=(NotJudged("in part or not at all", f"see the chapters {listed(open_)}"),) if open_ else (),
+        document={
+            "question": question,
+            "statements": [dict(zip(("statement", "verdict", "evidence"), row, strict=True)) for row in rows],
+        },
     )
-
-
-def _has_danger(answer: Answer) -> bool:
-    return any(remark.level is Level.DANGER for remark in answer.remarks)

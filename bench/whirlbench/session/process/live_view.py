@@ -146,7 +146,9 @@ class SharedView:
         slow = self._rows["slow"].tail(int(seconds * SLOW_HZ) + 1)
         end_s = slow[-1, 0] if len(slow) else 0.0
         slow = slow[np.searchsorted(slow[:, 0], end_s - seconds) :]
-        channels = {channel.name: slow[:, place] for place, channel in enumerate(SLOW_CHANNELS, start=1)}
+        channels: dict[str, Any] = {
+            channel.name: slow[:, place] for place, channel in enumerate(SLOW_CHANNELS, start=1)
+        }
         shaken = self._vibration_tail(end_s - seconds, seconds) if vibration else VibrationSamples()
         return Run(slow=SlowSamples(slow[:, 0], **channels), vibration=shaken, events=self.events(), source="live")
 
