@@ -23,8 +23,8 @@ from whirlbench.results.answer import NONE
 from whirlbench.results.report import RecordedRun, compared_runs, run_report
 from whirlbench.results.report.comparison import Pair, like_pairs, significant
 from whirlbench.results.report.rig_facts import differing_keys
-from whirlbench.results.report.run_report import NO_STATEMENTS
 from whirlbench.results.report.run_charts import POINTS, thinned
+from whirlbench.results.report.run_report import NO_STATEMENTS
 from whirlbench.rig.toml import parse_rig, with_values
 
 DEMOS = Path(__file__).parents[3] / "recordings"
@@ -60,7 +60,6 @@ def spoken(*arguments: str) -> str:
 
 def test_the_page_is_one_file_that_asks_for_nothing(page: str) -> None:
     assert "<script" not in page and not re.findall(r'(?:src|href)="(?!#)', page.replace("xlink:href", "href"))
-    )
     assert "@page { size: A4" in page and page.count("<svg") > 10
 
 
