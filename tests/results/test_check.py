@@ -125,7 +125,7 @@ def test_profile_and_fragments(answer: Answer) -> None:
     pull, total = answer.chart("profile").curves
     assert pull.x[0] == pytest.approx(50.0) and len(pull.x) == len(pull.y) == len(total.y)
     assert np.all(total.y >= pull.y)
-    assert answer.table("fragments").rows[0] == ("a blade", "36.6 ± 0.5", "65", "78 ± 1")
+    assert answer.table("fragments").rows[0] == ("a blade", "36.6 ± 0.2", "65", "78 ± 0.4")
 
 
 def test_the_keep_out_sector_is_fifteen_degrees_either_side(answer: Answer) -> None:

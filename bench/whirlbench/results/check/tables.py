@@ -195,8 +195,8 @@ def _fragment_rows(design: DesignCheck, rig: Rig) -> Iterator[tuple[str, ...]]:
     for what, piece in pieces.items():
         if piece is not None:
             mass_g, energy_j = piece.mass_kg * 1e3, piece.energy_j
-            mass = f"{mass_g:.1f} ± {share * mass_g:.1f}"
-            yield what, mass, fixed(piece.speed_m_s, 0), f"{energy_j:.0f} ± {share * energy_j:.0f}"
+            mass = f"{mass_g:.1f} ± {share * mass_g:.1g}"
+            yield what, mass, fixed(piece.speed_m_s, 0), f"{energy_j:.0f} ± {share * energy_j:.1g}"
 
 
 def _stage_row(stage: Stage) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Iterator
 
 from whirlbench.analysis.balance import vectors_1p, velocities
@@ -23,14 +24,14 @@ from whirlbench.results.answer import (
 )
 from whirlbench.results.check import check_answer, check_strength
 from whirlbench.results.labels import label, spoken
-from whirlbench.results.limits import limits_answer, limits_study, propose
-from whirlbench.results.onset import onset_answer, onset_study
+from whirlbench.results.limits import limits_answer, limits_study
+from whirlbench.results.onset import OnsetStudy, onset_answer, onset_study
 from whirlbench.results.report.chapter import Chapter, RecordedRun, Report
 from whirlbench.results.report.course import checks_answer, plan_answer
 from whirlbench.results.report.rig_facts import NO_RIG, rig_answer
 from whirlbench.results.report.run_charts import course_answer
 from whirlbench.results.set_log import set_log_answer
-from whirlbench.results.trips import case_of, trips_answer, trips_study
+from whirlbench.results.trips import TripStudy, case_of, trips_answer, trips_study
 from whirlbench.results.tune import study as tune_study
 from whirlbench.results.tune import tune_answer
 from whirlbench.rig.description import Rig
@@ -78,8 +79,9 @@ def _chapters(recorded: RecordedRun, question: str) -> Iterator[tuple[str, Calla
     yield "Strength and permitted speed", lambda: _strength(rig)
     yield "How speed answers", lambda: tune_answer(tune_study(run, rig))
     yield "Pitch limits and end points", lambda: _pitch_limits(recorded)
-    yield "Onset of a failure", lambda: onset_answer(onset_study(run, rig))
-    yield "Trips on trial", lambda: _trips(recorded)
+    found = functools.cache(lambda: onset_study(run, rig))  # its back-test is that of the trips, too
+    yield "Onset of a failure", lambda: onset_answer(found())
+    yield "Trips on trial", lambda: _trips(found(), _needed(rig))
     yield "Balance", lambda: _balance(recorded)
     yield "Log of the set", lambda: _set_log(recorded)
     yield "Identity", lambda: identity(recorded)
@@ -104,12 +106,12 @@ def _strength(rig: Rig | None) -> Answer:
 
 
 def _pitch_limits(recorded: RecordedRun) -> Answer:
-    found = limits_study([recorded.run], _needed(recorded.rig))
-    return limits_answer(found, propose(found))
+    """Without what to measure next, which takes as long as all the rest: `whirlbench limits` works it out."""
+    return limits_answer(limits_study([recorded.run], _needed(recorded.rig)))
 
 
-def _trips(recorded: RecordedRun) -> Answer:
-    return trips_answer(trips_study([case_of(recorded.run)], _needed(recorded.rig)))
+def _trips(found: OnsetStudy, rig: Rig) -> Answer:
+    return trips_answer(TripStudy((found.test,)) if found.test else trips_study([case_of(found.run)], rig))
 
 
 def _balance(recorded: RecordedRun) -> Answer:
