@@ -47,6 +47,7 @@ VERBS = {
     "import": "SLOW --vibration --tach --rig -o",
     "export": "RECORDING --csv --parquet",
     "recover": "BROKEN -o",
+    "report": "RECORDING -o --json",
 }
 
 

@@ -59,12 +59,16 @@ def give_answer(answer: Answer, as_json: bool, source: Path | str) -> int:
 
 def print_answer(answer: Answer, console: Console | None = None) -> None:
     """The whole answer as text: headline, dangers and cautions first, then tables, then notes."""
+    from whirlbench.results.answer import DASH_MEANS
+
     console = console or _console()
     print_summary(answer, console)
     for table in answer.tables:
         if table.rows:
             console.print(_drawn(table))
     _print_remarks(console, [remark for remark in answer.lines() if remark.level == "note"])
+    if answer.has_dashes:
+        console.print(DASH_MEANS, markup=False, soft_wrap=True)
     if answer.plan is not None:
         console.print(f"{answer.plan.purpose}: {answer.plan.remark}", markup=False, soft_wrap=True)
 

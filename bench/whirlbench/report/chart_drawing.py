@@ -26,6 +26,7 @@ MARKERS = (".", "x", "+", "^")  # of dotted curves in turn: told apart without c
 COLUMNS = 3  # of charts in one image
 EACH_IN = (5.0, 3.4)
 CHART_STYLE: Any = {  # keys of matplotlib
+    "axes.formatter.useoffset": False,  # figures as they are: a corner that says "+3e3" is overlooked
     "svg.fonttype": "none",  # text stays text: it can be searched and copied
     "svg.hashsalt": "whirlbench",  # the same figure gives the same bytes
     "text.parse_math": False,  # names from a rig file are words, whatever signs they hold
@@ -99,9 +100,6 @@ def draw_chart(axes: Axes, chart: Chart) -> None:
     axes.set_xlim(*x)
     axes.set_ylim(*y)
     axes.set(title=chart.title, xlabel=chart.x_label, ylabel=chart.y_label)
-    for axis in (axes.xaxis, axes.yaxis):
-        if axis.get_scale() == "linear":  # figures as they are: a corner that says "+3e3" is overlooked
-            axis.get_major_formatter().set_useOffset(False)
     if not chart.y_figures:
         axes.set_yticks([])
     if chart.legend():

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from whirlbench.report.chart_drawing import chart_svg, svg_of
+from whirlbench.results.answer import DASH_MEANS
 from whirlbench.results.inks import ink
 
 SMALL_IN = (4.4, 2.5)  # width and height of a chart of which two stand side by side on a page
@@ -26,4 +27,5 @@ def render(template: str, **content: Any) -> str:
     environment.filters["chart"] = lambda chart: Markup(chart_svg(chart))
     environment.filters["small_chart"] = lambda chart: Markup(chart_svg(chart, *SMALL_IN))
     environment.filters["ink"] = ink
+    environment.globals["dash_means"] = DASH_MEANS
     return environment.get_template(template).render(**content)

@@ -15,6 +15,7 @@ from typing import Any
 from whirlbench.results.chart import Chart
 
 NONE = "–"  # nothing known, or a value that must not be used; never a zero
+DASH_MEANS = "– stands for a value that is not known or must not be used; it is never a zero"
 
 
 class Verdict(StrEnum):
@@ -158,6 +159,11 @@ class Answer:
             if chart.key == key:
                 return chart
         raise KeyError(key)
+
+    @property
+    def has_dashes(self) -> bool:
+        """Whether a cell of its tables is a dash, so that a surface says what that means."""
+        return any(cell == NONE for table in self.tables for row in table.rows for cell in row)
 
     def lines(self) -> tuple[Remark, ...]:
         """All that is to be read beside the headline, in order: dangers, cautions, what was not judged, notes."""

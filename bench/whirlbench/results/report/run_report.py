@@ -9,6 +9,7 @@ from whirlbench.analysis.balance import vectors_1p, velocities
 from whirlbench.errors import AnalysisError, RigError
 from whirlbench.log import standing
 from whirlbench.results.answer import (
+    DASH_MEANS,
     NONE,
     Answer,
     Column,
@@ -50,7 +51,6 @@ VELOCITY_COLUMNS = (
     Column("velocity", "mm/s rms"),
 )
 FACT_COLUMNS = (Column("what", figures=False), Column("value", figures=False))
-DASHES = "A dash (–) is a value that is not known or must not be used; it is never a zero."
 ORDERS = "1P is once a turn of the shaft, 2P twice, blade pass as often as blades pass a place."
 NO_TRIAL = (
     "a correction needs a second run with a trial mass, or the influence kept from an earlier day: `whirlbench balance`"
@@ -180,7 +180,7 @@ def conclusions(chapters: list[Chapter], recorded: RecordedRun, question: str = 
         CONCLUSIONS,
         f"{question.rstrip('. ')} – {judged}" if question else f"{recorded.name}: {judged}",
         tables=(Table("statements", "Statements and their evidence", STATEMENT_COLUMNS, rows),),
-        remarks=(*dangers, Remark(Level.NOTE, DASHES), Remark(Level.NOTE, ORDERS)),
+        remarks=(*dangers, Remark(Level.NOTE, DASH_MEANS), Remark(Level.NOTE, ORDERS)),
         not_judged=(NotJudged("in part or not at all", f"see the chapters {listed(open_)}"),) if open_ else (),
         document={
             "question": question,
