@@ -155,6 +155,7 @@ SIGNAL_COLUMNS = (
     Column("95 % interval", "s"),
     Column("past doubt at", "s"),
 )
+ORDERS = "1P is once a turn of the shaft, 2P twice; crest factor is peak over rms"
 SMALLEST_COLUMNS = (Column("signal", figures=False), Column("smallest step seen"), Column("lasting", "s"))
 RESONANCE_COLUMNS = (
     Column("axis", figures=False),
@@ -175,8 +176,8 @@ def _tables(study: OnsetStudy) -> Iterator[Table]:
         (one.signal, f"{one.at_s:.2f}", f"{one.from_s:.2f} – {one.to_s:.2f}", f"{one.caution_s:.2f}")
         for one in study.report.signals
     )
-    yield Table("signals", "Signals that left their healthy behaviour", SIGNAL_COLUMNS, rows)
-    title = "Smallest change that would have been seen, in nine of ten cases and three of four places"
+    yield Table("signals", f"Signals that left their healthy behaviour ({ORDERS})", SIGNAL_COLUMNS, rows)
+    title = f"Smallest change that would have been seen, nine of ten cases, three of four places ({ORDERS})"
     sizes = tuple((one.signal, _size(one), f"{one.lasting_s:g}") for one in study.report.smallest_seen)
     yield Table("smallest_seen", title, SMALLEST_COLUMNS, sizes)
     title = "Resonances that orders passed through in run-ups and coast-downs"

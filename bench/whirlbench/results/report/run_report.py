@@ -26,7 +26,7 @@ from whirlbench.results.answer import (
 from whirlbench.results.check import check_answer, check_strength
 from whirlbench.results.labels import label, spoken
 from whirlbench.results.limits import limits_answer, limits_study
-from whirlbench.results.onset import OnsetStudy, onset_answer, onset_study
+from whirlbench.results.onset import ORDERS, OnsetStudy, onset_answer, onset_study
 from whirlbench.results.report.chapter import Chapter, RecordedRun, Report
 from whirlbench.results.report.course import checks_answer, plan_answer
 from whirlbench.results.report.rig_facts import NO_RIG, rig_answer
@@ -51,7 +51,6 @@ VELOCITY_COLUMNS = (
     Column("velocity", "mm/s rms"),
 )
 FACT_COLUMNS = (Column("what", figures=False), Column("value", figures=False))
-ORDERS = "1P is once a turn of the shaft, 2P twice, blade pass as often as blades pass a place."
 NO_TRIAL = (
     "a correction needs a second run with a trial mass, or the influence kept from an earlier day: `whirlbench balance`"
 )
