@@ -14,7 +14,7 @@ from whirlbench.samples import SLOW_CHANNELS, Run
 # reading. Current may run back into the pack. Common practice, no source.
 BELIEVABLE = {
     "rpm": (0.0, 2e5), "speed_request_rpm": (0.0, 2e5), "current_a": (-2e3, 2e3), "voltage_v": (0.0, 1e3),
-    "thrust_n": (-2e4, 2e4), "servo_us": (400.0, 2700.0), "throttle_us": (400.0, 2700.0), "pitch_deg": (-90.0, 95.0),
+    "thrust_n": (-2e4, 2e4), "servo_us": (0.0, 3e3), "throttle_us": (0.0, 3e3), "pitch_deg": (-90.0, 95.0),
     "ax_g": (-1e3, 1e3), "ay_g": (-1e3, 1e3), "az_g": (-1e3, 1e3),
 }  # fmt: skip
 MOST_MARKED = 0.01  # share of rows; beyond it the column is not what it was taken for
