@@ -16,8 +16,8 @@ CLOCK = re.compile(
     r"\s*(?P<half>[AaPp][Mm])?(?:Z|[+-]\d\d:?\d\d)?"
 )
 DAY_S, HALF_DAY_S = 86400.0, 43200.0
-# Rows of a log of a run come between ten thousand times a second and once in ten seconds. Common practice, no source.
-FASTEST_ROW_S, SLOWEST_ROW_S = 1e-4, 10.0
+# Rows of a log of a run come between two thousand times a second and once in ten seconds. Common practice, no source.
+FASTEST_ROW_S, SLOWEST_ROW_S = 5e-4, 10.0
 SHORTEST_RUN_S = 1.0
 LONGEST_GAP_S = 3600.0  # a pause beyond is another run
 BARE_UNITS = (("s", 1.0), ("ms", 1e-3), ("us", 1e-6))
