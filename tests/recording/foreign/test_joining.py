@@ -92,3 +92,11 @@ def test_correlation_against_the_plain_sum() -> None:
     for shift, found in zip(shifts, fit, strict=True):
         low, high = max(0, shift), min(60, shift + 40)
         assert found == pytest.approx(np.corrcoef(first[low:high], second[low - shift : high - shift])[0, 1], abs=1e-9)
+
+
+def test_a_run_that_repeats_itself_is_asked_for(tmp_path: Path) -> None:
+    at, own = np.arange(0.0, 66.0, 0.1), np.arange(0.0, 22.0, 0.1)
+    base = write(tmp_path / "speed.csv", "Time (s),RPM", at, course(at % 22.0))
+    path = write(tmp_path / "second.csv", "Time (s),RPM", own, course(own))
+    with pytest.raises(RecordingError, match=r"correlation 1\.00, next best place 1\.00"):
+        read_logs(LogFiles(base, (path,)), Reading(), 1)
