@@ -28,7 +28,7 @@ SET_COLUMNS = (
     Column("blade", "g"),
     Column("pull", "N"),
     Column("lowest reserve"),
-    Column("reserve, 5 to 95 %"),
+    Column("least reserve of drawn blades, peaks too, 5 to 95 %"),
     Column("permitted", "rpm"),
     Column("as drawn", "rpm"),
     Column("5 to 95 %", "rpm"),

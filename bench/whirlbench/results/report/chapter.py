@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from whirlbench.log import Entry
@@ -44,7 +44,7 @@ class RecordedRun:
     def read(cls, path: Path, rig: Rig | None = None, entries: Sequence[Entry] | None = None) -> RecordedRun:
         """The recording at ``path``, judged by ``rig``, absent by the one stored in it; RecordingError, RigError."""
         with open_recording(path) as recording:
-            run = recording.run()
+            run = replace(recording.run(), source=path.name)  # a page that is handed on names no folders
             about = recording.attributes, recording.ending, recording.last_counters()
         if rig is None and run.rig_text.strip():
             rig = parse_rig(run.rig_text, f"rig stored in {path}")
