@@ -25,7 +25,7 @@ CLEARLY_BETTER = (
 WORTH_A_LOOK = (
     4.0  # BIC by which a second lag may lose before a ramp or a ceiling is not looked for: both then cannot win
 )
-CEILING_BETTER = 12.0  # a ceiling gains hundreds; a gust that happens to level off gains a few
+CEILING_BETTER = 20.0  # a ceiling gains hundreds; a gust that happens to level off gains ten
 CEILINGS, LONGEST_HIDDEN_RAMP_S = (0.4, 0.55, 0.7, 0.85, 0.95), 1.0
 BESIDE_S = 0.02  # by which a ramp is made shorter and longer to see how well its length is known
 ENDLESS_PART = 0.5  # a lag longer than this part of the hold may as well be an integrator
