@@ -61,7 +61,6 @@ ROOMS: dict[str, dict[str, set[str]]] = {
     "link": {"codegen": set()},
     "physics": {"materials": set()},
     "recording": {"foreign": set()},
-<<<<<<< HEAD
     "results": {
         "check": set(),
         "dry_run": set(),
@@ -71,9 +70,6 @@ ROOMS: dict[str, dict[str, set[str]]] = {
         "report": {"check", "limits", "tune"},
         "vibration": set(),
     },
-=======
-    "results": {"check": set(), "dry_run": set(), "stand": set(), "tune": set(), "report": {"check", "tune"}},
->>>>>>> own4
     "cli": {"verbs": {"rehearsal", "still"}, "rehearsal": set(), "still": set()},
 }
 # Files beside the sub-packages are above them all, but here they are below.

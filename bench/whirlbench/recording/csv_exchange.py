@@ -23,10 +23,7 @@ from whirlbench.recording.csv_table import CsvTable, read_table
 from whirlbench.recording.layout import PIECE_ROWS
 from whirlbench.recording.reader import Recording
 from whirlbench.rig.regular_file import read_bytes
-<<<<<<< HEAD
 from whirlbench.rig.toml import parse_rig
-=======
->>>>>>> own4
 from whirlbench.samples import (
     SLOW_CHANNELS,
     VIBRATION_AXES,
@@ -198,7 +195,6 @@ class RunTables:
         self.rig_text = source.rig_text if isinstance(source, Run) else source.attributes.rig_text
         self.events = source.events if isinstance(source, Run) else source.events()
 
-<<<<<<< HEAD
     def calibrations(self) -> tuple[InForce, ...]:
         """The calibrations in force; none without a rig, or from one that cannot be read: samples go out anyhow."""
         try:
@@ -206,8 +202,6 @@ class RunTables:
         except RigError:
             return ()
 
-=======
->>>>>>> own4
     def extra(self) -> tuple[Channel, ...]:
         """The extra channels of an import, each named ``extra/NAME``, with the heading it had in its file."""
         if isinstance(self._source, Run):

@@ -82,11 +82,8 @@ def _schema(whole: RunTables, channels: list[Channel], dtypes: list[np.dtype]) -
     import pyarrow
 
     columns = (("t_s", "s"), *((channel.name.removeprefix("extra/"), channel.unit) for channel in channels))
-<<<<<<< HEAD
     found = whole.calibrations()
     told = _by_column(found)
-=======
->>>>>>> own4
     fields = [
         pyarrow.field(
             name,

@@ -41,11 +41,7 @@ def run_figure(run: Run, rig: Rig, title: str) -> Figure:
         _draw_vibration(axes[-1], run, rig)
     for strip in axes:
         _mark_events(strip, run)
-<<<<<<< HEAD
-    _name_events(axes[0], run)
-=======
     _name_events(axes, run)
->>>>>>> own4
     axes[0].set_title(title)
     axes[-1].set_xlabel("time in the run (s)")
     return figure
@@ -67,16 +63,10 @@ def _draw_limit(strip: Axes, limit: float | None, values: np.ndarray) -> None:
     greatest = np.nanmax(np.abs(values)) if np.isfinite(values).any() else 0.0
     if limit is not None and limit < 1.6 * greatest:
         strip.axhline(limit, color=LIMIT, lw=0.9, ls="--")
-<<<<<<< HEAD
-        strip.annotate(
-            f"limit {limit:g}", (0.0, limit), xycoords=("axes fraction", "data"), xytext=(3, -2),
-            textcoords="offset points", fontsize="x-small", va="top", color=LIMIT,
-=======
         is_least = limit < np.nanmin(values)
         strip.annotate(
             f"limit {limit:g}", (0.0, limit), xycoords=("axes fraction", "data"), xytext=(3, 2 if is_least else -2),
             textcoords="offset points", fontsize="x-small", va="bottom" if is_least else "top", color=LIMIT,
->>>>>>> own4
         )  # fmt: skip
 
 
@@ -91,16 +81,11 @@ def _draw_vibration(strip: Axes, run: Run, rig: Rig) -> None:
     _draw_limit(strip, rig.limits.vibration_g_rms, rms)
 
 
-<<<<<<< HEAD
-def _name_events(strip: Axes, run: Run) -> None:
-    """Words beside trips, aborts and the first caution of each kind, and the number of each step of the plan."""
-=======
 def _name_events(axes: np.ndarray, run: Run) -> None:
     """Words beside trips, aborts and the first caution of each kind, and the number of each step of the plan.
 
     Cautions have them on the second strip: they often come just before a trip.
     """
->>>>>>> own4
     told: set[str] = set()
     steps = 0
     for event in run.events:
@@ -110,10 +95,7 @@ def _name_events(axes: np.ndarray, run: Run) -> None:
         if text and text not in told:
             told.add(text)
             ink_of = STEP if event.kind == "plan" else LIMIT
-<<<<<<< HEAD
-=======
             strip = axes[min(1, len(axes) - 1)] if event.kind == "caution" else axes[0]
->>>>>>> own4
             strip.text(
                 event.time_s, 0.97, text, transform=strip.get_xaxis_transform(), fontsize="x-small", color=ink_of,
                 rotation=0 if event.kind == "plan" else 90, ha="left" if event.kind == "plan" else "right", va="top",

@@ -66,11 +66,7 @@ def _onset(rig: Rig, run: Run) -> Answer:
 def _card(rig: Rig, run: Run) -> Answer:
     from datetime import date
 
-<<<<<<< HEAD
     from whirlbench.results.limits import card_answer
-=======
-    from whirlbench.results.field_card import card_answer
->>>>>>> own4
     from whirlbench.results.limits import limits_study
 
     return card_answer(limits_study([run], rig), date.today())

@@ -73,11 +73,7 @@ def _draw(study: LimitsStudy, answer: Answer, chart: Path | None, page: Path | N
         from datetime import date
 
         from whirlbench.report.field_card import field_card
-<<<<<<< HEAD
         from whirlbench.results.limits import card_answer
-=======
-        from whirlbench.results.field_card import card_answer
->>>>>>> own4
 
         write_text(page, field_card(card_answer(study, date.today())))
 
