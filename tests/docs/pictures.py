@@ -19,6 +19,7 @@ PICTURES = TOP / "bench" / "docs" / "guide" / "pictures"
 CRACK = TOP / "recordings" / "root_crack.h5"
 WIDTH = 1100
 LOADED_MS = 15_000  # the page is computed in a process of its own
+WINDOW_PX = (1280, 800)
 BROWSERS = ("chromium", "chromium-browser")
 
 
@@ -32,13 +33,18 @@ def window(_: Path) -> None:
 
     application = QtWidgets.QApplication(["whirlbench"])
 
-    def keep_and_close() -> None:
+    def shown_window() -> MainWindow:
         (shown,) = [one for one in application.topLevelWidgets() if isinstance(one, MainWindow)]
+        return shown
+
+    def keep_and_close() -> None:
+        shown = shown_window()
         shown.grab().scaledToWidth(WIDTH, QtCore.Qt.TransformationMode.SmoothTransformation).save(
             str(PICTURES / "window.png")
         )
         shown.close()
 
+    QtCore.QTimer.singleShot(0, lambda: shown_window().resize(*WINDOW_PX))  # the screen of this platform is small
     QtCore.QTimer.singleShot(LOADED_MS, keep_and_close)
     os.chdir(TOP)  # the picture shows the name as it was typed
     run(["window", str(CRACK.relative_to(TOP))])
