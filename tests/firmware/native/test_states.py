@@ -428,6 +428,25 @@ def test_the_latest_set_point_rules() -> None:
     assert next(m.request_rpm for m in reversed(stand.heard) if isinstance(m, Slow)) == 0
 
 
+@pytest.mark.parametrize(("own_us", "table_us", "most_us"), [(1900, 1400, 1400), (1300, 1700, 1300)])
+def test_a_governor_goes_no_further_than_its_own_range_and_the_tables(own_us: int, table_us: int, most_us: int) -> None:
+    """It is asked for a speed that it never reaches: whichever greatest pulse is less holds it."""
+    stand = armed(THROTTLE_MAX_US=table_us)
+    for parameter, value in {
+        GovernorId.MODE: GovernorMode.THROTTLE,
+        GovernorId.THROTTLE_MIN_US: 1100,
+        GovernorId.THROTTLE_MAX_US: own_us,
+        GovernorId.THROTTLE_KI: 65_536_000,
+    }.items():
+        stand.ask(SetGovernor(parameter, value))
+    stand.turning = True
+    stand.run(100)
+    assert stand.result(Request(9000)) == DONE
+    stand.run(3000)
+    pulses_us = [heard.throttle_us for heard in stand.heard if isinstance(heard, Slow)]
+    assert stand.state is State.TURNING and max(pulses_us) == most_us
+
+
 @pytest.mark.parametrize(
     ("least_us", "most_us", "left_us"), [(1600, 2000, 1600), (1000, 1200, 1200), (1000, 2000, 1500)]
 )
