@@ -26,7 +26,7 @@ runs a kind, on a busy computer; the hundred runs a kind are still to be made: t
     gusts of 3 s, held 500 Hz        100 100 100        100 100  92
     controller ramps 0.2 s            57  14   0         92 100 100
     controller ramps 0.2 s, edges     17   0   0         92 100 100
-    ceiling at 60 %                    0  86  86        11 of 12 refused by name, the 12th when run again after a repair
+    ceiling at 60 %                    0  86  86        11 of 12 refused by name, 1 used and wrong
     ceiling at 60 %, edges             0 100 100        all refused by name (3 runs)
     ceiling at 90 %, 10 Hz             0  92  92        not measured again
 """

@@ -27,7 +27,6 @@ WORTH_A_LOOK = (
 )
 CEILING_BETTER = 20.0  # a ceiling gains hundreds; a gust that happens to level off gains ten
 CEILINGS, LONGEST_HIDDEN_RAMP_S = (0.4, 0.55, 0.7, 0.85, 0.95), 1.0
-STRUCTURED = 1.5  # residuals that share one error, from which one lag leaves something to explain
 BESIDE_S = 0.02  # by which a ramp is made shorter and longer to see how well its length is known
 ENDLESS_PART = 0.5  # a lag longer than this part of the hold may as well be an integrator
 
@@ -67,8 +66,7 @@ def choose_form(window: Window, guess: LoopModel, noise: Noise) -> Choice:
     plain = _decide(fits)
     memory = min(fit.memory for fit in fits.values())
     scores = {form: fit.information_criterion(memory) for form, fit in fits.items()}
-    lone = scores["second_order"] > scores["first_order"] + WORTH_A_LOOK and first.memory < STRUCTURED
-    if lone and "integrating" not in fits:
+    if scores["second_order"] > scores["first_order"] + WORTH_A_LOOK and "integrating" not in fits:
         return plain
     return _with_causes(plain, window, noise, memory)
 
@@ -85,12 +83,8 @@ class _Cause:
 def _with_causes(plain: Choice, window: Window, noise: Noise, memory: float) -> Choice:
     """``plain``, or one lag behind a ramp or under a ceiling where that explains the step clearly better."""
     first = plain.candidates["first_order"]
-    ceiling = _ceiling(first, window, noise, memory)
-    memory = min(
-        memory, ceiling.fit.memory
-    )  # what a misfit leaves looks like one long error, and would count for little
-    ceiling = replace(ceiling, score=_score(ceiling.fit, memory))
     best = min(fit.information_criterion(memory) for fit in plain.candidates.values())
+    ceiling = _ceiling(first, window, noise, memory)
     if ceiling.score < best - CEILING_BETTER:
         return replace(plain, ceiling=ceiling.size, reason=f"BIC: a ceiling, better by {best - ceiling.score:.1f}")
     ramp = _hidden_ramp(first, window, noise, memory)
