@@ -121,7 +121,7 @@ def test_density_is_needed_and_named() -> None:
 
 def test_holds_at_one_pitch_are_refused() -> None:
     holds = [replace(hold, pitch_deg=Measured(12.0, 0.01)) for hold in measured_holds()]
-    with pytest.raises(AnalysisError, match=r"1 pitch\(es\), around 12.0 deg: record holds at 3 pitches"):
+    with pytest.raises(AnalysisError, match=r"1 pitch, around 12.0 deg: record holds at 3 pitches"):
         pitch_limits(holds, rig_with(power_w=2600.0), 1.2)
 
 
