@@ -95,7 +95,7 @@ def test_opening_pages_while_the_stand_turns_trips_nothing(window: MainWindow, q
     qtbot.waitUntil(lambda: window.bridge.session.outcome() is not None, timeout=60_000)
     events = read_run(tmp_path / "run.h5").events
     assert not [event for event in events if event.kind in ("trip", "abort")]
-    qtbot.waitUntil(lambda: window.open_pages.rows("run"), timeout=30_000)
+    qtbot.waitUntil(lambda: bool(window.open_pages.rows("run")), timeout=30_000)
     names = {window.page_names.item(row).text() for row in window.open_pages.rows("run")}
     assert names == {"replay", "check", "diagnosis", "tune", "limits", "balance", "log"}
     assert window.page_names.currentRow() == 0  # the page that was seen stays

@@ -59,7 +59,8 @@ def test_the_day_on_the_compiled_sketch(tmp_path: Path) -> None:
     with open_recording(tmp_path / "first.h5") as recording:
         run, board = recording.run(), recording.attributes.firmware["board"]
     assert board == "atmega2560"
-    assert np.diff(run.slow.time_s).max() < 0.01 and run.slow.rpm.max() > 500 and run.slow.rpm[-1] == 0
+    # within Arm the safe pulse is kept, which takes the chip some 14 ms
+    assert np.diff(run.slow.time_s).max() < 0.02 and run.slow.rpm.max() > 500 and run.slow.rpm[-1] == 0
     with open_recording(tmp_path / "tripped.h5") as recording:
         run = recording.run()
     (trip,) = [event for event in run.events if event.kind == "trip"]
