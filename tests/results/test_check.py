@@ -202,6 +202,15 @@ def test_a_set_that_lacks_a_key_is_named_as_not_judged(rig: Rig) -> None:
     assert len(found.table("sets").rows) == 2
 
 
+def test_where_no_speed_is_permitted_nothing_is_offered_to_turn(rig: Rig, check: StrengthCheck) -> None:
+    unfit = with_fields(check, plan=with_fields(check.plan, proof_rpm=0.0, stages=()))
+    found = check_answer(unfit, rig)
+    assert found.plan is not None and found.plan.text == ""
+    assert "no plan can be written: no speed is permitted" in found.plan.remark
+    assert "stages" not in {table.key for table in found.tables}
+    assert not [mark for chart in found.charts for mark in chart.lines if mark.label.startswith("proof")]
+
+
 def test_a_plan_that_cannot_be_written_says_why(answer: Answer, bare: Answer) -> None:
     assert answer.plan is not None and "[[step]]" in answer.plan.text and "5560 rpm" in answer.plan.remark
     assert bare.plan is not None and bare.plan.text == ""

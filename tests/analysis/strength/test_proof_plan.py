@@ -8,6 +8,7 @@ import pytest
 
 from whirlbench.analysis.strength import check_strength, plan_text
 from whirlbench.analysis.strength.planned_points import coefficient_curve
+from whirlbench.analysis.strength.proof_plan import proof_plan
 from whirlbench.errors import RigError
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
@@ -37,6 +38,13 @@ def test_the_proof_stays_below_trip_and_permitted_speed(rig: Rig) -> None:
     assert rig.limits.overspeed_rpm is not None
     assert check.speed_rpm < check.plan.proof_rpm < rig.limits.overspeed_rpm
     assert check.plan.proof_rpm <= check.fitted.permitted_rpm
+
+
+def test_where_no_speed_is_permitted_there_is_no_stage_and_no_file(rig: Rig) -> None:
+    plan = proof_plan(rig, 0.0, "the permitted speed", None, 1.2)
+    assert plan.stages == ()
+    with pytest.raises(RigError, match="no speed is permitted, so nothing may turn"):
+        plan_text(plan, rig, "printed")
 
 
 def test_a_failing_set_is_proved_only_to_what_it_permits(rig: Rig) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace as with_fields
 from datetime import date
 
@@ -10,21 +9,11 @@ import page_runs
 import pytest
 from msgspec.structs import replace
 
-from whirlbench.analysis.pitch_limits import end_points
 from whirlbench.results.answer import NONE, Level
 from whirlbench.results.limits import VALID_DAYS, LimitsStudy, card_answer, limits_answer, limits_study
-from whirlbench.results.limits import charts as limits_charts
 from whirlbench.rig.toml import example_rig_text, parse_rig
 
 MADE = date(2026, 3, 1)
-
-
-@pytest.fixture(scope="module", autouse=True)
-def few_speeds() -> Iterator[None]:
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(limits_charts, "SPEEDS", 7)
-        patch.setattr(end_points, "SPEEDS_PER_MODE", 2)
-        yield
 
 
 @pytest.fixture(scope="module")

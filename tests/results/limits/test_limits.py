@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace as with_fields
 
 import numpy as np
@@ -10,7 +9,7 @@ import page_runs
 import pytest
 from msgspec.structs import replace
 
-from whirlbench.analysis.pitch_limits import NextHold, end_points
+from whirlbench.analysis.pitch_limits import NextHold
 from whirlbench.analysis.pitch_limits import study as study_module
 from whirlbench.errors import AnalysisError, RigError
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
@@ -27,15 +26,6 @@ def rig(**limits: float) -> Rig:
     made = parse_rig(example_rig_text())
     changed = replace(made.limits, **{"current_a": 35.0, "overspeed_rpm": 20_000.0, **limits})
     return replace(made, limits=changed, propeller=replace(made.propeller, blade_set=None))
-
-
-@pytest.fixture(scope="module", autouse=True)
-def few_speeds() -> Iterator[None]:
-    """Each speed is a dear walk through all constraints."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(limits_charts, "SPEEDS", 7)
-        patch.setattr(end_points, "SPEEDS_PER_MODE", 2)
-        yield
 
 
 @pytest.fixture(scope="module")

@@ -65,7 +65,9 @@ def default_proof_rpm(rig: Rig, governed_rpm: float, permitted_rpm: float, gover
 def proof_plan(
     rig: Rig, proof_rpm: float, source: str, curve: CoefficientCurve | None, density_kg_m3: float
 ) -> ProofPlan:
-    """Stages up to ``proof_rpm``; throttle openings come from the drive of the rig and ``curve``."""
+    """Stages up to ``proof_rpm``, none where nothing is permitted; openings come from the rig's drive and ``curve``."""
+    if proof_rpm <= 0.0:
+        return ProofPlan(proof_rpm, source, (), ())
     pitch_deg, requests = _fine_pitch_deg(rig), takes_requests(rig)
     tens = -1 if proof_rpm >= WHOLE_TENS_FROM_RPM else 1
     speeds = [float(np.round(proof_rpm * share**0.5, tens)) for share in STAGE_LOADS[:-1]] + [proof_rpm]
@@ -78,7 +80,9 @@ def proof_plan(
 
 
 def plan_text(plan: ProofPlan, rig: Rig, set_name: str) -> str:
-    """The proof as the text of a plan file; RigError where no throttle opening can be told."""
+    """The proof as the text of a plan file; RigError without a permitted speed, or where no opening can be told."""
+    if not plan.stages:
+        raise RigError("no speed is permitted, so nothing may turn: the root has to be made stronger first")
     lines = [
         "# Proof run. Out of the plane of rotation, guard closed, isolating switch within reach.",
         "# The bench cuts the power; it never replaces guard and isolator. Local codes apply.",

@@ -100,10 +100,10 @@ def use_chart(check: StrengthCheck, rig: Rig, chosen: DesignCheck) -> Chart:
     for number, design in enumerate(others):
         ink = OTHER_INKS[number % len(OTHER_INKS)]
         curves.append(Curve(design.use_rpm, design.use, design.title, ink, dashed=True))
-    proof_rpm = check.plan.proof_rpm
+    proof = [MarkLine(check.plan.proof_rpm, f"proof {check.plan.proof_rpm:.0f}", "cursor")] if check.plan.stages else []
     marks = (
         MarkLine(check.speed_rpm, f"judged {check.speed_rpm:.0f}", "ink"),
-        MarkLine(proof_rpm, f"proof {proof_rpm:.0f}", "cursor"),
+        *proof,
         *trip_line(rig),
         MarkLine(1.0, "the reserve asked for is used up", "over", upright=False, dashed=False),
     )

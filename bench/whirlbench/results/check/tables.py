@@ -130,7 +130,8 @@ def check_tables(check: StrengthCheck, rig: Rig, design: DesignCheck) -> Iterato
     )
     stages = tuple(map(_stage_row, check.plan.stages))
     title = f"Proof of the fitted set to {check.plan.proof_rpm:.0f} rpm ({check.plan.source}), in steps of load"
-    yield Table("stages", title, STAGE_COLUMNS, stages)
+    if stages:
+        yield Table("stages", title, STAGE_COLUMNS, stages)
     yield _yardsticks(check)
     yield Table("basis", "What the figures hold for", BASIS_COLUMNS, tuple(_basis(check, rig)))
     taken = tuple((text,) for text in check.assumptions)
