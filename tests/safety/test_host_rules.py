@@ -1,6 +1,7 @@
 """Host rules: when they fire, and that the cutting of the stream does not matter."""
 
 from itertools import pairwise
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,6 +20,8 @@ LIMITS = with_limits(
     overspeed_rpm=6000, vibration_g_rms=1.0, vibration_window_samples=8, current_a=50, thrust_n=80, power_w=1500,
     minimum_voltage_v=30, tip_mach=0.5, lost_tach_ms=100, start_tach_ms=400, confirm_ms=10,
 )  # fmt: skip
+
+X = SimpleNamespace(series=lambda slow: slow["x"], single=lambda sample: sample["x"])
 
 
 def healthy(seconds=2.0, rate_hz=500):
@@ -65,13 +68,13 @@ def test_a_value_of_exactly_the_limit_is_permitted():
 def test_a_single_sample_trips_without_confirmation_and_not_with_it():
     spike = {"x": np.array([0.0, 9.0, 0.0])}
     batch = Batch(np.array([0.0, 0.002, 0.004]), spike)
-    assert LevelRule("x", 5, lambda slow: slow["x"], 0.0).feed(batch).at_s == 0.002
-    assert LevelRule("x", 5, lambda slow: slow["x"], 0.002).feed(batch) is None
+    assert LevelRule("x", 5, X, 0.0).feed(batch).at_s == 0.002
+    assert LevelRule("x", 5, X, 0.002).feed(batch) is None
 
 
 def test_nan_is_never_beyond_and_interrupts_the_confirmation():
     batch = Batch(np.arange(4) * 0.002, {"x": np.array([9.0, np.nan, 9.0, 9.0])})
-    trip = LevelRule("x", 5, lambda slow: slow["x"], 0.002).feed(batch)
+    trip = LevelRule("x", 5, X, 0.002).feed(batch)
     assert trip.at_s == pytest.approx(0.006)
 
 

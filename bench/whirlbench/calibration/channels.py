@@ -36,8 +36,7 @@ class SlowCalibration:
         """Engineering values by channel name, ``(n,)`` each, NaN where the rig has no calibration."""
         size = len(counts["rpm"])
         found = {name: curve.value(counts[name]) for name, curve in self.curves.items()}
-        for name in CALIBRATED:
-            found.setdefault(name, np.full(size, np.nan))
+        found |= {name: np.full(size, np.nan) for name in CALIBRATED if name not in found}
         for name in ("throttle_us", "servo_us", "speed_request_rpm"):
             found[name] = np.asarray(counts[name], dtype=float)
         found["rpm"] = self._rpm(counts["rpm"])
@@ -49,7 +48,10 @@ class SlowCalibration:
         return np.where(ticks > 0, self._ticks_per_minute / np.maximum(ticks, 1.0), 0.0)
 
     def _pitch_deg(self, feedback_counts: np.ndarray, servo_us: np.ndarray) -> np.ndarray:
+        fitted = feedback_counts != NOT_FITTED
+        if self.feedback is not None and fitted.all():
+            return self.feedback.value(feedback_counts)
         from_table = self.pitch.value(servo_us) if self.pitch else np.full(len(servo_us), np.nan)
         if self.feedback is None:
             return from_table
-        return np.where(feedback_counts != NOT_FITTED, self.feedback.value(feedback_counts), from_table)
+        return np.where(fitted, self.feedback.value(feedback_counts), from_table)

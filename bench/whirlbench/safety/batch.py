@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
@@ -24,6 +25,13 @@ class VibrationBlock:
     first_index: int
     time_s: np.ndarray
     acceleration_g: np.ndarray
+    _counts: dict[float, np.ndarray] = field(default_factory=dict, repr=False, compare=False)
+
+    def counts(self, g_per_count: float) -> np.ndarray:
+        """The device's own whole numbers ``(n, axes)`` int64, worked out once for all rules."""
+        if g_per_count not in self._counts:
+            self._counts[g_per_count] = np.rint(self.acceleration_g / g_per_count).astype(np.int64)
+        return self._counts[g_per_count]
 
 
 @dataclass(frozen=True)
@@ -38,6 +46,11 @@ class Batch:
     edges_s: np.ndarray = field(default_factory=_none)
     vibration: tuple[VibrationBlock, ...] = ()
     load_cell: tuple[tuple[float, int], ...] = ()
+
+    @functools.cached_property
+    def sample(self) -> Mapping[str, float] | None:
+        """The slow channels as numbers where the batch holds one sample, as in most turns of a live run; else None."""
+        return {name: float(column[0]) for name, column in self.slow.items()} if len(self.time_s) == 1 else None
 
 
 @dataclass(frozen=True)

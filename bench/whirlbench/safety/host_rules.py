@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from typing import Any
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from whirlbench.rig.device_slots import slot_values
 from whirlbench.rig.limits import TICKS_PER_MINUTE, TRENDS, WITH_RULE, Limit
 from whirlbench.safety.batch import Batch, Rule, Trip, VibrationBlock
 from whirlbench.safety.device_rules import FrozenRule, OverspeedRule, VibrationRule
-from whirlbench.safety.quantities import judged
+from whirlbench.safety.quantities import Judged
 from whirlbench.safety.tach_marks import TachMarks
 from whirlbench.safety.trend_rules import TREND_RULES
 
@@ -48,16 +49,15 @@ VIBRATION_SILENCE_S = 0.5  # beside two windows; the device, the quicker ring, w
 class LevelRule:
     """Trips when a slow quantity stays beyond ``limit`` for ``confirm_s``; zero trips on the first sample.
 
-    ``quantity`` gives the values ``(n,)`` of a batch, or None when its channels are absent. The size of a quantity
-    is watched where it may come with either sign: a reversed current clamp, or blades that push backwards, load the
-    stand no less.
+    ``quantity`` gives the values of a batch, or None when its channels are absent. The size of a quantity is watched
+    where it may come with either sign: a reversed current clamp, or blades that push backwards, load the stand no less.
     """
 
     def __init__(
         self,
         name: str,
         limit: float,
-        quantity: Callable[[Mapping[str, np.ndarray]], np.ndarray | None],
+        quantity: Judged,
         confirm_s: float = 0.0,
         side: Side = Side.UPPER,
     ) -> None:
@@ -67,7 +67,9 @@ class LevelRule:
 
     def feed(self, batch: Batch) -> Trip | None:
         """First trip in ``batch``, or None."""
-        values = self._quantity(batch.slow) if len(batch.time_s) else None
+        if batch.sample is not None and self._is_within(batch.sample):
+            return None
+        values = self._quantity.series(batch.slow) if len(batch.time_s) else None
         if values is None:
             return None
         beyond = self._beyond(values)
@@ -80,10 +82,18 @@ class LevelRule:
         first = int(np.argmax(held))
         return Trip(self.name, float(batch.time_s[first]), float(values[first]), self.limit)
 
-    def _beyond(self, values: np.ndarray) -> np.ndarray:
+    def _is_within(self, sample: Mapping[str, float]) -> bool:
+        """The usual answer about one sample, without an array; then the quantity is beyond no longer."""
+        value = self._quantity.single(sample)
+        if value is None or self._beyond(value):
+            return False
+        self._since_s = None
+        return True
+
+    def _beyond(self, values: Any) -> Any:
         if self.side == Side.LOWER:
             return values < self.limit
-        return (np.abs(values) if self.side == Side.SIZE else values) > self.limit
+        return (abs(values) if self.side == Side.SIZE else values) > self.limit
 
     def _started_s(self, time_s: np.ndarray, beyond: np.ndarray) -> np.ndarray:
         """For each sample, since when the quantity has been beyond the limit (meaningless where it is not)."""
@@ -135,8 +145,7 @@ class VibrationWindowRule:
     def feed(self, batch: Batch) -> Trip | None:
         """First trip in ``batch``, or None."""
         for block in batch.vibration:
-            counts = np.rint(block.acceleration_g / self._g_per_count).astype(np.int64)
-            last = self._rule.feed(block.first_index, counts)
+            last = self._rule.feed(block.first_index, block.counts(self._g_per_count))
             if last is not None:
                 value = self._rule.rms_counts() * self._g_per_count
                 return Trip(self.name, float(block.time_s[last - block.first_index]), value, self.limit)
@@ -164,12 +173,17 @@ class LostTachRule:
 
     def feed(self, batch: Batch) -> Trip | None:
         """First trip in ``batch``, or None; without a throttle channel nothing can be said."""
-        edges_s = np.concatenate(([self._edge_s], batch.edges_s))
-        self._edge_s = float(edges_s[-1])
+        before_s = self._edge_s
+        if len(batch.edges_s):
+            self._edge_s = float(batch.edges_s[-1])
         throttle_us = batch.slow.get("throttle_us")
         if throttle_us is None or not len(batch.time_s):
             return None
         driven = throttle_us >= self._driven_us
+        silence_s = float(batch.time_s[-1]) - before_s
+        if self._was_driven and silence_s <= min(self.limit_s, self._start_s) and driven.all():
+            return None  # the usual batch: the drive goes on, and no silence in it can be too long
+        edges_s = np.concatenate(([before_s], batch.edges_s))
         since_s = self._driven_from(batch.time_s, driven)
         edge_s = edges_s[np.maximum(np.searchsorted(edges_s, batch.time_s, side="right") - 1, 0)]
         silence_s = batch.time_s - np.maximum(edge_s, since_s)
@@ -204,27 +218,29 @@ class AccelerometerRule:
 
     def __init__(self, rig: Rig) -> None:
         self.limit = float(rig.limits.frozen_samples)
-        window = rig.limits.vibration_window_samples
-        self.silence_s = VIBRATION_SILENCE_S + 2 * window / rig.vibration.rate_hz
+        self._window = rig.limits.vibration_window_samples
+        self.silence_s = VIBRATION_SILENCE_S + 2 * self._window / rig.vibration.rate_hz
         self._g_per_count = rig.vibration.g_per_count
         self._rule = FrozenRule(rig.limits.frozen_samples)
-        self._windows = VibrationRule(0, window)
-        self._judged_s = math.nan
+        self.reset()
 
     def feed(self, batch: Batch) -> Trip | None:
         """First trip in ``batch``, or None."""
         for block in batch.vibration:
-            counts = np.rint(block.acceleration_g / self._g_per_count).astype(np.int64)
-            place = self._rule.feed(counts)
+            place = self._rule.feed(block.counts(self._g_per_count))
             if place is not None:
                 return Trip(self.name, float(block.time_s[place]), self._rule.counts * self._g_per_count, self.limit)
-            self._count_windows(block, counts)
+            self._follow_windows(block)
         return self._silence(batch.time_s)
 
-    def _count_windows(self, block: VibrationBlock, counts: np.ndarray) -> None:
-        before = self._windows.windows_judged
-        self._windows.feed(block.first_index, counts)
-        if self._windows.windows_judged > before:
+    def _follow_windows(self, block: VibrationBlock) -> None:
+        """Whether this block completes a window of the device's, all of whose samples came: only those are judged."""
+        window, end = self._window, block.first_index + len(block.time_s)
+        if block.first_index != self._next_index:
+            self._whole_from = -(-block.first_index // window)
+        self._next_index = end
+        if end // window > self._whole_from:
+            self._whole_from = end // window
             self._judged_s = float(block.time_s[-1])
 
     def _silence(self, time_s: np.ndarray) -> Trip | None:
@@ -233,17 +249,17 @@ class AccelerometerRule:
             return None
         if math.isnan(self._judged_s):
             self._judged_s = float(time_s[0])
-        silent = time_s - self._judged_s > self.silence_s
-        if not silent.any():
+        if float(time_s[-1]) - self._judged_s <= self.silence_s:
             return None
+        silent = time_s - self._judged_s > self.silence_s
         at_s = float(time_s[np.argmax(silent)])
         return Trip("vibration_silence_s", at_s, at_s - self._judged_s, self.silence_s)
 
     def reset(self) -> None:
         """Forgets the samples."""
         self._rule.reset()
-        self._windows.reset()
         self._judged_s = math.nan
+        self._next_index, self._whole_from = -1, 0  # number of the sample due next, and of the first whole window
 
 
 class LoadCellRule:
@@ -266,12 +282,12 @@ class LoadCellRule:
 def _overspeed(limit: Limit, rig: Rig, speed_from_tach: bool) -> Rule:
     if speed_from_tach:
         return TachSpeedRule(rig)
-    return LevelRule(limit.key, float(limit.value(rig.limits) or 0.0), lambda slow: judged(limit, rig, slow))
+    return LevelRule(limit.key, float(limit.value(rig.limits) or 0.0), Judged(limit, rig))
 
 
 def _level(limit: Limit, rig: Rig, _: bool) -> Rule:
     number, confirm_s = float(limit.value(rig.limits) or 0.0), rig.limits.confirm_ms / 1e3
-    return LevelRule(limit.key, number, lambda slow: judged(limit, rig, slow), confirm_s, limit.watch.side)
+    return LevelRule(limit.key, number, Judged(limit, rig), confirm_s, limit.watch.side)
 
 
 RULES: dict[str, Callable[[Limit, Rig, bool], Rule]] = {

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from functools import reduce
 from operator import mul
 from typing import TypeVar
@@ -20,16 +21,40 @@ def measured(limit: Limit, rig: Rig, values: Mapping[str, Values]) -> Values | N
 
     ``values`` holds numbers or arrays ``(n,)`` by channel name; NaN stays NaN.
     """
-    watch = limit.watch
-    if not watch.channels or any(name not in values for name in watch.channels):
-        return None
-    product = reduce(mul, (values[name] for name in watch.channels))
-    return product if watch.factor is None else product * watch.factor.of(rig)
+    factor = 1.0 if limit.watch.factor is None else limit.watch.factor.of(rig)
+    return _product(limit.watch.channels, factor, values)
 
 
 def judged(limit: Limit, rig: Rig, slow: Mapping[str, np.ndarray]) -> np.ndarray | None:
     """``measured`` where the limit applies, else NaN: an isolated pack at rest has no voltage, and is no fault."""
-    values = measured(limit, rig, slow)
-    if values is None or not limit.watch.while_driven or "throttle_us" not in slow:
-        return values
-    return np.where(slow["throttle_us"] <= rig.throttle.safe_us, np.nan, values)
+    return Judged(limit, rig).series(slow)
+
+
+class Judged:
+    """What one limit is compared with, batch after batch: what only the rig decides is looked up once."""
+
+    def __init__(self, limit: Limit, rig: Rig) -> None:
+        self._channels = limit.watch.channels
+        self._factor = 1.0 if limit.watch.factor is None else limit.watch.factor.of(rig)
+        self._safe_us = rig.throttle.safe_us if limit.watch.while_driven else None
+
+    def series(self, slow: Mapping[str, np.ndarray]) -> np.ndarray | None:
+        """Values ``(n,)``, NaN where the limit does not apply; None when a channel is absent."""
+        values = _product(self._channels, self._factor, slow)
+        if values is None or self._safe_us is None or "throttle_us" not in slow:
+            return values
+        return np.where(slow["throttle_us"] <= self._safe_us, np.nan, values)
+
+    def single(self, sample: Mapping[str, float]) -> float | None:
+        """The same of one sample."""
+        value = _product(self._channels, self._factor, sample)
+        if value is None or self._safe_us is None or "throttle_us" not in sample:
+            return value
+        return math.nan if sample["throttle_us"] <= self._safe_us else value
+
+
+def _product(channels: Sequence[str], factor: float, values: Mapping[str, Values]) -> Values | None:
+    if not channels or any(name not in values for name in channels):
+        return None
+    product = reduce(mul, (values[name] for name in channels))
+    return product if factor == 1.0 else product * factor

@@ -199,7 +199,7 @@ def test_a_margin_of_a_plan_looks_at_trends_only_where_they_trip(make_bench):
     rig = make_bench("").engine.rig
     for trips, told in (((), False), (("sag_pct",), True)):
         ring = HostRing(with_limits(rig, trend_trips=trips))
-        for rule in (*ring._rules, *ring._trends):
+        for rule in ring._all_rules():
             if rule.name == "sag_pct":
                 rule.value = 19.0
         said = [ring.plan_stop({"rpm": 1000.0}, 0.9) for _ in range(STEADY_TURNS)]

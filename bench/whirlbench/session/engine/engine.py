@@ -164,6 +164,10 @@ class Engine:
         self._count()
         return Actions(self._due(), self._taken_records(), self._outcome)
 
+    def judge_trends(self) -> None:
+        """Does, in the pause after a step's bytes are written, what else the next step would do first."""
+        self.ring.judge_trends()
+
     def lose_link(self, now_s: float, reason: str) -> Actions:
         """The port failed: the session ends here, with what was recorded."""
         self.now_s = now_s

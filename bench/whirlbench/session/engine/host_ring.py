@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-import numpy as np
-
 from whirlbench.rig.description import Rig
 from whirlbench.safety.device_rules import VibrationRule
 from whirlbench.safety.host_rules import Batch, Rule, Trip, live_rules, trend_rules
@@ -24,9 +22,13 @@ class HostRing:
 
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
-        self._rules: tuple[Rule, ...] = live_rules(rig)
+        rules = live_rules(rig)
+        self._rules: tuple[Rule, ...] = tuple(rule for rule in rules if not isinstance(rule, Trend))
+        self._trend_trips: tuple[Rule, ...] = tuple(rule for rule in rules if isinstance(rule, Trend))
         self._trends: tuple[Rule, ...] = trend_rules(rig)
-        self.cautions: tuple[Trip, ...] = ()  # of the latest batch: what began to leave its own healthy behaviour
+        self.cautions: tuple[Trip, ...] = ()  # what began to leave its own healthy behaviour, by the latest ``judge``
+        self._waiting: tuple[Batch, bool] | None = None  # whose trends and vibration are not judged yet; live or not
+        self._found: tuple[list[Trip], list[Trip]] = ([], [])  # cautions and trips among them
         # Vibration is measured in every state, so that an operator sees it before arming: a rule with the limit off.
         self._shake = VibrationRule(0, rig.limits.vibration_window_samples)
         self._g_per_count = rig.vibration.g_per_count
@@ -35,23 +37,37 @@ class HostRing:
         self._high_turns = 0
 
     def judge(self, batch: Batch, live: bool) -> Trip | None:
-        """First trip in ``batch``; rules begin afresh whenever the stand becomes live."""
-        self._measure(batch)
+        """First trip in ``batch``, or by a trend before; rules begin afresh whenever the stand becomes live.
+
+        The trends of ``batch`` wait for ``judge_trends``, at the latest for the next batch: they look at half seconds,
+        and a limit is not kept waiting for them.
+        """
+        self.judge_trends()
+        (cautions, trips), self._found = self._found, ([], [])
+        self._waiting = batch, live
         if live and not self._watching:
-            for rule in (*self._rules, *self._trends):
+            for rule in self._all_rules():
                 rule.reset()
-        self._watching, self.cautions = live, ()
+        self._watching, self.cautions = live, tuple(cautions) if live else ()
         if not live:
             return None
-        self.cautions = tuple(found for rule in self._trends if (found := rule.feed(batch)) is not None)
-        trips = [trip for rule in self._rules if (trip := rule.feed(batch)) is not None]
+        trips += [trip for rule in self._rules if (trip := rule.feed(batch)) is not None]
         return min(trips, key=lambda trip: trip.at_s) if trips else None
 
-    def _measure(self, batch: Batch) -> None:
+    def judge_trends(self) -> None:
+        """What can wait until the device has its answer: trends and the vibration that is shown."""
+        if self._waiting is None:
+            return
+        (batch, live), self._waiting = self._waiting, None
         for block in batch.vibration:
-            counts = np.rint(block.acceleration_g / self._g_per_count).astype(np.int64)
-            self._shake.feed(block.first_index, counts)
+            self._shake.feed(block.first_index, block.counts(self._g_per_count))
             self._shaken = True
+        if live:
+            for rules, found in zip((self._trends, self._trend_trips), self._found, strict=True):
+                found += [trip for rule in rules if (trip := rule.feed(batch)) is not None]
+
+    def _all_rules(self) -> tuple[Rule, ...]:
+        return (*self._rules, *self._trend_trips, *self._trends)
 
     @property
     def vibration_g_rms(self) -> float:
@@ -60,11 +76,11 @@ class HostRing:
 
     def trends(self) -> dict[str, float]:
         """Latest finding of each trend by its key, in % of its own; NaN while it is not judged."""
-        return _findings((*self._rules, *self._trends) if self._watching else ())
+        return _findings(self._all_rules() if self._watching else ())
 
     def margins(self, values: Mapping[str, float]) -> tuple[Margin, ...]:
         """Margins to the rig's limits, and to the trends that are trips, at the latest slow ``values``."""
-        return margins(self._rig, {**values, **_findings(self._rules), "vibration_g_rms": self.vibration_g_rms})
+        return margins(self._rig, {**values, **_findings(self._trend_trips), "vibration_g_rms": self.vibration_g_rms})
 
     def plan_stop(self, values: Mapping[str, float], above: float | None) -> str:
         """The margin that stays above the share ``above``, in words; empty when none does or none is set."""

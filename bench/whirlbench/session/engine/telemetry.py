@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from operator import attrgetter
 
 import numpy as np
 
@@ -30,6 +31,7 @@ FIELDS = {
     "servo_us": "servo_us",
     "speed_request_rpm": "request_rpm",
 }
+_fields = attrgetter(*FIELDS.values())
 
 Mark = tuple[int, int, int]  # begin of the run, latest time, what is added to the raw counter; us of the device's clock
 
@@ -175,10 +177,7 @@ class Telemetry:
             heard.batch = Batch(edges_s=edges_s, vibration=tuple(blocks), load_cell=load_cell)
             return
         time_s = np.array([dated.time_s for dated in heard.slow])
-        counts = {
-            name: np.array([getattr(dated.slow, field_name) for dated in heard.slow])
-            for name, field_name in FIELDS.items()
-        }
+        counts = dict(zip(FIELDS, np.array([_fields(dated.slow) for dated in heard.slow]).T, strict=True))
         values = self.calibration.values(counts)
         self.latest = {name: float(column[-1]) for name, column in values.items()}
         heard.records.append(SlowRecord(time_s, values, counts))

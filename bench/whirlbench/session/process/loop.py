@@ -30,6 +30,7 @@ from whirlbench.session.process.turn_trace import Stage, TurnTrace
 WAIT_S = 0.002  # longest sleep for bytes: commands and heartbeats are looked after at least so often
 NAP_S = 0.0005  # where a port cannot wait
 STATUS_S = 0.02
+LONG_TURN_S = 0.001  # after so long the next sample may be waiting: the status is shown a turn or two later
 TIDY_S = 1.0
 WAKE_S = 0.5
 
@@ -163,6 +164,8 @@ class SessionLoop:
             if actions.to_device:
                 self._answer(actions.to_device)
             mark(Stage.ANSWER)
+            engine.judge_trends()
+            mark(Stage.TRENDS)
         except LinkError as error:
             now_s = time.monotonic()
             lost = engine.lose_link(now_s, str(error))  # what was heard in this turn is recorded all the same
@@ -239,7 +242,8 @@ class SessionLoop:
 
     def _show(self, actions: Actions, now_s: float) -> None:
         self._view.show(actions.records, self._engine.rig.vibration.g_per_count)
-        if now_s - self._shown_at_s >= STATUS_S or actions.outcome is not None:
+        patience_s = STATUS_S if time.monotonic() - now_s < LONG_TURN_S else 2 * STATUS_S
+        if now_s - self._shown_at_s >= patience_s or actions.outcome is not None:
             self._shown_at_s = now_s
             progress = self._engine.progress()
             counters = {**progress.counters, "longest_turn_us": round(self._longest_turn_s * 1e6)}

@@ -18,9 +18,10 @@ class Stage(IntEnum):
     READ = 1
     DECIDE = 2
     ANSWER = 3
-    RECORD = 4
-    SHOW = 5
-    TIDY = 6
+    TRENDS = 4
+    RECORD = 5
+    SHOW = 6
+    TIDY = 7
 
 
 class TurnTrace:
