@@ -25,13 +25,13 @@ class VibrationBlock:
     first_index: int
     time_s: np.ndarray
     acceleration_g: np.ndarray
-    _counts: dict[float, np.ndarray] = field(default_factory=dict, repr=False, compare=False)
+    known_counts: dict[float, np.ndarray] = field(default_factory=dict, repr=False, compare=False)
 
     def counts(self, g_per_count: float) -> np.ndarray:
         """The device's own whole numbers ``(n, axes)`` int64, worked out once for all rules."""
-        if g_per_count not in self._counts:
-            self._counts[g_per_count] = np.rint(self.acceleration_g / g_per_count).astype(np.int64)
-        return self._counts[g_per_count]
+        if g_per_count not in self.known_counts:
+            self.known_counts[g_per_count] = np.rint(self.acceleration_g / g_per_count).astype(np.int64)
+        return self.known_counts[g_per_count]
 
 
 @dataclass(frozen=True)

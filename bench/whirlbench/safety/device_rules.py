@@ -166,6 +166,9 @@ class FrozenRule:
         if not len(counts):
             return None
         samples = np.asarray(counts, dtype=np.int64).reshape(len(counts), -1)
+        if self._lives(samples):
+            self._last, self._equal = samples[-1], np.ones(samples.shape[1], dtype=np.int64)
+            return None
         before = samples[0] + 1 if self._last is None else self._last
         carried = np.zeros(samples.shape[1], dtype=np.int64) if self._equal is None else self._equal
         same = np.vstack((samples[:1] == before, samples[1:] == samples[:-1]))
@@ -179,6 +182,12 @@ class FrozenRule:
         first = int(np.argmax(frozen.any(axis=1)))
         self.counts = int(samples[first, int(np.argmax(frozen[first]))])
         return first
+
+    def _lives(self, samples: np.ndarray) -> bool:
+        """The usual chunk, at a glance: too short to trip with what came before, and every axis moved at its end."""
+        carried = 0 if self._equal is None else int(self._equal.max())
+        short = self.limit == 0 or carried + len(samples) < self.limit
+        return short and len(samples) > 1 and bool((samples[-1] != samples[-2]).all())
 
     def reset(self) -> None:
         """Forgets the samples."""

@@ -209,4 +209,4 @@ def test_a_margin_of_a_plan_looks_at_trends_only_where_they_trip(make_bench):
 def test_a_rig_with_a_trend_as_trip_is_read_and_arms(make_bench):
     text = make_bench.__globals__["RIG_TEXT"].replace("[limits]\n", '[limits]\ntrend_trips = ["hunting_pct"]\n')
     engine = Engine(parse_rig(text))
-    assert "hunting_pct" in [rule.name for rule in engine.ring._rules]
+    assert "hunting_pct" in [rule.name for rule in engine.ring._trend_trips]

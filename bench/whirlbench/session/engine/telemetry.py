@@ -151,7 +151,8 @@ class Telemetry:
             return
         times_s = first_s + period_s * np.arange(len(counts))
         self._vibration_s = float(times_s[-1])
-        blocks.append(VibrationBlock(message.first_index, times_s, counts * self._g_per_count))
+        known = {self._g_per_count: counts.astype(np.int64)}
+        blocks.append(VibrationBlock(message.first_index, times_s, counts * self._g_per_count, known))
         heard.records.append(VibrationRecord(first_s, period_s, message.first_index, counts))
 
     def _counters(self, message: Counters) -> CountersRecord:
