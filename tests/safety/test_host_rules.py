@@ -1,16 +1,16 @@
 """Host rules: when they fire, and that the cutting of the stream does not matter."""
 
-from itertools import pairwise
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from whirlbench.errors import RigError
 from whirlbench.rig.description import Propeller, Rig, with_limits
 from whirlbench.rig.limits import tip_mach_per_rpm
+from whirlbench.safety.device_rules import VibrationRule
 from whirlbench.safety.host_rules import AccelerometerRule, Batch, LevelRule, LoadCellRule, VibrationBlock, host_rules
 
 # the tip reaches Mach 0.5 at 6100 rpm
@@ -33,8 +33,32 @@ def healthy(seconds=2.0, rate_hz=500):
 
 
 def first_trips(time_s, slow, edges_s, limits=LIMITS):
-    batch = Batch(time_s, slow, edges_s)
-    return {trip.rule: trip for rule in host_rules(limits) if (trip := rule.feed(batch))}
+    """In one batch, and alike sample by sample, as most live batches are."""
+    whole = fed([Batch(time_s, slow, edges_s)], limits)
+    assert fed(cut(time_s, slow, edges_s, time_s), limits) == whole
+    return whole
+
+
+def fed(batches, limits=LIMITS):
+    """The first trip of each rule."""
+    rules, found = host_rules(limits), {}
+    for batch in batches:
+        for rule in rules:
+            trip = rule.feed(batch)
+            if trip is not None:
+                found.setdefault(rule.name, trip)
+    return found
+
+
+def cut(time_s, slow, edges_s, starts_s):
+    """Batches that begin at the first sample and at each of ``starts_s``; an edge comes with the samples after it."""
+    samples = np.unique(np.concatenate(([0], np.searchsorted(time_s, starts_s), [len(time_s)])))
+    edges = np.searchsorted(edges_s, time_s[samples[1:] - 1], side="right")
+    edges[-1] = len(edges_s)
+    for first, end, before, after in zip(samples, samples[1:], [0, *edges], edges, strict=False):
+        yield Batch(
+            time_s[first:end], {name: values[first:end] for name, values in slow.items()}, edges_s[before:after]
+        )
 
 
 def test_healthy_run_trips_nothing():
@@ -78,6 +102,12 @@ def test_nan_is_never_beyond_and_interrupts_the_confirmation():
     assert trip.at_s == pytest.approx(0.006)
 
 
+def test_one_sample_within_the_limit_begins_the_confirmation_anew():
+    time_s, slow, edges_s = healthy()
+    slow["thrust_n"] = np.where((time_s >= 1.0) & (np.arange(len(time_s)) % 4 > 0), 90.0, 50.0)
+    assert first_trips(time_s, slow, edges_s) == {}
+
+
 def test_low_voltage_at_rest_is_no_trip():
     time_s, slow, _ = healthy()
     slow["voltage_v"], slow["throttle_us"] = np.zeros_like(time_s), np.full_like(time_s, 1000.0)
@@ -93,6 +123,13 @@ def test_overspeed_from_edges_tells_the_speed():
 
 def test_lost_tach_while_driven():
     time_s, slow, edges_s = healthy()
+    trip = first_trips(time_s, slow, edges_s[edges_s < 1.0])["lost_tach_ms"]
+    assert trip.at_s == pytest.approx(0.996 + 0.1, abs=0.003)
+
+
+def test_lost_tach_is_counted_from_the_last_edge_where_a_turning_rotor_is_driven_anew():
+    time_s, slow, edges_s = healthy()
+    slow["throttle_us"] = np.where(time_s < 0.5, 1000.0, 1500.0)
     trip = first_trips(time_s, slow, edges_s[edges_s < 1.0])["lost_tach_ms"]
     assert trip.at_s == pytest.approx(0.996 + 0.1, abs=0.003)
 
@@ -122,7 +159,6 @@ def test_vibration_uses_whole_aligned_windows():
 
 
 @settings(max_examples=60, deadline=None)
-@example(seed=3, cuts=np.arange(0.5, 1.5, 0.002).tolist())  # sample by sample, as most live batches are
 @given(st.integers(0, 2**32 - 1), st.lists(st.floats(0.01, 1.9), max_size=8))
 def test_cutting_the_stream_changes_nothing(seed, cuts):
     rng = np.random.default_rng(seed)
@@ -131,21 +167,8 @@ def test_cutting_the_stream_changes_nothing(seed, cuts):
         slow[name] = slow[name] + rng.normal(0, spread, len(time_s))
     slow["throttle_us"] = np.where(rng.random(len(time_s)) < 0.02, 1000.0, 1500.0)
     edges_s = np.sort(rng.uniform(0, 2, 90))
-    whole = first_trips(time_s, slow, edges_s)
-    borders = [0.0, *sorted(cuts), 2.0]
-    pieces = {}
-    rules = host_rules(LIMITS)
-    for start, end in pairwise(borders):
-        keep = (time_s >= start) & (time_s < end)
-        batch = Batch(
-            time_s[keep],
-            {name: values[keep] for name, values in slow.items()},
-            edges_s[(edges_s >= start) & (edges_s < end)],
-        )
-        for rule in rules:
-            if rule.name not in pieces and (trip := rule.feed(batch)):
-                pieces[rule.name] = trip
-    assert pieces == whole
+    pieces = cut(time_s, slow, edges_s, sorted(cuts))
+    assert fed(pieces) == fed([Batch(time_s, slow, edges_s)])
 
 
 @pytest.mark.parametrize(
@@ -191,6 +214,36 @@ def silent_from(lost_s, restart_s=None):
         if trip is not None:
             return trip
     return None
+
+
+@pytest.mark.parametrize("lost_of_four", [0, 1, 2])
+def test_windows_that_all_have_a_gap_are_silence(lost_of_four):
+    """Windows of 32 samples, blocks of 16: of four blocks none is lost, the first, or two."""
+    rule, rng = AccelerometerRule(with_limits(LIMITS, vibration_window_samples=32)), np.random.default_rng(1)
+    lost = ((), (0,), (0, 2))[lost_of_four]
+    trips = []
+    for number in range(200):
+        time_s = number * 0.01 + np.arange(16) / 1600
+        block = VibrationBlock(16 * number, time_s, rng.normal(0, 0.1, (16, 3)))
+        trips.append(rule.feed(Batch(time_s[-1:], vibration=() if number % 4 in lost else (block,))))
+    assert {trip.rule for trip in trips if trip} == ({"vibration_silence_s"} if lost_of_four == 2 else set())
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_window_counts_as_judged_where_the_rule_that_judges_it_says_so(seed):
+    rng = np.random.default_rng(seed)
+    window = int(rng.integers(8, 64))
+    rule = AccelerometerRule(with_limits(LIMITS, vibration_window_samples=window))
+    judging, first = VibrationRule(0, window), 5
+    for _ in range(40):
+        first += int(rng.integers(0, 3)) * int(rng.random() < 0.2) * 7
+        count = int(rng.integers(1, 50))
+        block = VibrationBlock(first, np.arange(count) / 1600, rng.normal(0, 0.1, (count, 3)))
+        first += count
+        before, rule._judged_s = judging.windows_judged, np.nan
+        judging.feed(block.first_index, block.counts(LIMITS.vibration.g_per_count))
+        rule.feed(Batch(vibration=(block,)))
+        assert np.isnan(rule._judged_s) == (judging.windows_judged == before)
 
 
 def test_an_accelerometer_that_falls_silent_is_a_trip_and_a_short_gap_is_none():

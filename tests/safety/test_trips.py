@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from whirlbench.safety.device_rules import HeartbeatRule, OverspeedRule, VibrationRule
+from whirlbench.safety.device_rules import FrozenRule, HeartbeatRule, OverspeedRule, VibrationRule
 
 
 def test_overspeed_permits_a_period_of_exactly_the_limit():
@@ -115,3 +115,22 @@ def test_heartbeat_never_heard_is_silent_and_not_fresh():
 
 def test_heartbeat_zero_limit_is_off():
     assert not HeartbeatRule(0).silent(10**9)
+
+
+@given(st.data())
+def test_a_frozen_axis_equals_brute_force_in_any_chunking(data):
+    limit = data.draw(st.sampled_from((0, 3, 4)))
+    rng = np.random.default_rng(data.draw(st.integers(0, 2**32 - 1)))
+    counts = rng.integers(0, 2, (data.draw(st.integers(1, 60)), data.draw(st.integers(1, 3))))
+    rule, answer, at = FrozenRule(limit), None, 0
+    while at < len(counts) and answer is None:
+        size = data.draw(st.sampled_from((1, 2, 3, 20)))
+        found = rule.feed(counts[at : at + size].astype(np.int16))
+        answer = None if found is None else at + found
+        at += size
+    equal = [last for last in range(limit, len(counts) + 1) if limit and _stands_still(counts[last - limit : last])]
+    assert answer == (equal[0] - 1 if equal else None)
+
+
+def _stands_still(counts):
+    return bool((counts == counts[0]).all(axis=0).any())

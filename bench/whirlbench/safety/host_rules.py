@@ -259,7 +259,8 @@ class AccelerometerRule:
         """Forgets the samples."""
         self._rule.reset()
         self._judged_s = math.nan
-        self._next_index, self._whole_from = -1, 0  # number of the sample due next, and of the first whole window
+        self._next_index: int = -1  # running number of the sample that is due
+        self._whole_from: int = 0  # number of the first window that is not judged yet and may come whole
 
 
 class LoadCellRule:

@@ -5,6 +5,7 @@ What a trend finds becomes a caution on every way out of the session, and stops 
 
 import math
 import re
+from unittest.mock import Mock
 
 import msgspec
 import numpy as np
@@ -184,6 +185,14 @@ def test_the_ring_cautions_live_and_forgets_when_the_stand_is_locked(make_bench)
     stream(ring, 40.0, 0.1, 17.0, live=False)
     assert ring.trends() == {} and ring.cautions == ()
     assert stream(ring, 40.0, 14.0, 17.2) == (None, [])
+
+
+def test_a_caution_of_the_last_live_batch_is_told_though_the_stand_is_locked_by_then(make_bench):
+    ring = HostRing(make_bench("").engine.rig)
+    ring._trends = (Mock(feed=lambda batch: DRIFT),)
+    assert ring.judge(Batch(), live=True) is None and ring.cautions == ()
+    assert ring.judge(Batch(), live=False) is None and ring.cautions == (DRIFT,)
+    assert ring.judge(Batch(), live=False) is None and ring.cautions == ()
 
 
 def test_the_same_finding_is_a_trip_where_the_rig_says_so(make_bench):

@@ -75,6 +75,7 @@ def test_vibration_blocks(telemetry):
     assert record.counts.tolist() == [[1, 2, 3], [4, 5, 6]]
     (block,) = heard.batch.vibration
     assert block.acceleration_g == pytest.approx(np.array([[1, 2, 3], [4, 5, 6]]) * 0.0039)
+    assert block.counts(0.0039).tolist() == record.counts.tolist()  # what the rules judge
 
 
 def test_device_counters_are_recorded(telemetry):

@@ -48,7 +48,7 @@ class HostRing:
         if live and not self._watching:
             for rule in self._all_rules():
                 rule.reset()
-        self._watching, self.cautions = live, tuple(cautions) if live else ()
+        self._watching, self.cautions = live, tuple(cautions)
         if not live:
             return None
         trips += [trip for rule in self._rules if (trip := rule.feed(batch)) is not None]
