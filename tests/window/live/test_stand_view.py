@@ -10,7 +10,7 @@ from PyQt5 import QtCore, QtGui, QtTest, QtWidgets
 from screen_faults import faults
 
 from whirlbench.session.engine import CommandKind
-from whirlbench.window.drawing import far_text, palette, strip_charts
+from whirlbench.window.drawing import far_text, palette
 from whirlbench.window.live import state_band
 from whirlbench.window.live.state_band import StateBand
 from whirlbench.window.main_window import MainWindow
@@ -28,7 +28,6 @@ def scene(request) -> str:
 
 @pytest.fixture
 def application(qapp):
-    strip_charts.set_look()
     qapp.setStyleSheet(palette.style_sheet())
     yield qapp
     qapp.setStyleSheet("")
