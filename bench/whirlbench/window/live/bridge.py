@@ -13,7 +13,7 @@ from whirlbench.window.live.spin_panel import SpinPanel
 from whirlbench.window.stand_state.live_state import LiveState
 
 FRAME_MS = 33
-FIGURES_EVERY = 3  # frames: figures that change ten times a second can just be followed (common practice, no source)
+FIGURES_EVERY = 6  # frames: figures that change more than five times a second are not read (common practice, no source)
 
 
 class Bridge(QtCore.QObject):

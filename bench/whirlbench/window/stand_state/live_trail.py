@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Run
@@ -82,7 +84,7 @@ class LiveTrail:
         back = [_runs_back(one.rows[0, -1:], new[0]) for one, new in zip(kept, portion, strict=True)]
         if any(back):
             self._begin_anew()  # of a stream that does not run back yet, this portion may be of the time before
-            portion = [new[:, place or new.shape[1] :] for new, place in zip(portion, back, strict=True)]
+            portion = [new[:, place - 1 if place else new.shape[1] :] for new, place in zip(portion, back, strict=True)]
         self._fresh.append(portion[0])
         for new, rows, stream in zip(portion, kept, self._streams, strict=True):
             rows.take(new)
@@ -147,8 +149,10 @@ def began_s(run: Run) -> float | None:
 
 
 def _runs_back(last_s: np.ndarray, time_s: np.ndarray) -> int:
-    """Place from which on times that run back rise for good, counted from 1 before the first; 0: they always rise."""
-    return int(np.flatnonzero(np.diff(time_s, prepend=last_s) < 0.0)[-1:].sum())
+    """Where times that run back begin to rise for good, counted from 1; 0: they always rise. ``last_s``: the one before."""
+    if not len(time_s) or (not (time_s[0] < last_s).any() and (time_s[1:] >= time_s[:-1]).all()):
+        return 0
+    return int(np.flatnonzero(np.diff(time_s, prepend=np.append(math.inf, last_s)[-1]) < 0.0)[-1]) + 1
 
 
 def _swing_g(spans_g: np.ndarray) -> np.ndarray:
