@@ -275,9 +275,11 @@ class LiveStrips(QtWidgets.QWidget):
         return found
 
     def _outer(self, left: int, top: int, right: int, bottom: int) -> QtCore.QRect:
-        corners = math.floor(left / self._ratio), math.floor(top / self._ratio)
-        ends = math.ceil(right / self._ratio), math.ceil(bottom / self._ratio)
-        return QtCore.QRect(QtCore.QPoint(*corners), QtCore.QPoint(ends[0] - 1, ends[1] - 1))
+        """Units that cover pixels of the screen; where the two do not fall together, one more on each side."""
+        more = 0 if self._ratio == round(self._ratio) else 1
+        corner = math.floor(left / self._ratio) - more, math.floor(top / self._ratio) - more
+        end = math.ceil(right / self._ratio) + more, math.ceil(bottom / self._ratio) + more
+        return QtCore.QRect(QtCore.QPoint(*corner), QtCore.QPoint(end[0] - 1, end[1] - 1))
 
     def _whole_bands(self) -> QtGui.QRegion:
         """What the picture covers; nothing where its edges are no whole units: what lies there is painted first."""

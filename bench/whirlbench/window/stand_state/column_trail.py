@@ -98,7 +98,7 @@ class ColumnTrail:
 
     def _widen(self, rows: slice, columns: np.ndarray, low: np.ndarray, high: np.ndarray) -> None:
         """Lets columns, each named once, reach from ``low`` to ``high`` at least."""
-        kept = columns > self.newest - self.columns
+        kept = columns > max(self.newest - self.columns, -1)
         if not kept.any():
             return
         columns, low, high = columns[kept], low[:, kept], high[:, kept]
