@@ -158,7 +158,8 @@ def test_another_palette_reaches_what_is_drawn_already(application, tmp_path: Pa
             application.setStyleSheet(palette.style_sheet())
             application.processEvents()
             picture = window.grab().toImage()
-            assert window.bridge.panel.strips.charts["rpm"].backgroundBrush().color().name() == palette.CARD
+            corner = window.bridge.panel.strips.mapTo(window, QtCore.QPoint(1, 1))
+            assert picture.pixelColor(corner).name() == palette.PAPER
             band = window.bridge.panel.band.mapTo(window, QtCore.QPoint(window.width() // 2, 3))
             assert picture.pixelColor(band).name() == palette.OVER
         finally:
