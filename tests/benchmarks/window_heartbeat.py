@@ -116,8 +116,9 @@ def session(app: Any, folder: Path, until_s: float, told: Told, beside: set[int]
         listener = threading.Thread(target=told.listen, args=(stand.stdout,))
         listener.start()
         recording = folder / f"{time.monotonic()}.h5"
-        window, handle = MainWindow(), start(
-            SessionSpec(RIG_TEXT, port, PLAN_TEXT, str(recording), clearance=cleared(RIG_TEXT))
+        window, handle = (
+            MainWindow(),
+            start(SessionSpec(RIG_TEXT, port, PLAN_TEXT, str(recording), clearance=cleared(RIG_TEXT))),
         )
         window.show_session(handle, parse_rig(RIG_TEXT), recording, fitted(RIG_TEXT, folder))
         window.resize(*SIZE)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from PyQt5 import QtCore, QtGui, QtWidgets
+from PyQt5 import QtGui, QtWidgets
 
 from whirlbench.samples import Event
 from whirlbench.window.drawing import palette
@@ -154,10 +154,10 @@ def test_an_earlier_run_lies_behind_from_the_moment_when_both_began_to_turn(show
     strips.show_ghost(lambda column_s: ghost)
     strips.take_events([Event(float(feed.time_s[-1]) - 30.0, "state", "turning")])
     with_ghost = at_once(strips)
-    low, high = strips._ghost_at(range(feed.trail.newest - 400, feed.trail.newest + 1))
+    low, _ = strips._ghost_at(range(feed.trail.newest - 400, feed.trail.newest + 1))
     behind = np.flatnonzero(np.isfinite(low[0])) * feed.trail.column_s
-    newest_s = 401 * feed.trail.column_s
-    assert newest_s - behind[0] == pytest.approx(30.0, abs=0.3) and newest_s - behind[-1] == pytest.approx(10.0, abs=0.3)
+    ago_s = 401 * feed.trail.column_s - behind
+    assert (ago_s[0], ago_s[-1]) == pytest.approx((30.0, 10.0), abs=0.3)
     assert with_ghost != before
     feed.bring(1.0)
     assert on_screen(strips) == at_once(strips)

@@ -67,7 +67,7 @@ class Plot:
 
     @staticmethod
     def of(size: QtCore.QSize, ratio: float, strips: int) -> Plot:
-        """For ``strips`` strips one above the other in a widget of ``size`` at ``ratio`` pixels of the screen a unit."""
+        """For so many ``strips`` in a widget of ``size``, at ``ratio`` pixels of the screen a unit."""
         slot_px = (size.height() - AXIS_PX) / max(strips, 1)
         tops = [round((place * slot_px + HEADING_PX) * ratio) for place in range(strips)]
         ends = [round((place + 1) * slot_px * ratio) - 1 for place in range(strips)]
@@ -202,9 +202,7 @@ class LiveStrips(QtWidgets.QWidget):
         self._columns.changed()
         self._settle()
         self._marks = [one for one in self._marks if one[0] >= self._first_s()]
-        if self._earlier is not None and not math.isnan(self._began_s):
-            if self._ghost is None or self._ghost.column_s != self._columns.column_s:
-                self._ghost = self._earlier(self._columns.column_s)
+        self._lay_ghost()
         bands = [
             Band(height, strip.span or (0.0, 1.0), strip.curve, strip.behind, strip.limit)
             for strip, (_, height) in zip(self.shown, self._plot.places, strict=True)
@@ -216,6 +214,12 @@ class LiveStrips(QtWidgets.QWidget):
         self._draw(range(max(newest + 1 - self._columns.columns, 0), newest + 1))
         self._ground = self._painted_ground()
         return self._picture
+
+    def _lay_ghost(self) -> None:
+        """The earlier run in columns of the present length, once this one has begun to turn."""
+        laid = self._ghost is not None and self._ghost.column_s == self._columns.column_s
+        if self._earlier is not None and not laid and not math.isnan(self._began_s):
+            self._ghost = self._earlier(self._columns.column_s)
 
     def _first_s(self) -> float:
         return (self._columns.newest + 1 - self._columns.columns) * self._columns.column_s

@@ -53,7 +53,7 @@ class Inks:
 
 
 class StripPicture:
-    """Bands one under another, ``columns`` wide; column ``k`` lies at ``k % columns`` of ``pixels`` ``(rows, columns)``.
+    """Bands one under another in ``pixels`` ``(rows, columns)``; column ``k`` of time lies at ``k % columns``.
 
     ``tops`` are the first rows of the bands; ``thick`` is the height of a level line in pixels.
     """

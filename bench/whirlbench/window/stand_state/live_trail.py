@@ -149,7 +149,7 @@ def began_s(run: Run) -> float | None:
 
 
 def _runs_back(last_s: np.ndarray, time_s: np.ndarray) -> int:
-    """Where times that run back begin to rise for good, counted from 1; 0: they always rise. ``last_s``: the one before."""
+    """Where times that run back begin to rise for good, counted from 1; 0: they rise. ``last_s``: the one before."""
     if not len(time_s) or (not (time_s[0] < last_s).any() and (time_s[1:] >= time_s[:-1]).all()):
         return 0
     return int(np.flatnonzero(np.diff(time_s, prepend=np.append(math.inf, last_s)[-1]) < 0.0)[-1]) + 1
