@@ -30,6 +30,7 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parent / "session
 sys.path.append(str(TESTS / "system"))
 SECONDS, BUSY = 600.0, 4
 SIZE = (1280, 900)
+LOOK_FRAMES = 30  # between two looks at the processor time
 LEAST_GAP_US = 15_000  # of what the device tells
 TICK_S = os.sysconf("SC_CLK_TCK") ** -1
 
@@ -153,16 +154,16 @@ def _follow(app: Any, window: Any, handle: Any, until_s: float, beside: set[int]
         if state.state() == "turning" and not begun:
             found.frames_s.clear()
             begun.append(spent_s())
+        if not over and len(found.frames_s) % LOOK_FRAMES == 0:
+            _take(found, begun, spent_s())  # a session that has ended takes its figure with it
         if now_s > until_s and not over:
             over.append(state.state())
-            _take(found, begun, spent_s())
             handle.command(CommandKind.FINISH)
 
     window.bridge.changed.connect(follow)
     window.bridge.ended.connect(loop.quit)
     loop.exec_()
     if not over:
-        _take(found, begun, spent_s())
         outcome = handle.outcome()
         found.end = f"{outcome.ending}: {outcome.reason}"
     return found

@@ -14,7 +14,7 @@ from PyQt5 import QtGui, QtWidgets
 
 from whirlbench.samples import Event
 from whirlbench.window.drawing import palette
-from whirlbench.window.drawing.live_strips import AXIS_PX, LEFT_PX, RIGHT_PX, LiveStrips
+from whirlbench.window.drawing.live_strips import AXIS_PX, LEFT_PX, RIGHT_PX, LiveStrips, scale_ticks
 from whirlbench.window.drawing.strips import BY_NAME, VIBRATION
 from whirlbench.window.stand_state.column_trail import ColumnTrail, Stream
 
@@ -136,6 +136,13 @@ def test_headings_name_units_limits_and_where_a_limit_lies(shown) -> None:
     assert strips.strips[1].limit_words() == "limit 2 ↓"
     strips.show_limits({})
     assert not any(strip.limit_words() for strip in strips.strips)
+
+
+@pytest.mark.parametrize("height_px", [14, 30, 44, 70, 200])
+@pytest.mark.parametrize("span", [(0.0, 80.0), (-1000.0, 5000.0), (36.0, 37.0)])
+def test_a_scale_has_two_figures_at_least(span: tuple[float, float], height_px: float) -> None:
+    found = scale_ticks(span, height_px)
+    assert len(found) >= 2 and all(span[0] <= tick.at <= span[1] for tick in found)
 
 
 def test_only_the_strips_that_are_asked_for_are_shown(shown) -> None:

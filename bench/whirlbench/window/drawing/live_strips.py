@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from PyQt5 import QtCore, QtGui, QtWidgets
 
-from whirlbench.results.chart import Span, ticks
+from whirlbench.results.chart import Span, Tick, ticks
 from whirlbench.samples import Channel, Event
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.chart_painter import LEFT, RIGHT
@@ -79,6 +79,12 @@ def heading(channel: Channel) -> str:
     """Name and unit."""
     name = channel.name.rsplit("_", 1)[0].replace("_", " ")
     return name if name == channel.unit else f"{name} ({channel.unit})"
+
+
+def scale_ticks(span: Span, height_px: float) -> tuple[Tick, ...]:
+    """Round figures of a scale, or its ends, which are round, where there is no room for more than one between."""
+    found = ticks(span, max(1, int(height_px / TICK_ROOM_PX)))
+    return found if len(found) > 1 else tuple(Tick(end, f"{end:g}") for end in span)
 
 
 class LiveStrips(QtWidgets.QWidget):
@@ -311,7 +317,7 @@ class LiveStrips(QtWidgets.QWidget):
         painter.setFont(self._sized(TICK_FONT_PX))
         span = strip.span or (0.0, 1.0)
         painter.setPen(QtGui.QColor(palette.INK))
-        for tick in ticks(span, max(1, int(height / TICK_ROOM_PX))):
+        for tick in scale_ticks(span, height):
             y = top + height * (span[1] - tick.at) / (span[1] - span[0])
             painter.drawLine(QtCore.QPointF(LEFT_PX - 4, y), QtCore.QPointF(LEFT_PX - 1, y))
             label = QtCore.QRectF(0, y - 7, LEFT_PX - 6, 14)
