@@ -11,7 +11,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from PyQt5 import QtCore, QtGui, QtWidgets
+from PyQt5 import QtCore, QtGui, QtWidgets, sip
 
 from whirlbench.results.chart import Span, Tick, ticks
 from whirlbench.samples import Channel, Event
@@ -262,7 +262,9 @@ class LiveStrips(QtWidgets.QWidget):
         if self._ground is not None and not event.region().subtracted(self._whole_bands()).isEmpty():
             painter.drawPixmap(0, 0, self._ground)
         height, width = picture.pixels.shape
-        image = QtGui.QImage(picture.pixels.data, width, height, 4 * width, QtGui.QImage.Format_RGB32)
+        image = QtGui.QImage(
+            sip.voidptr(picture.pixels.ctypes.data), width, height, 4 * width, QtGui.QImage.Format_RGB32
+        )
         oldest = (self._columns.newest + 1) % width
         for top, (screen_top, rows) in zip(picture.tops, self._plot.places, strict=True):
             for first, count, x in ((oldest, width - oldest, 0), (0, oldest, width - oldest)):
@@ -321,7 +323,7 @@ class LiveStrips(QtWidgets.QWidget):
             y = top + height * (span[1] - tick.at) / (span[1] - span[0])
             painter.drawLine(QtCore.QPointF(LEFT_PX - 4, y), QtCore.QPointF(LEFT_PX - 1, y))
             label = QtCore.QRectF(0, y - 7, LEFT_PX - 6, 14)
-            painter.drawText(label, int(RIGHT), tick.text)
+            painter.drawText(label, RIGHT, tick.text)
         painter.drawLine(QtCore.QPointF(LEFT_PX - 1, top), QtCore.QPointF(LEFT_PX - 1, top + height))
 
     def _paint_heading(self, painter: QtGui.QPainter, strip: Strip, box: QtCore.QRectF) -> None:
@@ -333,10 +335,10 @@ class LiveStrips(QtWidgets.QWidget):
         used = 0.0
         for ink, text in words:
             painter.setPen(QtGui.QColor(palette.ink(ink)))
-            painter.drawText(box.adjusted(used, 0, 0, 0), int(LEFT), text)
+            painter.drawText(box.adjusted(used, 0, 0, 0), LEFT, text)
             used += painter.fontMetrics().horizontalAdvance(text) + 14
         painter.setPen(QtGui.QColor(palette.OVER))
-        painter.drawText(box, int(RIGHT), strip.limit_words())
+        painter.drawText(box, RIGHT, strip.limit_words())
 
     def _paint_time_axis(self, painter: QtGui.QPainter) -> None:
         top, width = self.height() - AXIS_PX, self.width() - LEFT_PX - RIGHT_PX

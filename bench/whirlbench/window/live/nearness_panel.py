@@ -67,15 +67,13 @@ class NearnessPanel(MarginPanel):
         self._paint_line(painter, QtCore.QRectF(0, top + 34, width, 16), words, DETAIL_PX, LEFT)
         self.paint_trough(painter, QtCore.QRectF(0, top + 22, width, 10), one.margin.share, one.peak_share)
 
-    def _paint_line(
-        self, painter: QtGui.QPainter, box: QtCore.QRectF, text: str, size_px: int, side: QtCore.Qt.AlignmentFlag
-    ) -> None:
+    def _paint_line(self, painter: QtGui.QPainter, box: QtCore.QRectF, text: str, size_px: int, side: int) -> None:
         if size_px not in self._fonts:
             self._fonts[size_px] = sized(self.font(), size_px)
         painter.setFont(self._fonts[size_px])
         if len(text) * size_px > box.width():  # no letter is wider than its font is high
             text = painter.fontMetrics().elidedText(text, QtCore.Qt.TextElideMode.ElideRight, int(box.width()))
-        painter.drawText(box, int(side), text)
+        painter.drawText(box, side, text)
 
 
 def _drawn(share: float) -> float:

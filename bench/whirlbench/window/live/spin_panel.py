@@ -116,7 +116,8 @@ class SpinPanel(QtWidgets.QWidget):
         self.controls.commanded.connect(session.command)
         self.note.returnPressed.connect(self._send_note)
         QtWidgets.QShortcut(NOTE_KEY, self, self.note.setFocus)
-        self._event_count, self._words = 0, ()
+        self._event_count = 0
+        self._words: tuple[object, ...] = ()
         self._arrange()
         self.strips.show_limits(limit_lines(rig))
         self.check_list.changed.connect(self._show_latest)

@@ -111,7 +111,7 @@ class LiveTrail:
 
     def seconds_ago(self) -> np.ndarray:
         """Age of the slow samples against the newest, ``(n,)``, zero or below."""
-        time_s = self._slow.rows[0]
+        time_s: np.ndarray = self._slow.rows[0]
         return time_s - time_s[-1] if len(time_s) else time_s
 
     def channel(self, name: str) -> np.ndarray:
