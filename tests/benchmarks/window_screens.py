@@ -68,13 +68,12 @@ def take(screens: list[Screen], folder: Path, only: str) -> int:
     """Number of faults over all pictures of ``screens``."""
     from PyQt5 import QtWidgets
 
-    from whirlbench.window.drawing import palette, strip_charts
+    from whirlbench.window.drawing import palette
 
     app, count = QtWidgets.QApplication([]), 0
     for chosen in palette.PALETTES:
         palette.choose(chosen)
         app.setStyleSheet(palette.style_sheet())
-        strip_charts.set_look()
         for name, window in _windows(app, only):
             for screen in screens:
                 picture = f"{name}_{chosen}_{screen.name}".replace(" ", "-").replace(",", "")

@@ -17,7 +17,6 @@ from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.engine import CommandKind, Ending
 from whirlbench.session.process import SessionSpec, start
 from whirlbench.simulator.device.simulated_port import open_simulated
-from whirlbench.window.drawing import strip_charts
 from whirlbench.window.main_window import MainWindow
 
 
@@ -28,7 +27,6 @@ def recording(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def window(qtbot, recording: Path) -> Iterator[MainWindow]:
-    strip_charts.set_look()
     text = example_rig_text()
     spec = SessionSpec(text, functools.partial(open_simulated, text, 7), recording=str(recording), keep_open=True)
     spec = replace(spec, clearance=cleared(text))

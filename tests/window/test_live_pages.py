@@ -18,7 +18,6 @@ from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.engine import CommandKind
 from whirlbench.session.process import SessionSpec, start
 from whirlbench.simulator.device.simulated_port import open_simulated
-from whirlbench.window.drawing import strip_charts
 from whirlbench.window.main_window import MainWindow
 from whirlbench.window.pages.analysis_page import AnalysisPage
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
@@ -33,7 +32,6 @@ RECORDING = Path(__file__).resolve().parents[2] / "recordings" / "root_crack.h5"
 
 @pytest.fixture
 def window(qtbot, tmp_path: Path) -> Iterator[MainWindow]:
-    strip_charts.set_look()
     recording = tmp_path / "run.h5"
     spec = SessionSpec(TEXT, functools.partial(open_simulated, TEXT, 7), recording=str(recording), keep_open=True)
     spec = replace(spec, clearance=cleared(TEXT))

@@ -19,7 +19,6 @@ from whirlbench.recording.files import read_run
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.engine import CommandKind, Ending
 from whirlbench.session.process import SessionSpec, start
-from whirlbench.window.drawing import strip_charts
 from whirlbench.window.live.abort_bar import CUT_UNHEARD, NO_CUT
 from whirlbench.window.live.spin_panel import SpinPanel
 from whirlbench.window.live.state_band import NOT_KNOWN
@@ -32,7 +31,6 @@ TEXT = example_rig_text().replace("heartbeat_ms = 100", "heartbeat_ms = 2000\nsu
 
 @pytest.fixture
 def window(qtbot, tmp_path: Path) -> Iterator[MainWindow]:
-    strip_charts.set_look()
     spec = SessionSpec(TEXT, functools.partial(open_troubled, TEXT, 7, tmp_path), recording=str(tmp_path / "run.h5"))
     spec = replace(spec, keep_open=True, clearance=cleared(TEXT))
     made = MainWindow()

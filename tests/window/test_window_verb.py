@@ -18,7 +18,6 @@ from whirlbench.link.messages import PROTOCOL_VERSION
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.session.engine import Phase
 from whirlbench.window import app
-from whirlbench.window.drawing import strip_charts
 from whirlbench.window.main_window import MainWindow
 
 DEVICE = Path(__file__).parents[1] / "system" / "device_process.py"
@@ -43,7 +42,6 @@ def shown(qtbot, monkeypatch, tmp_path) -> Iterator[Shown]:
     told = Shown()
 
     def show_until_the_end(prepare: Callable[[MainWindow], None]) -> None:
-        strip_charts.set_look()
         window = MainWindow()
         qtbot.addWidget(window)
         prepare(window)

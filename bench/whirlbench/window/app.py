@@ -10,23 +10,18 @@ from typing import Any
 from whirlbench.errors import BenchError
 from whirlbench.window.display import require_display
 
-PARTS = ("PyQt5.QtWidgets", "pyqtgraph")
 INTERRUPT_MS = 50
 
 
 def require_qt() -> None:
-    """BenchError in one line when the screen or a library of the window is missing, in that library's own words.
-
-    PyQt5 is tried first: pyqtgraph's complaint hides the real one.
-    """
-    for part in PARTS:
-        try:
-            importlib.import_module(part)
-        except ImportError as error:
-            raise BenchError(
-                f"the window cannot start: {error}; run `bash .ci/setup window`, or install whirlbench[window] "
-                "and the system libraries that Qt needs"
-            ) from error
+    """BenchError in one line when the screen or a library of the window is missing, in that library's own words."""
+    try:
+        importlib.import_module("PyQt5.QtWidgets")
+    except ImportError as error:
+        raise BenchError(
+            f"the window cannot start: {error}; run `bash .ci/setup window`, or install whirlbench[window] "
+            "and the system libraries that Qt needs"
+        ) from error
     require_display()
 
 
@@ -41,7 +36,7 @@ def run_window(prepare: Callable[[Any], None]) -> None:
     from PyQt5 import QtCore, QtWidgets
 
     from whirlbench.session.process import EndingRequests
-    from whirlbench.window.drawing import palette, strip_charts
+    from whirlbench.window.drawing import palette
     from whirlbench.window.main_window import MainWindow
     from whirlbench.window.settings import Settings
 
@@ -52,7 +47,6 @@ def run_window(prepare: Callable[[Any], None]) -> None:
     app = found if isinstance(found, QtWidgets.QApplication) else QtWidgets.QApplication(["whirlbench"])
     palette.choose(settings.palette)
     app.setStyleSheet(palette.style_sheet())
-    strip_charts.set_look()
     with EndingRequests() as requests:
         window = MainWindow(settings)
         prepare(window)

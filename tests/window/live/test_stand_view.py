@@ -10,7 +10,7 @@ from PyQt5 import QtCore, QtGui, QtTest, QtWidgets
 from screen_faults import faults
 
 from whirlbench.session.engine import CommandKind
-from whirlbench.window.drawing import far_text, palette, strip_charts
+from whirlbench.window.drawing import far_text, palette
 from whirlbench.window.live import state_band
 from whirlbench.window.live.state_band import StateBand
 from whirlbench.window.main_window import MainWindow
@@ -28,7 +28,6 @@ def scene(request) -> str:
 
 @pytest.fixture
 def application(qapp):
-    strip_charts.set_look()
     qapp.setStyleSheet(palette.style_sheet())
     yield qapp
     qapp.setStyleSheet("")
@@ -159,7 +158,8 @@ def test_another_palette_reaches_what_is_drawn_already(application, tmp_path: Pa
             application.setStyleSheet(palette.style_sheet())
             application.processEvents()
             picture = window.grab().toImage()
-            assert window.bridge.panel.strips.charts["rpm"].backgroundBrush().color().name() == palette.CARD
+            corner = window.bridge.panel.strips.mapTo(window, QtCore.QPoint(1, 1))
+            assert picture.pixelColor(corner).name() == palette.PAPER
             band = window.bridge.panel.band.mapTo(window, QtCore.QPoint(window.width() // 2, 3))
             assert picture.pixelColor(band).name() == palette.OVER
         finally:

@@ -37,8 +37,13 @@ class MarginPanel(QtWidgets.QWidget):
             painter.setPen(QtGui.QColor(palette.FAINT))
             painter.drawText(self.rect(), QtCore.Qt.AlignmentFlag.AlignTop, "no limits in force")
         for row in range(len(self.margins)):
-            self.paint_row(painter, row * self.row_px, row)
+            if event.region().intersects(self.row_place(row)):
+                self.paint_row(painter, row * self.row_px, row)
         painter.end()
+
+    def row_place(self, row: int) -> QtCore.QRect:
+        """Where a row is drawn."""
+        return QtCore.QRect(0, row * self.row_px, self.width(), self.row_px)
 
     def paint_row(self, painter: QtGui.QPainter, top: int, row: int) -> None:
         """Name and figures in one line, the trough under it."""

@@ -13,6 +13,7 @@ from whirlbench.window.live.spin_panel import SpinPanel
 from whirlbench.window.stand_state.live_state import LiveState
 
 FRAME_MS = 33
+FIGURES_EVERY = 6  # frames: figures that change more than five times a second are not read (common practice, no source)
 
 
 class Bridge(QtCore.QObject):
@@ -24,6 +25,7 @@ class Bridge(QtCore.QObject):
     def __init__(self, session: SessionHandle, panel: SpinPanel) -> None:
         super().__init__()
         self.session, self.panel = session, panel
+        self._frames = 0
         self._clock = QtCore.QTimer(self)
         self._clock.setTimerType(QtCore.Qt.TimerType.PreciseTimer)
         self._clock.setInterval(FRAME_MS)
@@ -32,7 +34,8 @@ class Bridge(QtCore.QObject):
 
     def _frame(self) -> None:
         self.session.heard()
-        state: LiveState = self.panel.advance()
+        state: LiveState = self.panel.advance(figures=self._frames % FIGURES_EVERY == 0)
+        self._frames += 1
         self.changed.emit(state)
         if state.outcome is not None:
             self._clock.stop()

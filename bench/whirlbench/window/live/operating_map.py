@@ -12,7 +12,7 @@ from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.chart_scale import ChartScale
 
 EDGE_PX = (52, 10, 10, 34)  # left, top, right, bottom: numbers stand there
-PAST_LIMIT, TRAIL_POINTS, POINT_PX = 1.08, 240, 7
+PAST_LIMIT, TRAIL_POINTS, GHOST_POINTS, POINT_PX = 1.08, 240, 2000, 7
 TEXT_PX, TICKS = 12, 5
 WIDEST_DEG = (-10.0, 40.0)  # where the rig sets no ends
 
@@ -38,7 +38,8 @@ class OperatingMap(QtWidgets.QWidget):
 
     def show_ghost(self, rpm: np.ndarray, pitch_deg: np.ndarray) -> None:
         """An earlier run of the set, ``(n,)`` each, drawn behind this one; NaN breaks its line."""
-        self._ghost = (rpm, pitch_deg)
+        step = max(1, len(rpm) // GHOST_POINTS)
+        self._ghost = (rpm[::step], pitch_deg[::step])
         self._ground = None
         self.update()
 

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.errors import BenchError
@@ -15,7 +14,7 @@ from whirlbench.log import EntryKind
 from whirlbench.results.vibration import OrderWatch
 from whirlbench.rig.description import Rig
 from whirlbench.safety.margins import margins
-from whirlbench.samples import Event, Run, SlowSamples
+from whirlbench.samples import Event, Run
 from whirlbench.session.engine import Command, CommandKind, Ending, Outcome, check_list
 from whirlbench.session.plan import (
     NO_CLEARANCE,
@@ -28,7 +27,7 @@ from whirlbench.session.plan import (
     remedy,
 )
 from whirlbench.session.process import SessionHandle
-from whirlbench.window.drawing.strip_charts import StripStack
+from whirlbench.window.drawing.live_strips import LiveStrips
 from whirlbench.window.drawing.strips import STRIPS, describe, limit_lines
 from whirlbench.window.live.check_list_card import CheckListCard
 from whirlbench.window.live.far_figures import FarFigures
@@ -40,7 +39,8 @@ from whirlbench.window.live.run_controls import NOTE_KEY, RunControls
 from whirlbench.window.live.state_band import StateBand
 from whirlbench.window.stand_state.hearing import Hearing
 from whirlbench.window.stand_state.limit_watch import LimitWatch, Nearness
-from whirlbench.window.stand_state.live_state import SHOWN_S, LiveState, LiveTrail
+from whirlbench.window.stand_state.live_state import LiveState
+from whirlbench.window.stand_state.live_trail import ROW_NAMES, EarlierRun, LiveTrail
 from whirlbench.window.stand_state.trip_cause import TripCause
 
 AFTER_RUN = "inspection after the run, into the log: what you looked at and found, Enter"
@@ -48,7 +48,6 @@ STRIP_PX = 58  # least height of a strip that can be read
 # which strips stay where not all of them fit
 STRIP_RANK = ("rpm", "vibration_g", "current_a", "thrust_n", "voltage_v", "pitch_deg", "throttle_us")
 RUN_PX = 150  # least height of strips and margins
-GHOST_POINTS = 2000
 
 
 class RunRow(QtWidgets.QWidget):
@@ -100,7 +99,7 @@ class SpinPanel(QtWidgets.QWidget):
         self.figures = FarFigures([margin.label for margin in margins(rig, {})])
         self.check_list = CheckListCard(check_list(rig) if fitted is None else check_list(rig, fitted.proof()))
         self._was_armed = self._saw_armed = False  # since the check-list was asked; ever
-        self.strips = StripStack(STRIPS, "seconds ago")
+        self.strips = LiveStrips(STRIPS, ROW_NAMES, self.trail.show_columns, "seconds ago")
         self.margin_panel = NearnessPanel()
         self.events = QtWidgets.QListWidget()
         self.events.setWordWrap(True)
@@ -118,8 +117,8 @@ class SpinPanel(QtWidgets.QWidget):
         self.note.returnPressed.connect(self._send_note)
         QtWidgets.QShortcut(NOTE_KEY, self, self.note.setFocus)
         self._event_count = 0
+        self._words: tuple[object, ...] = ()
         self._arrange()
-        self.strips.show_span(-SHOWN_S, 0.0)
         self.strips.show_limits(limit_lines(rig))
         self.check_list.changed.connect(self._show_latest)
         self._show_latest()
@@ -162,8 +161,9 @@ class SpinPanel(QtWidgets.QWidget):
         return self.side
 
     def show_ghost(self, earlier: Run) -> None:
-        """The last run of the set, behind this one on the map."""
-        self.map.show_ghost(*_thinned(earlier.slow))
+        """The last run of the set, behind this one on strips and map."""
+        self.strips.show_ghost(EarlierRun(earlier).columns)
+        self.map.show_ghost(earlier.slow.channel("rpm"), earlier.slow.channel("pitch_deg"))
 
     def _fit_strips(self) -> None:
         """As many strips as can be read in the room there is."""
@@ -261,22 +261,29 @@ class SpinPanel(QtWidgets.QWidget):
 
     def _list_events(self, news: Sequence[Event]) -> None:
         self.cause = self.cause.after(news)
+        self.strips.take_events(news)
         for event in news:
             self.events.addItem(describe(event))
         if news:
             self.events.scrollToBottom()
 
-    def advance(self) -> LiveState:
-        """Draws what is new and returns the state it was drawn from."""
+    def advance(self, figures: bool = True) -> LiveState:
+        """Draws what is new and returns the state it was drawn from.
+
+        Figures that move all the time are brought up to date with ``figures`` alone; whatever is told in words, at
+        once: a state, a trip, a refusal, that nothing is heard any more.
+        """
         self.trail.advance()
-        self._fit_strips()
         state = self._look()
-        self._draw()
-        self.show_state(state)
+        if figures or state.words != self._words:
+            self._fit_strips()
+            self.show_state(state)
+        self.strips.advance()
         return state
 
     def show_state(self, state: LiveState) -> None:
         """Band, figures, margins and controls; the strips are left alone."""
+        self._words = state.words
         rpm = state.readings().get("rpm", math.nan)
         self.band.show_state(state.state(), state.headline(), state.remark(), rpm)
         self._show_nearness(state)
@@ -286,7 +293,7 @@ class SpinPanel(QtWidgets.QWidget):
         self.controls.show_state(state, self._may_arm(), state.outcome is None or self.ran)
 
     def _show_nearness(self, state: LiveState) -> None:
-        fresh = {name: values for name, values in self.trail.fresh_values().items() if name not in state.doubted()}
+        fresh = {name: values for name, values in self.trail.take_fresh().items() if name not in state.doubted()}
         self.found = self.limit_watch.look(
             state.progress.time_s, state.margins(), state.state(), fresh, state.device_limits()
         )
@@ -310,23 +317,6 @@ class SpinPanel(QtWidgets.QWidget):
 
     def _may_arm(self) -> bool:
         return not self.against() and (self._was_armed or self.check_list.complete())
-
-    def _draw(self) -> None:
-        age_s = self.trail.seconds_ago()
-        for (channel, companion), chart in zip(STRIPS, self.strips.charts.values(), strict=True):
-            if not chart.isVisible():
-                continue
-            if channel.name == "vibration_g":
-                chart.draw(*self.trail.vibration())
-            else:
-                behind = self.trail.channel(companion.name) if companion else None
-                chart.draw(age_s, self.trail.channel(channel.name), behind)
-
-
-def _thinned(slow: SlowSamples) -> tuple[np.ndarray, np.ndarray]:
-    """Speed and blade angle of a run, in as many points as a map can show."""
-    step = max(1, len(slow.time_s) // GHOST_POINTS)
-    return slow.channel("rpm")[::step], slow.channel("pitch_deg")[::step]
 
 
 def scrolled(inside: QtWidgets.QWidget) -> QtWidgets.QScrollArea:

@@ -114,7 +114,7 @@ class LimitWatch:
         if not self._past or self._past[-1][0] - self._past[0][0] < LEAST_TREND_S:
             return {}
         time_s = np.array([row[0] for row in self._past])
-        shares = np.array([[row[1].get(label, math.nan) for label in labels] for row in self._past])
+        shares = np.array([_of(labels, row[1]) for row in self._past])
         centred = time_s - time_s.mean()
         found = centred @ shares / (centred @ centred)
         return dict(zip(labels, found.tolist(), strict=True))
@@ -131,6 +131,13 @@ class LimitWatch:
                     known[place], known[place + 1] = known[place + 1], known[place]
         self._order = [margin.label for margin in known]
         return [*known[:1], *blank, *known[1:]]
+
+
+def _of(labels: Mapping[str, float], shares: dict[str, float]) -> list[float]:
+    """The shares by those labels, NaN for one that is not among them."""
+    if shares.keys() == labels.keys():
+        return [*map(shares.__getitem__, labels)]
+    return [shares.get(label, math.nan) for label in labels]
 
 
 def _reach_s(share: float, slope: float | None) -> float:

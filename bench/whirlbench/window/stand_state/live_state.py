@@ -1,4 +1,4 @@
-"""The live run as the stand view shows it: rolling arrays, what is known, what the operator may do now. No Qt here."""
+"""The live run as the stand view shows it: what is known, what is not, what the operator may do now. No Qt here."""
 
 from __future__ import annotations
 
@@ -6,19 +6,14 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from whirlbench.rig.description import Rig
 from whirlbench.rig.device_slots import held_limits
 from whirlbench.rig.limits import TRENDS, WITH_MARGIN
 from whirlbench.safety.margins import Margin, margins
-from whirlbench.samples import SLOW_CHANNELS
 from whirlbench.session.engine import BY_HAND, OPEN_ISOLATOR, PERMITTED, CommandKind, Outcome, Progress
-from whirlbench.session.process import SharedView
 from whirlbench.window.stand_state.hearing import Heard
 from whirlbench.window.stand_state.trip_cause import TripCause
 
-SHOWN_S = 60.0
 OLD_S = 0.3  # data older than this says so
 UNKNOWN_S = 1.0  # and older than this says nothing any more; ten times the heartbeat limit as it is by default
 UNKNOWN = "unknown"
@@ -37,60 +32,6 @@ DOUBTED_BY = {
 }
 TREND_KEYS = frozenset(row.key for row in TRENDS)
 WHILE_DRIVEN = frozenset(row.key for row in WITH_MARGIN if row.watch.while_driven)
-CHANNEL_NAMES = tuple(channel.name for channel in SLOW_CHANNELS)
-
-
-class LiveTrail:
-    """The last minute of slow samples and vibration envelope, taken from the shared view in small portions."""
-
-    def __init__(self, view: SharedView) -> None:
-        self._view = view
-        # a row a channel, time first: what is drawn lies in one piece
-        self._slow = np.empty((1 + len(SLOW_CHANNELS), 0))
-        self._vibration = np.empty((2, 0))
-        self._slow_count = self._envelope_count = 0
-        self.lost = 0  # rows that the window was too slow to read
-        self.fresh = self._slow  # what the latest look brought
-
-    def advance(self) -> None:
-        """Takes what is new and forgets what has left the chart."""
-        slow = self._view.slow_since(self._slow_count)
-        envelope = self._view.envelope_since(self._envelope_count)
-        self._slow_count, self._envelope_count = slow.total, envelope.total
-        self.lost += slow.lost
-        self.fresh = slow.rows.T
-        self._slow = _kept(np.concatenate((self._slow, self.fresh), axis=1))
-        half_span = np.nan_to_num((envelope.rows["high_g"] - envelope.rows["low_g"]) / 2.0)
-        swing = np.vstack((envelope.rows["time_s"], np.sqrt(np.sum(half_span**2, axis=1))))
-        self._vibration = _kept(np.concatenate((self._vibration, swing), axis=1))
-
-    def fresh_values(self) -> dict[str, np.ndarray]:
-        """Slow channels of the samples that the latest look brought, ``(n,)`` each."""
-        return dict(zip(CHANNEL_NAMES, self.fresh[1:], strict=True))
-
-    def seconds_ago(self) -> np.ndarray:
-        """Age of the slow samples against the newest, ``(n,)``, zero or below."""
-        return _ago(self._slow[0])
-
-    def channel(self, name: str) -> np.ndarray:
-        """Values of a slow channel, ``(n,)``."""
-        values: np.ndarray = self._slow[1 + CHANNEL_NAMES.index(name)]
-        return values
-
-    def vibration(self) -> tuple[np.ndarray, np.ndarray]:
-        """(age in s, swing in g): half the peak-to-peak of each block, over all axes."""
-        return _ago(self._vibration[0]), self._vibration[1]
-
-
-def _ago(time_s: np.ndarray) -> np.ndarray:
-    return time_s - time_s[-1] if len(time_s) else time_s
-
-
-def _kept(rows: np.ndarray) -> np.ndarray:
-    """The columns of the last ``SHOWN_S`` by their times in the first row."""
-    if not rows.shape[1]:
-        return rows
-    return rows[:, np.searchsorted(rows[0], rows[0, -1] - SHOWN_S) :]
 
 
 @dataclass(frozen=True)
@@ -105,6 +46,18 @@ class LiveState:
     rig: Rig
     heard: Heard = field(default_factory=Heard)
     cause: TripCause = field(default_factory=TripCause)
+
+    @property
+    def words(self) -> tuple[object, ...]:
+        """Everything that is told in words or decides what is offered: where two are alike, figures alone differ.
+
+        Data that grow old tell their age, so that they are never alike.
+        """
+        progress, heard = self.progress, self.heard
+        told = (progress.phase, progress.state, progress.reason, progress.message, progress.withheld, progress.waits)
+        plan = (progress.step, progress.steps, progress.step_text)
+        old = heard.age_s if heard.age_s > OLD_S else 0.0
+        return (*told, *plan, self.outcome, self.cause, heard.session_lives, heard.no_heartbeat, old)
 
     def state(self) -> str:
         """Stand state, one of STATES: what nobody hears is unknown."""
