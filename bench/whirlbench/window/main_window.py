@@ -10,6 +10,7 @@ from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.errors import BenchError
 from whirlbench.recording.files import read_run
+from whirlbench.results.labels import spoken
 from whirlbench.rig.description import Rig
 from whirlbench.session.engine import CommandKind, Ending, Outcome
 from whirlbench.session.plan import FittedSet, Plan
@@ -356,7 +357,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.abort_bar.offer(may_cut=False, known=False)
         self.abort_bar.leave_space_bar()
         entered = self.bridge.panel.finish(outcome) if self.bridge is not None else ""
-        told = (f"session ended: {outcome.ending} {outcome.reason}".strip(), entered)
+        told = (f"session ended: {outcome.ending} {spoken(outcome.reason)}".strip(), entered)
         self.statusBar().showMessage("; ".join(filter(None, told)))
         if self._closing:
             self.close()

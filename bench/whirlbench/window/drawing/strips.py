@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from whirlbench.results.labels import event_words
 from whirlbench.rig.description import Rig
 from whirlbench.rig.limits import WITH_MARGIN
 from whirlbench.safety.margins import Margin, margins
@@ -111,8 +112,7 @@ def reading_at(time_s: np.ndarray, values: np.ndarray, at_s: float, gap: float) 
 
 def describe(event: Event) -> str:
     """One line for an event list."""
-    words = f"{event.time_s:9.3f} s  {event.kind}: {event.name}"
-    return f"{words} ({event.detail})" if event.detail else words
+    return f"{event.time_s:9.3f} s  {event.kind}: {event_words(event)}"
 
 
 def vibration_magnitude_g(axes: Mapping[str, np.ndarray]) -> np.ndarray:

@@ -11,6 +11,7 @@ from whirlbench.results.answer import fixed
 from whirlbench.results.stand import ABOUT, READY, TRIP_COLUMNS
 from whirlbench.session.still import StillLoop
 from whirlbench.window.drawing import palette
+from whirlbench.window.drawing.hinted_field import HintedField
 from whirlbench.window.drawing.text_table import TextTable
 from whirlbench.window.pages.answer_panel import RemarkList
 from whirlbench.window.trial.trial_work import Enter, Hands, TrialWork, Word
@@ -42,7 +43,7 @@ class TrialPage(QtWidgets.QWidget):
         self._timer.start(TICK_MS)
 
     def _build(self) -> None:
-        self.typed, self.operator = QtWidgets.QLineEdit(), QtWidgets.QLineEdit()
+        self.typed, self.operator = HintedField(), HintedField()
         self.typed.setPlaceholderText(READY)
         self.operator.setPlaceholderText("who makes the trial")
         self.begin_button, self.leave_button = QtWidgets.QPushButton("begin"), QtWidgets.QPushButton("leave the trial")
