@@ -84,7 +84,9 @@ class SpinScreen:
             _readings(progress.values, self._rig),
             *_bars(margins(self._rig, progress.values)),
         ]
-        parts += [Text(remark) for remark in (spoken(progress.message), spoken(progress.withheld), self.note.shown) if remark]
+        parts += [
+            Text(remark) for remark in (spoken(progress.message), spoken(progress.withheld), self.note.shown) if remark
+        ]
         return Group(*parts)
 
 

@@ -21,7 +21,11 @@ EXAMPLE = "crop_duster.toml"
 
 def parse_rig(text: str, source: str = "rig") -> Rig:
     """Rig described by TOML ``text``; RigError names ``source``, the key, what was found and what was expected."""
-    table = parse_table(text, source, RigError)
+    return rig_of(parse_table(text, source, RigError), source)
+
+
+def rig_of(table: dict[str, Any], source: str = "rig") -> Rig:
+    """Rig described by the table of a TOML text that ``parse_table`` let pass; RigError as of ``parse_rig``."""
     try:
         rig = msgspec.convert(table, Rig)
     except msgspec.ValidationError as error:

@@ -26,8 +26,11 @@ class WindowActions:
     open_recording: Callable[[Path], None]
     ask_recording: Callable[[], None]
     close_recording: Callable[[], None]
+    ask_recording_rig: Callable[[], None]
     show_start: Callable[[], None]
     choose_stand: Callable[[str], None]
+    choose_rig: Callable[[], None]
+    show_rig_form: Callable[[bool], None]
     reconnect: Callable[[], None]
 
 
@@ -66,6 +69,7 @@ class Menus:
         self._add(self.file, "&Open …", self.actions.ask_recording, "Ctrl+O")
         self.recent = self._menu(self.file, "Opened &last")
         self.show_recent(self.settings.recent() if self.settings is not None else ())
+        self._add(self.file, "Judge it by another &rig …", self.actions.ask_recording_rig)
         self._add(self.file, "&Close this recording", self.actions.close_recording, "Ctrl+W")
         self.file.addSeparator()
         self._add(self.file, "&Quit", self._close, "Ctrl+Q")
@@ -86,6 +90,10 @@ class Menus:
         self._add(self.stand, "&Start page", self.actions.show_start, "Ctrl+H")
         self._add(self.stand, "Si&mulated stand", functools.partial(self.actions.choose_stand, SIMULATED))
         self._add(self.stand, "Connect &again", self.actions.reconnect, "Ctrl+R")
+        self.stand.addSeparator()
+        self._add(self.stand, "&Choose a rig …", self.actions.choose_rig)
+        self._add(self.stand, "&Edit the rig chosen …", functools.partial(self.actions.show_rig_form, False))
+        self._add(self.stand, "&New rig …", functools.partial(self.actions.show_rig_form, True))
 
     def _fill_view(self) -> None:
         """What is kept for the next day: without settings there is nothing to keep it in."""

@@ -1,4 +1,4 @@
-"""What the window remembers from one day to the next: its size, the files last opened, palette and scale."""
+"""What the window remembers from one day to the next: its size, the files last opened, the rig, palette and scale."""
 
 from __future__ import annotations
 
@@ -34,6 +34,16 @@ class Settings:
         path = path.resolve()
         paths = [path, *(other for other in self.recent() if other != path)]
         self._kept.setValue("recent", [str(one) for one in paths[:MOST_RECENT]])
+
+    @property
+    def rig(self) -> Path | None:
+        """The rig file chosen last; None where there is none any more."""
+        kept = str(self._kept.value("rig", ""))
+        return Path(kept) if kept and Path(kept).is_file() else None
+
+    @rig.setter
+    def rig(self, path: Path) -> None:
+        self._kept.setValue("rig", str(path))
 
     @property
     def scale(self) -> float:

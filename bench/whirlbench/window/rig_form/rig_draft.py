@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import copy
 import re
-import tomllib
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -12,11 +12,13 @@ from msgspec import inspect
 from whirlbench.errors import RigError
 from whirlbench.rig.declaration import Key, Section, alternatives, keys_of
 from whirlbench.rig.description import Rig
-from whirlbench.rig.toml import edited, parse_rig
+from whirlbench.rig.toml import edited, rig_of
+from whirlbench.rig.toml_text import parse_table
 from whirlbench.window.rig_form.rig_field import RigField
 
 SOURCE = "this form"
 MOST_COMPLAINTS = 12
+NEXT_MISSING = "; key "
 NAME = re.compile(r"[A-Za-z0-9_-]+")
 KINDS = ("tang", "grip", "clamped", "shank", "bonded")
 NEW_TEXT = "# A rig file; every number of it is to be measured on the stand that it is for.\n"
@@ -28,7 +30,7 @@ class RigDraft:
     def __init__(self, text: str = NEW_TEXT) -> None:
         self.text = edited(text, {})
         self._mistyped: dict[str, tuple[str, str]] = {}  # by path: what was typed, and why it is no value
-        self._table = tomllib.loads(self.text)
+        self._table = parse_table(self.text, SOURCE, RigError)
 
     # --- what there is ----------------------------------------------------------------------------------------------
 
@@ -38,8 +40,8 @@ class RigDraft:
 
     def fields(self, section: str) -> tuple[RigField, ...]:
         """The keys of a section that hold no section themselves; none for a section that is not there."""
-        found = dict(_sections("", Rig, self._table)).get(section)
-        return tuple(RigField(section, row) for row in _rows(found)) if found is not None else ()
+        found = dict(_sections("", Rig, self._table))
+        return tuple(RigField(section, row) for row in _rows(found[section])) if section in found else ()
 
     def value(self, path: str) -> Any:
         """What the file holds; None where it holds nothing."""
@@ -52,6 +54,11 @@ class RigDraft:
         """What stands in the field: the file's value, or what was typed and is none."""
         return self._mistyped[field.path][0] if field.path in self._mistyped else field.text(self.value(field.path))
 
+    @property
+    def is_mistyped(self) -> bool:
+        """Whether a field holds what is no value."""
+        return bool(self._mistyped)
+
     # --- changes ----------------------------------------------------------------------------------------------------
 
     def type(self, field: RigField, text: str) -> None:
@@ -59,11 +66,10 @@ class RigDraft:
         self._mistyped.pop(field.path, None)
         try:
             value = field.value(text)
+            if value != self.value(field.path):
+                self._change(field.path, _in_rows(value) if field.has_rows else value)
         except RigError as error:
-            self._mistyped[field.path] = (text, str(error))
-            return
-        if value != self.value(field.path):
-            self._change(field.path, _in_rows(value) if field.has_rows else value)
+            self._mistyped[field.path] = (text, str(error).removeprefix(f"{SOURCE}: key {field.path} "))
 
     def add(self, kind: str, name: str) -> str:
         """A new section ``kind.name`` of those that have names; returns its path. RigError for a name that is none."""
@@ -81,38 +87,67 @@ class RigDraft:
         self._change(section, None)
 
     def _change(self, path: str, value: object) -> None:
-        self.text = edited(self.text, {path: value})
-        self._table = tomllib.loads(self.text)
+        text = edited(self.text, {path: value})
+        self._table = parse_table(text, SOURCE, RigError)
+        self.text = text
 
     # --- what speaks against it ------------------------------------------------------------------------------------
 
     def complaints(self) -> dict[str, str]:
-        """One line for each key that cannot stay, by its path; "" is what concerns no single key. Empty: a valid rig."""
+        """One line for each key or section that cannot stay, by its path; "" concerns no single one. Empty: a valid rig.
+
+        The parser tells the first: what else is wrong is what it tells once that one is out of the way.
+        """
         found = {path: why for path, (_, why) in self._mistyped.items()}
-        text = self.text
+        table, taken, known = copy.deepcopy(self._table), set[str](), self._known()
         for _ in range(MOST_COMPLAINTS):
-            why = _against(text)
-            path = self._path_in(why)
-            if not why or path in found:
+            why = _against(table)
+            if not why:
                 break
-            found[path] = why
-            if not path or self.value(path) is None:
+            for one in reversed(why.split(NEXT_MISSING)):  # keys that are missing are told together
+                path = _path_in(one, *known)
+                found.setdefault(path, self._in_words(path, one))
+            path = path.rpartition(".")[0] if path in taken else path  # the section needs the key: it goes as a whole
+            if not path or path in taken:
                 break
-            text = edited(text, {path: None})  # what else is wrong, were that one not there
+            taken.add(path)
+            _take_out(table, path)
         return found
 
-    def _path_in(self, why: str) -> str:
-        """The key that a complaint is about, else its section, else ""."""
-        words = set(re.findall(r"[\w-]+(?:\.[\w-]+)+", why)) | {why.partition(":")[0], why.partition(" ")[0]}
-        paths = {field.path for section in self.sections() for field in self.fields(section)}
-        known = [path for path in paths if path in words]
-        return min(known, key=lambda path: why.index(path), default="")
+    def _in_words(self, path: str, why: str) -> str:
+        """What was found, and what was expected, without the key, which stands beside it."""
+        value = self.value(path)
+        said = why.removeprefix(path).lstrip(": ") if path else why
+        is_told = value is None or isinstance(value, dict) or said.startswith("is ") or "found" in said
+        return said if is_told else f"found {value}, {said}"
+
+    def _known(self) -> tuple[set[str], set[str]]:
+        """Paths of all keys, and of all sections."""
+        sections = set(self.sections())
+        return {field.path for section in sections for field in self.fields(section)}, sections - {""}
 
 
-def _against(text: str) -> str:
+def _path_in(why: str, keys: set[str], sections: set[str]) -> str:
+    """The key that a complaint is about, else its section, else ""."""
+    words = set(re.findall(r"[\w-]+(?:\.[\w-]+)*", why))
+    begins = [path for path in keys & words if why.startswith(path)]
+    named = begins or [path for path in keys & words if "." in path]
+    if named:
+        return min(named, key=lambda path: (why.index(path), -len(path)))
+    return max((path for path in sections & words if why.startswith(path)), key=len, default="")
+
+
+def _take_out(table: dict[str, Any], path: str) -> None:
+    *sections, key = path.split(".")
+    for part in sections:
+        table = table.get(part, {})
+    table.pop(key, None)
+
+
+def _against(table: dict[str, Any]) -> str:
     """The parser's first complaint, without its beginning; empty for a valid rig."""
     try:
-        parse_rig(text, SOURCE)
+        rig_of(table, SOURCE)
     except RigError as error:
         return str(error).removeprefix(f"{SOURCE}: ").removeprefix("key ")
     return ""

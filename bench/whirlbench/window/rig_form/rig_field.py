@@ -32,7 +32,7 @@ class RigField:
     @property
     def name(self) -> str:
         """The key in words, without its unit, which stands beside it."""
-        suffix = "_" + self.row.unit.replace("/", "_").replace(" ", "_").lower()
+        suffix = "_" + self.row.unit.replace("%", "pct").replace("/", "_").replace(" ", "_").lower()
         plain = self.row.name.removesuffix(suffix) if self.row.unit else self.row.name
         return LABELS.get(self.row.name) or plain.replace("_", " ")
 
@@ -63,7 +63,8 @@ class RigField:
             return "a line for each row: key = number, key = number"
         if isinstance(item, inspect.TupleType):
             return f"a line for each row: {len(item.item_types)} numbers with a comma between them"
-        return admitted_text(self.row.kind).replace("list, each", "separated by commas, each")
+        said = admitted_text(self.row.kind).replace("list, each", "separated by commas, each")
+        return f"a number {said}" if said.startswith(("above", "below", "to ")) else said
 
     def _item(self) -> inspect.Type | None:
         """The kind of its items where it is a list."""
