@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PyQt5 import QtCore, QtWidgets
+from PyQt5 import QtCore
 
 from whirlbench.results.answer import Answer
 from whirlbench.window.drawing.hinted_field import HintedField

@@ -31,17 +31,18 @@ class RigDraft:
         self.text = edited(text, {})
         self._mistyped: dict[str, tuple[str, str]] = {}  # by path: what was typed, and why it is no value
         self._table = parse_table(self.text, SOURCE, RigError)
+        self._described = dict(_sections("", Rig, self._table))
 
     # --- what there is ----------------------------------------------------------------------------------------------
 
     def sections(self) -> tuple[str, ...]:
         """Paths of the sections that can be filled in: "" (the top), those of every rig, and those by name."""
-        return tuple(path for path, _ in _sections("", Rig, self._table))
+        return tuple(self._described)
 
     def fields(self, section: str) -> tuple[RigField, ...]:
         """The keys of a section that hold no section themselves; none for a section that is not there."""
-        found = dict(_sections("", Rig, self._table))
-        return tuple(RigField(section, row) for row in _rows(found[section])) if section in found else ()
+        known = section in self._described
+        return tuple(RigField(section, row) for row in _rows(self._described[section])) if known else ()
 
     def value(self, path: str) -> Any:
         """What the file holds; None where it holds nothing."""
@@ -89,12 +90,12 @@ class RigDraft:
     def _change(self, path: str, value: object) -> None:
         text = edited(self.text, {path: value})
         self._table = parse_table(text, SOURCE, RigError)
-        self.text = text
+        self.text, self._described = text, dict(_sections("", Rig, self._table))
 
     # --- what speaks against it ------------------------------------------------------------------------------------
 
     def complaints(self) -> dict[str, str]:
-        """One line for each key or section that cannot stay, by its path; "" concerns no single one. Empty: a valid rig.
+        """One line for each key or section that cannot stay, by path; "" concerns no single one. Empty: a valid rig.
 
         The parser tells the first: what else is wrong is what it tells once that one is out of the way.
         """
@@ -184,8 +185,7 @@ def _part(table: Any, name: str) -> Any:
 
 def _rows(section: type[Section] | None) -> Iterator[Key]:
     """The keys that a form asks for, ``kind`` first where there are several kinds."""
-    tagged = section is None or inspect.type_info(section).tag is not None  # type: ignore[attr-defined]
-    if tagged:
+    if section is None or section.__struct_config__.tag is not None:
         meaning = "How it is held; each way has keys of its own."
         yield Key("kind", meaning, "", inspect.LiteralType(KINDS), None, True, None, (), "tang", None)
     for row in keys_of(section) if section is not None else ():
