@@ -78,6 +78,7 @@ class MainWindow(QtWidgets.QMainWindow):
         actions = WindowActions(
             self.open_file, self.ask_recording, self.close_recording, self.ask_recording_rig, self.show_start,
             self.choose_stand, self.choose_rig, self.show_rig_form, self.reconnect,
+            lambda: not self._session_lives(),
         )  # fmt: skip
         self.menus = Menus(self, actions, self.open_pages, settings)
         self._take_size()
@@ -311,7 +312,7 @@ class MainWindow(QtWidgets.QMainWindow):
 
     def show_rig_form(self, new: bool) -> None:
         """The rig file as a form; not beside a live session, where the space bar cuts the power and types nothing."""
-        if self.bridge is not None and self.bridge.session.outcome() is None:
+        if self._session_lives():
             self.statusBar().showMessage("a session is running, and holds the rig as it was: end it first")
             return
         if not self.open_pages.rows(RIG):
@@ -332,9 +333,12 @@ class MainWindow(QtWidgets.QMainWindow):
                 return True
         return False
 
+    def _session_lives(self) -> bool:
+        return self.bridge is not None and self.bridge.session.outcome() is None
+
     def connect_stand(self, port: str, rig_path: Path | None) -> None:
         """Starts a session; the pages of one that has ended make room for it. One that lives is left alone."""
-        if self.bridge is not None and self.bridge.session.outcome() is None:
+        if self._session_lives():
             self.statusBar().showMessage("a session is running: end it first")
             return
         if self.stand.start is None:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from PyQt5 import QtCore, QtGui, QtWidgets
 
+from whirlbench.window import shown_units
 from whirlbench.window.drawing import palette
 from whirlbench.window.help_card import HelpCard
 from whirlbench.window.open_pages import OpenPages
@@ -32,6 +33,7 @@ class WindowActions:
     choose_rig: Callable[[], None]
     show_rig_form: Callable[[bool], None]
     reconnect: Callable[[], None]
+    may_change_units: Callable[[], bool]
 
 
 class Menus:
@@ -41,6 +43,7 @@ class Menus:
         self, window: QtWidgets.QMainWindow, actions: WindowActions, pages: OpenPages, settings: Settings | None
     ) -> None:
         self.window, self.actions, self.pages, self.settings = window, actions, pages, settings
+        self.units: dict[str, QtWidgets.QMenu] = {}
         bar = window.menuBar()
         assert bar is not None
         self.file, self.stand, self.view, self.help = (
@@ -103,8 +106,11 @@ class Menus:
         palettes = {name: functools.partial(self._take_palette, name) for name in PALETTES}
         self._choice("&Scale", scales, f"{100 * self.settings.scale:.0f} %")
         self._choice("&Palette", palettes, self.settings.palette)
+        for kind, units in shown_units.KINDS.items():
+            acts = {unit.name: functools.partial(self._take_unit, kind, unit.name) for unit in units}
+            self.units[kind] = self._choice(f"Unit of {kind}", acts, self.settings.unit(kind))
 
-    def _choice(self, words: str, choices: Mapping[str, Callable[[], None]], chosen: str) -> None:
+    def _choice(self, words: str, choices: Mapping[str, Callable[[], None]], chosen: str) -> QtWidgets.QMenu:
         menu = self._menu(self.view, words)
         group = QtWidgets.QActionGroup(menu)
         for name, act in choices.items():
@@ -112,6 +118,7 @@ class Menus:
             action.setCheckable(True)
             action.setChecked(name == chosen)
             group.addAction(action)
+        return menu
 
     def _take_scale(self, scale: float) -> None:
         if self.settings is not None:
@@ -122,6 +129,19 @@ class Menus:
         if self.settings is not None:
             self.settings.palette = name
         show_palette(name)
+
+    def _take_unit(self, kind: str, name: str) -> None:
+        """Not while a session lives: figures that change their scale in mid-run are misread."""
+        if self.settings is not None and self.actions.may_change_units():
+            self.settings.keep_unit(kind, name)
+            show_unit(self.window, kind, name)
+        else:
+            self.window.statusBar().showMessage("a session is running: units are changed when it has ended")
+        self._tick_units(kind)
+
+    def _tick_units(self, kind: str) -> None:
+        for action in self.units[kind].actions():
+            action.setChecked(action.text() == shown_units.chosen(kind))
 
     def _page_shortcuts(self) -> None:
         pages = self.pages
@@ -136,6 +156,14 @@ class Menus:
             shortcut = QtWidgets.QShortcut(QtGui.QKeySequence(sequence), self.window)
             shortcut.setContext(QtCore.Qt.ShortcutContext.WindowShortcut)
             shortcut.activated.connect(act)
+
+
+def show_unit(window: QtWidgets.QWidget, kind: str, name: str) -> None:
+    """Shows quantities of ``kind`` everywhere in the window in another unit from now on."""
+    shown_units.choose(kind, name)
+    for widget in window.findChildren(QtWidgets.QWidget):
+        if hasattr(widget, "take_units"):
+            widget.take_units()
 
 
 def show_palette(name: str) -> None:

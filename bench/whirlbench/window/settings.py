@@ -1,4 +1,4 @@
-"""What the window remembers from one day to the next: its size, the files last opened, the rig, palette and scale."""
+"""What the window remembers from one day to the next: its size, files and rig, units, palette and scale."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from pathlib import Path
 
 import platformdirs
 from PyQt5 import QtCore
+
+from whirlbench.window import shown_units
 
 MOST_RECENT = 10
 SCALES = (0.8, 1.0, 1.25, 1.5, 2.0)
@@ -70,6 +72,16 @@ class Settings:
         except (TypeError, ValueError):
             return usual
         return found if found in known else usual
+
+    def unit(self, kind: str) -> str:
+        """The unit in which quantities of ``kind`` are shown, a key of KINDS."""
+        known = [unit.name for unit in shown_units.KINDS[kind]]
+        found = str(self._kept.value(f"unit_{kind}", known[0]))
+        return found if found in known else known[0]
+
+    def keep_unit(self, kind: str, name: str) -> None:
+        """From now on ``kind`` is shown in ``name``."""
+        self._kept.setValue(f"unit_{kind}", name)
 
     @property
     def geometry(self) -> QtCore.QByteArray:

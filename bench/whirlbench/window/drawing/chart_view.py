@@ -8,6 +8,7 @@ from __future__ import annotations
 from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.results.chart import Chart, Span
+from whirlbench.window import shown_units
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.chart_painter import LEFT, TEXT_PX, ChartPainter, colour, key_places, sized
 from whirlbench.window.drawing.chart_scale import ChartScale
@@ -40,11 +41,16 @@ class ChartView(QtWidgets.QWidget):
 
     def show_chart(self, chart: Chart) -> None:
         """Draws ``chart`` from now on, in full."""
+        self._given, chart = chart, shown_units.chart(chart)
         self.chart, self._enlarged = chart, None
         self.setAccessibleName(chart.title)
         self.setAccessibleDescription(f"{chart.y_label} against {chart.x_label}. {chart.caption}")
         self.setToolTip(chart.caption)
         self._redraw()
+
+    def take_units(self) -> None:
+        """Draws the same in the units that are chosen now."""
+        self.show_chart(self._given)
 
     def show_cursor(self, at: float | None) -> None:
         """Places the cursor on the x axis; None hides it until the next place."""

@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 
 from PyQt5 import QtCore, QtGui, QtWidgets
 
+from whirlbench.window import shown_units
 from whirlbench.window.drawing import palette
 
 MOST_ROWS_PX = 360  # longer tables scroll inside
@@ -20,6 +21,8 @@ class TextTable(QtWidgets.QTableWidget):
 
     def __init__(self, headings: Sequence[str], rows: Sequence[Sequence[str]] = (), choosable: bool = False) -> None:
         super().__init__(0, len(headings))
+        self.headings = tuple(headings)  # as they were given: what is seen is in the units of the screen
+        self._given: tuple[Sequence[Sequence[str]], Collection[int]] = ((), ())
         self.setHorizontalHeaderLabels(list(headings))
         self.setEditTriggers(QtWidgets.QAbstractItemView.NoEditTriggers)
         self.setSelectionMode(
@@ -46,8 +49,11 @@ class TextTable(QtWidgets.QTableWidget):
 
     def show_rows(self, rows: Sequence[Sequence[str]], danger: Collection[int] = ()) -> None:
         """Fills the table; the rows numbered in ``danger`` must not be acted on and are printed so."""
+        self._given = (rows, danger)
+        headings, shown = shown_units.table(self.headings, rows)
+        self.setHorizontalHeaderLabels(list(headings))
         self.setRowCount(len(rows))
-        for number, row in enumerate(rows):
+        for number, row in enumerate(shown):
             for column, text in enumerate(row):
                 item = QtWidgets.QTableWidgetItem(text)
                 item.setToolTip(text)
@@ -56,6 +62,10 @@ class TextTable(QtWidgets.QTableWidget):
                 self.setItem(number, column, item)
         self.resizeColumnsToContents()
         self._take_height()
+
+    def take_units(self) -> None:
+        """Shows the same in the units that are chosen now."""
+        self.show_rows(*self._given)
 
     def text(self) -> str:
         """Headings and all rows, with tabulators between the cells, as a table calculation takes them."""

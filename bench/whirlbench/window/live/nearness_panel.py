@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from PyQt5 import QtCore, QtGui
 
+from whirlbench.window import shown_units
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.margin_panel import MarginPanel
 from whirlbench.window.stand_state.limit_watch import Nearness, percent
@@ -35,7 +36,7 @@ class NearnessPanel(MarginPanel):
     def words(one: Nearness) -> str:
         """One line on a margin: its reading and limits, peak and trend."""
         parts = (one.margin.text(), one.device_words(), one.peak_words(), one.reach_words())
-        return " · ".join(part for part in parts if part)
+        return " · ".join(shown_units.text(part) for part in parts if part)
 
     def paint_row(self, painter: QtGui.QPainter, top: int, row: int) -> None:
         """Name and share, the trough, and the figures in small under it."""

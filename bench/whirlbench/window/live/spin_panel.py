@@ -28,6 +28,7 @@ from whirlbench.session.plan import (
     remedy,
 )
 from whirlbench.session.process import SessionHandle
+from whirlbench.window import shown_units
 from whirlbench.window.drawing.strip_charts import StripStack
 from whirlbench.window.drawing.strips import STRIPS, describe, limit_lines
 from whirlbench.window.live.check_list_card import CheckListCard
@@ -100,7 +101,10 @@ class SpinPanel(QtWidgets.QWidget):
         self.figures = FarFigures([margin.label for margin in margins(rig, {})])
         self.check_list = CheckListCard(check_list(rig) if fitted is None else check_list(rig, fitted.proof()))
         self._was_armed = self._saw_armed = False  # since the check-list was asked; ever
-        self.strips = StripStack(STRIPS, "seconds ago")
+        # A session keeps the units that it began with: figures that change their scale in mid-run are misread
+        self._units = {channel.name: shown_units.unit(channel.unit) for channel, _ in STRIPS}
+        shown = [(shown_units.channel(channel), companion) for channel, companion in STRIPS]
+        self.strips = StripStack(shown, "seconds ago")
         self.margin_panel = NearnessPanel()
         self.events = QtWidgets.QListWidget()
         self.events.setWordWrap(True)
@@ -120,7 +124,8 @@ class SpinPanel(QtWidgets.QWidget):
         self._event_count = 0
         self._arrange()
         self.strips.show_span(-SHOWN_S, 0.0)
-        self.strips.show_limits(limit_lines(rig))
+        lines = {name: value for name, value in limit_lines(rig).items() if value is not None and name in self._units}
+        self.strips.show_limits({name: float(self._units[name].of(np.array(value))) for name, value in lines.items()})
         self.check_list.changed.connect(self._show_latest)
         self._show_latest()
 
@@ -320,7 +325,7 @@ class SpinPanel(QtWidgets.QWidget):
                 chart.draw(*self.trail.vibration())
             else:
                 behind = self.trail.channel(companion.name) if companion else None
-                chart.draw(age_s, self.trail.channel(channel.name), behind)
+                chart.draw(age_s, self._units[channel.name].of(self.trail.channel(channel.name)), behind)
 
 
 def _thinned(slow: SlowSamples) -> tuple[np.ndarray, np.ndarray]:

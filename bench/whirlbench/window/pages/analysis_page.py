@@ -9,6 +9,7 @@ from typing import Any
 from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.results.labels import spoken
+from whirlbench.window import shown_units
 from whirlbench.window.pages.worker import Doing, Early, Refusal, Work, Worker
 
 LISTEN_MS = 40
@@ -119,7 +120,7 @@ class AnalysisPage(QtWidgets.QStackedWidget):
         if isinstance(news, Doing):
             self._say(news.text, "ink")
         elif isinstance(news, Refusal) and self.panel is None:
-            self._give_up(spoken(news.text), "over")
+            self._give_up(shown_units.text(spoken(news.text)), "over")
             self.rig_button.setVisible(news.wants_rig)
         elif isinstance(news, Refusal):
             self.panel.refuse(spoken(news.text))

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 
 from PyQt5 import QtCore, QtWidgets
 
+from whirlbench.window import shown_units
+
 HEADING = "font-size: 17px; padding: 2px 0 4px 0;"
 ROW_ROOM_PX = 14
 LEAST_SECTION_PX = 120
@@ -72,7 +74,7 @@ class ScrollPage(QtWidgets.QScrollArea):
 
     def refuse(self, text: str) -> None:
         """Why a question has no answer, in place of the heading; the rest stays as it was."""
-        self.heading.setText(text)
+        self.heading.setText(shown_units.text(text))
 
     def add_section(self, text: str) -> QtWidgets.QLabel:
         """A title between sections."""
@@ -154,4 +156,4 @@ class LineList(QtWidgets.QLabel):
 
     def show_lines(self, lines: Sequence[str]) -> None:
         """Replaces all lines."""
-        self.setText("\n".join(f"—  {line}" for line in lines))
+        self.setText("\n".join(f"—  {shown_units.text(line)}" for line in lines))

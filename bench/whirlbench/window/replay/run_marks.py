@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from whirlbench.results.labels import event_words
 from whirlbench.results.onset import Moment
 from whirlbench.samples import Event
+from whirlbench.window import shown_units
 
 # ink and shape of each kind: never told by the colour alone
 LOOKS = {
@@ -50,7 +51,7 @@ class Mark:
     @property
     def line(self) -> str:
         """The mark in a list."""
-        return f"{self.at_s:9.3f} s  {self.kind}: {self.text}"
+        return shown_units.text(f"{self.at_s:9.3f} s  {self.kind}: {self.text}")
 
 
 def recorded_marks(events: Iterable[Event]) -> tuple[Mark, ...]:
