@@ -20,6 +20,7 @@ LABELS = {limit.key: limit.watch.label for limit in (*WITH_MARGIN, *TRENDS)} | {
     "vibration_silence_s": "silent accelerometer",
     "frozen_samples": "frozen samples",
     "rpm": "speed",
+    "pitch": "blade angle",
     "request_rpm": "requested speed",
     "known_rpm": "known speed",
     "read_rpm": "speed read",

@@ -25,7 +25,7 @@ from whirlbench.window.menus import Menus, WindowActions
 from whirlbench.window.open_pages import RIG, STAND, START, OpenPages
 from whirlbench.window.pages.analysis_page import AnalysisPage
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
-from whirlbench.window.pages.page_kinds import analysis_pages, compare_page, span_page
+from whirlbench.window.pages.page_kinds import analysis_pages, compare_page, diagnosis_page, span_page
 from whirlbench.window.pages.page_work import Subject
 from whirlbench.window.pages.replay_work import replay_work
 from whirlbench.window.replay.replay_panel import ReplayPanel, SpanQuestion, replay_of
@@ -165,7 +165,9 @@ class MainWindow(QtWidgets.QMainWindow):
 
     def _compare(self, group: str, path: Path) -> None:
         """Beside the replay with a second run over it: what tells the two apart."""
-        self._show_new(f"compare with {path.stem}", compare_page(replace(self._subjects[group], beside=path)), group, 0)
+        subject = replace(self._subjects[group], beside=path)
+        self._show_new(f"compare with {path.stem}", compare_page(subject), group, 0)
+        self._show_new(f"diagnosis beside {path.stem}", diagnosis_page(subject), group, 0)
 
     def _show_new(self, name: str, page: AnalysisPage, group: str, seen: int = 1) -> None:
         """Adds a page at the end of its group, ``seen`` at once or not; one of that name that is there is kept."""

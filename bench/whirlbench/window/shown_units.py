@@ -48,7 +48,7 @@ BETWEEN = r"(?: ± | to | / |, | and | or |–)"
 _SERIES = rf"{NUMBER}(?:{BETWEEN}{NUMBER})*"
 # what is no N, W or C of ours: N m, N/mm2, W/kg
 _IN_TEXT = re.compile(rf"(?<![\w.])({_SERIES}) ({'|'.join(_OF_FILES)})(?![\w/²]| (?:m|mm|cm|s|h)\b)")
-_CELL = re.compile(rf"(?:{_SERIES})?[^\d]*")
+_CELL = re.compile(rf"(?:{_SERIES}(?: \({_SERIES}\))?)?[^\d]*")
 _LABEL = re.compile(rf"(.*)(\(|, )({'|'.join(_OF_FILES)})(\)?)")
 _FILE_KEY = re.compile(r"\w+\.\w+_(?:n|w|c)\b")
 

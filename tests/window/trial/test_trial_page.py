@@ -62,7 +62,7 @@ def test_a_trial_is_guided_shown_and_entered_once(page, monkeypatch):
     go(page, lambda work: work.asked)
     assert page.work.asked == (Word.READY, Word.SKIP) and "move a card to and fro" in page.prompt.text()
     assert page.run.stand.state is Stand.LOCKED  # armed only after the word
-    assert "current_a" in [page.live.item(row, 0).text() for row in range(page.live.rowCount())]
+    assert "current" in [page.live.item(row, 0).text() for row in range(page.live.rowCount())]
     page.words[Word.READY].click()
     go(page, lambda work: work.asked == (Word.DONE,))
     page.draw()

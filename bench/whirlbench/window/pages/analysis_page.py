@@ -28,11 +28,15 @@ class AnalysisPage(QtWidgets.QStackedWidget):
 
     def __init__(self, make_panel: Callable[[Any], QtWidgets.QWidget], work: Work, *args: object) -> None:
         super().__init__()
+        self.advice = ""  # what would make the work succeed, told where it did not
         self._make_panel, self._work, self._args = make_panel, work, args
         self.panel: Any = None
         self.line = QtWidgets.QLabel()
         self.line.setWordWrap(True)
         self.line.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+        self.hint = QtWidgets.QLabel()
+        self.hint.setWordWrap(True)
+        self.hint.setTextFormat(QtCore.Qt.TextFormat.PlainText)
         self.button = QtWidgets.QPushButton()
         self.button.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         self.button.clicked.connect(self._stop_or_begin)
@@ -53,6 +57,7 @@ class AnalysisPage(QtWidgets.QStackedWidget):
         layout = QtWidgets.QVBoxLayout(card)
         layout.setContentsMargins(24, 24, 24, 24)
         layout.addWidget(self.line)
+        layout.addWidget(self.hint)
         for button in (self.button, self.rig_button):
             layout.addWidget(button, alignment=QtCore.Qt.AlignmentFlag.AlignLeft)
         layout.addStretch(1)
@@ -77,6 +82,7 @@ class AnalysisPage(QtWidgets.QStackedWidget):
         self._say("starting", "ink")
         self.button.setText("stop")
         self.rig_button.hide()
+        self.hint.clear()
         self._worker = Worker(self._work, *self._args)
         self._clock.start()
 
@@ -121,6 +127,7 @@ class AnalysisPage(QtWidgets.QStackedWidget):
             self._say(news.text, "ink")
         elif isinstance(news, Refusal) and self.panel is None:
             self._give_up(shown_units.text(spoken(news.text)), "over")
+            self.hint.setText(self.advice)
             self.rig_button.setVisible(news.wants_rig)
         elif isinstance(news, Refusal):
             self.panel.refuse(spoken(news.text))
