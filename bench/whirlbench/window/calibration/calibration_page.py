@@ -96,9 +96,9 @@ class CalibrationPage(QtWidgets.QWidget):
         self.remark_area = RemarkArea()
         self.remark_area.setWidget(self.remarks)
         self._show_no_chart(3)
-        for label in (self.doing, self.prompt, self.refused, self.headline):
-            label.setTextFormat(QtCore.Qt.TextFormat.PlainText)
-            label.setWordWrap(True)
+        for line in (self.doing, self.prompt, self.refused, self.headline):
+            line.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+            line.setWordWrap(True)
         self.begin_button.clicked.connect(self.begin)
         self.take_button.clicked.connect(self.take)
         self.typed.returnPressed.connect(self.take)
@@ -149,6 +149,7 @@ class CalibrationPage(QtWidgets.QWidget):
 
     def _renew_points_table(self, columns: Sequence[str]) -> None:
         self._points_place.removeWidget(self.points)
+        self.points.hide()
         self.points.deleteLater()
         self.points = TextTable(columns)
         self._points_place.insertWidget(0, self.points)

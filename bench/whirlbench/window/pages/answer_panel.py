@@ -18,6 +18,7 @@ LEVEL_INKS = {"danger": "over", "caution": "caution", "note": "ink"}
 
 
 REMARKS_PX = 132
+NONE_WORDS = "none; where something stays open, the remarks above say why"
 LEAST_CHART_PX = 190  # charts take all the room there is, and never less
 
 
@@ -172,5 +173,7 @@ class AnswerPanel(ScrollPage):
             view.show_chart(given.get(key, Chart("", "", "")))  # nothing stays of an earlier answer
         for table in answer.tables:
             if table.key in self.tables:
-                self.titles[table.key].setText(shown_units.text(table.title))
+                title = shown_units.text(table.title)
+                self.titles[table.key].setText(title if table.rows else f"{title}: {NONE_WORDS}")
+                self.tables[table.key].setHidden(not table.rows)
                 self.tables[table.key].show_rows(table.rows, table.danger)

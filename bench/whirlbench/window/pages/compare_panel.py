@@ -1,4 +1,4 @@
-"""Two runs side by side: what differs beyond scatter, hold by hold, coefficients, permitted speeds, what differs in rig."""
+"""Two runs side by side: what differs beyond scatter, hold by hold, coefficients, permitted speeds, rig keys."""
 
 from __future__ import annotations
 

@@ -61,11 +61,13 @@ class ScrollPage(QtWidgets.QScrollArea):
         self.sections.add(title)
 
     def _drop_empty(self) -> None:
-        """Takes the latest section away again where nothing was put into it."""
+        """Takes the latest section away again where nothing was put into it; one of tables alone keeps to its top."""
         last = self.sections.count() - 1
         if last >= 0 and not self.column.count():
             self._stack.removeWidget(self._stack.widget(last))
             self.sections.takeItem(last)
+        elif last >= 0 and not any(map(_grows, _widgets(self.column))):
+            self.column.addStretch(1)
 
     def add_heading(self, text: str) -> QtWidgets.QLabel:
         """The page's outcome in one line, at the top."""
@@ -124,6 +126,17 @@ class ScrollPage(QtWidgets.QScrollArea):
         label.setSizePolicy(QtWidgets.QSizePolicy.Preferred, QtWidgets.QSizePolicy.Maximum)
         self.add(label)
         return label
+
+
+def _widgets(column: QtWidgets.QVBoxLayout) -> list[QtWidgets.QWidget]:
+    items = [column.itemAt(place) for place in range(column.count())]
+    return [widget for item in items if (widget := item.widget()) is not None]
+
+
+def _grows(widget: QtWidgets.QWidget) -> bool:
+    """Whether a widget, or one that it holds, takes the height there is."""
+    held = (widget, *widget.findChildren(QtWidgets.QWidget))
+    return any(one.sizePolicy().verticalPolicy() & QtWidgets.QSizePolicy.ExpandFlag for one in held)
 
 
 class SectionRow(QtWidgets.QListWidget):

@@ -59,9 +59,9 @@ class TrialPage(QtWidgets.QWidget):
         self.typed.setAccessibleName(READY)
         self.operator.setAccessibleName("who makes the trial")
         self.prompt.setText(ABOUT)
-        for label in (self.doing, self.prompt, self.told, self.headline):
-            label.setTextFormat(QtCore.Qt.TextFormat.PlainText)
-            label.setWordWrap(True)
+        for line in (self.doing, self.prompt, self.told, self.headline):
+            line.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+            line.setWordWrap(True)
         self.live, self.trips = TextTable(LIVE_HEADINGS), TextTable([column.text for column in TRIP_COLUMNS])
         self.remarks = RemarkList()
         self.begin_button.clicked.connect(self.begin)
