@@ -135,8 +135,12 @@ def _widgets(column: QtWidgets.QVBoxLayout) -> list[QtWidgets.QWidget]:
 
 def _grows(widget: QtWidgets.QWidget) -> bool:
     """Whether a widget, or one that it holds, takes the height there is."""
-    held = (widget, *widget.findChildren(QtWidgets.QWidget))
-    return any(one.sizePolicy().verticalPolicy() & QtWidgets.QSizePolicy.ExpandFlag for one in held)
+    if widget.sizePolicy().verticalPolicy() & QtWidgets.QSizePolicy.ExpandFlag:
+        return True
+    if isinstance(widget, QtWidgets.QAbstractScrollArea):
+        return False  # what is inside it is its own affair
+    own = widget.findChildren(QtWidgets.QWidget, options=QtCore.Qt.FindChildOption.FindDirectChildrenOnly)
+    return any(map(_grows, own))
 
 
 class SectionRow(QtWidgets.QListWidget):
