@@ -81,7 +81,7 @@ def pale_words(page: QtWidgets.QWidget, least: float) -> list[str]:
     drawn = _pixels(page)
     kept = {widget: widget.styleSheet() for widget in (page, *page.findChildren(QtWidgets.QWidget))}
     for widget, sheet in kept.items():
-        if sheet and widget is not page:
+        if "color" in sheet and widget is not page:
             widget.setStyleSheet(sheet + ("" if "{" in sheet else "; color: transparent;"))
     page.setStyleSheet("* { color: transparent; }")
     without = _pixels(page)
