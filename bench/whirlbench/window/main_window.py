@@ -305,7 +305,10 @@ class MainWindow(QtWidgets.QMainWindow):
 
     def choose_rig(self) -> None:
         """Asks for the rig file that sessions are started with."""
-        self.rig_choice.ask("rig of the stand", self.rig_choice.take)
+        self.rig_choice.ask("rig of the stand", self._take_rig)
+
+    def _take_rig(self, path: Path) -> None:
+        self.rig_choice.take(path)
 
     def _rig_chosen(self, path: Path) -> None:
         self.statusBar().showMessage(f"rig: {path}")

@@ -40,7 +40,10 @@ class RigChoice(QtCore.QObject):
         self.changed.emit(self.path)
         return True
 
-    def ask(self, title: str, take: Callable[[Path], object]) -> None:
+    def _take_saved(self, path: Path) -> None:
+        self.take(path)
+
+    def ask(self, title: str, take: Callable[[Path], None]) -> None:
         """Asks for a rig file, not modal: a live session's power cut stays in reach."""
         dialog = QtWidgets.QFileDialog(self._window, title, str(self.path.parent if self.path else ""), RIG_FILES)
         dialog.setOption(QtWidgets.QFileDialog.DontUseNativeDialog)
@@ -59,5 +62,5 @@ class RigChoice(QtCore.QObject):
             except (BenchError, OSError, UnicodeDecodeError) as error:
                 self.told.emit(f"{self.path}: {error}")
                 return None
-        made.saved.connect(self.take)
+        made.saved.connect(self._take_saved)
         return made

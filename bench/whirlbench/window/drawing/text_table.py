@@ -40,8 +40,9 @@ class TextTable(QtWidgets.QTableWidget):
         self.setShowGrid(False)
         self.setWordWrap(True)
         self.verticalHeader().hide()
-        wrapped = QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignBottom
-        self.horizontalHeader().setDefaultAlignment(wrapped | QtCore.Qt.Alignment(int(QtCore.Qt.TextFlag.TextWordWrap)))
+        low = QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignBottom
+        wrapped = QtCore.Qt.Alignment(QtCore.Qt.AlignmentFlag(int(low) | int(QtCore.Qt.TextFlag.TextWordWrap)))
+        self.horizontalHeader().setDefaultAlignment(wrapped)
         self.horizontalHeader().setHighlightSections(False)
         self.horizontalHeader().setStretchLastSection(True)
         self.setHorizontalScrollMode(QtWidgets.QAbstractItemView.ScrollPerPixel)

@@ -169,14 +169,12 @@ def _sections(path: str, section: type[Section], table: Any) -> Iterator[tuple[s
 def _below(path: str, kind: inspect.Type, table: Any) -> Iterator[tuple[str, type[Section] | None]]:
     """The section that a key of this kind holds, if any."""
     structs = [one for one in alternatives([kind]) if isinstance(one, inspect.StructType)]
-    if len(structs) == 1:
-        yield from _sections(path, structs[0].cls, table)
-    elif structs:
-        chosen = [one for one in structs if one.tag == _part(table, "kind")]
-        if chosen:
-            yield from _sections(path, chosen[0].cls, table)
-        else:
-            yield path, None
+    chosen = structs if len(structs) == 1 else [one for one in structs if one.tag == _part(table, "kind")]
+    for one in chosen:
+        if issubclass(one.cls, Section):
+            yield from _sections(path, one.cls, table)
+    if structs and not chosen:
+        yield path, None
 
 
 def _part(table: Any, name: str) -> Any:

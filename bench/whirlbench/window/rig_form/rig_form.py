@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from PyQt5 import QtCore, QtWidgets
+from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.errors import RigError
 from whirlbench.results.labels import spoken
@@ -31,7 +31,7 @@ class RowsField(QtWidgets.QPlainTextEdit):
         self.setLineWrapMode(QtWidgets.QPlainTextEdit.NoWrap)
         self.setTabChangesFocus(True)
 
-    def focusOutEvent(self, event: object) -> None:
+    def focusOutEvent(self, event: QtGui.QFocusEvent) -> None:
         """What was typed is taken when the field is left."""
         super().focusOutEvent(event)
         self.editingFinished.emit()
