@@ -145,7 +145,7 @@ def test_a_log_that_fails_is_said(page, monkeypatch):
 
 
 def test_the_verb_shows_the_trial_and_its_recording_is_closed(qtbot, monkeypatch, tmp_path):
-    """`window --trial` on the simulated stand: the page is there, armed only by the word, left by closing the window."""
+    """`window --trial` on the simulated stand: the page is there, armed only by the word, left by closing it."""
     from still_runs import RIG_TEXT
 
     from whirlbench.cli.main import DONE, run
