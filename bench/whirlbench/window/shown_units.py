@@ -96,15 +96,14 @@ def table(
 
     A column with a cell that is more than figures stays as it is: half of it in another unit would be worse.
     """
-    columns = list(zip(*rows, strict=True)) if rows else [()] * len(headings)
+    columns: list[tuple[str, ...]] = list(zip(*rows, strict=True)) if rows else [()] * len(headings)
     shown_headings, shown_columns = list(headings), [[text(cell) for cell in column] for column in columns]
     for place, heading in enumerate(headings):
         asked = _unit_of(heading)
         if asked is not None and all(_CELL.fullmatch(cell) for cell in columns[place]):
             shown_headings[place] = label(heading)
             shown_columns[place] = [_series(cell, asked) for cell in columns[place]]
-    cells = zip(*shown_columns, strict=True) if rows else ()
-    return tuple(shown_headings), tuple(cells)
+    return tuple(shown_headings), tuple(zip(*shown_columns, strict=True)) if rows else ()
 
 
 def chart(given: Chart) -> Chart:
