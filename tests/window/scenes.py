@@ -37,6 +37,11 @@ TRIPPED = (
     Event(58.12, "state", "tripped", ""),
 )
 LOST_TACH = (Event(41.2, "state", "armed", ""), Event(58.117, "trip", "lost tach", "no edge for 412 ms"))
+HOST_TRIP = (
+    Event(41.2, "state", "armed", ""),
+    Event(58.1, "limit", "lost_tach_ms", "lost_tach_ms 412, limit 400"),
+    Event(58.1, "abort", "operator abort", "thrust_n 141.2, limit 135"),
+)
 NO_DEVICE = Progress("connecting", "", message="trying the port")
 
 
@@ -67,6 +72,7 @@ SCENES = {
     "old data": Scene("running", "turning", silent_s=0.6),
     "lost tach": Scene("coasting down", "tripped", {**AT_SPEED, "rpm": 0.0}, {"reason": "lost tach"}, LOST_TACH),
     "tripped": Scene("tripped", "tripped", AT_REST, {"reason": "heartbeat lost"}, TRIPPED),
+    "tripped by the host": Scene("tripped", "tripped", AT_REST, {"reason": "lost_tach_ms"}, HOST_TRIP),
     "cut failed": Scene(
         "coasting down", "tripped", more={"reason": "CUT FAILED: OPEN THE ISOLATOR; overspeed"}, events=TRIPPED
     ),

@@ -33,8 +33,9 @@ def new_recording(output: Path | str | None, kind: str = "run") -> Path:
 def tell_outcome(outcome: Outcome, recording: Path) -> None:
     """One line on how the run ended, on stderr unless it was as planned; where, and to which second, it is recorded."""
     from whirlbench.cli.output import one_line
+    from whirlbench.results.labels import spoken
 
-    reason = f": {one_line(outcome.reason)}" if outcome.reason else ""
+    reason = f": {one_line(spoken(outcome.reason))}" if outcome.reason else ""
     tell(f"whirlbench: {outcome.ending}{reason}", err=outcome.exit_status != 0)
     if outcome.saved:
         tell(f"recording: {recording}, {one_line(outcome.saved)}")

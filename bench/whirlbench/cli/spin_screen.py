@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from whirlbench.cli.note_keys import NoteLine
+from whirlbench.results.labels import event_words, spoken
 from whirlbench.rig.description import PROLONGED, Calibration, Rig
 from whirlbench.safety.margins import Margin, margins, with_stderr
 from whirlbench.samples import Event
@@ -83,13 +84,14 @@ class SpinScreen:
             _readings(progress.values, self._rig),
             *_bars(margins(self._rig, progress.values)),
         ]
-        parts += [Text(remark) for remark in (progress.message, progress.withheld, self.note.shown) if remark]
+        parts += [
+            Text(remark) for remark in (spoken(progress.message), spoken(progress.withheld), self.note.shown) if remark
+        ]
         return Group(*parts)
 
 
 def _event_line(event: Event) -> str:
-    detail = f": {event.detail}" if event.detail else ""
-    return f"{event.time_s:9.3f} s  {event.kind:<6} {event.name}{detail}"
+    return f"{event.time_s:9.3f} s  {event.kind:<6} {event_words(event)}"
 
 
 def _headline(progress: Progress) -> Text:

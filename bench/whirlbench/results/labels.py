@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from whirlbench.rig.limits import TRENDS, WITH_MARGIN
+from whirlbench.samples import Event
 
 LABELS = {limit.key: limit.watch.label for limit in (*WITH_MARGIN, *TRENDS)} | {
     "voltage_v": "pack voltage",
@@ -17,6 +18,17 @@ LABELS = {limit.key: limit.watch.label for limit in (*WITH_MARGIN, *TRENDS)} | {
     "lost_tach_ms": "lost tach",
     "load_cell_readings": "silent load cell",
     "vibration_silence_s": "silent accelerometer",
+    "frozen_samples": "frozen samples",
+    "rpm": "speed",
+    "pitch": "blade angle",
+    "request_rpm": "requested speed",
+    "known_rpm": "known speed",
+    "read_rpm": "speed read",
+    "pulse_us": "pulse",
+    "angle_deg": "angle",
+    "travel_pct": "travel",
+    "vibration_g": "vibration",
+    "recorder_lag_s": "recorder's lag",
     "ax_g": "vibration along x",
     "ay_g": "vibration along y",
     "az_g": "vibration along z",
@@ -34,7 +46,10 @@ LABELS = {limit.key: limit.watch.label for limit in (*WITH_MARGIN, *TRENDS)} | {
     "recovery_s": "recovery",
     "hunting_rpm": "hunting",
 }
-_KEYS = re.compile(r"(?<![\w.])(" + "|".join(sorted(LABELS, key=len, reverse=True)) + r")(?!\w)")
+# a word that is no key as well, such as rpm, is left alone in running text
+_KEYS = re.compile(
+    r"(?<![\w.])(" + "|".join(sorted((key for key in LABELS if "_" in key), key=len, reverse=True)) + r")(?!\w)"
+)
 
 
 def label(key: str) -> str:
@@ -45,3 +60,11 @@ def label(key: str) -> str:
 def spoken(text: str) -> str:
     """``text`` with every bare key in it replaced by its label; a key after a dot is one of the rig file and stays."""
     return _KEYS.sub(lambda found: LABELS[found.group(1)], text)
+
+
+def event_words(event: Event) -> str:
+    """What an event is called on every surface, with its detail in brackets; a note keeps the operator's own words."""
+    if event.kind == event.name == "note":
+        return event.detail
+    name = label(event.name) if event.name in LABELS else spoken(event.name)
+    return f"{name} ({spoken(event.detail)})" if event.detail else name

@@ -21,7 +21,11 @@ EXAMPLE = "crop_duster.toml"
 
 def parse_rig(text: str, source: str = "rig") -> Rig:
     """Rig described by TOML ``text``; RigError names ``source``, the key, what was found and what was expected."""
-    table = parse_table(text, source, RigError)
+    return rig_of(parse_table(text, source, RigError), source)
+
+
+def rig_of(table: dict[str, Any], source: str = "rig") -> Rig:
+    """Rig described by the table of a TOML text that ``parse_table`` let pass; RigError as of ``parse_rig``."""
     try:
         rig = msgspec.convert(table, Rig)
     except msgspec.ValidationError as error:
@@ -49,18 +53,44 @@ def with_values(text: str, values: Mapping[str, float | str]) -> str:
 
     The result is checked as a whole: RigError when it is no valid rig.
     """
-    import tomlkit
-
-    document = tomlkit.parse(text)
-    for path, value in values.items():
-        section, key = path.rsplit(".", 1)
-        table: Any = document
-        for part in section.split("."):
-            table = table.setdefault(part, tomlkit.table())
-        table[key] = value
-    changed: str = tomlkit.dumps(document)
+    changed = edited(text, values)
     parse_rig(changed, "changed rig")
     return changed
+
+
+def edited(text: str, values: Mapping[str, object]) -> str:
+    """Like ``with_values``, unchecked: for who asks the parser later. A key whose value is None is taken out.
+
+    A key without a section stands at the top. RigError when ``text`` is no TOML, or a value stands where a section is
+    to be.
+    """
+    import tomlkit
+    from tomlkit.exceptions import TOMLKitError
+
+    try:
+        document = tomlkit.parse(text)
+        for path, value in values.items():
+            _put(document, path.split("."), value)
+        changed: str = tomlkit.dumps(document)
+    except (TOMLKitError, AttributeError, TypeError, ValueError) as error:
+        raise RigError(f"the rig cannot be changed: {error}") from error
+    return changed
+
+
+def _put(document: Any, path: list[str], value: object) -> None:
+    """Replaces, adds or takes out one key."""
+    import tomlkit
+
+    *sections, key = path
+    table = document
+    for part in sections:
+        if value is None and part not in table:
+            return
+        table = table.setdefault(part, tomlkit.table())
+    if value is None:
+        table.pop(key, None)
+    else:
+        table[key] = value
 
 
 def _plain(error: msgspec.ValidationError, table: dict[str, Any]) -> str:

@@ -36,6 +36,7 @@ def run_window(prepare: Callable[[Any], None]) -> None:
     from PyQt5 import QtCore, QtWidgets
 
     from whirlbench.session.process import EndingRequests
+    from whirlbench.window import shown_units
     from whirlbench.window.drawing import palette
     from whirlbench.window.main_window import MainWindow
     from whirlbench.window.settings import Settings
@@ -46,6 +47,8 @@ def run_window(prepare: Callable[[Any], None]) -> None:
     found = QtWidgets.QApplication.instance()
     app = found if isinstance(found, QtWidgets.QApplication) else QtWidgets.QApplication(["whirlbench"])
     palette.choose(settings.palette)
+    for kind in shown_units.KINDS:
+        shown_units.choose(kind, settings.unit(kind))
     app.setStyleSheet(palette.style_sheet())
     with EndingRequests() as requests:
         window = MainWindow(settings)

@@ -10,7 +10,9 @@ from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.errors import BenchError
 from whirlbench.recording.files import read_run
+from whirlbench.results.labels import spoken
 from whirlbench.rig.description import Rig
+from whirlbench.rig.toml import read_rig
 from whirlbench.session.engine import CommandKind, Ending, Outcome
 from whirlbench.session.plan import FittedSet, Plan
 from whirlbench.session.process import SessionHandle
@@ -20,13 +22,15 @@ from whirlbench.window.live.abort_bar import AbortBar
 from whirlbench.window.live.bridge import Bridge
 from whirlbench.window.live.spin_panel import SpinPanel
 from whirlbench.window.menus import Menus, WindowActions
-from whirlbench.window.open_pages import STAND, START, OpenPages
+from whirlbench.window.open_pages import RIG, STAND, START, OpenPages
 from whirlbench.window.pages.analysis_page import AnalysisPage
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
-from whirlbench.window.pages.page_kinds import analysis_pages, compare_page, span_page
+from whirlbench.window.pages.page_kinds import analysis_pages, compare_page, diagnosis_page, span_page
 from whirlbench.window.pages.page_work import Subject
 from whirlbench.window.pages.replay_work import replay_work
 from whirlbench.window.replay.replay_panel import ReplayPanel, SpanQuestion, replay_of
+from whirlbench.window.rig_choice import RigChoice
+from whirlbench.window.rig_form.rig_form import RigForm
 from whirlbench.window.settings import Settings
 from whirlbench.window.stand_access import SIMULATED, StandAccess
 from whirlbench.window.stand_state.live_state import LiveState
@@ -66,10 +70,15 @@ class MainWindow(QtWidgets.QMainWindow):
         self._subjects: dict[str, Subject] = {}
         self._connected: tuple[str, Path | None] | None = None
         self._closing = False
+        self._warned_of: set[RigForm] = set()  # forms that are given up the second time
+        self.rig_choice = RigChoice(self, settings)
+        self.rig_choice.told.connect(self.statusBar().showMessage)
+        self.rig_choice.changed.connect(self._rig_chosen)
         self._arrange()
         actions = WindowActions(
-            self.open_file, self.ask_recording, self.close_recording, self.show_start, self.choose_stand,
-            self.reconnect,
+            self.open_file, self.ask_recording, self.close_recording, self.ask_recording_rig, self.show_start,
+            self.choose_stand, self.choose_rig, self.show_rig_form, self.reconnect,
+            lambda: not self._session_lives(),
         )  # fmt: skip
         self.menus = Menus(self, actions, self.open_pages, settings)
         self._take_size()
@@ -156,7 +165,9 @@ class MainWindow(QtWidgets.QMainWindow):
 
     def _compare(self, group: str, path: Path) -> None:
         """Beside the replay with a second run over it: what tells the two apart."""
-        self._show_new(f"compare with {path.stem}", compare_page(replace(self._subjects[group], beside=path)), group, 0)
+        subject = replace(self._subjects[group], beside=path)
+        self._show_new(f"compare with {path.stem}", compare_page(subject), group, 0)
+        self._show_new(f"diagnosis beside {path.stem}", diagnosis_page(subject), group, 0)
 
     def _show_new(self, name: str, page: AnalysisPage, group: str, seen: int = 1) -> None:
         """Adds a page at the end of its group, ``seen`` at once or not; one of that name that is there is kept."""
@@ -171,7 +182,7 @@ class MainWindow(QtWidgets.QMainWindow):
     def close_recording(self) -> None:
         """Closes every page of the recording that is seen; the stand stays."""
         group = self.open_pages.group
-        if group in (STAND, START, ""):
+        if group in (STAND, START, "") or self._holds_unsaved(group):
             return
         for page in self.open_pages.take_group(group):
             close_page(page)
@@ -179,6 +190,28 @@ class MainWindow(QtWidgets.QMainWindow):
         self._subjects.pop(group, None)
         if not self.pages.count():
             self.show_start()
+
+    def ask_recording_rig(self) -> None:
+        """Asks for a rig file by which the recording that is seen is judged, instead of its own."""
+        group = self.open_pages.group
+        if group in self._subjects:
+            self.rig_choice.ask(f"rig for {group}", lambda path: self.judge_by(group, path))
+        else:
+            self.statusBar().showMessage("no recording is seen: open one, then choose the rig that it is judged by")
+
+    def judge_by(self, group: str, path: Path) -> None:
+        """The pages of an open recording anew, by the rig at ``path``; one that is no rig changes nothing."""
+        try:
+            _, text = read_rig(path)
+        except BenchError as error:
+            self.statusBar().showMessage(str(error))
+            return
+        subject = self._subjects.pop(group)
+        for page in self.open_pages.take_group(group):
+            close_page(page)
+            page.deleteLater()
+        if subject.recording is not None:
+            self.open_recording(subject.recording, subject.beside, text, str(path))
 
     def ask_recording(self) -> None:
         """Asks for a recording and opens it."""
@@ -217,6 +250,7 @@ class MainWindow(QtWidgets.QMainWindow):
         """
         for name, page in analysis_pages(subject, has_rig, without):
             page.shown.connect(self._link_cursors)
+            page.rig_wanted.connect(self.ask_recording_rig)
             self.add_page(name, page, group)
 
     def _link_cursors(self, panel: QtWidgets.QWidget) -> None:
@@ -239,8 +273,11 @@ class MainWindow(QtWidgets.QMainWindow):
             self.start_page.file_chosen.connect(self.open_file)
             self.start_page.stand_chosen.connect(self.choose_stand)
             self.start_page.look_again.connect(self._look_for_stands)
+            self.start_page.rig_wanted.connect(self.choose_rig)
+            self.start_page.rig_form_wanted.connect(self.show_rig_form)
             self.add_page("start", self.start_page, START)
         self._look_for_stands()
+        self.start_page.show_rig(self.rig_choice.path)
         self.start_page.show_recent(self.settings.recent() if self.settings is not None else ())
         self.open_pages.show_group(START)
 
@@ -256,20 +293,57 @@ class MainWindow(QtWidgets.QMainWindow):
             self.start_page = None
 
     def choose_stand(self, port: str) -> None:
-        """Starts a session at ``port``; a stand with hardware needs its rig file, which is asked for."""
-        if port == SIMULATED:
-            self.connect_stand(port, None)
+        """Starts a session at ``port`` with the rig chosen; a stand with hardware needs one, which is asked for."""
+        if port == SIMULATED or self.rig_choice.path is not None:
+            self.connect_stand(port, self.rig_choice.path)
+        else:
+            self.rig_choice.ask(f"rig of the stand at {port}", lambda path: self._connect_with(port, path))
+
+    def _connect_with(self, port: str, path: Path) -> None:
+        if self.rig_choice.take(path):
+            self.connect_stand(port, path)
+
+    def choose_rig(self) -> None:
+        """Asks for the rig file that sessions are started with."""
+        self.rig_choice.ask("rig of the stand", self._take_rig)
+
+    def _take_rig(self, path: Path) -> None:
+        self.rig_choice.take(path)
+
+    def _rig_chosen(self, path: Path) -> None:
+        self.statusBar().showMessage(f"rig: {path}")
+        if self.start_page is not None:
+            self.start_page.show_rig(path)
+
+    def show_rig_form(self, new: bool) -> None:
+        """The rig file as a form; not beside a live session, where the space bar cuts the power and types nothing."""
+        if self._session_lives():
+            self.statusBar().showMessage("a session is running, and holds the rig as it was: end it first")
             return
-        dialog = QtWidgets.QFileDialog(self, f"rig of the stand at {port}", "", "rig files (*.toml)")
-        dialog.setOption(QtWidgets.QFileDialog.DontUseNativeDialog)
-        dialog.setFileMode(QtWidgets.QFileDialog.ExistingFile)
-        dialog.setAttribute(QtCore.Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.fileSelected.connect(lambda path: self.connect_stand(port, Path(path)))
-        dialog.show()
+        if not self.open_pages.rows(RIG):
+            form = self.rig_choice.form(new)
+            if form is None:
+                return
+            self.add_page("rig", form, RIG)
+        self.open_pages.show_group(RIG)
+
+    def _holds_unsaved(self, group: str = "") -> bool:
+        """Whether a form of the group (empty: any) would be lost, said once: the second time it is given up."""
+        pages = self.open_pages.of_group(group) if group else self.open_pages.all()
+        for page in pages:
+            if isinstance(page, RigForm) and page.is_touched and page not in self._warned_of:
+                self._warned_of.add(page)
+                self.open_pages.show_group(RIG)
+                self.statusBar().showMessage("the rig is not saved: save it, or close once more to give it up")
+                return True
+        return False
+
+    def _session_lives(self) -> bool:
+        return self.bridge is not None and self.bridge.session.outcome() is None
 
     def connect_stand(self, port: str, rig_path: Path | None) -> None:
         """Starts a session; the pages of one that has ended make room for it. One that lives is left alone."""
-        if self.bridge is not None and self.bridge.session.outcome() is None:
+        if self._session_lives():
             self.statusBar().showMessage("a session is running: end it first")
             return
         if self.stand.start is None:
@@ -356,7 +430,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.abort_bar.offer(may_cut=False, known=False)
         self.abort_bar.leave_space_bar()
         entered = self.bridge.panel.finish(outcome) if self.bridge is not None else ""
-        told = (f"session ended: {outcome.ending} {outcome.reason}".strip(), entered)
+        told = (f"session ended: {outcome.ending} {spoken(outcome.reason)}".strip(), entered)
         self.statusBar().showMessage("; ".join(filter(None, told)))
         if self._closing:
             self.close()
@@ -375,6 +449,7 @@ class MainWindow(QtWidgets.QMainWindow):
         """The way out in a hurry, asked for from outside: the power is cut, the window closes once that is recorded."""
         if self.bridge is not None:
             self.bridge.abort()
+        self._closing = True  # nothing else holds it up
         self.close()
 
     def closeEvent(self, event: QtGui.QCloseEvent) -> None:
@@ -384,6 +459,9 @@ class MainWindow(QtWidgets.QMainWindow):
             self._closing = True
             self.statusBar().showMessage("throttle down, waiting for rest; the window closes by itself")
             bridge.finish()
+            event.ignore()
+            return
+        if not self._closing and self._holds_unsaved():
             event.ignore()
             return
         self.abort_bar.leave_space_bar()

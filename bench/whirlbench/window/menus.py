@@ -9,6 +9,7 @@ from pathlib import Path
 
 from PyQt5 import QtCore, QtGui, QtWidgets
 
+from whirlbench.window import shown_units
 from whirlbench.window.drawing import palette
 from whirlbench.window.help_card import HelpCard
 from whirlbench.window.open_pages import OpenPages
@@ -26,9 +27,13 @@ class WindowActions:
     open_recording: Callable[[Path], None]
     ask_recording: Callable[[], None]
     close_recording: Callable[[], None]
+    ask_recording_rig: Callable[[], None]
     show_start: Callable[[], None]
     choose_stand: Callable[[str], None]
+    choose_rig: Callable[[], None]
+    show_rig_form: Callable[[bool], None]
     reconnect: Callable[[], None]
+    may_change_units: Callable[[], bool]
 
 
 class Menus:
@@ -38,6 +43,7 @@ class Menus:
         self, window: QtWidgets.QMainWindow, actions: WindowActions, pages: OpenPages, settings: Settings | None
     ) -> None:
         self.window, self.actions, self.pages, self.settings = window, actions, pages, settings
+        self.units: dict[str, QtWidgets.QMenu] = {}
         bar = window.menuBar()
         assert bar is not None
         self.file, self.stand, self.view, self.help = (
@@ -66,6 +72,7 @@ class Menus:
         self._add(self.file, "&Open …", self.actions.ask_recording, "Ctrl+O")
         self.recent = self._menu(self.file, "Opened &last")
         self.show_recent(self.settings.recent() if self.settings is not None else ())
+        self._add(self.file, "Judge it by another &rig …", self.actions.ask_recording_rig)
         self._add(self.file, "&Close this recording", self.actions.close_recording, "Ctrl+W")
         self.file.addSeparator()
         self._add(self.file, "&Quit", self._close, "Ctrl+Q")
@@ -86,6 +93,10 @@ class Menus:
         self._add(self.stand, "&Start page", self.actions.show_start, "Ctrl+H")
         self._add(self.stand, "Si&mulated stand", functools.partial(self.actions.choose_stand, SIMULATED))
         self._add(self.stand, "Connect &again", self.actions.reconnect, "Ctrl+R")
+        self.stand.addSeparator()
+        self._add(self.stand, "&Choose a rig …", self.actions.choose_rig)
+        self._add(self.stand, "&Edit the rig chosen …", functools.partial(self.actions.show_rig_form, False))
+        self._add(self.stand, "&New rig …", functools.partial(self.actions.show_rig_form, True))
 
     def _fill_view(self) -> None:
         """What is kept for the next day: without settings there is nothing to keep it in."""
@@ -95,8 +106,11 @@ class Menus:
         palettes = {name: functools.partial(self._take_palette, name) for name in PALETTES}
         self._choice("&Scale", scales, f"{100 * self.settings.scale:.0f} %")
         self._choice("&Palette", palettes, self.settings.palette)
+        for kind, units in shown_units.KINDS.items():
+            acts = {unit.name: functools.partial(self._take_unit, kind, unit.name) for unit in units}
+            self.units[kind] = self._choice(f"Unit of {kind}", acts, self.settings.unit(kind))
 
-    def _choice(self, words: str, choices: Mapping[str, Callable[[], None]], chosen: str) -> None:
+    def _choice(self, words: str, choices: Mapping[str, Callable[[], None]], chosen: str) -> QtWidgets.QMenu:
         menu = self._menu(self.view, words)
         group = QtWidgets.QActionGroup(menu)
         for name, act in choices.items():
@@ -104,6 +118,7 @@ class Menus:
             action.setCheckable(True)
             action.setChecked(name == chosen)
             group.addAction(action)
+        return menu
 
     def _take_scale(self, scale: float) -> None:
         if self.settings is not None:
@@ -114,6 +129,19 @@ class Menus:
         if self.settings is not None:
             self.settings.palette = name
         show_palette(name)
+
+    def _take_unit(self, kind: str, name: str) -> None:
+        """Not while a session lives: figures that change their scale in mid-run are misread."""
+        if self.settings is not None and self.actions.may_change_units():
+            self.settings.keep_unit(kind, name)
+            show_unit(self.window, kind, name)
+        else:
+            self.window.statusBar().showMessage("a session is running: units are changed when it has ended")
+        self._tick_units(kind)
+
+    def _tick_units(self, kind: str) -> None:
+        for action in self.units[kind].actions():
+            action.setChecked(action.text() == shown_units.chosen(kind))
 
     def _page_shortcuts(self) -> None:
         pages = self.pages
@@ -128,6 +156,14 @@ class Menus:
             shortcut = QtWidgets.QShortcut(QtGui.QKeySequence(sequence), self.window)
             shortcut.setContext(QtCore.Qt.ShortcutContext.WindowShortcut)
             shortcut.activated.connect(act)
+
+
+def show_unit(window: QtWidgets.QWidget, kind: str, name: str) -> None:
+    """Shows quantities of ``kind`` everywhere in the window in another unit from now on."""
+    shown_units.choose(kind, name)
+    for widget in window.findChildren(QtWidgets.QWidget):
+        if hasattr(widget, "take_units"):
+            widget.take_units()
 
 
 def show_palette(name: str) -> None:

@@ -9,7 +9,7 @@ from PyQt5 import QtCore, QtWidgets
 from whirlbench.window.pages.scroll_page import SectionRow
 
 GROUP = QtCore.Qt.ItemDataRole.UserRole
-START, STAND = "start", "stand"
+START, STAND, RIG = "start", "stand", "rig file"
 
 
 class PageStack(QtWidgets.QStackedWidget):

@@ -1,4 +1,4 @@
-"""What the window remembers from one day to the next: its size, the files last opened, palette and scale."""
+"""What the window remembers from one day to the next: its size, files and rig, units, palette and scale."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from pathlib import Path
 
 import platformdirs
 from PyQt5 import QtCore
+
+from whirlbench.window import shown_units
 
 MOST_RECENT = 10
 SCALES = (0.8, 1.0, 1.25, 1.5, 2.0)
@@ -36,6 +38,16 @@ class Settings:
         self._kept.setValue("recent", [str(one) for one in paths[:MOST_RECENT]])
 
     @property
+    def rig(self) -> Path | None:
+        """The rig file chosen last; None where there is none any more."""
+        kept = str(self._kept.value("rig", ""))
+        return Path(kept) if kept and Path(kept).is_file() else None
+
+    @rig.setter
+    def rig(self, path: Path) -> None:
+        self._kept.setValue("rig", str(path))
+
+    @property
     def scale(self) -> float:
         """By how much everything is drawn larger than usual."""
         return self._one_of("scale", SCALES, 1.0)
@@ -60,6 +72,16 @@ class Settings:
         except (TypeError, ValueError):
             return usual
         return found if found in known else usual
+
+    def unit(self, kind: str) -> str:
+        """The unit in which quantities of ``kind`` are shown, a key of KINDS."""
+        known = [unit.name for unit in shown_units.KINDS[kind]]
+        found = str(self._kept.value(f"unit_{kind}", known[0]))
+        return found if found in known else known[0]
+
+    def keep_unit(self, kind: str, name: str) -> None:
+        """From now on ``kind`` is shown in ``name``."""
+        self._kept.setValue(f"unit_{kind}", name)
 
     @property
     def geometry(self) -> QtCore.QByteArray:

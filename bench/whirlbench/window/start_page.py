@@ -11,6 +11,7 @@ from whirlbench.window.stand_access import SIMULATED, FoundPort
 
 HEADING = "font-size: 17px; padding: 2px 0 4px 0;"
 NO_PORT = "no stand found: plug the device in, then look again"
+NO_RIG = "No rig chosen: a stand with hardware asks for its rig file, the simulated one takes the example's."
 NO_RECENT = "no recording was opened yet"
 DROP = "A recording may also be dropped anywhere on this window."
 
@@ -22,9 +23,15 @@ class StartPage(QtWidgets.QWidget):
     file_chosen = QtCore.pyqtSignal(object)
     open_wanted = QtCore.pyqtSignal()
     look_again = QtCore.pyqtSignal()
+    rig_wanted = QtCore.pyqtSignal()
+    rig_form_wanted = QtCore.pyqtSignal(bool)  # of a new rig, else of the one chosen
 
     def __init__(self, offers_stand: bool) -> None:
         super().__init__()
+        self.edit_button = _button("edit it …", lambda: self.rig_form_wanted.emit(False))
+        self.rig = QtWidgets.QLabel(NO_RIG)
+        self.rig.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+        self.rig.setWordWrap(True)
         self.ports, self.recent = _list("stands that were found"), _list("recordings opened last")
         self.ports.itemActivated.connect(
             lambda item: self.stand_chosen.emit(item.data(QtCore.Qt.ItemDataRole.UserRole))
@@ -39,7 +46,12 @@ class StartPage(QtWidgets.QWidget):
 
     def _stands(self) -> QtWidgets.QVBoxLayout:
         column = _column("At the stand")
-        column.addWidget(QtWidgets.QLabel("A stand with hardware needs its rig file: it is asked for next."))
+        column.addWidget(self.rig)
+        rigs = QtWidgets.QHBoxLayout()
+        rigs.addWidget(_button("choose a rig …", self.rig_wanted.emit))
+        rigs.addWidget(self.edit_button)
+        rigs.addWidget(_button("new rig …", lambda: self.rig_form_wanted.emit(True)))
+        column.addLayout(rigs)
         column.addWidget(self.ports, stretch=1)
         column.addWidget(_button("look again", self.look_again.emit))
         column.addWidget(_button("simulated stand: no hardware needed", lambda: self.stand_chosen.emit(SIMULATED)))
@@ -55,6 +67,11 @@ class StartPage(QtWidgets.QWidget):
     def show_ports(self, ports: Sequence[FoundPort]) -> None:
         """The ports there are now."""
         _fill(self.ports, [(f"{port.path}   {port.what}".rstrip(), port.path) for port in ports], NO_PORT)
+
+    def show_rig(self, path: Path | None) -> None:
+        """The rig file that a session is started with."""
+        self.rig.setText(NO_RIG if path is None else f"Rig: {path.name}   in {path.parent}")
+        self.edit_button.setEnabled(path is not None)
 
     def show_recent(self, paths: Sequence[Path]) -> None:
         """The recordings opened last, the latest first."""

@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import page_answers
 import page_runs
 import pytest
 from PyQt5 import QtCore, QtWidgets
 
-from whirlbench.analysis.pitch_limits import end_points
 from whirlbench.results.answer import Answer, PlanOffer
-from whirlbench.results.check import StrengthCheck, check_answer, check_strength
-from whirlbench.results.diagnosis import Diagnosis, diagnosis
-from whirlbench.results.limits import charts as limits_charts
-from whirlbench.results.limits import limits_answer, limits_study
+from whirlbench.results.check import StrengthCheck, check_answer
+from whirlbench.results.diagnosis import Diagnosis
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.plan import parse_plan
 from whirlbench.window.drawing.strips import Replay
@@ -23,41 +21,32 @@ from whirlbench.window.pages.analysis_page import AnalysisPage
 from whirlbench.window.pages.check_panel import CheckPanel
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
 from whirlbench.window.pages.limits_panel import LimitsPanel
-from whirlbench.window.pages.page_work import Subject, tune_work
+from whirlbench.window.pages.page_work import Subject
 from whirlbench.window.pages.tune_panel import TunePanel, closed_loop_time_s
-from whirlbench.window.pages.worker import Doing
 from whirlbench.window.replay.replay_panel import ReplayPanel
 
 TEXT = example_rig_text()
 LONG_SECTIONS = {"trips and signals", "models and steps", "measured and computed"}  # as long as the run was
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def checked() -> StrengthCheck:
-    return check_strength(parse_rig(TEXT))
+    return page_answers.strength()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def tuned() -> Answer:
-    work = tune_work(page_runs.HeldSubject(rig_text=TEXT, first=page_runs.step_run()))
-    return next(answer for answer in work if not isinstance(answer, Doing))
+    return page_answers.tune()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def limited() -> Answer:
-    from msgspec.structs import replace as changed
-
-    rig = parse_rig(TEXT)
-    bare = changed(rig, propeller=changed(rig.propeller, blade_set=None), limits=changed(rig.limits, current_a=35.0))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(limits_charts, "SPEEDS", 5)
-        patch.setattr(end_points, "SPEEDS_PER_MODE", 2)
-        return limits_answer(limits_study([page_runs.hold_run()], bare))
+    return page_answers.limits()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def diagnosed() -> Diagnosis:
-    return diagnosis(page_runs.shaking_run(grows=True), parse_rig(TEXT), page_runs.shaking_run(grows=False))
+    return page_answers.diagnosed()
 
 
 @pytest.fixture

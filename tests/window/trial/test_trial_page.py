@@ -62,7 +62,7 @@ def test_a_trial_is_guided_shown_and_entered_once(page, monkeypatch):
     go(page, lambda work: work.asked)
     assert page.work.asked == (Word.READY, Word.SKIP) and "move a card to and fro" in page.prompt.text()
     assert page.run.stand.state is Stand.LOCKED  # armed only after the word
-    assert "current_a" in [page.live.item(row, 0).text() for row in range(page.live.rowCount())]
+    assert "current" in [page.live.item(row, 0).text() for row in range(page.live.rowCount())]
     page.words[Word.READY].click()
     go(page, lambda work: work.asked == (Word.DONE,))
     page.draw()
@@ -142,3 +142,39 @@ def test_a_log_that_fails_is_said(page, monkeypatch):
     page.leave_button.click()
 
     assert "the trial is NOT in the log: disk full" in page.prompt.text()
+
+
+def test_the_verb_shows_the_trial_and_its_recording_is_closed(qtbot, monkeypatch, tmp_path):
+    """`window --trial` on the simulated stand: the page is there, armed only by the word, left by closing it."""
+    from still_runs import RIG_TEXT
+
+    from whirlbench.cli.main import DONE, run
+    from whirlbench.recording.files import open_recording
+    from whirlbench.window import app
+    from whirlbench.window.main_window import MainWindow
+
+    seen = []
+
+    def show_briefly(prepare):
+        window = MainWindow()
+        qtbot.addWidget(window)
+        prepare(window)
+        window.show()
+        (shown,) = [one for one in window.open_pages.all() if isinstance(one, TrialPage)]
+        qtbot.waitUntil(lambda: bool(shown._loop.stand.latest_counts()), timeout=30_000)
+        shown.begin_button.click()
+        seen.append((window.page_names.item(0).text(), shown.told.text(), shown.work))
+        begin(shown)
+        qtbot.waitUntil(lambda: shown.work is not None and shown.work.number > 0, timeout=30_000)
+        window.close()
+        seen.append((shown.work.ended, shown._timer.isActive()))
+
+    monkeypatch.setattr(app, "run_window", show_briefly)
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "rig.toml").write_text(RIG_TEXT, encoding="utf-8")
+    verb = ["window", "--port", "simulated", "--rig", "rig.toml", "--trial", "-o", "trial.h5", "--log", "sets.sqlite"]
+    assert run(verb) == DONE
+    assert seen[0][0] == "trial of the trips" and "nothing was armed" in seen[0][1] and seen[0][2] is None
+    assert seen[1] == (True, False)
+    with open_recording(tmp_path / "trial.h5") as recording:
+        assert recording.attributes.origin.startswith("simulated")

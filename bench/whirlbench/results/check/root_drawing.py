@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -59,12 +60,12 @@ class _Paper:
 
     def note(self, text: str) -> None:
         """A key that has no line of its own."""
-        self.legend.append(text)
+        self.legend.append(_in_words(text))
 
     def _lettered(self, x: float, y: float, key: str, size: float) -> None:
         letter = chr(ord("A") + sum(line[1:2] == " " for line in self.legend))
         self.captions.append(Caption(x, y, letter, "measured"))
-        self.legend.append(f"{letter} {key} {size:.4g}")
+        self.legend.append(f"{letter} {_in_words(key)} {size:.4g}")
 
 
 def root_drawing(root: Root, title: str) -> Chart:
@@ -82,11 +83,16 @@ def root_drawing(root: Root, title: str) -> Chart:
     x, y = _spans(paper)
     _write_legend(paper, x, y)
     return Chart(
-        f"{title}: {KINDS[kind]}, its keys in [blade_sets.NAME.root]", "radius from the shaft's axis (mm)", "",
+        f"{title}: {KINDS[kind]}, sizes as in [blade_sets.NAME.root]", "radius from the shaft's axis (mm)", "",
         curves=tuple(paper.curves), boxes=tuple(paper.boxes), captions=tuple(paper.captions), x_span=x, y_span=y,
         key="root drawing", caption="The blade goes to the right, the shaft lies to the left. Lengths in mm.",
         y_figures=False,
     )  # fmt: skip
+
+
+def _in_words(text: str) -> str:
+    """Keys of the root without their unit and underscores."""
+    return re.sub(r"\b[a-z]+(?:_[a-z]+)+", lambda found: re.sub(r"_[mn]$", "", found[0]).replace("_", " "), text)
 
 
 def _tang(paper: _Paper, root: TangRoot) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -74,6 +74,7 @@ HOLM = (
     "Real: less than 1 in 20 for the whole table (Holm 1979); the chance of a row is two-sided, normal. Scatter over "
     "the hold and the blade angle's own error are in it."
 )
+HOLDS_CAPTION = "A dot is the mean {} of one settled hold, of {} and of {}; at other blade angles they need not agree."
 ONE_RUN_EACH = "one run of each shows what these runs did; another fitting of the same set may differ by more"
 
 
@@ -142,6 +143,17 @@ def beside(first: RecordedRun, second: RecordedRun) -> Answer:
         judged=bool(pairs or coefficients),
         document={"pairs": pairs, "real": sorted(real), "differing_keys": keys},
     )  # fmt: skip
+
+
+def side_by_side(first: RecordedRun, second: RecordedRun) -> Answer:
+    """Two runs in words with the permitted speeds of both, for a surface that shows one answer."""
+    found, speeds = _answered(lambda: beside(first, second)), permitted_speeds((first, second))
+    return replace(
+        found,
+        tables=(*found.tables, *speeds.tables),
+        remarks=(*found.remarks, Remark(Level.NOTE, speeds.headline), *speeds.remarks),
+        not_judged=(*found.not_judged, *speeds.not_judged),
+    )
 
 
 def _no_pair() -> str:
@@ -299,6 +311,7 @@ def _charts(first: RecordedRun, second: RecordedRun) -> Iterator[Chart]:
                 tuple(curves),
                 x_span=reach,
                 key=f"holds {name}",
+                caption=HOLDS_CAPTION.format(words, first.name, second.name),
             )
 
 

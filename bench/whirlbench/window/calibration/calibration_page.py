@@ -2,30 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 
 from PyQt5 import QtCore, QtWidgets
 
-from whirlbench.calibration.guide import COURSES
+from whirlbench.calibration.guide import AXES, COURSES
 from whirlbench.calibration.steady_reading import SteadyReading
 from whirlbench.errors import BenchError, CalibrationError
 from whirlbench.results.answer import NONE, Answer, fixed
 from whirlbench.results.chart import Chart
+from whirlbench.results.labels import label, spoken
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import parse_rig, with_values
 from whirlbench.session.still import StillLoop
+from whirlbench.window import shown_units
 from whirlbench.window.calibration.calibration_work import CalibrationWork, Doing, Helper
-from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.chart_view import ChartView
+from whirlbench.window.drawing.hinted_field import HintedField
 from whirlbench.window.drawing.text_table import TextTable
-from whirlbench.window.pages.answer_panel import RemarkList
+from whirlbench.window.pages.answer_panel import RemarkArea, RemarkList
+from whirlbench.window.pages.scroll_page import HEADING as HEADING_STYLE
 
 TICK_MS = 20
 REDRAW_TICKS = 5
-PROMPT = f"font-size: 16px; color: {palette.INK}; padding: 6px 0;"
-REFUSED = f"color: {palette.OVER}; font-weight: bold;"
+PROMPT = "font-size: 16px; padding: 6px 0;"
+REFUSED = "font-weight: bold;"
+CHART_PX = 190
+IDLE = "Choose a channel, press `begin`, and do what is asked here, point by point; every point is saved at once."
+NOTHING_DRAWN = "What is left over between the points and their line is drawn once there are {} points."
+CHANNELS = {
+    "pitch": "blade angle against servo pulse",
+    "pitch_deg": "feedback of the pitch servo",
+    "voltage_v": "voltage",
+}
+UNITS = {"pulse_us": "us", "angle_deg": "deg", "travel_pct": "%", "known_rpm": "rpm", "read_rpm": "rpm"}
+HEADING = "Calibration: counts of a sensor against what is known"
 CLEAR = "Isolator open, propeller free, nobody near it (the servo moves by itself; the motor is not driven)"
 LIVE_HEADINGS = ("signal", "counts now", "mean", "scatter of a sample", "samples", "stands still")
 
@@ -59,13 +72,18 @@ class CalibrationPage(QtWidgets.QWidget):
 
     def _build(self) -> None:
         self.channel = QtWidgets.QComboBox()
-        self.channel.addItems(list(COURSES))
+        for channel in COURSES:
+            self.channel.addItem(CHANNELS.get(channel) or label(channel), channel)
+        self.channel.setAccessibleName("channel to calibrate")
         self.clear = QtWidgets.QCheckBox(CLEAR)
         self.begin_button = QtWidgets.QPushButton("begin")
         self.doing, self.prompt, self.refused = QtWidgets.QLabel(), QtWidgets.QLabel(), QtWidgets.QLabel()
         self.prompt.setStyleSheet(PROMPT)
         self.refused.setStyleSheet(REFUSED)
-        self.typed = QtWidgets.QLineEdit()
+        self.typed = HintedField()
+        self.typed.setPlaceholderText("what is asked for, then Enter")
+        self.prompt.setText(IDLE)
+        self.refused.setProperty("ink", "over")
         self.typed.setAccessibleName("what is known of this point")
         self.take_button, self.back_button = (
             QtWidgets.QPushButton("take this point"),
@@ -73,10 +91,14 @@ class CalibrationPage(QtWidgets.QWidget):
         )
         self.write_button = QtWidgets.QPushButton(f"write into {self._rig_path.name}")
         self.live, self.points = TextTable(LIVE_HEADINGS), TextTable(())
-        self.chart, self.headline, self.remarks = ChartView(height_px=240), QtWidgets.QLabel(), RemarkList()
-        for label in (self.doing, self.prompt, self.refused, self.headline):
-            label.setTextFormat(QtCore.Qt.TextFormat.PlainText)
-            label.setWordWrap(True)
+        self.chart, self.headline, self.remarks = ChartView(height_px=CHART_PX), QtWidgets.QLabel(HEADING), RemarkList()
+        self.headline.setStyleSheet(HEADING_STYLE)
+        self.remark_area = RemarkArea()
+        self.remark_area.setWidget(self.remarks)
+        self._show_no_chart(3)
+        for line in (self.doing, self.prompt, self.refused, self.headline):
+            line.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+            line.setWordWrap(True)
         self.begin_button.clicked.connect(self.begin)
         self.take_button.clicked.connect(self.take)
         self.typed.returnPressed.connect(self.take)
@@ -89,7 +111,9 @@ class CalibrationPage(QtWidgets.QWidget):
         self._points_place = QtWidgets.QVBoxLayout()
         self._points_place.addWidget(self.points)
         self._points_place.addStretch(1)
+        column.setContentsMargins(6, 4, 12, 6)
         rows: tuple[tuple[QtWidgets.QWidget, ...], ...] = (
+            (self.headline,), (self.remark_area,),
             (QtWidgets.QLabel("channel"), self.channel, self.begin_button, self.clear),
             (self.doing,), (self.prompt,), (self.typed, self.take_button, self.back_button), (self.refused,),
             (self.live,),
@@ -103,28 +127,29 @@ class CalibrationPage(QtWidgets.QWidget):
         row.addLayout(self._points_place, stretch=1)
         row.addWidget(self.chart, stretch=1)
         column.addLayout(row, stretch=1)
-        for widget in (self.headline, self.remarks, self.write_button):
-            column.addWidget(widget)
+        column.addWidget(self.write_button, alignment=QtCore.Qt.AlignmentFlag.AlignLeft)
 
     def begin(self) -> None:
         """Starts the channel that is chosen, afresh."""
-        channel = self.channel.currentText()
+        channel = self.channel.currentData()
         points = self._rig_path.with_name(datetime.now().strftime(f"calibration-{channel}-%Y%m%d-%H%M%S.csv"))
         helper = self._helper(channel) if self._helper is not None else None
         try:
             self.work = CalibrationWork(channel, self._rig, self._loop, points, helper, self.clear.isChecked())
         except BenchError as error:
             self.work = None
-            self.refused.setText(str(error))
+            self.refused.setText(spoken(str(error)))
             return
-        self._renew_points_table(self.work.guide.course.columns)
+        course = self.work.guide.course
+        self._renew_points_table([_heading(channel, column, course.unit) for column in course.columns])
         self.typed.clear()
         self._drawn_points = -1
         self.clear.setChecked(False)  # said anew each time
         self.draw()
 
-    def _renew_points_table(self, columns: tuple[str, ...]) -> None:
+    def _renew_points_table(self, columns: Sequence[str]) -> None:
         self._points_place.removeWidget(self.points)
+        self.points.hide()
         self.points.deleteLater()
         self.points = TextTable(columns)
         self._points_place.insertWidget(0, self.points)
@@ -164,15 +189,15 @@ class CalibrationPage(QtWidgets.QWidget):
         self.typed.setEnabled(asks and work.may_take)
         self.take_button.setEnabled(work.may_take)
         self.back_button.setEnabled(bool(work.guide.rows) and (work.may_take or work.doing is Doing.FINISHED))
-        self.live.show_rows(tuple(_live_row(name, *seen) for name, seen in work.live().items()))
+        self.live.show_rows(tuple(_live_row(label(name), *seen) for name, seen in work.live().items()))
         if len(work.guide.rows) != self._drawn_points:
             self._draw_points(work)
-        self.refused.setText(work.message)
+        self.refused.setText(spoken(work.message))
 
     def _draw_points(self, work: CalibrationWork) -> None:
         self._drawn_points = len(work.guide.rows)
         columns = work.guide.course.columns
-        self.points.show_rows(tuple(tuple(row[column] for column in columns) for row in work.guide.rows))
+        self.points.show_rows(tuple(tuple(_cell(row[column]) for column in columns) for row in work.guide.rows))
         self.typed.setText(work.proposal)
         answer = work.answer() if not work.guide.objection() else None
         self.write_button.setEnabled(answer is not None)
@@ -180,9 +205,16 @@ class CalibrationPage(QtWidgets.QWidget):
 
     def _show_answer(self, answer: Answer | None) -> None:
         charts = answer.charts if answer is not None else ()
-        self.chart.show_chart(charts[0] if charts else Chart("", "", ""))
-        self.headline.setText(answer.headline if answer is not None else "")
+        if charts:
+            self.chart.show_chart(charts[0])
+        else:
+            self._show_no_chart(self.work.guide.course.least if self.work is not None else 0)
+        self.headline.setText(HEADING if answer is None else shown_units.text(answer.headline))
         self.remarks.show_remarks(answer.lines() if answer is not None else ())
+
+    def _show_no_chart(self, least: int) -> None:
+        """What will be drawn here, and when."""
+        self.chart.show_chart(Chart("no points yet", "known", "left over", caption=NOTHING_DRAWN.format(least)))
 
     def write(self) -> None:
         """Writes the calibration into the rig, whose comments stay; later channels build on it."""
@@ -192,7 +224,7 @@ class CalibrationPage(QtWidgets.QWidget):
             text = with_values(self._rig_text, self.work.result().values)
             self._rig_path.write_text(text, encoding="utf-8")
         except (CalibrationError, BenchError) as error:
-            self.refused.setText(str(error))
+            self.refused.setText(spoken(str(error)))
             return
         except OSError as error:
             self.refused.setText(f"{self._rig_path}: cannot be written: {error.strerror or error}")
@@ -210,6 +242,18 @@ class CalibrationPage(QtWidgets.QWidget):
         """Ends the loop: what is armed is aborted, the port is given back."""
         self._timer.stop()
         self._loop.__exit__(None, None, None)
+
+
+def _heading(channel: str, column: str, unit: str) -> str:
+    """A column of the points as somebody reads it; what was typed keeps the unit it was asked for in."""
+    if column == "value":
+        return f"{label(channel)} in {unit}" if unit else label(channel)
+    unit = UNITS.get(column, "")
+    return f"{label(column)}, {unit}" if unit else label(column)
+
+
+def _cell(text: str) -> str:
+    return label(text) if text in AXES else text
 
 
 def _live_row(name: str, now: float, reading: SteadyReading | None) -> tuple[str, ...]:

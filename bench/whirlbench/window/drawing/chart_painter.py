@@ -15,12 +15,14 @@ from whirlbench.window.drawing.decimation import Outline, outline, outline_betwe
 TICK_PX = 4
 DOT_PX = 2.0
 PEN_PX = 1.4
+LABEL_BELOW_PX = 21  # of the x axis, and the caption beside or below it
 BAND_ALPHA, STRETCH_ALPHA = 46, 24
 TEXT_PX, TITLE_PX = 12, 13
 KEY_LEFT_PX, KEY_TOP_PX, KEY_ROW_PX, SAMPLE_PX = 50.0, 32.0, 16.0, 21
 LABEL_ALPHA = 200
 LABEL_ROW_PX = 15  # labels of upright rules step down by rows until they cover no other label
 LEFT = QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter
+WRAPPED = int(QtCore.Qt.TextFlag.TextWordWrap) | int(QtCore.Qt.AlignmentFlag.AlignLeft)
 RIGHT = QtCore.Qt.AlignmentFlag.AlignRight | QtCore.Qt.AlignmentFlag.AlignVCenter
 
 
@@ -74,7 +76,7 @@ class ChartPainter:
         """Title, the y axis's label with the key after it, and the x axis's label."""
         painter, chart, width = self.painter, self.chart, self.width
         painter.setPen(colour("ink"))
-        painter.drawText(QtCore.QRectF(8, self.height - 19, width - 22, 16), RIGHT, chart.x_label)
+        painter.drawText(QtCore.QRectF(8, self.scale.bottom + LABEL_BELOW_PX, width - 22, 16), RIGHT, chart.x_label)
         painter.drawText(QtCore.QRectF(8, 24, width - 16, 16), LEFT, chart.y_label)
         for x, y, entry in key_places(chart, painter.fontMetrics(), width):
             self._key(x, y, *entry)
@@ -221,6 +223,16 @@ def key_places(
         places.append((x, y, entry))
         x += taken + 14
     return tuple(places)
+
+
+def caption_box(chart: Chart, metrics: QtGui.QFontMetrics, width: int) -> QtCore.QRectF:
+    """Where the caption stands, from the top of the x axis's label: beside that, else in lines of its own below it."""
+    whole = metrics.horizontalAdvance(chart.caption)
+    beside = width - 22 - 20 - metrics.horizontalAdvance(chart.x_label)
+    if whole <= beside:
+        return QtCore.QRectF(8, 0, max(beside, 1), metrics.height())
+    wrapped = metrics.boundingRect(QtCore.QRect(0, 0, max(width - 22, 1), 1000), WRAPPED, chart.caption)
+    return QtCore.QRectF(8, metrics.height(), max(width - 22, 1), wrapped.height())
 
 
 def sized(base: QtGui.QFont, size_px: int, bold: bool = False) -> QtGui.QFont:

@@ -8,8 +8,19 @@ from __future__ import annotations
 from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.results.chart import Chart, Span
+from whirlbench.window import shown_units
 from whirlbench.window.drawing import palette
-from whirlbench.window.drawing.chart_painter import LEFT, TEXT_PX, ChartPainter, colour, key_places, sized
+from whirlbench.window.drawing.chart_painter import (
+    LABEL_BELOW_PX,
+    LEFT,
+    TEXT_PX,
+    WRAPPED,
+    ChartPainter,
+    caption_box,
+    colour,
+    key_places,
+    sized,
+)
 from whirlbench.window.drawing.chart_scale import ChartScale
 
 LEFT_PX, TOP_PX, RIGHT_PX, BOTTOM_PX = 58.0, 46.0, 14.0, 40.0  # margins around the drawing area
@@ -40,11 +51,16 @@ class ChartView(QtWidgets.QWidget):
 
     def show_chart(self, chart: Chart) -> None:
         """Draws ``chart`` from now on, in full."""
+        self._given, chart = chart, shown_units.chart(chart)
         self.chart, self._enlarged = chart, None
         self.setAccessibleName(chart.title)
         self.setAccessibleDescription(f"{chart.y_label} against {chart.x_label}. {chart.caption}")
         self.setToolTip(chart.caption)
         self._redraw()
+
+    def take_units(self) -> None:
+        """Draws the same in the units that are chosen now."""
+        self.show_chart(self._given)
 
     def show_cursor(self, at: float | None) -> None:
         """Places the cursor on the x axis; None hides it until the next place."""
@@ -55,7 +71,7 @@ class ChartView(QtWidgets.QWidget):
         """Drawing area and what its axes cover now."""
         x, y = self.chart.spans()
         top = self._top_px()
-        width, height = self.width() - LEFT_PX - RIGHT_PX, self.height() - top - BOTTOM_PX
+        width, height = self.width() - LEFT_PX - RIGHT_PX, self.height() - top - self._bottom_px()
         return ChartScale(LEFT_PX, top, width, height, self._enlarged or x, y, self.chart.logarithmic)
 
     def _top_px(self) -> float:
@@ -63,6 +79,11 @@ class ChartView(QtWidgets.QWidget):
         metrics = QtGui.QFontMetrics(sized(self.font(), TEXT_PX))
         places = key_places(self.chart, metrics, self.width())
         return TOP_PX + (places[-1][1] - places[0][1] if places else 0.0)
+
+    def _bottom_px(self) -> float:
+        """Room for the figures, the label of the x axis and the caption."""
+        box = caption_box(self.chart, QtGui.QFontMetrics(sized(self.font(), TEXT_PX)), self.width())
+        return BOTTOM_PX + (box.height() if box.top() else 0.0)
 
     def _redraw(self) -> None:
         self._picture = None
@@ -114,18 +135,16 @@ class ChartView(QtWidgets.QWidget):
     def _paint_pointer(self, painter: QtGui.QPainter, scale: ChartScale) -> None:
         painter.setFont(sized(self.font(), TEXT_PX))
         if self._pointer is None or not scale.holds(self._pointer.x(), self._pointer.y()):
-            self._paint_caption(painter)
+            self._paint_caption(painter, scale)
             return
         place = f"{scale.x_at(self._pointer.x()):.5g}, {scale.y_at(self._pointer.y()):.4g}"
-        painter.drawText(QtCore.QRectF(8, self.height() - 19, self.width() - 16, 16), LEFT, place)
+        painter.drawText(QtCore.QRectF(8, scale.bottom + LABEL_BELOW_PX, self.width() - 16, 16), LEFT, place)
 
-    def _paint_caption(self, painter: QtGui.QPainter) -> None:
-        """What the chart says, where no pointer wants its place told; cut to the room beside the x label."""
-        metrics = painter.fontMetrics()
-        room = self.width() - 34 - metrics.horizontalAdvance(self.chart.x_label)
-        words = metrics.elidedText(self.chart.caption, QtCore.Qt.TextElideMode.ElideRight, room)
+    def _paint_caption(self, painter: QtGui.QPainter, scale: ChartScale) -> None:
+        """What the chart says, where no pointer wants its place told."""
+        box = caption_box(self.chart, painter.fontMetrics(), self.width())
         painter.setPen(colour("faint"))
-        painter.drawText(QtCore.QRectF(8, self.height() - 19, room, 16), LEFT, words)
+        painter.drawText(box.translated(0, scale.bottom + LABEL_BELOW_PX), WRAPPED, self.chart.caption)
 
     def mousePressEvent(self, event: QtGui.QMouseEvent) -> None:
         """Begins a drag, or moves the cursor."""

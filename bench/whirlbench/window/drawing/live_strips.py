@@ -18,6 +18,7 @@ from whirlbench.samples import Channel, Event
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.chart_painter import LEFT, RIGHT
 from whirlbench.window.drawing.strip_picture import Band, Inks, StripPicture, settled_span
+from whirlbench.window.shown_units import Unit, unit
 from whirlbench.window.stand_state.column_trail import ColumnTrail
 
 LEFT_PX, RIGHT_PX, HEADING_PX, AXIS_PX = 46, 8, 15, 32
@@ -32,12 +33,16 @@ GHOST_WORDS = "last run (dotted)"
 
 @dataclass
 class Strip:
-    """A quantity with the scale that it has now; ``curve`` and ``behind`` are its rows among the columns."""
+    """A quantity with the scale that it has now; ``curve`` and ``behind`` are its rows among the columns.
+
+    Scale and limit are in the units of the columns; ``unit`` is what their figures are shown in.
+    """
 
     channel: Channel
     companion: Channel | None
     curve: int
     behind: int
+    unit: Unit
     span: Span | None = None
     limit: float = math.nan
 
@@ -54,7 +59,12 @@ class Strip:
         if math.isnan(self.limit) or self.span is None:
             return ""
         place = " ↑" if self.limit > self.span[1] else " ↓" if self.limit < self.span[0] else ""
-        return f"limit {self.limit:g}{place}"
+        return f"limit {self.unit.of(np.array(self.limit)):.4g}{place}"
+
+    def shown_span(self) -> Span:
+        """Ends of the scale in the unit shown."""
+        low, high = self.unit.of(np.array(self.span or (0.0, 1.0))).tolist()
+        return low, high
 
 
 @dataclass(frozen=True)
@@ -104,8 +114,9 @@ class LiveStrips(QtWidgets.QWidget):
         super().__init__()
         self._source, self._time_label = source, time_label
         place = {name: row for row, name in enumerate(rows)} | {None: -1}
-        self.strips = [
-            Strip(channel, behind, place[channel.name], place[behind and behind.name]) for channel, behind in channels
+        self.strips = [  # a session keeps the units it began with: figures that change in mid-run are misread
+            Strip(channel, behind, place[channel.name], place[behind and behind.name], unit(channel.unit))
+            for channel, behind in channels
         ]
         self.shown = list(self.strips)
         self._marks: list[tuple[float, str]] = []
@@ -118,7 +129,7 @@ class LiveStrips(QtWidgets.QWidget):
         self._ground: QtGui.QPixmap | None = None
         self.setMinimumHeight(LEAST_PX)
         self.setAttribute(QtCore.Qt.WidgetAttribute.WA_OpaquePaintEvent)
-        self.setAccessibleName("strips of the last minute: " + ", ".join(heading(one.channel) for one in self.strips))
+        self.setAccessibleName("strips of the last minute: " + ", ".join(_heading(one) for one in self.strips))
 
     # --- what is shown ------------------------------------------------------------------------------------------------
 
@@ -317,7 +328,7 @@ class LiveStrips(QtWidgets.QWidget):
         box = QtCore.QRectF(LEFT_PX, top - HEADING_PX, self.width() - LEFT_PX - RIGHT_PX, HEADING_PX)
         self._paint_heading(painter, strip, box)
         painter.setFont(self._sized(TICK_FONT_PX))
-        span = strip.span or (0.0, 1.0)
+        span = strip.shown_span()
         painter.setPen(QtGui.QColor(palette.INK))
         for tick in scale_ticks(span, height):
             y = top + height * (span[1] - tick.at) / (span[1] - span[0])
@@ -327,7 +338,7 @@ class LiveStrips(QtWidgets.QWidget):
         painter.drawLine(QtCore.QPointF(LEFT_PX - 1, top), QtCore.QPointF(LEFT_PX - 1, top + height))
 
     def _paint_heading(self, painter: QtGui.QPainter, strip: Strip, box: QtCore.QRectF) -> None:
-        words = [("ink", heading(strip.channel))]
+        words = [("ink", _heading(strip))]
         if strip.companion is not None:
             words.append(("faint", heading(strip.companion)))
         if self._earlier is not None:
@@ -357,6 +368,10 @@ class LiveStrips(QtWidgets.QWidget):
         font = QtGui.QFont(self.font())
         font.setPixelSize(size_px)
         return font
+
+
+def _heading(strip: Strip) -> str:
+    return heading(strip.channel._replace(unit=strip.unit.name))
 
 
 def _rgb(colour: str) -> int:

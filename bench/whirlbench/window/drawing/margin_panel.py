@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.safety.margins import Margin
+from whirlbench.window import shown_units
 from whirlbench.window.drawing import palette
 
 SHOWN_TO = 1.2  # troughs run a little past the limit, so that an excess can be seen
@@ -50,7 +51,9 @@ class MarginPanel(QtWidgets.QWidget):
         margin, width = self.margins[row], self.width() - 8
         painter.setPen(QtGui.QColor(palette.INK))
         painter.drawText(QtCore.QRect(0, top, width, 20), QtCore.Qt.AlignmentFlag.AlignLeft, margin.label)
-        painter.drawText(QtCore.QRect(0, top, width, 20), QtCore.Qt.AlignmentFlag.AlignRight, margin.text())
+        painter.drawText(
+            QtCore.QRect(0, top, width, 20), QtCore.Qt.AlignmentFlag.AlignRight, shown_units.text(margin.text())
+        )
         self.paint_trough(painter, QtCore.QRectF(0, top + 22, width, 12), margin.share)
 
     def paint_trough(

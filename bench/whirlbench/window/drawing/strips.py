@@ -8,11 +8,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from whirlbench.results.labels import event_words
 from whirlbench.rig.description import Rig
 from whirlbench.rig.limits import WITH_MARGIN
 from whirlbench.safety.margins import Margin, margins
 from whirlbench.safety.study import quantity
 from whirlbench.samples import SLOW_CHANNELS, Channel, Event, Run
+from whirlbench.window import shown_units
 
 VIBRATION = Channel("vibration_g", "g", "acceleration magnitude, all measured axes")
 LOST_PERIODS = 3.0  # samples further apart than this have others missing between them
@@ -111,8 +113,7 @@ def reading_at(time_s: np.ndarray, values: np.ndarray, at_s: float, gap: float) 
 
 def describe(event: Event) -> str:
     """One line for an event list."""
-    words = f"{event.time_s:9.3f} s  {event.kind}: {event.name}"
-    return f"{words} ({event.detail})" if event.detail else words
+    return shown_units.text(f"{event.time_s:9.3f} s  {event.kind}: {event_words(event)}")
 
 
 def vibration_magnitude_g(axes: Mapping[str, np.ndarray]) -> np.ndarray:

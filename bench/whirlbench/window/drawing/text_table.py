@@ -6,11 +6,14 @@ from collections.abc import Collection, Sequence
 
 from PyQt5 import QtCore, QtGui, QtWidgets
 
+from whirlbench.window import shown_units
 from whirlbench.window.drawing import palette
 
 MOST_ROWS_PX = 360  # longer tables scroll inside
 MOST_ROW_PX = 44  # two lines; the tool tip holds the rest
 SPARE_PX = 8
+LEAST_COLUMN_PX, STEP_PX = 96, 24  # of a column that gives way to others
+HEADING_LINES, HEADING_ROOM_PX = 2, 14
 
 
 class TextTable(QtWidgets.QTableWidget):
@@ -20,6 +23,8 @@ class TextTable(QtWidgets.QTableWidget):
 
     def __init__(self, headings: Sequence[str], rows: Sequence[Sequence[str]] = (), choosable: bool = False) -> None:
         super().__init__(0, len(headings))
+        self.headings = tuple(headings)  # as they were given: what is seen is in the units of the screen
+        self._given: tuple[Sequence[Sequence[str]], Collection[int]] = ((), ())
         self.setHorizontalHeaderLabels(list(headings))
         self.setEditTriggers(QtWidgets.QAbstractItemView.NoEditTriggers)
         self.setSelectionMode(
@@ -35,7 +40,9 @@ class TextTable(QtWidgets.QTableWidget):
         self.setShowGrid(False)
         self.setWordWrap(True)
         self.verticalHeader().hide()
-        self.horizontalHeader().setDefaultAlignment(QtCore.Qt.AlignmentFlag.AlignLeft)
+        low = QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignBottom
+        wrapped = QtCore.Qt.Alignment(QtCore.Qt.AlignmentFlag(int(low) | int(QtCore.Qt.TextFlag.TextWordWrap)))
+        self.horizontalHeader().setDefaultAlignment(wrapped)
         self.horizontalHeader().setHighlightSections(False)
         self.horizontalHeader().setStretchLastSection(True)
         self.setHorizontalScrollMode(QtWidgets.QAbstractItemView.ScrollPerPixel)
@@ -46,16 +53,23 @@ class TextTable(QtWidgets.QTableWidget):
 
     def show_rows(self, rows: Sequence[Sequence[str]], danger: Collection[int] = ()) -> None:
         """Fills the table; the rows numbered in ``danger`` must not be acted on and are printed so."""
+        self._given = (rows, danger)
+        headings, shown = shown_units.table(self.headings, rows)
+        self.setHorizontalHeaderLabels(list(headings))
         self.setRowCount(len(rows))
-        for number, row in enumerate(rows):
+        for number, row in enumerate(shown):
             for column, text in enumerate(row):
                 item = QtWidgets.QTableWidgetItem(text)
                 item.setToolTip(text)
                 if number in danger:
                     item.setForeground(QtGui.QColor(palette.OVER))
                 self.setItem(number, column, item)
-        self.resizeColumnsToContents()
+        self._take_widths()
         self._take_height()
+
+    def take_units(self) -> None:
+        """Shows the same in the units that are chosen now."""
+        self.show_rows(*self._given)
 
     def text(self) -> str:
         """Headings and all rows, with tabulators between the cells, as a table calculation takes them."""
@@ -79,11 +93,39 @@ class TextTable(QtWidgets.QTableWidget):
         """Another size: what was drawn for the old one is given up."""
         super().resizeEvent(event)
         if event.size().width() != event.oldSize().width():
-            self._take_height()  # the last column has another width now, and its words wrap elsewhere
+            self._take_widths()
+            self._take_height()  # columns have another width now, and their words wrap elsewhere
+
+    def _take_widths(self) -> None:
+        """As wide as cells and the longest word of a heading need; where that is too much, the widest give way."""
+        wanted = [max(self.sizeHintForColumn(column), self._heading_px(column)) for column in range(self.columnCount())]
+        room = self.viewport().width()
+        while sum(wanted) > room and max(wanted, default=0) > LEAST_COLUMN_PX:
+            widest = wanted.index(max(wanted))
+            wanted[widest] = max(wanted[widest] - max(sum(wanted) - room, 1), LEAST_COLUMN_PX, wanted[widest] - STEP_PX)
+        for column, width in enumerate(wanted):
+            self.setColumnWidth(column, width)
+        self.horizontalHeader().setFixedHeight(self._header_px(wanted))
+
+    def _heading_px(self, column: int) -> int:
+        """Width of a heading on as many lines as it may have, at least of its longest word."""
+        metrics = self.horizontalHeader().fontMetrics()
+        words = self.horizontalHeaderItem(column).text().split() or [""]
+        longest = max(metrics.horizontalAdvance(word) for word in words)
+        whole = metrics.horizontalAdvance(" ".join(words))
+        return max(longest, -(-whole // HEADING_LINES) if whole > LEAST_COLUMN_PX else whole) + HEADING_ROOM_PX
+
+    def _header_px(self, widths: Sequence[int]) -> int:
+        metrics = self.horizontalHeader().fontMetrics()
+        flags = int(QtCore.Qt.TextFlag.TextWordWrap)
+        boxes = [QtCore.QRect(0, 0, max(width - HEADING_ROOM_PX, 1), 1000) for width in widths]
+        texts = [self.horizontalHeaderItem(column).text() for column in range(self.columnCount())]
+        heights = [metrics.boundingRect(box, flags, text).height() for box, text in zip(boxes, texts, strict=True)]
+        return max(heights, default=metrics.height()) + SPARE_PX
 
     def _take_height(self) -> None:
         self.resizeRowsToContents()
         for row in range(self.rowCount()):
             self.setRowHeight(row, min(self.rowHeight(row), MOST_ROW_PX))
         rows_px = sum(self.rowHeight(row) for row in range(self.rowCount()))
-        self.setFixedHeight(min(rows_px, MOST_ROWS_PX) + self.horizontalHeader().sizeHint().height() + SPARE_PX)
+        self.setFixedHeight(min(rows_px, MOST_ROWS_PX) + self.horizontalHeader().height() + SPARE_PX)

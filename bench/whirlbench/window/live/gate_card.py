@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from PyQt5 import QtCore, QtWidgets
 
+from whirlbench.window.drawing.hinted_field import HintedField
 from whirlbench.window.live.words_field import WordsField
 
 LONGEST_REASON, LONGEST_NAME = 400, 80
@@ -24,7 +25,7 @@ class GateCard(QtWidgets.QFrame):
         self.override.setStyleSheet("font-weight: bold;")
         for label in (self.override, self.against):
             label.setProperty("ink", "over")
-        self.typed_name, self.reason = QtWidgets.QLineEdit(), WordsField("reason of the override", LONGEST_REASON)
+        self.typed_name, self.reason = HintedField(), WordsField("reason of the override", LONGEST_REASON)
         self.typed_name.setPlaceholderText("name of the set, to override the gate")
         self.typed_name.setMaxLength(LONGEST_NAME)
         self.button = QtWidgets.QPushButton("override the gate")

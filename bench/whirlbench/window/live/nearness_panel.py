@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from PyQt5 import QtCore, QtGui
 
+from whirlbench.window import shown_units
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.chart_painter import LEFT, RIGHT, sized
 from whirlbench.window.drawing.margin_panel import MarginPanel
@@ -50,7 +51,7 @@ class NearnessPanel(MarginPanel):
     def words(one: Nearness) -> str:
         """One line on a margin: its reading and limits, peak and trend."""
         parts = (one.margin.text(), one.device_words(), one.peak_words(), one.reach_words())
-        return " · ".join(part for part in parts if part)
+        return " · ".join(shown_units.text(part) for part in parts if part)
 
     def changeEvent(self, event: QtCore.QEvent) -> None:
         """Another font or palette: what was made of the old one is given up."""

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from PyQt5 import QtCore, QtGui, QtWidgets
 
+from whirlbench.window import shown_units
 from whirlbench.window.drawing import far_text, palette
 from whirlbench.window.stand_state.live_state import STATES, UNKNOWN
 
@@ -39,6 +40,7 @@ class StateBand(QtWidgets.QWidget):
 
         A speed that nobody knows (``rpm`` NaN) is a dash, never a zero.
         """
+        remark = shown_units.text(remark)
         speed = NOT_KNOWN if math.isnan(rpm) else f"{rpm:.0f} rpm"
         if (state, headline, remark, speed) != (self.state, self.headline, self.remark, self.speed):
             self.state, self.headline, self.remark, self.speed = state, headline, remark, speed

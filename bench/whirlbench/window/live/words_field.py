@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from PyQt5 import QtWidgets
+from whirlbench.window.drawing.hinted_field import HintedField
 
 HINT = "type _ for a blank"
 
 
-class WordsField(QtWidgets.QLineEdit):
+class WordsField(HintedField):
     """Turns each underscore into a blank as it is typed: the space bar is not to be had while a session lives."""
 
     def __init__(self, label: str, most: int) -> None:

@@ -8,6 +8,8 @@ from typing import Any
 
 from PyQt5 import QtCore, QtGui, QtWidgets
 
+from whirlbench.results.labels import spoken
+from whirlbench.window import shown_units
 from whirlbench.window.pages.worker import Doing, Early, Refusal, Work, Worker
 
 LISTEN_MS = 40
@@ -22,17 +24,26 @@ class AnalysisPage(QtWidgets.QStackedWidget):
     """
 
     shown = QtCore.pyqtSignal(object)  # the panel, once
+    rig_wanted = QtCore.pyqtSignal()  # another rig file, for the one there is will not do
 
     def __init__(self, make_panel: Callable[[Any], QtWidgets.QWidget], work: Work, *args: object) -> None:
         super().__init__()
+        self.advice = ""  # what would make the work succeed, told where it did not
         self._make_panel, self._work, self._args = make_panel, work, args
         self.panel: Any = None
         self.line = QtWidgets.QLabel()
         self.line.setWordWrap(True)
         self.line.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+        self.hint = QtWidgets.QLabel()
+        self.hint.setWordWrap(True)
+        self.hint.setTextFormat(QtCore.Qt.TextFormat.PlainText)
         self.button = QtWidgets.QPushButton()
         self.button.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         self.button.clicked.connect(self._stop_or_begin)
+        self.rig_button = QtWidgets.QPushButton("choose a rig file …")
+        self.rig_button.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+        self.rig_button.clicked.connect(lambda _=False: self.rig_wanted.emit())
+        self.rig_button.hide()
         self._worker: Worker | None = None
         self._begun_s = 0.0
         self._doing = ""
@@ -46,7 +57,9 @@ class AnalysisPage(QtWidgets.QStackedWidget):
         layout = QtWidgets.QVBoxLayout(card)
         layout.setContentsMargins(24, 24, 24, 24)
         layout.addWidget(self.line)
-        layout.addWidget(self.button, alignment=QtCore.Qt.AlignmentFlag.AlignLeft)
+        layout.addWidget(self.hint)
+        for button in (self.button, self.rig_button):
+            layout.addWidget(button, alignment=QtCore.Qt.AlignmentFlag.AlignLeft)
         layout.addStretch(1)
         return card
 
@@ -68,6 +81,8 @@ class AnalysisPage(QtWidgets.QStackedWidget):
         self._begun_s = time.monotonic()
         self._say("starting", "ink")
         self.button.setText("stop")
+        self.rig_button.hide()
+        self.hint.clear()
         self._worker = Worker(self._work, *self._args)
         self._clock.start()
 
@@ -111,9 +126,11 @@ class AnalysisPage(QtWidgets.QStackedWidget):
         if isinstance(news, Doing):
             self._say(news.text, "ink")
         elif isinstance(news, Refusal) and self.panel is None:
-            self._give_up(news.text, "over")
+            self._give_up(shown_units.text(spoken(news.text)), "over")
+            self.hint.setText(self.advice)
+            self.rig_button.setVisible(news.wants_rig)
         elif isinstance(news, Refusal):
-            self.panel.refuse(news.text)
+            self.panel.refuse(spoken(news.text))
         else:
             self._show(news.result if isinstance(news, Early) else news, settled=not isinstance(news, Early))
 

@@ -8,6 +8,7 @@ from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.results.answer import Answer, Remark, Table
 from whirlbench.results.chart import Chart
+from whirlbench.window import shown_units
 from whirlbench.window.drawing.chart_view import ChartView
 from whirlbench.window.drawing.text_table import TextTable
 from whirlbench.window.pages.plan_saving import PlanSaver
@@ -17,6 +18,7 @@ LEVEL_INKS = {"danger": "over", "caution": "caution", "note": "ink"}
 
 
 REMARKS_PX = 132
+NONE_WORDS = "none; where something stays open, the remarks above say why"
 LEAST_CHART_PX = 190  # charts take all the room there is, and never less
 
 
@@ -39,7 +41,7 @@ class RemarkList(QtWidgets.QWidget):
         for label, remark in zip(self.labels, remarks, strict=False):
             label.setProperty("ink", LEVEL_INKS[remark.level])
             label.setStyleSheet(f"font-weight: {'bold' if remark.level == 'danger' else 'normal'};")
-            label.setText(remark.line)
+            label.setText(shown_units.text(remark.line))
             label.show()
 
     def _label(self) -> QtWidgets.QLabel:
@@ -155,17 +157,23 @@ class AnswerPanel(ScrollPage):
         self.add(hint)
         self.column.addStretch(1)
 
+    def take_units(self) -> None:
+        """Shows the same in the units that are chosen now; charts and tables take them by themselves."""
+        self.show_state(self.answer)
+
     def show_state(self, answer: Answer) -> None:
         """Draws ``answer``."""
         self.answer = answer
-        self.heading.setText(answer.headline)
+        self.heading.setText(shown_units.text(answer.headline))
         self.remarks.show_remarks(answer.lines())
         if self.saver is not None and answer.plan is not None:
-            self.saver.show_plan(answer.plan.text, answer.plan.remark)
+            self.saver.show_plan(answer.plan.text, shown_units.text(answer.plan.remark))
         given = {chart.key: chart for chart in answer.charts}
         for key, view in self.charts.items():
             view.show_chart(given.get(key, Chart("", "", "")))  # nothing stays of an earlier answer
         for table in answer.tables:
             if table.key in self.tables:
-                self.titles[table.key].setText(table.title)
+                title = shown_units.text(table.title)
+                self.titles[table.key].setText(title if table.rows else f"{title}: {NONE_WORDS}")
+                self.tables[table.key].setHidden(not table.rows)
                 self.tables[table.key].show_rows(table.rows, table.danger)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from PyQt5 import QtCore, QtWidgets
+from PyQt5 import QtCore
 
 from whirlbench.results.answer import Answer
 from whirlbench.window.drawing.chart_view import ChartView
+from whirlbench.window.drawing.hinted_field import HintedField
 from whirlbench.window.pages.answer_panel import LEAST_CHART_PX, AnswerPanel
 
 WHAT_IF = (
@@ -36,7 +37,7 @@ class CheckPanel(AnswerPanel):
         self.begin("root and blade")
         self.add_charts(["root drawing", "profile"], columns=2)
         self.begin("what if")
-        self.vary = QtWidgets.QLineEdit()
+        self.vary = HintedField()
         self.vary.setPlaceholderText("what if: root.edge_mm=6:14, or material=printed_pla,moulded_nylon")
         self.vary.setAccessibleName("what if a dimension or the material were another")
         self.vary.returnPressed.connect(self._ask_what_if)

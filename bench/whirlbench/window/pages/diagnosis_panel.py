@@ -5,6 +5,7 @@ from __future__ import annotations
 from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.results.diagnosis import Diagnosis, RunView
+from whirlbench.window import shown_units
 from whirlbench.window.drawing.chart_view import ChartView
 from whirlbench.window.drawing.vector_dial import Hand, VectorDial
 from whirlbench.window.pages.answer_panel import AnswerPanel
@@ -51,7 +52,7 @@ class DiagnosisPanel(AnswerPanel):
         self.marks.setMinimumHeight(LEAST_MARKS_PX)
         self.marks.setWordWrap(True)
         self.marks.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
-        self.marks.addItems([f"{one.at_s:8.2f} s  {one.kind}: {one.text}" for one in self.diagnosis.moments])
+        self._list_moments()
         self.add_row((left, right), (1, 0))
         for view in self.followers:
             self.reveal_later(view)
@@ -60,6 +61,16 @@ class DiagnosisPanel(AnswerPanel):
         for table in self.answer.tables:
             if table.rows:
                 self.add_table(table.key)
+
+    def _list_moments(self) -> None:
+        self.marks.clear()
+        lines = [f"{one.at_s:8.2f} s  {one.kind}: {one.text}" for one in self.diagnosis.moments]
+        self.marks.addItems([shown_units.text(line) for line in lines])
+
+    def take_units(self) -> None:
+        """Shows the same in the units that are chosen now."""
+        super().take_units()
+        self._list_moments()
 
     def _add_beside(self) -> None:
         if self.diagnosis.beside is not None:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from PyQt5 import QtCore, QtWidgets
+from PyQt5 import QtCore
 
 from whirlbench.results.answer import Answer
+from whirlbench.window.drawing.hinted_field import HintedField
 from whirlbench.window.pages.answer_panel import AnswerPanel
 
 MOST_RPM = 1e6  # beyond all sense for a shaft, and no infinity or NaN passes
@@ -16,7 +17,7 @@ class LimitsPanel(AnswerPanel):
     asked = QtCore.pyqtSignal(object)
 
     def __init__(self, answer: Answer) -> None:
-        self.speeds: QtWidgets.QLineEdit
+        self.speeds: HintedField
         super().__init__(answer)
 
     def arrange(self) -> None:
@@ -24,7 +25,7 @@ class LimitsPanel(AnswerPanel):
         self.begin("pitch against speed")
         self.add_charts(["limits"])
         self.begin("by speed")
-        self.speeds = QtWidgets.QLineEdit()
+        self.speeds = HintedField()
         self.speeds.setPlaceholderText(
             "speeds for the table in rpm, separated by commas; empty for nine over what was measured"
         )

@@ -157,6 +157,18 @@ def diagnosis_work(subject: Subject) -> Answers:
     yield diagnosis(run, subject.rig(run), other)
 
 
+def compare_work(subject: Subject) -> Answers:
+    """The recording beside the second one, as the report of both puts it; there is nothing to ask."""
+    from whirlbench.results.report import RecordedRun, side_by_side
+
+    assert subject.recording is not None and subject.beside is not None
+    yield Doing("reading both recordings")
+    rig = subject.rig()
+    first, second = (RecordedRun.read(path, rig) for path in (subject.recording, subject.beside))
+    yield Doing("holds at like speed and pitch, coefficients, permitted speeds")
+    yield side_by_side(first, second)
+
+
 @dataclass(frozen=True)
 class BalanceQuestion:
     """The run with the trial mass, that mass and where it was, and over how many holes to split the correction."""

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 
 from PyQt5 import QtCore, QtWidgets
 
+from whirlbench.window import shown_units
+
 HEADING = "font-size: 17px; padding: 2px 0 4px 0;"
 ROW_ROOM_PX = 14
 LEAST_SECTION_PX = 120
@@ -59,11 +61,13 @@ class ScrollPage(QtWidgets.QScrollArea):
         self.sections.add(title)
 
     def _drop_empty(self) -> None:
-        """Takes the latest section away again where nothing was put into it."""
+        """Takes the latest section away again where nothing was put into it; one of tables alone keeps to its top."""
         last = self.sections.count() - 1
         if last >= 0 and not self.column.count():
             self._stack.removeWidget(self._stack.widget(last))
             self.sections.takeItem(last)
+        elif last >= 0 and not any(map(_grows, _widgets(self.column))):
+            self.column.addStretch(1)
 
     def add_heading(self, text: str) -> QtWidgets.QLabel:
         """The page's outcome in one line, at the top."""
@@ -72,7 +76,7 @@ class ScrollPage(QtWidgets.QScrollArea):
 
     def refuse(self, text: str) -> None:
         """Why a question has no answer, in place of the heading; the rest stays as it was."""
-        self.heading.setText(text)
+        self.heading.setText(shown_units.text(text))
 
     def add_section(self, text: str) -> QtWidgets.QLabel:
         """A title between sections."""
@@ -124,6 +128,21 @@ class ScrollPage(QtWidgets.QScrollArea):
         return label
 
 
+def _widgets(column: QtWidgets.QVBoxLayout) -> list[QtWidgets.QWidget]:
+    items = [column.itemAt(place) for place in range(column.count())]
+    return [widget for item in items if (widget := item.widget()) is not None]
+
+
+def _grows(widget: QtWidgets.QWidget) -> bool:
+    """Whether a widget, or one that it holds, takes the height there is."""
+    if widget.sizePolicy().verticalPolicy() & QtWidgets.QSizePolicy.ExpandFlag:
+        return True
+    if isinstance(widget, QtWidgets.QAbstractScrollArea):
+        return False  # what is inside it is its own affair
+    own = widget.findChildren(QtWidgets.QWidget, options=QtCore.Qt.FindChildOption.FindDirectChildrenOnly)
+    return any(map(_grows, own))
+
+
 class SectionRow(QtWidgets.QListWidget):
     """Names of sections in a row, chosen by click or arrow keys; the chosen one is underlined."""
 
@@ -154,4 +173,4 @@ class LineList(QtWidgets.QLabel):
 
     def show_lines(self, lines: Sequence[str]) -> None:
         """Replaces all lines."""
-        self.setText("\n".join(f"—  {line}" for line in lines))
+        self.setText("\n".join(f"—  {shown_units.text(line)}" for line in lines))

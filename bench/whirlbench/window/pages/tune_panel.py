@@ -10,7 +10,7 @@ from whirlbench.results.answer import Answer
 from whirlbench.window.pages.answer_panel import AnswerPanel
 
 COLUMNS = 3
-LEAST_FORECAST_PX = 140  # knob, forecasts, advice and plan stand on one screen
+LEAST_FORECAST_PX = 118  # knob, forecasts, advice and plan stand on one screen
 FIRST_TABLES = 1  # that stand beside the knob
 KNOB_STEPS = 200
 SHORTEST_S, LONGEST_S = 0.02, 5.0  # of the closed-loop time: ten ticks of the device, and slower than anybody wants

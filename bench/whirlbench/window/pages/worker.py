@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from typing import Any
 
-from whirlbench.errors import BenchError
+from whirlbench.errors import BenchError, RigError
 
 NICENESS = 10  # behind the session and the window, which have a stand to look after
 PATIENCE_S = 5.0
@@ -40,9 +40,10 @@ class Early:
 
 @dataclass(frozen=True)
 class Refusal:
-    """Why there is no result: one line for the user."""
+    """Why there is no result: one line for the user; ``wants_rig``: another rig file would help."""
 
     text: str
+    wants_rig: bool = False
 
 
 class Worker:
@@ -116,7 +117,7 @@ def _converse(answers: Generator[Any, Any, None], connection: Connection) -> Non
     except StopIteration:
         return
     except BenchError as error:
-        connection.send(Refusal(str(error)))
+        connection.send(Refusal(str(error), isinstance(error, RigError)))
     except (EOFError, OSError):
         raise
     except Exception as error:

@@ -311,6 +311,17 @@ class ReplayPanel(QtWidgets.QWidget):
         except BenchError as error:
             self.told.setText(str(error))
 
+    def take_units(self) -> None:
+        """Shows the same in the units that are chosen now."""
+        found = traces(self.replay.run, self.replay.rig, self.replay.vibration)
+        self.strips.show_view(replace(self.strips.view, traces=found, fixed={}))
+        for action, trace in zip(self.channel_menu.actions(), found, strict=False):
+            action.setText(f"{trace.name} ({trace.unit})")
+        if self.second is not None:
+            self._lay_beside()
+        self._list_marks()
+        self.margin_panel.update()
+
     def closeEvent(self, event: QtGui.QCloseEvent) -> None:
         """Ends the play."""
         self.clock.stop()

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from whirlbench.results.labels import spoken
+from whirlbench.results.labels import event_words
 from whirlbench.results.onset import Moment
 from whirlbench.samples import Event
+from whirlbench.window import shown_units
 
 # ink and shape of each kind: never told by the colour alone
 LOOKS = {
@@ -50,12 +51,12 @@ class Mark:
     @property
     def line(self) -> str:
         """The mark in a list."""
-        return f"{self.at_s:9.3f} s  {self.kind}: {self.text}"
+        return shown_units.text(f"{self.at_s:9.3f} s  {self.kind}: {self.text}")
 
 
 def recorded_marks(events: Iterable[Event]) -> tuple[Mark, ...]:
     """A mark for each recorded event, in order of time."""
-    found = [Mark(event.time_s, event.kind, _words(event)) for event in events]
+    found = [Mark(event.time_s, event.kind, event_words(event)) for event in events]
     return tuple(sorted(found, key=lambda mark: mark.at_s))
 
 
@@ -65,10 +66,3 @@ def with_moments(marks: Sequence[Mark], moments: Iterable[Moment]) -> tuple[Mark
     found = [Mark(one.at_s, one.kind, one.text, found=True) for one in moments]
     new = [mark for mark in found if (mark.at_s, mark.kind) not in recorded]
     return tuple(sorted([*(mark for mark in marks if not mark.found), *new], key=lambda mark: mark.at_s))
-
-
-def _words(event: Event) -> str:
-    if event.kind == event.name == "note":  # the operator's own words
-        return event.detail
-    said = f"{event.name} ({event.detail})" if event.detail else event.name
-    return spoken(said)

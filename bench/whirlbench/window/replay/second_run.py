@@ -10,6 +10,7 @@ import numpy as np
 
 from whirlbench.errors import AnalysisError
 from whirlbench.results.diagnosis import Alignment
+from whirlbench.results.labels import spoken
 from whirlbench.rig.description import Rig
 from whirlbench.samples import Event, Run
 from whirlbench.window.replay.traces import Trace, traces
@@ -55,7 +56,7 @@ def shared_events(first: tuple[Event, ...], second: tuple[Event, ...]) -> tuple[
 
 
 def _words(event: Event) -> str:
-    return f"{event.kind}: {event.name}"
+    return f"{event.kind}: {spoken(event.name)}"
 
 
 def _first_of(events: tuple[Event, ...], words: str) -> float:

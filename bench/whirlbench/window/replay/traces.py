@@ -12,6 +12,7 @@ from whirlbench.results.labels import label
 from whirlbench.rig.description import Rig
 from whirlbench.safety.study import quantity
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Channel, Run
+from whirlbench.window import shown_units
 from whirlbench.window.drawing.decimation import Outline, outline_between
 from whirlbench.window.drawing.strips import gap_s, limit_lines, reading_at
 
@@ -96,8 +97,10 @@ def _all(run: Run, rig: Rig, rms: Series) -> Iterator[Trace]:
     slow_gap_s, vibration_gap_s = gap_s(slow.time_s), gap_s(vibration.time_s)
     for channel in SLOW_CHANNELS:
         if slow.has(channel.name):
-            values, limit = slow.channel(channel.name), limits.get(channel.name)
-            yield Trace(channel, slow.time_s, values, limit, gap_s=slow_gap_s)
+            unit, limit = shown_units.unit(channel.unit), limits.get(channel.name)
+            shown_limit = None if limit is None else limit * unit.factor + unit.zero
+            values = unit.of(slow.channel(channel.name))
+            yield Trace(shown_units.channel(channel), slow.time_s, values, shown_limit, gap_s=slow_gap_s)
     if len(rms[0]):
         yield Trace(VIBRATION_RMS, *rms, limits.get(VIBRATION_RMS.name), gap_s=gap_s(rms[0]))
     for axis in VIBRATION_AXES:

@@ -46,7 +46,7 @@ class Nearness:
 
     def device_words(self) -> str:
         """The device's own limit beside the rig's."""
-        return "" if math.isnan(self.device_limit) else f"device {self.device_limit:.4g}"
+        return "" if math.isnan(self.device_limit) else f"device {self.device_limit:.4g} {self.margin.unit}".rstrip()
 
 
 def percent(share: float) -> str:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from whirlbench.results.labels import spoken
 from whirlbench.rig.description import Rig
 from whirlbench.rig.device_slots import held_limits
 from whirlbench.rig.limits import TRENDS, WITH_MARGIN
@@ -75,7 +76,7 @@ class LiveState:
 
     def _ending(self) -> str:
         outcome = self.outcome
-        return ": ".join(filter(None, (outcome.ending, outcome.reason))) if outcome is not None else ""
+        return ": ".join(filter(None, (outcome.ending, spoken(outcome.reason)))) if outcome is not None else ""
 
     def headline(self) -> str:
         """The state in the words that are read from two metres."""
@@ -93,8 +94,8 @@ class LiveState:
         progress, unknown = self.progress, self.unknown_why()
         parts = [unknown, self._last_heard() if unknown else "", self.cause.words()]
         if self.outcome is None:
-            reason = "" if self.cause.words() or not progress.reason else f"reason: {progress.reason}"
-            parts += [self._still_turning(), progress.message, reason, self._plan_step()]
+            reason = "" if self.cause.words() or not progress.reason else f"reason: {spoken(progress.reason)}"
+            parts += [self._still_turning(), spoken(progress.message), reason, self._plan_step()]
             parts.append(f"no heartbeat leaves: {self.heard.no_heartbeat}" if self.heard.no_heartbeat else "")
             parts.append(self.age() if not unknown else "")
         return "   ".join(part for part in parts if part) or progress.phase

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from whirlbench.results.labels import event_words, spoken
 from whirlbench.samples import Event
 
 AGREED = ("agreed", "gate")  # limit events that are no finding
@@ -37,9 +38,8 @@ class TripCause:
         if not trips:
             return ""
         first = trips[0]
-        known = (event.detail or event.name for event in self.events if event not in trips)
-        told = f" ({first.detail})" if first.detail else ""
-        return "; ".join([f"{first.kind} at {first.time_s:.3f} s: {first.name}{told}", *dict.fromkeys(known)])
+        known = (spoken(event.detail) or event_words(event) for event in self.events if event not in trips)
+        return "; ".join([f"{first.kind} at {first.time_s:.3f} s: {event_words(first)}", *dict.fromkeys(known)])
 
 
 def _explains(event: Event) -> bool:

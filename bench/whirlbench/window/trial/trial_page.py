@@ -8,17 +8,20 @@ from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.errors import BenchError
 from whirlbench.results.answer import fixed
+from whirlbench.results.labels import label, spoken
 from whirlbench.results.stand import ABOUT, READY, TRIP_COLUMNS
 from whirlbench.session.still import StillLoop
-from whirlbench.window.drawing import palette
+from whirlbench.window.drawing.hinted_field import HintedField
 from whirlbench.window.drawing.text_table import TextTable
-from whirlbench.window.pages.answer_panel import RemarkList
+from whirlbench.window.pages.answer_panel import RemarkArea, RemarkList
+from whirlbench.window.pages.scroll_page import HEADING as HEADING_STYLE
 from whirlbench.window.trial.trial_work import Enter, Hands, TrialWork, Word
 
 TICK_MS = 10  # the heartbeat comes from here: several within its shortest limit
 REDRAW_TICKS = 10
-PROMPT = f"font-size: 16px; color: {palette.INK}; padding: 6px 0;"
-TOLD = f"color: {palette.OVER}; font-weight: bold;"
+PROMPT = "font-size: 16px; padding: 6px 0;"
+TOLD = "font-weight: bold;"
+HEADING = "Trial of the trips: each provoked with the motor still, the propeller off"
 LIVE_HEADINGS = ("signal", "counts now")
 
 
@@ -42,7 +45,7 @@ class TrialPage(QtWidgets.QWidget):
         self._timer.start(TICK_MS)
 
     def _build(self) -> None:
-        self.typed, self.operator = QtWidgets.QLineEdit(), QtWidgets.QLineEdit()
+        self.typed, self.operator = HintedField(), HintedField()
         self.typed.setPlaceholderText(READY)
         self.operator.setPlaceholderText("who makes the trial")
         self.begin_button, self.leave_button = QtWidgets.QPushButton("begin"), QtWidgets.QPushButton("leave the trial")
@@ -50,11 +53,16 @@ class TrialPage(QtWidgets.QWidget):
         self.doing, self.prompt, self.told, self.headline = (QtWidgets.QLabel() for _ in range(4))
         self.prompt.setStyleSheet(PROMPT)
         self.told.setStyleSheet(TOLD)
+        self.told.setProperty("ink", "over")
+        self.headline.setStyleSheet(HEADING_STYLE)
+        self.headline.setText(HEADING)
+        self.typed.setAccessibleName(READY)
+        self.operator.setAccessibleName("who makes the trial")
         self.prompt.setText(ABOUT)
-        for label in (self.doing, self.prompt, self.told, self.headline):
-            label.setTextFormat(QtCore.Qt.TextFormat.PlainText)
-            label.setWordWrap(True)
-        self.live, self.trips = TextTable(LIVE_HEADINGS), TextTable([column.heading for column in TRIP_COLUMNS])
+        for line in (self.doing, self.prompt, self.told, self.headline):
+            line.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+            line.setWordWrap(True)
+        self.live, self.trips = TextTable(LIVE_HEADINGS), TextTable([column.text for column in TRIP_COLUMNS])
         self.remarks = RemarkList()
         self.begin_button.clicked.connect(self.begin)
         self.typed.returnPressed.connect(self.begin)
@@ -66,19 +74,22 @@ class TrialPage(QtWidgets.QWidget):
 
     def _arrange(self) -> None:
         column = QtWidgets.QVBoxLayout(self)
+        column.setContentsMargins(6, 4, 12, 6)
+        self.remark_area = RemarkArea()
+        self.remark_area.setWidget(self.remarks)
         rows: tuple[tuple[QtWidgets.QWidget, ...], ...] = (
-            (self.typed, self.operator, self.begin_button, self.leave_button), (self.doing,), (self.prompt,),
-            tuple(self.words.values()), (self.told,), (self.live,), (self.headline,), (self.trips,),
+            (self.headline,), (self.remark_area,), (self.typed, self.operator, self.begin_button, self.leave_button),
+            (self.doing,), (self.prompt,), tuple(self.words.values()), (self.told,),
         )  # fmt: skip
         for widgets in rows:
             row = QtWidgets.QHBoxLayout()
             for widget in widgets:
                 row.addWidget(widget)
-            column.addLayout(row, stretch=1 if widgets[0] is self.trips else 0)
-        scroll = QtWidgets.QScrollArea()
-        scroll.setWidgetResizable(True)
-        scroll.setWidget(self.remarks)
-        column.addWidget(scroll, stretch=1)
+            column.addLayout(row)
+        tables = QtWidgets.QHBoxLayout()
+        for table, share in ((self.trips, 3), (self.live, 1)):
+            tables.addWidget(table, share, QtCore.Qt.AlignmentFlag.AlignTop)
+        column.addLayout(tables, stretch=1)
 
     def begin(self) -> None:
         """Starts the trial, once it is typed that the propeller is off; one recording holds one trial."""
@@ -89,7 +100,7 @@ class TrialPage(QtWidgets.QWidget):
                 self._loop, self.typed.text(), self.operator.text().strip(), self._recording, self._enter, self._hands
             )
         except BenchError as error:
-            self.told.setText(str(error))
+            self.told.setText(spoken(str(error)))
             return
         for widget in (self.typed, self.operator, self.begin_button):
             widget.setEnabled(False)
@@ -133,12 +144,12 @@ class TrialPage(QtWidgets.QWidget):
             return
         state = "ended" if work.ended else f"trip {work.number} of {work.count}"
         self.doing.setText(f"{state}; recorded in {self._recording}")
-        self.prompt.setText(work.text)
-        self.told.setText(work.told)
+        self.prompt.setText(spoken(work.text))
+        self.told.setText(spoken(work.told))
         for word, button in self.words.items():
             button.setVisible(word in work.asked)
         counts = sorted(self._loop.stand.latest_counts().items())
-        self.live.show_rows(tuple((name, fixed(value, 1)) for name, value in counts))
+        self.live.show_rows(tuple((label(name), fixed(value, 1)) for name, value in counts))
         answer = work.answer()
         self.headline.setText(answer.headline)
         table = answer.table("trips")

@@ -26,6 +26,7 @@ from whirlbench.cli.simulated_session import run_simulated
 from whirlbench.cli.spin_screen import SpinScreen
 from whirlbench.errors import BenchError
 from whirlbench.log import EntryKind
+from whirlbench.results.labels import spoken
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import read_rig
 from whirlbench.safety.margins import margins
@@ -247,7 +248,7 @@ def _hurry(spec: SessionSpec, rig: Rig, operator: _Operator, speed: float) -> Ou
 
 def _inspected(progress: Progress, requests: EndingRequests) -> bool:
     """The operator's word after an inspection; meanwhile the stand is locked, and needs no sign of life."""
-    question = f"\n{progress.message}. Inspected, isolator closed, everybody clear: continue?"
+    question = f"\n{spoken(progress.message)}. Inspected, isolator closed, everybody clear: continue?"
     requests.interrupting = True
     try:
         return click.confirm(question, default=False)
