@@ -23,7 +23,7 @@ from whirlbench.results.report import RecordedRun, Report, compared_runs, run_re
 from whirlbench.results.report.comparison import Pair, like_pairs, significant
 from whirlbench.results.report.rig_facts import differing_keys
 from whirlbench.results.report.run_charts import POINTS, thinned
-from whirlbench.results.report.run_report import NO_STATEMENTS
+from whirlbench.results.report.run_report import DESCRIBING, NO_STATEMENTS
 from whirlbench.rig.toml import parse_rig, with_values
 
 DEMOS = Path(__file__).parents[3] / "recordings"
@@ -212,3 +212,28 @@ def test_the_verb_tells_every_chapter_and_never_writes_over_a_page(written: Writ
     assert list(written.document["chapters"]) == [chapter.title for chapter in written.report.chapters]
     assert command_line(["report", str(CRACK), "-o", str(written.target)]) == 2
     assert written.target.read_text(encoding="utf-8") == written.page and NONE in written.page
+
+
+NOTHING = "t_s,rpm\n0.0,0\n0.5,0\n1.0,0\n1.5,0\n"  # a shaft at rest, and no rig
+
+
+def test_a_report_that_judges_nothing_exits_with_2_and_says_so_in_one_line(tmp_path: Path, capsys) -> None:
+    (tmp_path / "odd.csv").write_text(NOTHING, encoding="utf-8")
+    assert command_line(["import", str(tmp_path / "odd.csv"), "-o", str(tmp_path / "odd.h5")]) == 0
+    capsys.readouterr()
+    assert command_line(["report", str(tmp_path / "odd.h5"), "-o", str(tmp_path / "odd.html")]) == 2
+    told = capsys.readouterr()
+    (line,) = [line for line in told.err.splitlines() if line.startswith("whirlbench:")]
+    assert "odd.h5: no question could be judged" in line and "--rig" in line
+    assert (tmp_path / "odd.html").exists()  # what is known is on the page all the same
+    two = [str(tmp_path / "odd.h5")] * 2
+    assert command_line(["report", *two, "-o", str(tmp_path / "two.html"), "--json"]) == 2
+    told = capsys.readouterr()
+    assert json.loads(told.out)["page"] and "no question could be judged" in told.err
+
+
+@pytest.mark.parametrize("title", DESCRIBING)
+def test_a_chapter_that_describes_is_no_judgement(report: Report, title: str) -> None:
+    described = tuple(replace(one, answer=replace(one.answer, judged=True)) for one in report.chapters)
+    assert report.judged
+    assert not replace(report, chapters=tuple(one for one in described if one.title in (title, "Conclusions"))).judged
