@@ -73,7 +73,10 @@ def stand_view(_: Path) -> None:
     from scenes import SCENES, shown
 
     application = QtWidgets.QApplication.instance() or QtWidgets.QApplication(["whirlbench"])
-    with tempfile.TemporaryDirectory() as folder, shown(SCENES["turning"], Path(folder), application.processEvents) as on:
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        shown(SCENES["turning"], Path(folder), application.processEvents) as on,
+    ):
         on.resize(*WINDOW_PX)
         application.processEvents()
         on.bridge.panel.advance()

@@ -1,7 +1,7 @@
 """The day at the stand by the commands alone: calibrate, travel, trial of the trips, spins, trip, reset, log, retire.
 
-As a program it does the whole day on the simulated stand, or on the compiled sketch of a simulated board behind a serial
-port, where somebody at the terminal answers the questions and does at the stand what they ask for:
+As a program it does the whole day on the simulated stand, or on the compiled sketch of a simulated board behind a
+serial port, where somebody at the terminal answers the questions and does at the stand what they ask for:
 
     python tests/system/day/stand_day.py FOLDER
     python tests/system/day/stand_day.py FOLDER --sketch atmega2560
