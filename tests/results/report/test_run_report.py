@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-import html
-import io
 import json
 import math
 import re
-from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from surfaces import numbers, spoken, words
 
 from whirlbench.analysis.propeller import Measured
 from whirlbench.cli.main import run as command_line
@@ -73,18 +71,6 @@ def page(written: Written) -> str:
     return written.page
 
 
-def words(page: str) -> str:
-    text = re.sub(r"<svg.*?</svg>", " ", page, flags=re.DOTALL)
-    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", text)).split())
-
-
-def spoken(*arguments: str) -> str:
-    out = io.StringIO()
-    with redirect_stdout(out), redirect_stderr(io.StringIO()):
-        command_line(list(arguments))
-    return out.getvalue()
-
-
 def test_the_page_is_one_file_that_asks_for_nothing(page: str) -> None:
     assert "<script" not in page and not re.findall(r'(?:src|href)="(?!#)', page.replace("xlink:href", "href"))
     assert "@page { size: A4" in page and page.count("<svg") > 10
@@ -138,15 +124,6 @@ def test_page_terminal_and_json_contradict_each_other_nowhere(
         for row in table.rows:
             assert all(" ".join(cell.split()) in shown for cell in row)
     assert numbers(document) == numbers(ours)
-
-
-def numbers(document: object) -> list[object]:
-    """Every leaf of a document in its order, file names apart."""
-    if isinstance(document, dict):
-        return [leaf for key, item in document.items() if key != "source" for leaf in numbers(item)]
-    if isinstance(document, list):
-        return [leaf for item in document for leaf in numbers(item)]
-    return [] if isinstance(document, str) else [document]
 
 
 def test_a_run_beside_itself_and_beside_another(tmp_path: Path) -> None:
