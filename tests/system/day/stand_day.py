@@ -72,7 +72,8 @@ def steps(folder: Path, port: str) -> Iterator[Step]:
     yield Step("check", ("check", rig, "--plan-out", str(folder / "proof.toml")), says="fit for")
     points = ("--points", str(folder / "thrust.csv"), "--rig-out", rig, "--date", "2026-05-01")
     yield Step("calibrate", ("calibrate", "thrust_n", "--rig", rig, *points), says="counts")
-    yield Step("travel", ("travel", *stand, *asked, *WITHIN, "--rig-out", rig), says="held under the governor")
+    ends = ("--rig-out", str(folder / "ends.toml"))  # not the rig's own: the half that was searched bars all plans
+    yield Step("travel", ("travel", *stand, *asked, *WITHIN, *ends), says="held under the governor")
     trial = ("trial", *stand, *asked, *log, "--operator", "A. Tester", "-o", str(folder / "trial.h5"))
     yield Step("trial of the trips", trial, says="the motor stood still")
     dry = ("spin", "--rig", rig, "--plan", str(folder / "proof.toml"), "--dry-run")

@@ -82,8 +82,9 @@ def _flight(design: DesignCheck, share: float) -> str:
     """What a blade that lets go would do; its energy is known as its mass is, to ``share``."""
     view = design.fragment
     dragged = "" if view.range_with_drag_m is None else f", about {view.range_with_drag_m:.0f} m with drag (estimate)"
+    energy = f"{view.whole.energy_j:.0f} ± {share * view.whole.energy_j:.1g} J"
     return (
-        f"A blade that lets go: {view.whole.speed_m_s:.0f} m/s, {view.whole.energy_j:.0f} ± {share * view.whole.energy_j:.1g} J, without a guard up to "
+        f"A blade that lets go: {view.whole.speed_m_s:.0f} m/s, {energy}, without a guard up to "
         f"{view.range_without_drag_m:.0f} m without drag{dragged}."
     )
 
