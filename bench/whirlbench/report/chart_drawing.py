@@ -39,13 +39,16 @@ CHART_STYLE: Any = {  # keys of matplotlib
 }
 
 
-def new_figure(width_in: float = 7.2, height_in: float = 3.4, layout: str = "constrained") -> Figure:
-    """An empty figure in the style of all report charts; no window system is touched."""
+def new_figure(width_in: float = 7.2, height_in: float = 3.4, measured: bool = True) -> Figure:
+    """An empty figure in the style of all report charts; no window system is touched.
+
+    ``measured``: its axes make room for every text; else whoever puts them there has to.
+    """
     import matplotlib
     from matplotlib.figure import Figure
 
     matplotlib.rcParams.update(CHART_STYLE)
-    return Figure(figsize=(width_in, height_in), layout=layout)
+    return Figure(figsize=(width_in, height_in), layout="constrained" if measured else None)
 
 
 def svg_of(figure: Figure) -> str:
@@ -54,7 +57,8 @@ def svg_of(figure: Figure) -> str:
 
     stream = io.StringIO()  # its own canvas draws once; ``savefig`` goes through all axes a second time for the layout
     metadata = {"Date": None, "Creator": None, "Type": None, "Format": None}
-    FigureCanvasSVG(figure).print_svg(stream, metadata=metadata)
+    canvas: Any = FigureCanvasSVG(figure)  # without types
+    canvas.print_svg(stream, metadata=metadata)
     text = stream.getvalue()
     element = text[text.index("<svg") :]
     return re.sub(r"<metadata>.*?</metadata>", "", element, flags=re.DOTALL)
@@ -70,7 +74,7 @@ def chart_svg(chart: Chart, width_in: float = 7.2, height_in: float = 3.6) -> st
         figure = new_figure(width_in, height_in)
         draw_chart(figure.subplots(), chart)
         return svg_of(figure)
-    figure = new_figure(width_in, height_in, "none")
+    figure = new_figure(width_in, height_in, measured=False)
     draw_framed(figure, chart, width_in, height_in)
     return svg_of(figure)
 
