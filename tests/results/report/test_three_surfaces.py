@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from surfaces import numbers, spoken, words
 
-from whirlbench.analysis.pitch_limits import end_points
+from whirlbench.analysis.pitch_limits import NextHold, end_points, study
 from whirlbench.recording.attributes import RunAttributes
 from whirlbench.recording.files import create
 from whirlbench.report.report_page import report_page
@@ -34,6 +34,7 @@ def pitch_map(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A recorded map of pitch and speed, and few speeds to judge it at."""
     monkeypatch.setattr(charts, "SPEEDS", 7)
     monkeypatch.setattr(end_points, "SPEEDS_PER_MODE", 2)
+    monkeypatch.setattr(study, "propose_hold", lambda limits, rig: NextHold(4000.0, 9.0, 0.4, 0.2))
     rig = parse_rig(example_rig_text())
     run = simulate_run(
         PlantSettings.from_rig(rig), Schedule.holds(POINTS, each_s=6.0), np.random.default_rng(2), vibration_rate_hz=0
