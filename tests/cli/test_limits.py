@@ -85,6 +85,10 @@ def test_files_are_written(folder: Path, capsys, tmp_path: Path) -> None:
 def test_a_set_against_itself_does_not_differ(folder: Path, capsys) -> None:
     result = answer(folder, "--against", str(folder / "map.h5"), capsys=capsys)
     assert all(abs(item["difference_pct"]) < 1e-6 for item in result["against"]["differences"])
+    assert run(["limits", *(str(folder / name) for name in ("map.h5",)), "--rig", str(folder / "rig.toml"),
+                "--against", str(folder / "map.h5")]) == DONE  # fmt: skip
+    printed = " ".join(capsys.readouterr().out.split())
+    assert "second set against the first: at most" in printed and "+0.0 ±" in printed
 
 
 @pytest.mark.parametrize(

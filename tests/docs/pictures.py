@@ -50,6 +50,48 @@ def window(_: Path) -> None:
     run(["window", str(CRACK.relative_to(TOP))])
 
 
+def start_page(_: Path) -> None:
+    """What `whirlbench window` shows with nothing given: no stand plugged in, two recordings opened before."""
+    from PyQt5 import QtWidgets
+
+    from whirlbench.window.start_page import StartPage
+
+    application = QtWidgets.QApplication.instance() or QtWidgets.QApplication(["whirlbench"])
+    page = StartPage(offers_stand=True)
+    page.show_ports(())
+    page.show_recent([Path("recordings") / name for name in ("root_crack.h5", "proof_spin.h5")])
+    page.resize(WINDOW_PX[0], WINDOW_PX[1] // 2)
+    page.show()
+    application.processEvents()
+    _keep(page, "window-start.png")
+
+
+def stand_view(_: Path) -> None:
+    """The stand view while the propeller turns, on a session that stands still."""
+    sys.path[:0] = [str(TOP / "tests" / name) for name in ("window", "session")]
+    from PyQt5 import QtWidgets
+    from scenes import SCENES, shown
+
+    application = QtWidgets.QApplication.instance() or QtWidgets.QApplication(["whirlbench"])
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        shown(SCENES["turning"], Path(folder), application.processEvents) as on,
+    ):
+        on.resize(*WINDOW_PX)
+        application.processEvents()
+        on.bridge.panel.advance()
+        application.processEvents()
+        _keep(on, "window-stand.png")
+
+
+def _keep(shown, name: str) -> None:
+    """A picture of a widget; a browser scales it to the page."""
+    from PyQt5 import QtCore
+
+    smooth = QtCore.Qt.TransformationMode.SmoothTransformation
+    shown.grab().scaledToWidth(WIDTH, smooth).save(str(PICTURES / name))
+
+
 def limits(rehearsal: Path) -> None:
     """Pitch against speed of the rehearsal's map."""
     shutil.copy(rehearsal / "limits.png", PICTURES / "limits.png")
@@ -78,7 +120,7 @@ def command(*words: str) -> None:
     subprocess.run([sys.executable, "-m", "whirlbench", *words], check=True, stdout=subprocess.DEVNULL)
 
 
-ALL: tuple[Callable[[Path], None], ...] = (window, limits, onset, report)
+ALL: tuple[Callable[[Path], None], ...] = (window, start_page, stand_view, limits, onset, report)
 
 
 def main(rehearsal: Path | None) -> None:

@@ -39,6 +39,12 @@ class McuProcess:
             if line.startswith("counters "):
                 self.counters = json.loads(line.removeprefix("counters "))
 
+    def act(self, deed: str) -> None:
+        """Has somebody's hands at the stand do ``deed``: what ``Hands.act`` takes, or "let go"."""
+        assert self.process.stdin is not None
+        self.process.stdin.write(f"{deed}\n")
+        self.process.stdin.flush()
+
     def kill(self) -> None:
         """Ends it as a pulled cable does: no warning, no last word."""
         self.process.kill()

@@ -6,7 +6,8 @@ As a program it offers the chip's serial line as a pseudo-terminal, paced to rea
     python tests/firmware/mcu_stand.py --board atmega2560 --rig RIG.toml
 
 It prints ``port PATH`` once the chip runs, ends on Ctrl-C, SIGTERM or after ``--duration-s``, and then prints one line
-``counters {...}``: what was lost or filtered on the stand's side.
+``counters {...}``: what was lost or filtered on the stand's side. With ``--follow-stdin`` it ends with its input, and
+each line of that is a deed of somebody's hands at the stand: "card", "tap", "unplug CHANNEL", "reset", or "let go".
 """
 
 from __future__ import annotations
@@ -30,10 +31,13 @@ from mcu_terminal import Terminal
 from whirlbench.link.messages import Restart
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
+from whirlbench.simulator.device.hands import STALL_SAG_MV, Hands
 from whirlbench.simulator.stand import Fault, Plant, PlantSettings, PlantState, Transducers
 
 SLICE_S = 0.002  # the pulses of one slice act on the plant in the next: less than one frame of the speed controller
+LET_GO = "let go"
 START_CYCLES = CLOCK_HZ // 4000
+SUPPLY_MV = 5000
 ADC_INPUTS = (("current_a", "current_a"), ("voltage_v", "voltage_v"), ("pitch_deg", "pitch_deg"))
 MOST_LAG_S = 0.01  # further behind real time, the lost time is given up: a burst would look like a silent host
 
@@ -84,6 +88,8 @@ class McuStand:
         plant_rng, sensor_rng = np.random.default_rng(seed).spawn(2)
         self.plant = plant or Plant(PlantSettings.from_rig(self.rig), plant_rng, faults)
         self.mcu = Mcu(board, elf or sketch_elf(board))
+        self.hands = Hands()
+        self._supply_mv = SUPPLY_MV
         self._sensors = sensors or Transducers(self.rig, sensor_rng)
         self._slice_s = slice_s
         self._slice_cycles = round(slice_s * CLOCK_HZ)
@@ -149,16 +155,32 @@ class McuStand:
         state = self.plant.state
         if state.supply_down:
             self.mcu.reset(Restart.BROWN_OUT)  # again in every slice: the chip gets nowhere while its supply is low
-        self.mcu.tach_edges(np.maximum.accumulate(self._sensors.tach_times_s(np.array(self.plant.take_edges()))))
+        elif self.hands.reset:
+            self.hands.reset = False
+            self.mcu.reset(Restart.EXTERNAL)
+        edges = [*self.plant.take_edges(), *self.hands.edges_s(self._horizon_s - self._slice_s, self._horizon_s)]
+        self.mcu.tach_edges(np.maximum.accumulate(self._sensors.tach_times_s(np.array(sorted(edges)))))
         self._present_counts(state)
+        self._present_supply()
         self._present_samples()
 
     def _present_counts(self, state: PlantState) -> None:
         for channel, (name, attribute) in enumerate(ADC_INPUTS):
             if name == "pitch_deg" and not self.rig.pitch.feedback:
                 continue
-            self.mcu.analogue(channel, self._counts(name, getattr(state, attribute)))
-        self.mcu.load(self._counts("thrust_n", state.thrust_n))
+            value = self.plant.servo.arm_deg if attribute == "pitch_deg" and isinstance(self.plant, Plant) else None
+            true_value = getattr(state, attribute) if value is None else value
+            self.mcu.analogue(channel, self.hands.count(name, true_value, self._counts))
+        self.mcu.load(self.hands.count("thrust_n", state.thrust_n, self._counts))
+
+    def _present_supply(self) -> None:
+        """The chip's supply, which sags while the servo pushes against a stop."""
+        stalled = isinstance(self.plant, Plant) and self.plant.servo.stalled and self.mcu.width_us(SERVO) > 0.0
+        own_mv = SUPPLY_MV - STALL_SAG_MV * stalled
+        supply_mv = own_mv if self.hands.supply_mv is None else self.hands.supply_mv
+        if supply_mv != self._supply_mv:
+            self.mcu.supply(supply_mv)
+            self._supply_mv = supply_mv
 
     def _counts(self, name: str, value: float) -> int:
         return int(self._sensors.counts(name, np.asarray(value)))
@@ -169,7 +191,7 @@ class McuStand:
             return
         if not self._shaken:
             self._show_rate(due_s)
-        self.mcu.samples(self._sensors.vibration_counts(self.plant.acceleration_g(due_s)))
+        self.mcu.samples(self._sensors.vibration_counts(self.hands.shaken_g(self.plant.acceleration_g(due_s))))
 
     def _show_rate(self, due_s: np.ndarray) -> None:
         """The plant learns the sample rate from its first call, which needs two times: ask for two that nobody uses."""
@@ -199,9 +221,22 @@ def serve(stand: McuStand, terminal: Terminal, ended: Callable[[], bool], speed:
                 began_s -= ahead_s
 
 
-def _input_ended() -> bool:
-    """Whether whoever started this process is gone, however that came about."""
-    return bool(select.select([0], [], [], 0)[0]) and not os.read(0, 4096)
+class Operator:
+    """Whoever started this process, heard on standard input: a line is a deed of ``hands``."""
+
+    def __init__(self, hands: Hands) -> None:
+        self._hands, self._begun = hands, b""
+
+    def gone(self) -> bool:
+        """Does what was told; whether the input has ended, however that came about."""
+        if not select.select([0], [], [], 0)[0]:
+            return False
+        data = os.read(0, 4096)
+        *lines, self._begun = (self._begun + data).split(b"\n")
+        for line in lines:
+            deed = line.decode()
+            self._hands.let_go() if deed == LET_GO else self._hands.act(deed)
+        return not data
 
 
 def _arguments() -> argparse.Namespace:
@@ -226,8 +261,10 @@ def main() -> None:
     with McuStand(options.board, rig, options.random_seed, elf=options.elf) as stand, Terminal() as terminal:
         print(f"port {terminal.path}", flush=True)
 
+        operator = Operator(stand.hands)
+
         def ended() -> bool:
-            return bool(signalled) or stand.now_s >= options.duration_s or (options.follow_stdin and _input_ended())
+            return bool(signalled) or stand.now_s >= options.duration_s or (options.follow_stdin and operator.gone())
 
         serve(stand, terminal, ended, options.speed)
         print("counters", json.dumps({**stand.counters, **terminal.counters}), flush=True)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from whirlbench.calibration.known_points import KnownPoint
-from whirlbench.calibration.line_fit import fit_line, inverse_reading, least_squares
+from whirlbench.calibration.known_points import KnownPoint, Series
+from whirlbench.calibration.line_fit import BENT_SHARE, _fitted, fit_line, inverse_reading, least_squares
+from whirlbench.errors import CalibrationError
 
 # Fluorescence of standards, concentration 0 to 12 by 2: Miller & Miller, Statistics and Chemometrics for Analytical
 # Chemistry, ch. 5 (attribution from memory; figures seen in a public repository's tests, recomputed).
@@ -79,3 +80,66 @@ def test_cal_3_a_real_load_cell_is_a_line_with_ten_times_the_scatter_of_its_bow(
 
     assert scatter == pytest.approx(2.1712e-3, rel=1e-4)
     assert scatter > 10 * 2.05177424076185e-4
+
+
+def test_cal_4_a_straight_line_says_how_far_it_is_off_the_certified_bow():
+    """A deflection of 1.239722 is 1 705 106 lb by the certified quadratic, 1 704 513 to 1 705 698 for a new reading.
+
+    Status: recomputed from the certified data; the worked example is from memory (NIST/SEMATECH e-Handbook 4.6). The
+    calibration has no quadratic: this cell departs from its line by 0.3 % of the span, and one that departs by more
+    than 1 % is named as bent, by more than 5 % refused (``BENT_SHARE``, ``REFUSED_SHARE``); what a bow costs is in the
+    uncertainty. So the line has to be wrong by less than it says itself, and by more than the quadratic would be.
+    """
+    loads = np.tile(np.arange(1, 21) * 0.15, 2)
+    design = np.stack([np.ones(40), loads, loads**2], axis=1)
+    quadratic = np.linalg.lstsq(design, DEFLECTION, rcond=None)[0]
+    (certified,) = [root.real for root in np.roots(quadratic[::-1] - [0, 0, 1.239722]) if 0.0 < root.real < 3.0]
+    fit = fit_line([KnownPoint(*pair) for pair in zip(loads, DEFLECTION, strict=True)], "Mlb", "load")
+
+    value, low, high = inverse_reading(fit, 1.239722)
+
+    assert certified == pytest.approx(1.705106, abs=6e-7)
+    assert low < certified < high and not 1.704513 < value < 1.705698
+    assert fit.departure < BENT_SHARE and fit.residual == pytest.approx(2.17e-3 / fit.slope, rel=0.3)
+
+
+# A weighing scale read at 0 to 5 lb, five times up and down: Wheeler & Ganji, Introduction to Engineering
+# Experimentation, example 2.3 (data seen in two places that agree; two of its figures do not follow from its own data).
+UP_LB = {
+    0.5: (0.20, 0.08, 0.17, 0.19, 0.11), 1.0: (0.70, 0.78, 0.64, 0.61, 0.70), 1.5: (1.18, 1.26, 1.25, 1.24, 1.23),
+    2.0: (1.81, 1.93, 1.81, 1.93, 1.88), 2.5: (2.62, 2.49, 2.46, 2.46, 2.58, 2.53),
+    3.0: (3.15, 3.18, 3.24, 3.28, 3.13), 3.5: (3.90, 3.84, 3.86, 3.97, 3.96), 4.0: (4.59, 4.71, 4.61, 4.60, 4.60),
+    4.5: (5.41, 5.35, 5.49, 5.46, 5.39), 5.0: (6.24, 6.27, 6.10, 6.24, 6.16),
+}  # fmt: skip
+DOWN_LB = {
+    4.5: (5.71, 5.74, 5.78, 5.87, 5.82), 4.0: (4.96, 5.11, 5.08, 5.03, 5.03), 3.5: (4.22, 4.34, 4.21, 4.22, 4.24),
+    3.0: (3.57, 3.64, 3.66, 3.55, 3.67), 2.5: (2.98, 2.86, 2.98, 2.98, 2.94), 2.0: (2.22, 2.23, 2.26, 2.29, 2.26),
+    1.5: (1.57, 1.70, 1.69, 1.63, 1.57), 1.0: (1.07, 1.07, 1.11, 1.16, 1.11), 0.5: (0.52, 0.61, 0.61, 0.61, 0.45),
+    0.0: (0.02, 0.08, 0.08, -0.03, 0.06),
+}  # fmt: skip
+
+
+def one_cycle(number):
+    """The scale began in the middle of its first cycle: the lower weights went up one reading earlier."""
+    up = [(value, reads[number - 1 if value <= 2.0 else number]) for value, reads in UP_LB.items()]
+    down = [(value, reads[number]) for value, reads in DOWN_LB.items()]
+    return _fitted(Series(*np.array(up + down).T), "lb")
+
+
+def test_cal_5_hysteresis_of_a_scale_over_five_cycles():
+    """Printed: line 1.290 W - 0.374, hysteresis 0.52, repeatability 0.17 lb; recomputed: hysteresis 0.54."""
+    readings = [(value, read) for way in (UP_LB, DOWN_LB) for value, reads in way.items() for read in reads]
+    values, reads = np.array(readings).T
+
+    slope, offset, _, scatter = least_squares(values, reads)
+    fit = _fitted(Series(values, reads), "lb")
+
+    assert len(readings) == 101
+    assert (slope, offset, scatter) == pytest.approx((1.290165, -0.376798, 0.244140), abs=2e-6)  # recomputed
+    assert (slope, offset) == pytest.approx((1.290, -0.374), abs=0.003)  # printed, from fewer digits
+    gaps = [cycle.hysteresis * cycle.slope for cycle in map(one_cycle, range(1, 5))]
+    assert max(gaps) == pytest.approx(0.52, abs=0.025)
+    assert fit.hysteresis * fit.slope < max(gaps)  # of the means of all cycles: repeatability is in the scatter
+    assert fit.hysteresis / 2.0 / np.sqrt(3.0) < fit.residual  # JCGM 100:2008, 4.3.7: it does not average out
+    with pytest.raises(CalibrationError, match="of the span from a straight line"):
+        fit_line([KnownPoint(*pair) for pair in readings], "lb", "scale")

@@ -105,7 +105,8 @@ def test_charts_lay_the_model_over_the_measurement(answer: Answer) -> None:
 
 def test_the_headline_tells_the_gains_and_the_caution_stands_beside_them(answer: Answer, spoilt: Study) -> None:
     assert spoilt.advice is not None
-    assert f"throttle governor: kp {spoilt.advice.kp:.4g} µs/rpm" in answer.headline
+    (low, high), _ = spoilt.advice.spread()
+    assert f"throttle governor: kp {spoilt.advice.kp:.4g} µs/rpm ({low:.3g} to {high:.3g})" in answer.headline
     assert any("plane of rotation" in text for text in texts(answer, Level.CAUTION))
     row = dict(zip(answer.table("advice").headings, answer.table("advice").rows[0], strict=True))
     assert float(row["kp, µs/rpm"]) == pytest.approx(spoilt.advice.kp, rel=1e-3)

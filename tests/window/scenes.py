@@ -100,6 +100,8 @@ def fill(session: HeldSession, values: dict[str, float], seconds: float = 60.0) 
         channel.name: values.get(channel.name, math.nan) * (rise + rng.normal(0.0, 0.002, len(time_s)))
         for channel in SLOW_CHANNELS
     }
+    full_v, loaded_v = AT_REST["voltage_v"], values.get("voltage_v", math.nan)
+    columns["voltage_v"] = full_v + (loaded_v - full_v) * columns["voltage_v"] / loaded_v  # a pack sags from full
     session.view.show([SlowRecord(time_s, columns, {})], G_PER_COUNT)
     for at_s in np.arange(0.0, seconds, 0.1):
         counts = rng.normal(0.0, 80.0 * (1.0 - math.exp(-at_s / 12.0)) + 1.0, (16, 3)).astype(np.int16)

@@ -139,10 +139,10 @@ def inverse_reading(fit: LineFit, counts: float, chance: float = 0.05) -> tuple[
 
     CalibrationError when the slope is not known well enough for any interval.
     """
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     degrees = len(fit.series.values) - 2
-    students = float(t.ppf(1.0 - chance / 2.0, degrees))
+    students = float(stdtrit(degrees, 1.0 - chance / 2.0))
     values, n = fit.series.values, len(fit.series.values)
     middle, spread = float(values.mean()), float(np.sum((values - values.mean()) ** 2))
     value = (counts - fit.offset) / fit.slope
@@ -183,7 +183,7 @@ def _worst(series: Series) -> int | None:
     Externally studentised residuals with Bonferroni's bound (Weisberg, Applied Linear Regression, ch. 9, from memory).
     The two ways of a hysteresis each lie to their side of the line and widen the scatter; they are no mistakes.
     """
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     values, counts = series.values, series.counts
     n = len(values)
@@ -193,7 +193,7 @@ def _worst(series: Series) -> int | None:
     squares, degrees = float(np.sum(residuals**2)), n - 3
     left = np.maximum((squares - residuals**2 / (1.0 - hat)) / degrees, _resolution(counts) ** 2)
     students = np.abs(residuals) / np.sqrt(left * (1.0 - hat))
-    bound = float(t.ppf(1.0 - MISTAKE_CHANCE / (2.0 * n), degrees))
+    bound = float(stdtrit(degrees, 1.0 - MISTAKE_CHANCE / (2.0 * n)))
     worst = int(np.argmax(students))
     share = abs(residuals[worst]) / float(np.ptp(counts))
     return worst if students[worst] > bound and share > BENT_SHARE else None

@@ -91,18 +91,19 @@ class OwnBand:
         return judged
 
     def _judge(self, place: OperatingPoint) -> float:
-        found = [self._against(point, place) for point in self._points if point.level is not None]
+        mean = np.mean(self._recent, axis=0)
+        found = [self._against(point, place, mean) for point in self._points if point.level is not None]
         return min(found)[1] if found else math.nan
 
-    def _against(self, point: _Learned, place: OperatingPoint) -> tuple[float, float]:
-        """(share granted, departure beyond it) against one point."""
+    def _against(self, point: _Learned, place: OperatingPoint, mean: np.ndarray) -> tuple[float, float]:
+        """(share granted, departure of the latest frames' ``mean`` beyond it) against one point."""
         assert point.level is not None
         rule, there = self._sameness, point.place
         pitch = (place.pitch_deg - there.pitch_deg) / max(abs(there.pitch_deg), FINE_PITCH_DEG)
         granted = rule.per_rpm * abs(math.log(place.rpm / there.rpm)) + rule.per_pitch * abs(pitch)
         expected = point.level * max(1.0 + rule.pitch_slope * pitch, 0.0)
         size = max(float(np.linalg.norm(expected)), self._floor, 1e-12)
-        away = float(np.linalg.norm(np.mean(self._recent, axis=0) - expected))
+        away = float(np.linalg.norm(mean - expected))
         return granted, max(0.0, (away - SCATTERS * point.scatter) / size - granted)
 
     def _learn(self, place: OperatingPoint, value: np.ndarray) -> None:

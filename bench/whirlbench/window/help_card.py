@@ -1,9 +1,10 @@
-"""All keys of the window on one card."""
+"""All keys of the window on one card, and what its signs mean."""
 
 from __future__ import annotations
 
 from PyQt5 import QtCore, QtWidgets
 
+from whirlbench.results.answer import NONE
 from whirlbench.window.drawing.text_table import TextTable
 from whirlbench.window.replay.strip_board import KEYS_HELP
 
@@ -15,10 +16,17 @@ WINDOW_KEYS = (
     ("Tab, arrow keys", "from one control to the next; along a row or a list"),
     ("F1", "this card"),
 )
+SIGNS = (
+    (NONE, "not known, or a value that must not be used; never a zero, never good"),
+    ("1P, 2P", "once, twice a turn of the shaft; blade pass: once for each blade"),
+    ("crest factor", "peak of the vibration over its mean level (rms)"),
+    ("P(overload)", "share of blades whose stress would pass the strength"),
+    ("SIMC", "simple internal model control: the rule that makes gains of a model"),
+)
 
 
 class HelpCard(QtWidgets.QDialog):
-    """The keys, by where they work; not modal, for a session may be running."""
+    """The keys, by where they work, then signs; not modal, for a session may be running."""
 
     def __init__(self, parent: QtWidgets.QWidget) -> None:
         super().__init__(parent)
@@ -28,4 +36,6 @@ class HelpCard(QtWidgets.QDialog):
         for words, rows in (("everywhere", WINDOW_KEYS), ("on the strips of a replay", KEYS_HELP)):
             layout.addWidget(QtWidgets.QLabel(words))
             layout.addWidget(TextTable(("key", "what it does"), rows))
-        self.resize(760, 620)
+        layout.addWidget(QtWidgets.QLabel("signs and short words"))
+        layout.addWidget(TextTable(("sign", "what it means"), SIGNS))
+        self.resize(760, 700)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace as with_fields
 
 import numpy as np
@@ -144,7 +145,20 @@ def test_other_speeds_can_be_asked_for(study: LimitsStudy) -> None:
 def test_a_second_set_is_drawn_and_compared() -> None:
     found = limits_answer(limits_study([page_runs.hold_run()], rig(), beside=[page_runs.hold_run(2)]))
     assert any(curve.label == "second set, 95 % safe" for curve in found.chart("limits").curves)
-    assert sum("second set, CT" in remark.text for remark in found.remarks) == 7
+    rows = found.table("coefficients").rows
+    assert sum(row[0] == "CT" for row in rows) == 7 and all(
+        re.fullmatch(r"[+-]\d+\.\d ± \d+\.\d", row[2]) for row in rows
+    )
+    differences = found.document["against"]["differences"]
+    assert [row[2].split(" ")[0] for row in rows] == [f"{one.difference_pct:+.1f}" for one in differences]
+    assert any(remark.text.startswith("second set against the first: at most") for remark in found.remarks)
+
+
+def test_sets_that_share_no_pitch_leave_the_first_ones_limits(study: LimitsStudy) -> None:
+    far = with_fields(study.limits, pitch_range_deg=(50.0, 60.0))
+    found = limits_answer(with_fields(study, second=far))
+    assert found.table("limits").rows and found.verdict == "in part" and not found.table("coefficients").rows
+    assert any("the two sets share no pitch" in item.why for item in found.not_judged)
 
 
 def test_what_is_missing_is_named() -> None:

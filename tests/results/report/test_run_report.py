@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-import html
-import io
 import json
 import math
 import re
-from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from surfaces import numbers, spoken, words
 
 from whirlbench.analysis.propeller import Measured
 from whirlbench.cli.main import run as command_line
@@ -23,7 +21,7 @@ from whirlbench.results.report import RecordedRun, Report, compared_runs, run_re
 from whirlbench.results.report.comparison import Pair, like_pairs, significant
 from whirlbench.results.report.rig_facts import differing_keys
 from whirlbench.results.report.run_charts import POINTS, thinned
-from whirlbench.results.report.run_report import NO_STATEMENTS
+from whirlbench.results.report.run_report import DESCRIBING, NO_STATEMENTS
 from whirlbench.rig.toml import parse_rig, with_values
 
 DEMOS = Path(__file__).parents[3] / "recordings"
@@ -71,18 +69,6 @@ def report(written: Written) -> Report:
 @pytest.fixture
 def page(written: Written) -> str:
     return written.page
-
-
-def words(page: str) -> str:
-    text = re.sub(r"<svg.*?</svg>", " ", page, flags=re.DOTALL)
-    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", text)).split())
-
-
-def spoken(*arguments: str) -> str:
-    out = io.StringIO()
-    with redirect_stdout(out), redirect_stderr(io.StringIO()):
-        command_line(list(arguments))
-    return out.getvalue()
 
 
 def test_the_page_is_one_file_that_asks_for_nothing(page: str) -> None:
@@ -138,15 +124,6 @@ def test_page_terminal_and_json_contradict_each_other_nowhere(
         for row in table.rows:
             assert all(" ".join(cell.split()) in shown for cell in row)
     assert numbers(document) == numbers(ours)
-
-
-def numbers(document: object) -> list[object]:
-    """Every leaf of a document in its order, file names apart."""
-    if isinstance(document, dict):
-        return [leaf for key, item in document.items() if key != "source" for leaf in numbers(item)]
-    if isinstance(document, list):
-        return [leaf for item in document for leaf in numbers(item)]
-    return [] if isinstance(document, str) else [document]
 
 
 def test_a_run_beside_itself_and_beside_another(tmp_path: Path) -> None:
@@ -212,3 +189,28 @@ def test_the_verb_tells_every_chapter_and_never_writes_over_a_page(written: Writ
     assert list(written.document["chapters"]) == [chapter.title for chapter in written.report.chapters]
     assert command_line(["report", str(CRACK), "-o", str(written.target)]) == 2
     assert written.target.read_text(encoding="utf-8") == written.page and NONE in written.page
+
+
+NOTHING = "t_s,rpm\n0.0,0\n0.5,0\n1.0,0\n1.5,0\n"  # a shaft at rest, and no rig
+
+
+def test_a_report_that_judges_nothing_exits_with_2_and_says_so_in_one_line(tmp_path: Path, capsys) -> None:
+    (tmp_path / "odd.csv").write_text(NOTHING, encoding="utf-8")
+    assert command_line(["import", str(tmp_path / "odd.csv"), "-o", str(tmp_path / "odd.h5")]) == 0
+    capsys.readouterr()
+    assert command_line(["report", str(tmp_path / "odd.h5"), "-o", str(tmp_path / "odd.html")]) == 2
+    told = capsys.readouterr()
+    (line,) = [line for line in told.err.splitlines() if line.startswith("whirlbench:")]
+    assert "odd.h5: no question could be judged" in line and "--rig" in line
+    assert (tmp_path / "odd.html").exists()  # what is known is on the page all the same
+    two = [str(tmp_path / "odd.h5")] * 2
+    assert command_line(["report", *two, "-o", str(tmp_path / "two.html"), "--json"]) == 2
+    told = capsys.readouterr()
+    assert json.loads(told.out)["page"] and "no question could be judged" in told.err
+
+
+@pytest.mark.parametrize("title", DESCRIBING)
+def test_a_chapter_that_describes_is_no_judgement(report: Report, title: str) -> None:
+    described = tuple(replace(one, answer=replace(one.answer, judged=True)) for one in report.chapters)
+    assert report.judged
+    assert not replace(report, chapters=tuple(one for one in described if one.title in (title, "Conclusions"))).judged

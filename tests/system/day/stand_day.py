@@ -1,11 +1,10 @@
-"""The day at the stand by the commands alone: calibrate, prove the trips, dry run, spin, trip, reset, log, retire.
+"""The day at the stand by the commands alone: calibrate, travel, trial of the trips, spins, trip, reset, log, retire.
 
-As a program it does the whole day on the simulated stand, in real time where a hand is needed (a few minutes):
+As a program it does the whole day on the simulated stand, or on the compiled sketch of a simulated board behind a
+serial port, where somebody at the terminal answers the questions and does at the stand what they ask for:
 
-    python tests/system/stand_day.py FOLDER
-
-``--port PORT`` does the same on a device, the compiled sketch on a simulated board for one; then the steps that need a
-hand at the stand (trial of the trips, travel of the servo) are left out, and so they are with ``--unattended``.
+    python tests/system/day/stand_day.py FOLDER
+    python tests/system/day/stand_day.py FOLDER --sketch atmega2560
 """
 
 from __future__ import annotations
@@ -15,14 +14,27 @@ import contextlib
 import io
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from whirlbench.cli.main import BAD_INPUT, DONE, TRIPPED, run
+from whirlbench.results.stand import PUT_BACK, SEEN_CUT, WORDS, armed_now
 from whirlbench.rig.toml import example_rig_text
+from whirlbench.session.still.trips_on_trial import PROVOCATIONS
 
-SIMULATED = "simulated"
+FIRMWARE = Path(__file__).parents[2] / "firmware"
+SIMULATED, LET_GO = "simulated", "let go"
+WITHIN = ("--start-us", "1040", "--within-us", "900", "1100")  # one end lies in there; a whole travel takes minutes
+AT_ONCE = {armed_now(one.ask): one.hand for one in PROVOCATIONS if one.ask}  # what a verb says: the deed it wants
+AT_ONCE |= {"Now move a card to and fro": "card", "Stop: take the card away": LET_GO}
+ANSWERS = {  # end of a question: what is typed
+    WORDS: WORDS,
+    "nobody near the propeller?": "y",
+    "Enter when ready": "",
+    PUT_BACK: "",
+    SEEN_CUT: "yes",
+}
 COUNTS = [(value, 84000 + 8000 * value) for value in (0, 20, 40, 60, 80, 60, 40, 20, 0)]  # masses up and down
 HOLD = '[[step]]\nkind = "hold"\nthrottle_us = {us}\npitch_deg = 8\nduration_s = {s}\n'
 STAGED = (
@@ -44,12 +56,13 @@ class Step:
     says: str = ""
 
 
-def steps(folder: Path, port: str, hands: bool) -> Iterator[Step]:
-    """The day in order. ``hands``: with the steps that need somebody, or the simulated stand's own hands."""
+def steps(folder: Path, port: str) -> Iterator[Step]:
+    """The day in order."""
     rig, log = str(folder / "rig.toml"), ("--log", str(folder / "sets.sqlite"))
     stand = ("--rig", rig, "--port", port)
     seed = ("--random-seed", "4") if port == SIMULATED else ()
     quick = (*seed, "--speed", "1000") if port == SIMULATED else ()
+    asked = (*seed, "--yes") if port == SIMULATED else ()  # else somebody answers
     kept = (*log, *(("--simulated",) if port == SIMULATED else ()))
 
     def spin(plan: str, name: str, *more: str) -> tuple[str, ...]:
@@ -59,10 +72,10 @@ def steps(folder: Path, port: str, hands: bool) -> Iterator[Step]:
     yield Step("check", ("check", rig, "--plan-out", str(folder / "proof.toml")), says="fit for")
     points = ("--points", str(folder / "thrust.csv"), "--rig-out", rig, "--date", "2026-05-01")
     yield Step("calibrate", ("calibrate", "thrust_n", "--rig", rig, *points), says="counts")
-    if hands:
-        yield Step("travel", ("travel", *stand, *seed, "--rig-out", rig, "--yes"), says="held under the governor")
-        trial = ("trial", *stand, *seed, *log, "--operator", "A. Tester", "-o", str(folder / "trial.h5"), "--yes")
-        yield Step("trial of the trips", trial, says="the motor stood still")
+    ends = ("--rig-out", str(folder / "ends.toml"))  # not the rig's own: the half that was searched bars all plans
+    yield Step("travel", ("travel", *stand, *asked, *WITHIN, *ends), says="held under the governor")
+    trial = ("trial", *stand, *asked, *log, "--operator", "A. Tester", "-o", str(folder / "trial.h5"))
+    yield Step("trial of the trips", trial, says="the motor stood still")
     dry = ("spin", "--rig", rig, "--plan", str(folder / "proof.toml"), "--dry-run")
     yield Step("dry run of the proof", dry, says="none would exceed a limit as expected")
     yield Step("staged spin", spin("staged.toml", "first.h5", "--note", "first of the day"), says="check-list")
@@ -88,14 +101,48 @@ def prepare(folder: Path) -> None:
         (folder / name).write_text(text, encoding="utf-8")
 
 
-def walk(folder: Path, port: str, hands: bool) -> list[str]:
+class Somebody(io.StringIO):
+    """Sits at the terminal: hears what the verbs say, answers what they ask, and does at the stand what they ask for.
+
+    ``act`` is told each deed: what ``Hands.act`` takes, or "let go".
+    """
+
+    def __init__(self, act: Callable[[str], None]) -> None:
+        super().__init__()
+        self._act, self._heard = act, 0
+
+    def write(self, text: str) -> int:
+        """What is said to everybody; what has to be done at once is done."""
+        written = super().write(text)
+        for words, deed in AT_ONCE.items():
+            if words in text:
+                self._act(deed)
+        return written
+
+    def readline(self, size: int | None = -1, /) -> str:
+        """The answer to the last question; a question that nobody knows ends the input."""
+        said = re.sub(r"\s+", " ", self.getvalue()[self._heard :])
+        self._heard = len(self.getvalue())
+        question = max(ANSWERS, key=said.rfind)
+        if question not in said:
+            return ""
+        if question == PUT_BACK:
+            self._act(LET_GO)
+        return f"{ANSWERS[question]}\n"
+
+
+def walk(folder: Path, port: str, act: Callable[[str], None] = lambda deed: None) -> list[str]:
     """Does the day in ``folder``; returns what did not go as it must, empty when all did."""
     prepare(folder)
     failures = []
-    for step in steps(folder, port, hands):
-        said = io.StringIO()
-        with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
-            status = run(list(step.words))
+    for step in steps(folder, port):
+        said, terminal = Somebody(act), sys.stdin
+        sys.stdin = said
+        try:
+            with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+                status = run(list(step.words))
+        finally:
+            sys.stdin = terminal
         text = re.sub(r"\s+", " ", said.getvalue())
         well = status == step.status and step.says in text
         print(f"{'ok  ' if well else 'FAIL'} {step.name}: exit status {status}", flush=True)
@@ -104,14 +151,23 @@ def walk(folder: Path, port: str, hands: bool) -> list[str]:
     return failures
 
 
+def walk_on_sketch(folder: Path, board: str) -> list[str]:
+    """The day on the compiled sketch of ``board``, at a stand that is made as the rig says."""
+    sys.path.insert(0, str(FIRMWARE))
+    from mcu_process import McuProcess
+
+    prepare(folder)
+    with McuProcess(board, "--rig", str(folder / "rig.toml")) as stand:
+        return walk(folder, stand.path, stand.act)
+
+
 def main() -> int:
     """The program."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--port", default=SIMULATED)
-    parser.add_argument("--unattended", action="store_true")
+    parser.add_argument("--sketch", metavar="BOARD", help="atmega2560 or atmega328p; absent: the simulated stand")
     given = parser.parse_args()
-    failures = walk(given.folder, given.port, given.port == SIMULATED and not given.unattended)
+    failures = walk_on_sketch(given.folder, given.sketch) if given.sketch else walk(given.folder, SIMULATED)
     print("\n".join(failures))
     return 1 if failures else 0
 

@@ -1,31 +1,33 @@
-"""The day at the stand by the commands alone, on the simulated stand and on the compiled sketch.
-
-The steps that need a hand at the stand have tests of their own (trial, travel); ``stand_day.py`` walks them, too.
-"""
+"""The day at the stand by the commands alone, on the simulated stand and on the compiled sketch."""
 
 from __future__ import annotations
 
-import signal
 import subprocess
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
-from stand_day import SIMULATED, prepare
 
+from whirlbench.log import Proof, SetLog
 from whirlbench.recording.files import open_recording
 
 HERE = Path(__file__).parent
-STAND = HERE.parents[1] / "firmware" / "mcu_stand.py"
 
 
-def walked(folder: Path, port: str) -> None:
+def walked(folder: Path, *more: str) -> None:
     """The whole day as a program: the verbs' own processes import it again."""
-    command = [sys.executable, str(HERE / "stand_day.py"), str(folder), "--port", port, "--unattended"]
+    command = [sys.executable, str(HERE / "stand_day.py"), str(folder), *more]
     done = subprocess.run(command, capture_output=True, text=True, timeout=1000, stdin=subprocess.DEVNULL, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
-    assert "FAIL" not in done.stdout and done.stdout.count("ok ") >= 11
+    assert "FAIL" not in done.stdout and done.stdout.count("ok ") >= 13
+
+
+def proof_of(folder: Path, simulated: bool) -> Proof:
+    """What the trial left in the log."""
+    with SetLog(folder / "sets.sqlite", simulated) as log:
+        (proof,) = log.proofs()
+    return proof
 
 
 def states(path: Path) -> list[str]:
@@ -35,8 +37,9 @@ def states(path: Path) -> list[str]:
 
 @pytest.mark.timeout(1100)
 def test_the_day_on_the_simulated_stand(tmp_path: Path) -> None:
-    walked(tmp_path, SIMULATED)
+    walked(tmp_path)
     assert "stderr_gain_pct" in (tmp_path / "rig.toml").read_text()
+    assert proof_of(tmp_path, simulated=True).complete
     with open_recording(tmp_path / "tripped.h5") as recording:
         (trip,) = [event for event in recording.run().events if event.kind == "trip"]
     assert trip.name == "overspeed" and 450 < float(trip.detail.split()[0]) < 700  # the plan's limit, not the rig's
@@ -46,16 +49,11 @@ def test_the_day_on_the_simulated_stand(tmp_path: Path) -> None:
 
 @pytest.mark.timeout(1100)
 def test_the_day_on_the_compiled_sketch(tmp_path: Path) -> None:
-    prepare(tmp_path)
-    command = [sys.executable, str(STAND), "--board", "atmega2560", "--rig", str(tmp_path / "rig.toml")]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as stand:
-        assert stand.stdout is not None
-        told = stand.stdout.readline().split()
-        assert told[:1] == ["port"], "the simulated microcontroller did not start; its complaint is above"
-        try:
-            walked(tmp_path, told[1])
-        finally:
-            stand.send_signal(signal.SIGINT)
+    walked(tmp_path, "--sketch", "atmega2560")
+    proof = proof_of(tmp_path, simulated=False)
+    assert proof.complete and "atmega2560" in proof.device
+    with open_recording(tmp_path / "trial.h5") as recording:
+        assert recording.run().slow.throttle_us.max() == 1000.0  # the motor stood still all the time
     with open_recording(tmp_path / "first.h5") as recording:
         run, board = recording.run(), recording.attributes.firmware["board"]
     assert board == "atmega2560"

@@ -5,10 +5,11 @@ from whirlbench.analysis.pitch_limits.end_points import EndPoint, ModeEndPoints,
 from whirlbench.analysis.pitch_limits.least_pitch import finite_or_none
 from whirlbench.analysis.pitch_limits.limits import PitchLimits, SpeedLimits, floors_of, limits_at_speeds, pitch_limits
 from whirlbench.analysis.pitch_limits.next_hold import NextHold, next_hold_plan, propose_hold, speed_keys
-from whirlbench.analysis.pitch_limits.set_comparison import compare_sets
+from whirlbench.analysis.pitch_limits.set_comparison import Difference, compare_sets
 from whirlbench.analysis.pitch_limits.study import LimitsStudy, Proposal, at_speeds, limits_study, propose
 
 __all__ = [
+    "Difference",
     "EndPoint",
     "ExpectedLoads",
     "LimitsStudy",

@@ -33,12 +33,12 @@ def tolerance_factor(count: int, coverage: float = COVERAGE, confidence: float =
 
     Source: non-central t distribution, as in NIST/SEMATECH e-Handbook 7.2.6.3; 3.407 for five, from memory.
     """
-    from scipy.stats import nct, norm
+    from scipy.special import nctdtrit, ndtri  # `scipy.stats` takes longer to import than all the rest of a check
 
     if count < 2:
         raise ValueError(f"{count} specimen(s) have no scatter: at least 2 are needed")
-    noncentrality = math.sqrt(count) * norm.ppf(coverage)
-    return float(nct.ppf(confidence, count - 1, noncentrality) / math.sqrt(count))
+    noncentrality = math.sqrt(count) * ndtri(coverage)
+    return float(nctdtrit(count - 1, noncentrality, confidence) / math.sqrt(count))
 
 
 def lower_bound(strengths_mpa: Sequence[float]) -> LowerBound:

@@ -17,9 +17,9 @@ from whirlbench.analysis.strength import (
     what_if,
 )
 from whirlbench.errors import BenchError, RigError
-from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remark, listed, plain
+from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remark, listed, plain, span
 from whirlbench.results.check.charts import check_charts
-from whirlbench.results.check.tables import check_appendix, check_tables
+from whirlbench.results.check.tables import check_appendix, check_tables, mass_share
 from whirlbench.results.check.variation import what_if_charts, what_if_tables
 from whirlbench.rig.description import Rig
 
@@ -45,7 +45,7 @@ def check_answer(check: StrengthCheck, rig: Rig, chosen: str | None = None, vari
         _headline(check, design),
         tables=(*check_tables(check, rig, design), *what_if_tables(varied)),
         charts=(*check_charts(check, rig, design), *what_if_charts(check, rig, varied)),
-        remarks=tuple(_remarks(check, design)),
+        remarks=tuple(_remarks(check, design, rig)),
         not_judged=tuple(_not_judged(check, rig)),
         document={**_document(check), "vary": varied},
         plan=_plan(check, rig),
@@ -64,23 +64,27 @@ def _headline(check: StrengthCheck, design: DesignCheck) -> str:
     verdict = "fit" if design.passes else "NOT FIT"
     if design.permitted_rpm <= 0.0:
         return f"{design.title}: NOT FIT at any speed; {design.governed_by} forbids every one"
-    permits = f"{design.governed_by} permits {design.permitted_rpm:.0f} rpm"
-    return f"{design.title}: {verdict} for {check.speed_rpm:.0f} rpm; {permits}{'' if design.passes else ' only'}"
+    permits = f"{design.governed_by} permits {design.permitted_rpm:.0f} rpm{'' if design.passes else ' only'}"
+    low, _, high = design.chance.permitted_rpm
+    return (
+        f"{design.title}: {verdict} for {check.speed_rpm:.0f} rpm; {permits} (5 to 95 % of blades: {span(low, high)})"
+    )
 
 
-def _remarks(check: StrengthCheck, design: DesignCheck) -> Iterator[Remark]:
+def _remarks(check: StrengthCheck, design: DesignCheck, rig: Rig) -> Iterator[Remark]:
     yield from (Remark(Level.DANGER, text) for text in check.warnings)
-    yield Remark(Level.CAUTION, _flight(design))
+    yield Remark(Level.CAUTION, _flight(design, mass_share(design, rig)))
     yield from (Remark(Level.CAUTION, text) for text in (*check.plan.cautions, *check.cautions))
     yield from (Remark(Level.NOTE, text) for text in _notes(check, design))
 
 
-def _flight(design: DesignCheck) -> str:
-    """What a blade that lets go would do."""
+def _flight(design: DesignCheck, share: float) -> str:
+    """What a blade that lets go would do; its energy is known as its mass is, to ``share``."""
     view = design.fragment
     dragged = "" if view.range_with_drag_m is None else f", about {view.range_with_drag_m:.0f} m with drag (estimate)"
+    energy = f"{view.whole.energy_j:.0f} ± {share * view.whole.energy_j:.1g} J"
     return (
-        f"A blade that lets go: {view.whole.speed_m_s:.0f} m/s, {view.whole.energy_j:.0f} J, without a guard up to "
+        f"A blade that lets go: {view.whole.speed_m_s:.0f} m/s, {energy}, without a guard up to "
         f"{view.range_without_drag_m:.0f} m without drag{dragged}."
     )
 

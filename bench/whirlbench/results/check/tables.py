@@ -185,12 +185,15 @@ def _life_rows(design: DesignCheck) -> Iterator[tuple[str, str]]:
     yield "inspection", view.inspection
 
 
+def mass_share(design: DesignCheck, rig: Rig) -> float:
+    """Standard deviation of a blade's mass as a share of it: a tolerance is two of them."""
+    blades = rig.blade_sets.get(design.name)
+    return (stated(blades.tolerances if blades else None)[0].mass_pct or 0.0) / 200.0
+
+
 def _fragment_rows(design: DesignCheck, rig: Rig) -> Iterator[tuple[str, ...]]:
     """Mass and energy with what the tolerance of the mass does to them; the speed is exact for the rpm stated."""
-    view = design.fragment
-    blades = rig.blade_sets.get(design.name)
-    mass_pct = stated(blades.tolerances if blades else None)[0].mass_pct or 0.0
-    share = mass_pct / 200.0  # a tolerance is two standard deviations
+    view, share = design.fragment, mass_share(design, rig)
     pieces = {"a blade": view.whole, "a blade, at the overspeed trip": view.overspeed}
     pieces["the outer quarter of a blade"] = view.tip_piece
     for what, piece in pieces.items():

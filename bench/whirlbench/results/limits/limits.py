@@ -16,7 +16,6 @@ from whirlbench.analysis.pitch_limits import (
     Proposal,
     SpeedLimits,
     at_speeds,
-    compare_sets,
     limits_study,
     propose,
 )
@@ -36,6 +35,7 @@ from whirlbench.results.answer import (
 )
 from whirlbench.results.labels import label, spoken
 from whirlbench.results.limits.charts import FORBIDDEN, coefficient_charts, limits_chart, open_limits
+from whirlbench.results.limits.second_set import SecondSet
 
 __all__ = ["LimitsStudy", "at_speeds", "limits_answer", "limits_study", "propose"]
 
@@ -50,14 +50,15 @@ AID = "An aid to judgement: stay out of the plane of rotation and approach new l
 def limits_answer(study: LimitsStudy, proposal: Proposal | None = None) -> Answer:
     """``study`` in words; ``proposal`` None: what to measure next is not worked out yet."""
     limits = study.limits
+    second = SecondSet.compared(limits, study.second) if study.second is not None else None
     return Answer(
         SUBJECT,
         _headline(limits),
-        tables=tuple(_tables(study)),
+        tables=(*_tables(study), *((second.table,) if second else ())),
         charts=(limits_chart(study, proposal.hold if proposal else None), *coefficient_charts(limits)),
-        remarks=tuple(_remarks(study)),
-        not_judged=open_limits(limits),
-        document=_document(study, proposal),
+        remarks=tuple(_remarks(study, second)),
+        not_judged=(*open_limits(limits), *(second.not_judged if second else ())),
+        document=_document(study, proposal, second),
         plan=_plan(proposal),
         judged=bool(limits.constraints) or study.rig.limits.overspeed_rpm is not None,
     )
@@ -200,7 +201,7 @@ def _mean(measured: Measured, digits: int) -> str:
     return NONE if not np.isfinite(measured.mean) else f"{measured.mean:.{digits}f} ± {measured.stderr:.{digits}f}"
 
 
-def _remarks(study: LimitsStudy) -> Iterator[Remark]:
+def _remarks(study: LimitsStudy, second: SecondSet | None) -> Iterator[Remark]:
     limits = study.limits
     yield from _dangers(limits)
     yield from _cap_cautions(study.modes)
@@ -211,6 +212,8 @@ def _remarks(study: LimitsStudy) -> Iterator[Remark]:
     for low, high in limits.avoid_rpm:
         yield Remark(Level.CAUTION, f"avoid {span(low, high)} rpm: vibration near its limit")
     yield Remark(Level.CAUTION, AID)
+    if second is not None and second.words:
+        yield Remark(Level.NOTE, second.words)
     yield from (Remark(Level.NOTE, text) for text in _notes(study))
 
 
@@ -233,12 +236,6 @@ def _notes(study: LimitsStudy) -> Iterator[str]:
         yield "no servo end points: the rig needs pitch.table and at least one mode"
     for rejected in study.survey.rejected:
         yield f"not used: {span(rejected.from_s, rejected.to_s, 1)} s, {rejected.reason}"
-    if study.second is not None:
-        for item in compare_sets(study.limits, study.second):
-            yield (
-                f"second set, {item.quantity} at {item.pitch_deg:.1f} deg: {item.difference_pct:+.1f} "
-                f"± {item.stderr_pct:.1f} %, real with {100 * item.confidence:.0f} % confidence"
-            )
 
 
 def _plan(proposal: Proposal | None) -> PlanOffer:
@@ -256,7 +253,7 @@ def _promise(hold: NextHold) -> str:
     )
 
 
-def _document(study: LimitsStudy, proposal: Proposal | None) -> Mapping[str, Any]:
+def _document(study: LimitsStudy, proposal: Proposal | None, second: SecondSet | None) -> Mapping[str, Any]:
     limits = study.limits
     found = {
         "limits": [_row_document(row) for row in limits.limits],
@@ -270,9 +267,9 @@ def _document(study: LimitsStudy, proposal: Proposal | None) -> Mapping[str, Any
         "measured": {"pitch_deg": limits.pitch_range_deg, "rpm": limits.rpm_range},
         "next_hold": proposal.hold if proposal else None,
     }
-    if study.second is not None:
+    if study.second is not None and second is not None:
         rows = [_row_document(row) for row in study.second.limits]
-        found["against"] = {"limits": rows, "differences": compare_sets(limits, study.second)}
+        found["against"] = {"limits": rows, "differences": second.differences}
     return found
 
 

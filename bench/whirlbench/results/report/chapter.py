@@ -62,10 +62,11 @@ def sha256_of(path: Path) -> str:
 
 @dataclass(frozen=True)
 class Chapter:
-    """One chapter: its title and the answer it shows."""
+    """One chapter: its title and the answer it shows; ``judges`` False: it describes the run, and judges nothing."""
 
     title: str
     answer: Answer
+    judges: bool = True
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,17 @@ class Report:
     title: str
     runs: tuple[str, ...]
     chapters: tuple[Chapter, ...]
+
+    @property
+    def judged(self) -> bool:
+        """Whether any question was judged, if only in part; chapters that describe are no judgement."""
+        return any(chapter.answer.judged for chapter in self.chapters if chapter.judges)
+
+    @property
+    def open_words(self) -> str:
+        """Why nothing was judged, each reason once, in one line."""
+        open_ = [item.why for chapter in self.chapters if chapter.judges for item in chapter.answer.not_judged]
+        return f"no question could be judged: {'; '.join(dict.fromkeys(open_))}"
 
     def chapter(self, title: str) -> Chapter:
         """The chapter called ``title``; KeyError when there is none."""

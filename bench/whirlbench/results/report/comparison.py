@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from whirlbench.analysis.pitch_limits import compare_sets
 from whirlbench.analysis.propeller import Hold, Measured, find_holds
 from whirlbench.errors import AnalysisError, RigError
 from whirlbench.results.answer import (
@@ -30,7 +29,7 @@ from whirlbench.results.answer import (
 )
 from whirlbench.results.chart import Chart, Curve
 from whirlbench.results.check import judge_fitted_set
-from whirlbench.results.limits import limits_study
+from whirlbench.results.limits import SecondSet, limits_study
 from whirlbench.results.report.chapter import Chapter, RecordedRun, Report
 from whirlbench.results.report.rig_facts import NO_RIG, differing_keys, rig_answer
 from whirlbench.results.report.run_report import identity
@@ -61,14 +60,7 @@ PERMITTED_COLUMNS = (
     Column("why none", figures=False),
 )
 KEY_COLUMNS = (Column("rig key", figures=False), Column("first", figures=False), Column("second", figures=False))
-COEFFICIENT_COLUMNS = (
-    Column("quantity", figures=False),
-    Column("pitch", "deg"),
-    Column("second against first", "%"),
-    Column("confidence", "%"),
-)
 PAIRS = f"At like speed (within {LIKE_SPEED_PCT:g} %) and pitch (within {LIKE_PITCH_DEG:g} deg)"
-COEFFICIENTS = "Thrust and power coefficient over pitch (CT, CP)"
 REAL, NOISE = "real", "within scatter"
 HOLM = (
     "Real: less than 1 in 20 for the whole table (Holm 1979); the chance of a row is two-sided, normal. Scatter over "
@@ -104,8 +96,8 @@ def compared_runs(runs: Sequence[RecordedRun], progress: Callable[[str], None] =
     chapters.append(Chapter("Permitted speeds", permitted_speeds(runs)))
     for one in runs:
         chapters += [
-            Chapter(f"Set, rig and calibration of {one.name}", rig_answer(one)),
-            Chapter(f"Identity of {one.name}", identity(one)),
+            Chapter(f"Set, rig and calibration of {one.name}", rig_answer(one), judges=False),
+            Chapter(f"Identity of {one.name}", identity(one), judges=False),
         ]
     return Report(
         f"Comparison: {' beside '.join(one.name for one in runs)}", tuple(one.name for one in runs), tuple(chapters)
@@ -123,10 +115,10 @@ def beside(first: RecordedRun, second: RecordedRun) -> Answer:
     """Two runs in words; AnalysisError when one has no speed."""
     pairs, unmatched = like_pairs(first, second)
     real = significant(pairs)
-    coefficients, why = _coefficients(first, second)
+    coefficients = _coefficients(first, second)
     keys = () if first.rig is None or second.rig is None else differing_keys(first.rig, second.rig)
     open_ = [NotJudged("thrust, power and vibration at like speed and pitch", _no_pair())] if not pairs else []
-    open_ += [NotJudged("coefficients over pitch", why)] if why else []
+    open_ += [NotJudged("coefficients over pitch", coefficients.why)] if coefficients.why else []
     open_ += [NotJudged("what differs in the rigs", NO_RIG)] if first.rig is None or second.rig is None else []
     rows = tuple(_pair_row(pair, place in real) for place, pair in enumerate(pairs))
     return Answer(
@@ -134,13 +126,13 @@ def beside(first: RecordedRun, second: RecordedRun) -> Answer:
         _headline(pairs, real),
         tables=(
             Table("pairs", PAIRS, PAIR_COLUMNS, rows),
-            Table("coefficients", COEFFICIENTS, COEFFICIENT_COLUMNS, coefficients),
+            coefficients.table,
             Table("keys", "What differs in rig and calibration", KEY_COLUMNS, keys),
         ),
         charts=tuple(_charts(first, second)),
         remarks=tuple(_remarks(first, second, unmatched, bool(pairs), keys)),
         not_judged=tuple(open_),
-        judged=bool(pairs or coefficients),
+        judged=bool(pairs or coefficients.differences),
         document={"pairs": pairs, "real": sorted(real), "differing_keys": keys},
     )  # fmt: skip
 
@@ -271,24 +263,14 @@ def _pair_row(pair: Pair, real: bool) -> tuple[str, ...]:
     return fixed(pair.rpm, 0), fixed(pair.pitch_deg, 1), pair.quantity, *values, difference, chance, verdict
 
 
-def _coefficients(first: RecordedRun, second: RecordedRun) -> tuple[tuple[tuple[str, ...], ...], str]:
-    """Rows of CT and CP over pitch, or why there are none."""
+def _coefficients(first: RecordedRun, second: RecordedRun) -> SecondSet:
     if first.rig is None or second.rig is None:
-        return (), NO_RIG
+        return SecondSet(why=NO_RIG)
     try:
-        studies = [limits_study([one.run], one.rig) for one in (first, second) if one.rig is not None]
-        found = compare_sets(studies[0].limits, studies[1].limits)
+        one, two = (limits_study([run], rig) for run, rig in ((first.run, first.rig), (second.run, second.rig)))
     except (AnalysisError, RigError) as error:
-        return (), str(error)
-    return tuple(
-        (
-            one.quantity,
-            fixed(one.pitch_deg, 1),
-            f"{one.difference_pct:+.1f} ± {one.stderr_pct:.1f}",
-            fixed(100.0 * one.confidence, 0),
-        )
-        for one in found
-    ), ""
+        return SecondSet(why=str(error))
+    return SecondSet.compared(one.limits, two.limits)
 
 
 def _charts(first: RecordedRun, second: RecordedRun) -> Iterator[Chart]:

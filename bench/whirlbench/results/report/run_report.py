@@ -38,6 +38,9 @@ from whirlbench.results.tune import tune_answer
 from whirlbench.rig.description import Rig
 
 PLAN_TITLE, RIG_TITLE = "Question, plan and what happened", "Set, rig and calibration"
+NO_STATEMENTS = (PLAN_TITLE, RIG_TITLE, "Course of the run", "Identity")  # chapters that conclude nothing
+CHECKS_TITLE, LOG_TITLE = "Check-list and inspections", "Log of the set"
+DESCRIBING = (*NO_STATEMENTS, CHECKS_TITLE, LOG_TITLE)  # what was entered or recorded is no judgement of it
 CONCLUSIONS, IDENTITY = "conclusions", "identity"
 STATEMENT_COLUMNS = (
     Column("statement", figures=False),
@@ -63,8 +66,8 @@ def run_report(
     chapters = []
     for title, make in _chapters(recorded, question):
         progress(title)
-        chapters.append(Chapter(title, _answered(title, make)))
-    first = Chapter("Conclusions", conclusions(chapters, recorded, question))
+        chapters.append(Chapter(title, _answered(title, make), title not in DESCRIBING))
+    first = Chapter("Conclusions", conclusions(chapters, recorded, question), judges=False)
     name = recorded.rig.name if recorded.rig and recorded.rig.name else recorded.name
     return Report(f"Run report: {name}", (recorded.name,), (first, *chapters))
 
@@ -73,7 +76,7 @@ def _chapters(recorded: RecordedRun, question: str) -> Iterator[tuple[str, Calla
     run, rig = recorded.run, recorded.rig
     yield PLAN_TITLE, lambda: plan_answer(recorded, question)
     yield RIG_TITLE, lambda: rig_answer(recorded)
-    yield "Check-list and inspections", lambda: checks_answer(recorded)
+    yield CHECKS_TITLE, lambda: checks_answer(recorded)
     yield "Course of the run", lambda: course_answer(run, rig)
     yield "Strength and permitted speed", lambda: _strength(rig)
     yield "How speed answers", lambda: tune_answer(tune_study(run, rig))
@@ -82,7 +85,7 @@ def _chapters(recorded: RecordedRun, question: str) -> Iterator[tuple[str, Calla
     yield "Onset of a failure", lambda: onset_answer(found())
     yield "Trips on trial", lambda: _trips(found(), _needed(rig))
     yield "Balance", lambda: _balance(recorded)
-    yield "Log of the set", lambda: _set_log(recorded)
+    yield LOG_TITLE, lambda: _set_log(recorded)
     yield "Identity", lambda: identity(recorded)
 
 
@@ -160,9 +163,6 @@ def identity(recorded: RecordedRun) -> Answer:
         IDENTITY, f"{recorded.name}, {about.origin or 'origin not told'}", tables=(table,), not_judged=open_,
         document={"sha256": recorded.sha256, "firmware": about.firmware, "created": about.created},
     )  # fmt: skip
-
-
-NO_STATEMENTS = (PLAN_TITLE, RIG_TITLE, "Course of the run", "Identity")  # chapters that describe and conclude nothing
 
 
 def conclusions(chapters: list[Chapter], recorded: RecordedRun, question: str = "") -> Answer:

@@ -99,7 +99,9 @@ def _headline(study: Study, verdicts: Sequence[Verdict]) -> str:
         return f"{usable}; no gains advised"
     if not advice.loadable:
         return f"{usable}; {advice.lever} governor: {DO_NOT_LOAD}"
-    return f"{usable}; {advice.lever} governor: kp {advice.kp:.4g} µs/rpm, ki {advice.ki:.4g} µs/rpm/s"
+    kp, ki = (f"{low:.3g} to {high:.3g}" for low, high in advice.spread())
+    gains = f"kp {advice.kp:.4g} µs/rpm ({kp}), ki {advice.ki:.4g} µs/rpm/s ({ki})"
+    return f"{usable}; {advice.lever} governor: {gains}"
 
 
 def _remarks(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from whirlbench.cli.output import json_option, print_json, print_summary, write_text
+from whirlbench.cli.output import CANNOT_ANSWER, DONE, json_option, one_line, print_json, print_summary, write_text
 from whirlbench.cli.run_input import naming
 from whirlbench.errors import BenchError
 
@@ -98,9 +98,14 @@ def _progress(quiet: bool) -> Iterator[Callable[[str], None]]:
 
 
 def _tell(report: Report, target: Path, as_json: bool) -> int:
+    from whirlbench.results.answer import listed
+
     if as_json:
         print_json({"page": str(target), "chapters": {one.title: one.answer.as_document() for one in report.chapters}})
-        return 0
-    print_summary(report.chapters[0].answer)
-    click.echo(f"page: {target}")
-    return 0
+    else:
+        print_summary(report.chapters[0].answer)
+        click.echo(f"page: {target}")
+    if report.judged:
+        return DONE
+    click.echo(f"whirlbench: {one_line(f'{listed(report.runs)}: {report.open_words}')}", err=True)
+    return CANNOT_ANSWER
