@@ -26,10 +26,15 @@ def polar(size, degrees):
 
 
 def spin(make_run, unbalance, rpm=4800.0, seed=0, noise_g=0.05, duration_s=20.0):
+    """The force goes with the square of the speed, within a run as between runs."""
+
+    def speed(t):
+        return np.full_like(t, rpm) + 3 * np.sin(t)
+
     return make_run(
-        lambda t: np.full_like(t, rpm) + 3 * np.sin(t),
+        speed,
         duration_s,
-        {1: INFLUENCE * unbalance * (rpm / 4800) ** 2, 4: 0.3},
+        {1: lambda t: INFLUENCE * unbalance * (speed(t) / 4800) ** 2, 4: 0.3},
         noise_g=noise_g,
         rng=np.random.default_rng(seed),
         axes=("ay_g", "az_g"),

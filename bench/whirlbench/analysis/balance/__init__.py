@@ -6,19 +6,24 @@ from whirlbench.analysis.balance.single_plane import (
     Balance,
     Correction,
     Influence,
+    Trial,
     balance,
+    balance_runs,
     balance_with_influence,
     correction_for,
-    vectors_1p,
 )
+from whirlbench.analysis.balance.vectors import Vectors1P, vectors_1p
 
 __all__ = [
     "Balance",
     "Correction",
     "HoleSplit",
     "Influence",
+    "Trial",
+    "Vectors1P",
     "Velocity1P",
     "balance",
+    "balance_runs",
     "balance_with_influence",
     "correction_for",
     "even_holes",

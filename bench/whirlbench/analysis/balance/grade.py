@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.balance.single_plane import Vectors1P
+from whirlbench.analysis.balance.vectors import Vectors1P
 from whirlbench.errors import AnalysisError
 from whirlbench.units import ips_from_mm_s, velocity_mm_s_from_g
 
