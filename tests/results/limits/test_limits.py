@@ -67,16 +67,15 @@ def told(answer: Answer) -> tuple[str, float]:
 def test_the_headline_never_promises_more_than_the_curve_in_a_mode(study: LimitsStudy) -> None:
     """The mode ends above the measured speeds, where no row of the table stands; its curve falls on."""
     flight = replace(study.rig.modes["flight"], rpm=(3500.0, 6300.0))
-    answer = limits_answer(with_fields(study, rig=replace(study.rig, modes={"flight": flight})))
+    answer = limits_answer(with_fields(study, modes=(), rig=replace(study.rig, modes={"flight": flight})))
     rpm, pitch = told(answer)
     safe = answer.chart("limits").curves[1]
     inside = safe.y[(safe.x >= 3500.0) & (safe.x <= 6300.0)]
     assert rpm == "6300" and "; no hold near it; not judged" in answer.headline
     assert inside.min() - 0.1 < pitch <= inside.min()
     idle = replace(flight, powered=False)
-    assert told(limits_answer(with_fields(study, rig=replace(study.rig, modes={"idle": idle}))))[0] == told(
-        limits_answer(study)
-    )[0]
+    unpowered = with_fields(study, modes=(), rig=replace(study.rig, modes={"idle": idle}))
+    assert told(limits_answer(unpowered)) == told(limits_answer(study))
 
 
 def test_a_mode_speed_that_must_not_be_held_is_the_headline_though_no_row_of_the_table_shows_it() -> None:
@@ -209,9 +208,9 @@ def test_an_overspeed_limit_alone_says_nothing_of_the_greatest_pitch() -> None:
 
 def test_limits_that_were_not_judged_are_named_where_nothing_binds(study: LimitsStudy) -> None:
     free = with_fields(study.limits.limits[0], max_pitch_deg=None, max_pitch_deg_95=None, binding=None, binding_95=None)
-    limits = with_fields(
-        study.limits, limits=(free,), not_evaluated=("power_w: pack voltage under load was not recorded",)
-    )
+    loose = tuple(with_fields(one, limit=1e6) for one in study.limits.constraints)
+    lack = ("power_w: pack voltage under load was not recorded",)
+    limits = with_fields(study.limits, limits=(free,), constraints=loose, not_evaluated=lack)
     found = limits_answer(with_fields(study, limits=limits))
     assert "no limit that could be judged binds" in found.headline and found.headline.endswith("not judged: power")
     assert found.table("limits").rows[0][3] == "nothing that could be judged"

@@ -1,7 +1,7 @@
 """Single-plane balancing: unbalance and correction from 1P vectors, holes to split it over, and balance grades."""
 
 from whirlbench.analysis.balance.grade import Velocity1P, grade_mm_s, permitted_g_mm, sine_vibration, velocities
-from whirlbench.analysis.balance.holes import HoleSplit, even_holes, split_over_holes
+from whirlbench.analysis.balance.holes import HoleSplit, even_holes, mass_errors_g, split_over_holes
 from whirlbench.analysis.balance.single_plane import (
     Balance,
     Correction,
@@ -28,6 +28,7 @@ __all__ = [
     "correction_for",
     "even_holes",
     "grade_mm_s",
+    "mass_errors_g",
     "permitted_g_mm",
     "sine_vibration",
     "split_over_holes",

@@ -12,11 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.balance.vectors import Vectors1P
+from whirlbench.analysis.balance.vectors import RIGID_SLOPE, Vectors1P, to_common_speed
 from whirlbench.errors import AnalysisError
 
 SPEED_TOLERANCE = 0.03  # holds further apart than 3 % are different ones; our choice
-RIGID_SLOPE = 2.0  # of a stand without a resonance: the force grows with the square of the speed
 STEEPEST = 25.0  # standard deviation of k before anything is measured: 1 / damping, 4 % at a resonance; our choice
 MOST_TURN = 0.7  # radians between the runs' speeds by k: 40 degrees, beyond which a single pole is a guess; our choice
 DISBELIEF = 0.5  # standard error of the curvature, as a share of it; our choice
@@ -98,9 +97,8 @@ def shifted(values: np.ndarray, steep: np.ndarray, away: np.ndarray) -> tuple[np
 
     Its size is half the difference from an answer whose logarithm is straight.
     """
-    pole, straight = 1.0 - steep * away, np.exp(-steep * away)
-    scale = np.exp(-RIGID_SLOPE * away)
-    return values * scale * pole, DISBELIEF * np.abs(values * scale * (pole - straight))
+    pole, straight = to_common_speed(steep, away), np.exp(-(RIGID_SLOPE + steep) * away)
+    return values * pole, DISBELIEF * np.abs(values * (pole - straight))
 
 
 def same_speeds(first: np.ndarray, second: np.ndarray) -> list[tuple[int, int]]:
@@ -135,7 +133,7 @@ def _matched(runs: Sequence[Vectors1P]) -> list[Vectors1P]:
 def _too_near(steep: np.ndarray, apart: np.ndarray) -> str:
     least = float(np.abs(steep).min())
     return (
-        f"1P turns by about {np.degrees(least) / 100.0:.0f} deg a percent of speed here, and the runs' speeds differ by "
-        f"{100.0 * float(apart.min()):.1f} %: a resonance is near; repeat the hold within "
+        f"1P turns by about {np.degrees(least) / 100.0:.0f} deg a percent of speed here, and the runs' speeds differ "
+        f"by {100.0 * float(apart.min()):.1f} %: a resonance is near; repeat the hold within "
         f"{100.0 * MOST_TURN / least / 4.0:.1g} % of the same speed, or away from the resonance"
     )

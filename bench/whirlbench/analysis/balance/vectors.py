@@ -13,13 +13,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.orders import OrderTracks, track_orders
+from whirlbench.analysis.orders import OrderTracks, shaft_angle, track_orders
 from whirlbench.errors import AnalysisError
 from whirlbench.samples import Run
 
 STEADY_RPM_PER_S = 0.02  # a frame is steady when its speed changes by less than 2 % in a second
 LEAST_FRAMES = 6
 SPEED_BIN = 0.02  # frames within 2 % of speed are one hold
+WINDOW_PARTS = 16  # of a frame, over which its speed is averaged
+RIGID_SLOPE = 2.0  # of a stand without a resonance: the force grows with the square of the speed
 LEAST_SEEN = 5.0  # standard errors a vector stands out by before its change with speed is believed
 
 
@@ -68,7 +70,22 @@ def vectors_1p(run: Run) -> Vectors1P:
     steady = _steady(tracks)
     if steady.sum() < LEAST_FRAMES:
         raise AnalysisError(f"{name}: no steady stretch: hold the speed within 2 % for at least two seconds")
-    return _averaged(tracks, steady)
+    return _averaged(tracks, steady, _frame_rpm(run, tracks))
+
+
+def _frame_rpm(run: Run, tracks: OrderTracks) -> np.ndarray:
+    """Mean speed of each frame under the window that its vector was averaged with.
+
+    The speed in a frame's middle is another one, and carries one pulse's jitter: with it, the change of 1P with speed
+    would come out too small.
+    """
+    step_s = float(tracks.time_s[1] - tracks.time_s[0])
+    edges = np.linspace(-step_s, step_s, WINDOW_PARTS + 1)
+    turn = shaft_angle(run).at((tracks.time_s[:, None] + edges).ravel()).reshape(len(tracks.time_s), -1)
+    middle = (edges[1:] + edges[:-1]) / 2.0
+    weight = np.cos(np.pi / 2.0 * middle / step_s) ** 2
+    speed: np.ndarray = 60.0 * (np.diff(turn, axis=1) / np.diff(edges)) @ (weight / weight.sum())
+    return np.where(np.isfinite(speed), speed, tracks.rpm)
 
 
 def _steady(tracks: OrderTracks) -> np.ndarray:
@@ -83,9 +100,9 @@ def _steady(tracks: OrderTracks) -> np.ndarray:
     return result
 
 
-def _averaged(tracks: OrderTracks, steady: np.ndarray) -> Vectors1P:
+def _averaged(tracks: OrderTracks, steady: np.ndarray, frame_rpm: np.ndarray) -> Vectors1P:
     """Fits within bins of speed, each at its mean speed."""
-    rpm, phasor = tracks.rpm[steady], tracks.phasor_g[:, steady, 0]
+    rpm, phasor = frame_rpm[steady], tracks.phasor_g[:, steady, 0]
     groups = [group for group in _holds(rpm) if len(group) >= LEAST_FRAMES]
     if not groups:
         raise AnalysisError("no speed was held for long enough: hold it within 2 % for at least two seconds")
@@ -108,7 +125,8 @@ def _holds(rpm: np.ndarray) -> Iterator[np.ndarray]:
 def _fit(rpm: np.ndarray, values: np.ndarray) -> tuple[complex, float, complex, float]:
     """Vector at the mean speed and its change with speed, each with a standard error of each part.
 
-    Least squares of a straight line over the logarithm of speed. A frame overlaps the next by half, and gusts outlast
+    Least squares of a straight line over the logarithm of speed; the vector is the mean of the frames brought to the
+    mean speed, for a bent answer has another mean. A frame overlaps the next by half, and gusts outlast
     it: errors are those of batches (sandwich over sqrt(n) of them), never less than those of uncorrelated frames.
     """
     place = np.log(rpm) - np.log(rpm).mean()
@@ -117,6 +135,8 @@ def _fit(rpm: np.ndarray, values: np.ndarray) -> tuple[complex, float, complex, 
     slope = complex(place @ values) / spread if spread > 0.0 else 0.0
     rest = values - value - slope * place
     stderr = _standard_error(rest)
+    if abs(value) > LEAST_SEEN * stderr:
+        value = complex((values * to_common_speed(slope / value - RIGID_SLOPE, place)).mean())
     if spread <= 0.0 or abs(value) < LEAST_SEEN * stderr:
         return value, stderr, 0.0, np.inf
     batches = [piece.sum() for piece in np.array_split(place * rest, _batches(len(rest)))]
@@ -126,13 +146,26 @@ def _fit(rpm: np.ndarray, values: np.ndarray) -> tuple[complex, float, complex, 
     return value, stderr, log_slope, float(np.hypot(error, abs(log_slope) * stderr)) / abs(value)
 
 
+def to_common_speed(steep: complex | np.ndarray, away: np.ndarray) -> np.ndarray:
+    """What brings a vector from ``away`` (logarithm of speed) to the common speed: H(0) / H(away) of a single pole.
+
+    H(x) = exp(2 x) / (1 - k x) with k = ``steep``: see ``speed_shift``.
+    """
+    result: np.ndarray = np.exp(-RIGID_SLOPE * away) * (1.0 - steep * away)
+    return result
+
+
 def _batches(count: int) -> int:
     return max(3, int(np.sqrt(count)))
 
 
 def _standard_error(values: np.ndarray) -> float:
-    """Standard error of each part of the mean of a correlated complex series (batch means, sqrt(n) batches)."""
+    """Standard error of each part of the mean of a correlated complex series (batch means, sqrt(n) batches).
+
+    So few batches tell it roughly: it is that of Student's t with two degrees of freedom for each batch but one.
+    """
     batches = _batches(len(values))
     means = np.array([batch.mean() for batch in np.array_split(values, batches)])
     spread = np.sqrt(((means - means.mean()).real.var(ddof=1) + (means - means.mean()).imag.var(ddof=1)) / 2)
-    return float(max(spread / np.sqrt(batches), 1e-6))
+    free = 2.0 * (batches - 1)
+    return float(max(spread / np.sqrt(batches) * np.sqrt(free / (free - 2.0)), 1e-6))

@@ -1,8 +1,8 @@
 """Settled holds of a run: stretches in which speed and pitch stand still long enough to be averaged.
 
-The search works on means over a tenth of a second, or over one sample of a log that is slower. A stretch qualifies while the medians of the two halves of a
-sliding window agree, for speed and for pitch, and no command jumps; what is almost a hold is listed with the reason
-why it was not used.
+The search works on means over a tenth of a second, or over one sample of a log that is slower. A stretch qualifies
+while the medians of the two halves of a sliding window agree, for speed and for pitch, and no command jumps; what is
+almost a hold is listed with the reason why it was not used.
 """
 
 from __future__ import annotations
