@@ -111,4 +111,4 @@ def test_speeds_that_differ_are_said() -> None:
 def test_velocities_carry_their_error() -> None:
     felt = (Velocity1P("ay_g", RPM, sine_vibration(0.2, 50.0), 0.05),)
     row = balance_answer(found(), felt, Fitting(40.0, 6.3)).table("velocity").rows[0]
-    assert row[2] == "6.2 ± 0.3" and "±" in row[3]
+    assert row[2] == "6.243 ± 0.31" and "±" in row[3]

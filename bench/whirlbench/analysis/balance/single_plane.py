@@ -24,6 +24,7 @@ from whirlbench.samples import Run
 LEAST_ANSWER = 4.0  # a trial mass must move the vector by so many standard errors
 COUPLE_PROBABILITY = 0.01  # below which axes and speeds do not agree by chance
 COUPLE_SHARE = 0.1  # of 1P as found, left by the best single mass: less is not worth a second plane; our choice
+NORMAL_975 = 1.96
 STEPS = 30
 
 
@@ -125,15 +126,15 @@ def balance_vectors(runs: Sequence[Vectors1P], added_g_mm: Sequence[complex]) ->
     wide = max(1.0, misfit / (2.0 * free)) if free else 1.0
     stderr = float(np.sqrt(wide * covariance[0, 0].real))
     left = _left(rows.vectors_g[:, 0], influence, unbalance)
-    couple = probability < COUPLE_PROBABILITY and left > COUPLE_SHARE
-    if couple:
+    unlike = probability < COUPLE_PROBABILITY
+    if unlike:
         unbalance, influence, stderr, left = _despite_a_couple(rows, known, stderr)
     shape = (len(rows.rpm), len(rows.axes))
     error = np.sqrt(wide * np.diagonal(covariance)[1:].real)
     kept = Influence(
         rows.rpm, rows.axes, *(part.reshape(shape) for part in (influence, error, rows.slope, rows.slope_stderr))
     )
-    return _result(unbalance, stderr, kept, left, couple, rows.apart)
+    return _result(unbalance, stderr, kept, left, unlike and left > COUPLE_SHARE, rows.apart)
 
 
 def _require_answer(rows: Together, runs: Sequence[Vectors1P]) -> None:
@@ -207,15 +208,20 @@ def _despite_a_couple(rows: Together, known: np.ndarray, stderr: float) -> tuple
     """The single mass that leaves least 1P where a part is there that no mass in this plane answers for.
 
     That part is in every run alike, so each row's influence comes from the trials alone, V = A + H T, and the mass from
-    A = H U in plain least squares. Its error is that of the rows' disagreement. Also gives influence and share left.
+    A = H U in plain least squares. Its error is that of the rows' disagreement, with Student's t for so few of them.
+    Also gives influence and share left.
     """
+    from scipy.special import stdtrit
+
     columns = np.column_stack((np.ones_like(known), known))
     (found, influence) = np.linalg.lstsq(columns, rows.vectors_g.T, rcond=None)[0]
     power = float((np.abs(influence) ** 2).sum())
     unbalance = complex((np.conj(influence) * found).sum() / power)
-    rest = float((np.abs(found - influence * unbalance) ** 2).sum()) / (2.0 * max(len(found) - 1, 1))
+    free = 2.0 * max(len(found) - 1, 1)
+    rest = float((np.abs(found - influence * unbalance) ** 2).sum()) / free
+    few = float(stdtrit(free, 0.975)) / NORMAL_975
     left = _left(rows.vectors_g[:, 0], influence, unbalance)
-    return unbalance, influence, max(float(np.sqrt(rest / power)), stderr), left
+    return unbalance, influence, max(few * float(np.sqrt(rest / power)), stderr), left
 
 
 def balance_with_influence(run: Run, influence: Influence) -> Balance:

@@ -141,7 +141,8 @@ def _fit(rpm: np.ndarray, values: np.ndarray) -> tuple[complex, float, complex, 
         return value, stderr, 0.0, np.inf
     batches = [piece.sum() for piece in np.array_split(place * rest, _batches(len(rest)))]
     white = float(np.sqrt((np.abs(rest) ** 2).sum() / (2.0 * (len(rest) - 2)) / spread))
-    error = max(float(np.sqrt((np.abs(batches) ** 2).sum() / 2.0 * len(batches) / (len(batches) - 2))) / spread, white)
+    scores = float(np.sqrt((np.abs(batches) ** 2).sum() / 2.0)) / spread * _few(len(batches))
+    error = max(scores, white)
     log_slope = slope / value
     return value, stderr, log_slope, float(np.hypot(error, abs(log_slope) * stderr)) / abs(value)
 
@@ -167,5 +168,10 @@ def _standard_error(values: np.ndarray) -> float:
     batches = _batches(len(values))
     means = np.array([batch.mean() for batch in np.array_split(values, batches)])
     spread = np.sqrt(((means - means.mean()).real.var(ddof=1) + (means - means.mean()).imag.var(ddof=1)) / 2)
+    return float(max(spread / np.sqrt(batches) * _few(batches), 1e-6))
+
+
+def _few(batches: int) -> float:
+    """What a standard error told by so few batches is widened by."""
     free = 2.0 * (batches - 1)
-    return float(max(spread / np.sqrt(batches) * np.sqrt(free / (free - 2.0)), 1e-6))
+    return float(np.sqrt(free / (free - 2.0)))
