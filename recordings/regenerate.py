@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from whirlbench.analysis.balance import balance, correction_for
+from whirlbench.link.limit_table import LimitId
 from whirlbench.recording import files
 from whirlbench.recording.attributes import RunAttributes
 from whirlbench.rig.description import Rig
@@ -24,6 +25,7 @@ from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
 from whirlbench.simulator.stand import Fault, GovernorHunting, LoosePitchLink, LostTach, PlantSettings, RootCrack
 
 SLOW_RATE_HZ = 100.0
+REST_S = LimitId.REST_MS.start / 1e3  # the device's own
 AXES = ("ay_g", "az_g")
 CREATED = "2026-03-01T10:00:00Z"
 UNBALANCE_G_MM, UNBALANCE_DEG = 70.0, 212.0
@@ -82,8 +84,18 @@ def spin(
     run = simulate_run(
         settings, Schedule(points, duration_s), np.random.default_rng(seed), faults, SLOW_RATE_HZ, 1600.0, AXES
     )
-    events = [Event(0.0, "state", "armed"), *(Event(point.at_s, "plan", _said(point)) for point in points)]
+    events = [*states(run, parse_rig(text)), *(Event(point.at_s, "plan", _said(point)) for point in points)]
     return Demo(run, tuple(sorted(events)), text, seed)
+
+
+def states(run: Run, rig: Rig) -> list[Event]:
+    """Armed from the beginning; turning while the device calls it so: driven, or a tach pulse within the rest time."""
+    driven_s = run.slow.time_s[run.slow.channel("throttle_us") > rig.throttle.safe_us]
+    signs_s = np.sort(np.concatenate((driven_s, run.tach.time_s)))
+    begin = np.flatnonzero(np.diff(signs_s, prepend=-np.inf) > REST_S)
+    events = [Event(0.0, "state", "armed"), *(Event(float(at_s), "state", "turning") for at_s in signs_s[begin])]
+    ends_s = np.append(signs_s[begin[1:] - 1], signs_s[-1]) + REST_S
+    return [*events, *(Event(float(at_s), "state", "armed") for at_s in ends_s if at_s <= run.slow.time_s[-1])]
 
 
 def demo_stand(rig: Rig, unbalance: complex | None) -> PlantSettings:

@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from whirlbench.analysis.balance import correction_for, grade_mm_s, permitted_g_mm, sine_vibration
-from whirlbench.analysis.balance.single_plane import Vectors1P, balance_vectors
+from whirlbench.analysis.balance.single_plane import balance_vectors
+from whirlbench.analysis.balance.vectors import Vectors1P
 
 
 def polar(size, degrees):
@@ -25,7 +26,7 @@ def one_row(value):
 
 
 def test_bal_1_single_plane_example():
-    found = balance_vectors(one_row(polar(3.4, 116)), one_row(polar(1.8, 42)), polar(2.0, 0))
+    found = balance_vectors([one_row(polar(3.4, 116)), one_row(polar(1.8, 42))], [polar(2.0, 0)])
     weight = correction_for(found.vector_g_mm, 1.0)
     assert weight.mass_g == pytest.approx(2.01, abs=0.005)
     assert weight.mass_g == pytest.approx(2.011676, abs=1e-5)
@@ -93,7 +94,7 @@ def test_several_sensors_in_one_plane_reduce_to_weighted_least_squares():
     v0, v1 = influence * unbalance + noise[0], influence * (unbalance + added) + noise[1]
     pack = [Vectors1P(np.full(1, 5000.0), ("ax_g", "ay_g", "az_g"), v[None], np.full((1, 3), 1e-4)) for v in (v0, v1)]
     ordinary = np.linalg.lstsq(((v1 - v0) / added)[:, None], v0, rcond=None)[0][0]
-    assert abs(balance_vectors(*pack, added).vector_g_mm - ordinary) < 0.02
+    assert abs(balance_vectors(pack, [added]).vector_g_mm - ordinary) < 0.02
 
 
 def test_bal_5_and_6_permitted_unbalance():

@@ -2,20 +2,32 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
 import pytest
 
-from whirlbench.analysis.balance import Balance, Influence, grade_mm_s, permitted_g_mm
+from whirlbench.analysis.balance import (
+    Balance,
+    Influence,
+    Velocity1P,
+    grade_mm_s,
+    mass_errors_g,
+    permitted_g_mm,
+    sine_vibration,
+)
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
 from whirlbench.results.balance import Fitting, balance_answer
 
 RPM = 3000.0
 
 
-def found(size_g_mm: float = 80.0, stderr_g_mm: float = 0.4) -> Balance:
+def found(size_g_mm: float = 80.0, stderr_g_mm: float = 0.4, **others: Any) -> Balance:
     """``size_g_mm`` at 200 degrees, found at one speed on one axis."""
     influence = Influence(np.array([RPM]), ("ay_g",), np.array([[0.01 + 0.0j]]), np.array([[1e-4]]))
-    return Balance(size_g_mm, 200.0, stderr_g_mm, float(np.degrees(stderr_g_mm / size_g_mm)), influence)
+    angle_error = float(np.degrees(stderr_g_mm / size_g_mm))
+    return replace(Balance(size_g_mm, 200.0, stderr_g_mm, angle_error, influence, left_share=0.02), **others)
 
 
 def told(answer: Answer, level: Level) -> str:
@@ -31,7 +43,9 @@ def test_mass_and_angle_carry_the_standard_error_of_the_unbalance() -> None:
         ("unbalance as found", "80 ± 0.4 g mm", "200.0 ± 0.3"),
         ("correction, radius 40 mm", "2 ± 0.01 g", "20.0 ± 0.3"),
     )
-    assert answer.document["stderr"] == {"g_mm": 0.4, "angle_deg": pytest.approx(0.286, abs=1e-3)}
+    assert answer.document["stderr"] == {
+        "g_mm": 0.4, "angle_deg": pytest.approx(0.286, abs=1e-3), "mass_g": pytest.approx(0.01),
+    }  # fmt: skip
     assert "take the trial mass off first" in told(answer, Level.CAUTION)
 
 
@@ -67,6 +81,34 @@ def test_an_unbalance_within_its_scatter_is_no_reason_to_correct() -> None:
 
 def test_holes_get_their_masses_and_what_they_leave() -> None:
     answer = balance_answer(found(), (), Fitting(40.0, 6.3, holes=4, step_g=0.5))
-    masses = {row[0]: float(row[1]) for row in answer.table("holes").rows}
-    assert masses == {"0.0": 2.0, "90.0": 0.5}
+    assert answer.table("holes").rows == (("0.0", "2.000 ± 0.010"), ("90.0", "0.500 ± 0.010"))
     assert f"the holes leave {answer.document['split'].left_g_mm:.2f} g mm" in told(answer, Level.NOTE)
+
+
+def test_holes_near_to_each_other_share_what_they_carry_badly() -> None:
+    assert mass_errors_g([20.0], 0.1) == (0.1,)
+    assert mass_errors_g([0.0, 30.0], 0.1) == pytest.approx((0.2, 0.2))
+    assert all(np.isnan(mass_errors_g([0.0, 30.0, 60.0], 0.1)))
+
+
+def test_a_couple_is_named_and_one_row_does_not_judge_it() -> None:
+    answer = balance_answer(found(couple=True, left_share=0.35), (), Fitting(40.0, 6.3))
+    assert "35 % of 1P stays at the sensor whatever mass is fitted in this plane: a couple" in told(
+        answer, Level.CAUTION
+    )
+    assert answer.document["couple"] == {"left_share": 0.35, "found": True}
+    alone = balance_answer(found(left_share=float("nan")), (), Fitting(40.0, 6.3, rotor_kg=0.4))
+    assert [item.what for item in alone.not_judged] == ["couple"] and alone.document["couple"]["found"] is None
+    assert "a couple" not in told(alone, Level.CAUTION)
+
+
+def test_speeds_that_differ_are_said() -> None:
+    answer = balance_answer(found(apart=0.015, turn_deg_per_pct=11.0), (), Fitting(40.0, 6.3))
+    assert "the runs' speeds differ by 1.5 %; 1P changes by up to 11 deg" in told(answer, Level.NOTE)
+    assert "speeds differ" not in told(balance_answer(found(apart=0.001), (), Fitting(40.0, 6.3)), Level.NOTE)
+
+
+def test_velocities_carry_their_error() -> None:
+    felt = (Velocity1P("ay_g", RPM, sine_vibration(0.2, 50.0), 0.05),)
+    row = balance_answer(found(), felt, Fitting(40.0, 6.3)).table("velocity").rows[0]
+    assert row[2] == "6.243 ± 0.31" and "±" in row[3]

@@ -128,11 +128,87 @@ def test_a_sensor_that_spoke_for_a_part_of_the_run_leaves_the_rest_open() -> Non
 
 
 def test_a_trip_is_never_softened_by_a_sensor_that_is_missing() -> None:
-    run = without(whole_run(), "rpm", "tach")  # the rule of lost tach sees a driven motor and no pulse
+    run = without(whole_run(), "tach")  # the rule of lost tach sees a driven motor, no pulse, and a speed of zero
+    run = replace(run, slow=replace(run.slow, rpm=np.zeros(len(run.slow.time_s))))
     test = back_tested(case_of(run), ALL)
     assert [trip.rule for trip in test.trips] == ["lost_tach_ms"]
     assert "lost_tach_ms" in test.judged
     assert trips_answer(trips_study([case_of(run)], ALL)).table("trips").rows[0][1] == "lost tach"
+
+
+def test_a_blank_speed_is_no_standstill_and_no_working_tach() -> None:
+    silent = back_tested(case_of(without(whole_run(), "rpm", "tach")), ALL)
+    assert silent.trips == () and "lost_tach_ms" not in silent.judged
+    run = without(whole_run(), "tach")
+    blank = np.where(np.abs(run.slow.time_s - 20.0) < 8.0, np.nan, 3000.0)
+    answer = answer_on(replace(run, slow=replace(run.slow, rpm=blank)))
+    assert answer.document["trips"] == []
+    assert "40 % of the run: not judged, speed was not recorded there" in {item.text for item in answer.not_judged}
+
+
+def test_a_single_sample_and_a_single_moment_tell_nothing() -> None:
+    run = whole_run()
+    thrust_n = np.full(len(run.slow.time_s), np.nan)
+    thrust_n[700] = 30.0
+    told = {
+        item.what: item.why for item in answer_on(replace(run, slow=replace(run.slow, thrust_n=thrust_n))).not_judged
+    }
+    assert told == {"thrust": "a single sample of thrust tells nothing of a run"}
+    thrust_n[700:750] = 30.0
+    rare = {
+        item.what: item.why for item in answer_on(replace(run, slow=replace(run.slow, thrust_n=thrust_n))).not_judged
+    }
+    assert rare["thrust"].startswith("thrust was recorded in ") and rare["thrust"].endswith(" % of the run")
+    moment = Run(SlowSamples(np.array([3.0]), **{name: np.array([value]) for name, value in VALUES.items()}))
+    assert answer_on(moment).verdict is Verdict.NOT_JUDGED
+
+
+def test_a_stream_that_ends_early_or_pauses_leaves_the_rest_open() -> None:
+    run = whole_run()
+    assert "25 % of the run: not judged, current was not recorded there" in {
+        item.text for item in answer_on(replace(run, slow=run.slow.between(0.0, 30.0))).not_judged
+    }
+    kept = np.abs(run.slow.time_s - 20.0) > 5.0
+    values = {name: run.slow.channel(name)[kept] for name in VALUES}
+    paused = answer_on(replace(run, slow=SlowSamples(run.slow.time_s[kept], **values)))
+    assert "25 % of the run: not judged, thrust was not recorded there" in {item.text for item in paused.not_judged}
+
+
+def test_sensors_that_spoke_by_turns_never_spoke_together() -> None:
+    run, early = whole_run(), whole_run().slow.time_s < 20.0
+    slow = replace(run.slow, current_a=np.where(early, 20.0, np.nan), voltage_v=np.where(early, np.nan, 44.0))
+    told = {item.what: item.why for item in answer_on(replace(run, slow=slow)).not_judged}
+    assert told["power"] == "current and pack voltage were recorded together in 0.0 % of the run"
+    slow = replace(run.slow, current_a=np.where(early, 20.0, np.nan),
+                   voltage_v=np.where(run.slow.time_s > 10.0, 44.0, np.nan))  # fmt: skip
+    told = {item.what: item.why for item in answer_on(replace(run, slow=slow)).not_judged}
+    assert told["power in 75 % of the run"] == "current and pack voltage were not recorded together there"
+
+
+def test_overspeed_is_open_while_a_tach_that_no_limit_watches_is_silent() -> None:
+    run = whole_run()
+    rig = with_limits(ALL, lost_tach_ms=None)
+    stopped = replace(run, tach=run.tach.between(0.0, 10.0))
+    texts_ = {item.text for item in answer_on(stopped, rig).not_judged}
+    assert "75 % of the run: not judged, speed was not recorded there" in texts_
+    rest = np.where(run.slow.time_s < 10.0, 3000.0, 0.0)
+    assert answer_on(replace(stopped, slow=replace(run.slow, rpm=rest)), rig).verdict is Verdict.JUDGED
+
+
+def test_vectors_of_1p_are_not_made_from_a_log_s_own_rate() -> None:
+    trends = {one["rule"]: one for one in answer_on(without(whole_run(), "tach")).document["trends"]}
+    assert trends["drift_1p_pct"]["judged_s"] == 0.0
+    assert trends["drift_1p_pct"]["not_judged"] == "the recording has no tach pulses"
+
+
+def test_wind_is_named_as_what_nobody_recorded() -> None:
+    run = whole_run()
+    fallen = np.where(run.slow.time_s < 20.0, 30.0, 22.0)
+    answer = answer_on(replace(run, slow=replace(run.slow, thrust_n=fallen)))
+    (row,) = [row for row in answer.table("trends").rows if row[1] == "wind"]
+    assert row[-2:] == (NONE, "no wind is streamed: a gust or a change of wind looks like a change of load")
+    (found,) = [text for text in texts(answer, Level.CAUTION) if "thrust" in text]
+    assert "a change of wind or air does this, too" in found
 
 
 def test_trips_carry_value_and_limit_with_their_unit() -> None:
@@ -222,9 +298,8 @@ def test_a_trend_is_a_caution_with_its_lead_and_never_changes_what_the_limits_sa
     rig = with_limits(ALL, thrust_n=90.0)
     answer = answer_on(replace(run, slow=replace(run.slow, thrust_n=fallen)), rig)
     (found,) = [text for text in texts(answer, Level.CAUTION) if "thrust" in text]
-    assert found.endswith("a loose pitch link, a blade that turned, a load cell that slips") and found.startswith(
-        "at 2"
-    )
+    assert "a loose pitch link, a blade that turned, a load cell that slips; a change of wind" in found
+    assert found.startswith("at 2")
     assert "; first caution thrust drift at 2" in answer.headline
     assert answer.headline.startswith("none of the 8 judged limits would have tripped")
     assert answer.document["trips"] == []

@@ -14,7 +14,6 @@ from whirlbench.cli.verbs.stand import window_
 from whirlbench.recording.files import read_run
 from whirlbench.rig.toml import example_rig_text
 from whirlbench.session.engine import Phase
-from whirlbench.window.drawing import strip_charts
 from whirlbench.window.live.bridge import Bridge
 from whirlbench.window.main_window import MainWindow
 from whirlbench.window.open_pages import STAND
@@ -27,7 +26,6 @@ pytestmark = pytest.mark.real_time
 def window(qtbot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[MainWindow]:
     """As the verb makes it, in a folder of its own; a busy machine gets a second of patience."""
     monkeypatch.chdir(tmp_path)
-    strip_charts.set_look()
     Path("rig.toml").write_text(example_rig_text().replace("heartbeat_ms = 100", "heartbeat_ms = 1000"))
     begun: list[Path] = []
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -10,11 +11,13 @@ from whirlbench.analysis.balance import (
     Balance,
     Correction,
     HoleSplit,
+    Trial,
     Velocity1P,
-    balance,
+    balance_runs,
     correction_for,
     even_holes,
     grade_mm_s,
+    mass_errors_g,
     permitted_g_mm,
     split_over_holes,
     vectors_1p,
@@ -46,6 +49,9 @@ QUANTITY_COLUMNS = (
     Column("size", figures=False),
     Column("angle", "deg"),
 )
+LEAST_APART = 0.002  # relative difference of speed that is worth a word; our choice
+COUPLE = "couple"
+ONE_ROW = "one axis at one speed cannot tell it: record two axes, or hold two speeds"
 HOLE_COLUMNS = (Column("hole at", "deg"), Column("mass", "g"))
 VELOCITY_COLUMNS = (
     Column("signal", figures=False),
@@ -83,13 +89,17 @@ class Graded:
     within_surely: bool  # with 95 % confidence, one-sided
 
 
-def balance_of_runs(as_found: Run, trial: Run, trial_mass_g: float, trial_angle_deg: float, fitting: Fitting) -> Answer:
-    """The correction of ``as_found`` from it and a run with a trial mass at the radius of ``fitting``, in words.
+def balance_of_runs(
+    as_found: Run, trial: Run, trial_mass_g: float, trial_angle_deg: float, fitting: Fitting,
+    further: Sequence[Trial] = (),
+) -> Answer:  # fmt: skip
+    """The correction of ``as_found`` from it and runs with a trial mass at the radius of ``fitting``, in words.
 
-    Not judged, with the reason, where the runs cannot tell.
+    ``further`` trials may be at other radii. Not judged, with the reason, where the runs cannot tell.
     """
     try:
-        found = balance(as_found, trial, trial_mass_g, trial_angle_deg, fitting.radius_mm)
+        first = Trial(trial, trial_mass_g, trial_angle_deg, fitting.radius_mm)
+        found = balance_runs(as_found, [first, *further])
         return balance_answer(found, velocities(vectors_1p(as_found)), fitting)
     except AnalysisError as error:
         return not_judged(SUBJECT, str(error))
@@ -119,6 +129,8 @@ def _known(found: Balance) -> bool:
 def _not_judged(found: Balance, graded: Graded | None) -> Iterator[NotJudged]:
     if not _known(found):
         yield NotJudged("correction", f"{SCATTER}: a correction would be a guess")
+    if math.isnan(found.left_share):
+        yield NotJudged(COUPLE, ONE_ROW)
     if graded is None:
         yield NotJudged("balance grade", "the rotor's mass is not known (propeller.rotor_kg)")
 
@@ -165,7 +177,11 @@ def _tables(found: Balance, fix: Correction, split: HoleSplit | None, felt: Sequ
     )
     yield Table("correction", f"Unbalance and correction ± standard error, {ROTOR_MARK}", QUANTITY_COLUMNS, rows)
     if split is not None:
-        masses = tuple((fixed(mass.angle_deg), fixed(mass.mass_g, 3)) for mass in split.masses)
+        errors = mass_errors_g([mass.angle_deg for mass in split.masses], found.stderr_g_mm / fix.radius_mm)
+        masses = tuple(
+            (fixed(mass.angle_deg), f"{fixed(mass.mass_g, 3)} ± {fixed(error, 3)}")
+            for mass, error in zip(split.masses, errors, strict=True)
+        )
         yield Table("holes", "The correction split over the holes", HOLE_COLUMNS, masses)
     title = "What the stand does about it: velocity at 1P (once a turn), not a grade"
     yield Table("velocity", title, VELOCITY_COLUMNS, tuple(map(_velocity_row, felt)))
@@ -173,15 +189,42 @@ def _tables(found: Balance, fix: Correction, split: HoleSplit | None, felt: Sequ
 
 def _velocity_row(one: Velocity1P) -> tuple[str, ...]:
     sine = one.sine
-    return label(one.axis), fixed(one.rpm, 0), fixed(sine.velocity_mm_s_peak, 2), fixed(sine.velocity_ips_peak, 3)
+    share = one.stderr_share
+    return (
+        label(one.axis),
+        fixed(one.rpm, 0),
+        with_error(sine.velocity_mm_s_peak, share * sine.velocity_mm_s_peak),
+        with_error(sine.velocity_ips_peak, share * sine.velocity_ips_peak),
+    )
 
 
 def _remarks(found: Balance, split: HoleSplit | None, graded: Graded | None) -> Iterator[Remark]:
     yield Remark(Level.CAUTION, "isolate the pack before you touch the rotor; take the trial mass off first")
     if graded is not None:
         yield _grade_remark(graded)
+    if found.couple:
+        yield Remark(Level.CAUTION, couple_words(found))
+    if found.apart > LEAST_APART:
+        yield Remark(Level.NOTE, apart_words(found))
     if split is not None:
         yield Remark(Level.NOTE, f"the holes leave {split.left_g_mm:.2f} g mm")
+
+
+def couple_words(found: Balance) -> str:
+    """That a part of 1P is none of this plane's, and what may be its cause."""
+    return (
+        f"{100.0 * found.left_share:.0f} % of 1P stays at the sensor whatever mass is fitted in this plane: a couple "
+        "(weight in two planes), a bent shaft, a hub that runs out, or blades that pull unlike; look for it before "
+        "you add mass, and balance in two planes if it is weight"
+    )
+
+
+def apart_words(found: Balance) -> str:
+    """That the runs' speeds differ, and what was done about it."""
+    return (
+        f"the runs' speeds differ by {100.0 * found.apart:.1f} %; 1P changes by up to {found.turn_deg_per_pct:.0f} "
+        "deg, or as much in size, for each percent: allowed for by the speed's own wander, and in the errors"
+    )
 
 
 def _grade_remark(graded: Graded) -> Remark:
@@ -208,7 +251,13 @@ def _document(
     return {
         "unbalance": {"g_mm": found.unbalance_g_mm, "angle_deg": found.unbalance_deg},
         "correction": fix if _known(found) else None,
-        "stderr": {"g_mm": found.stderr_g_mm, "angle_deg": found.stderr_deg},
+        "stderr": {
+            "g_mm": found.stderr_g_mm,
+            "angle_deg": found.stderr_deg,
+            "mass_g": found.stderr_g_mm / fix.radius_mm,
+        },
+        "couple": {"left_share": found.left_share, "found": None if math.isnan(found.left_share) else found.couple},
+        "speeds": {"apart_pct": 100.0 * found.apart, "turn_deg_per_pct": found.turn_deg_per_pct},
         "grade_mm_s": graded.grade_mm_s if graded else None,
         "wanted_grade_mm_s": fitting.grade,
         "permitted_g_mm": graded.permitted_g_mm if graded else None,

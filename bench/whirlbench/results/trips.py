@@ -29,16 +29,17 @@ from whirlbench.results.in_force import limits_in_force
 from whirlbench.results.labels import label, spoken
 from whirlbench.rig.description import Rig
 from whirlbench.rig.limits import TRENDS, WITH_RULE
-from whirlbench.safety.back_test import back_test, rules_for
+from whirlbench.safety.back_test import back_test, heard_share, rules_for
 from whirlbench.safety.host_rules import Trip, trend_rules
 from whirlbench.safety.steady_frames import FRAME_S
-from whirlbench.safety.study import SWEPT, Case, Suggestion, Trade, Verdict, judge, quantity, suggest, trade_off
+from whirlbench.safety.study import SWEPT, Case, Suggestion, Trade, Verdict, judge, suggest, trade_off
 from whirlbench.safety.trend_rules import Trend
 from whirlbench.samples import Run
 
 __all__ = ["Case", "back_tested", "case_of", "trips_answer", "trips_study"]
 
 SUBJECT = "trips"
+LEAST_HEARD = 0.05  # of a run; our choice: what a sensor did not say in a shorter part tells nothing of the run
 LEAST_SHARE = 0.95  # of a run in which a sensor spoke; our choice: below, the limit's silence tells of a part only
 NO_PROMISE = (
     "a limit that caught these runs is no promise for the next: the microcontroller's limits and the guard stay where "
@@ -48,18 +49,24 @@ EXTRAPOLATED = "extrapolated limits: the healthy hours given cannot show so rare
 NEVER_STEADY = "no operating point was held long enough to learn it: 11 s without a move, then some more to judge"
 NO_REST = "the pack was never seen at rest before it was driven"
 NO_TEMPERATURE = "no temperature is streamed"
+NO_WIND = "no wind is streamed: a gust or a change of wind looks like a change of load"
+WIND_TOO = "a change of wind or air does this, too, and none was recorded: look at the flag, then at the propeller"
 NO_LIMIT = NotJudged(SUBJECT, "the rig sets no limit that a recording can be held against")
-_SENSORS = {"speed": "speed", "rpm": "channel of speed", "vibration": "vibration"}  # beside the slow channels' labels
+# beside the slow channels' labels
+_SENSORS = {"speed": "speed", "rpm": "channel of speed", "vibration": "vibration", "tach": "tach pulses"}
+_WINDY = ("drift_thrust_pct", "drift_current_pct")
 _LIMITS = {limit.key: limit for limit in (*WITH_RULE, *TRENDS)}
 
 
 def needs(rule: str) -> tuple[str, ...]:
     """Sensors without which ``rule`` says nothing; KeyError for a rule that is not known.
 
-    "speed" is tach pulses or the slow channel, "vibration" any axis; every other one is a slow channel.
+    "speed" is tach pulses or the slow channel, "tach" pulses alone, "vibration" any axis; every other one is a slow
+    channel.
     """
     watch = _LIMITS[rule].watch
-    other_names = {"vibration_g_rms": "vibration"} | ({} if watch.rule == "level" else {"rpm": "speed"})
+    speed = {"overspeed": "speed", "lost tach": "speed", "own 1P band": "tach"}.get(watch.rule, "rpm")
+    other_names = {"vibration_g_rms": "vibration", "rpm": speed}
     return tuple(other_names.get(name, name) for name in watch.channels)
 
 
@@ -150,34 +157,48 @@ def _trend_tests(run: Run, rig: Rig) -> tuple[TrendTest, ...]:
 
 def _lack(run: Run, rig: Rig, rule: str) -> str:
     """Why ``rule`` cannot be judged on ``run``; empty where it can."""
-    missing = [_sensor(name) for name in needs(rule) if _share(run, rig, name) == 0.0]
-    return f"the recording has no {listed(missing)}" if missing else ""
+    names = needs(rule)
+    shares = {name: heard_share(run, rig, [name]) for name in names}
+    missing = [_sensor(name) for name, share in shares.items() if share == 0.0 and not _single(run, name)]
+    if missing:
+        return f"the recording has no {listed(missing)}"
+    lone = [_sensor(name) for name, share in shares.items() if share == 0.0]
+    if lone:
+        return f"a single sample of {listed(lone)} tells nothing of a run"
+    share = heard_share(run, rig, names)
+    if share < LEAST_HEARD:
+        spoke, were = (
+            listed([_sensor(name) for name in names]),
+            "were recorded together" if names[1:] else "was recorded",
+        )
+        return f"{spoke} {were} in {100.0 * share:.1f} % of the run"
+    return ""
+
+
+def _single(run: Run, sensor: str) -> bool:
+    """Whether ``sensor`` is a slow channel that holds some value at least."""
+    return sensor not in ("vibration", "tach") and run.slow.has("rpm" if sensor == "speed" else sensor)
 
 
 def _gaps(run: Run, rig: Rig, judged: Sequence[str]) -> Iterator[NotJudged]:
-    for name in dict.fromkeys(name for rule in judged for name in needs(rule)):
-        share = _share(run, rig, name)
+    """Parts of the run that no sensor of a judged limit speaks for, each once; then sensors that spoke by turns."""
+    shares = {name: heard_share(run, rig, [name]) for rule in judged for name in needs(rule)}
+    for name, share in shares.items():
         if share < LEAST_SHARE:
-            yield NotJudged(f"{100.0 * (1.0 - share):.0f} % of the run", f"{_sensor(name)} was not recorded there")
+            yield NotJudged(f"{_open(share)} of the run", f"{_sensor(name)} was not recorded there")
+    for rule in judged:
+        share, best = heard_share(run, rig, needs(rule)), min(shares[name] for name in needs(rule))
+        if share < LEAST_SHARE and share < best - (1.0 - LEAST_SHARE):
+            spoke = listed([_sensor(name) for name in needs(rule)])
+            yield NotJudged(f"{label(rule)} in {_open(share)} of the run", f"{spoke} were not recorded together there")
+
+
+def _open(share: float) -> str:
+    return f"{100.0 * (1.0 - share):.0f} %"
 
 
 def _sensor(name: str) -> str:
     return _SENSORS.get(name) or label(name)
-
-
-def _share(run: Run, rig: Rig, sensor: str) -> float:
-    """Share of the run in which ``sensor`` spoke: vibration by whole windows, speed by pulses or the channel."""
-    if sensor == "vibration":
-        windows, rate_hz = len(quantity(run, rig, "vibration_g_rms")[0]), run.vibration.rate_hz
-        return (
-            windows * rig.limits.vibration_window_samples / (rate_hz * run.duration_s())
-            if windows and rate_hz > 0.0
-            else 0.0
-        )
-    if sensor == "speed" and len(run.tach.time_s) > 1:
-        return 1.0  # silence between pulses is what the limit of lost tach watches
-    values = run.slow.channel("rpm" if sensor == "speed" else sensor)
-    return float(np.isfinite(values).mean()) if len(values) else 0.0
 
 
 @dataclass(frozen=True)
@@ -348,7 +369,8 @@ def _tables(study: TripStudy) -> Iterator[Table]:
 def trend_table(tests: Sequence[BackTest]) -> Table:
     """Trends of every run: when they caution, how early, how long they judged, and why not."""
     rows = [_trend_row(test, one) for test in tests for one in test.trends]
-    rows += [(test.verdict.source, "temperatures", *4 * (NONE,), NO_TEMPERATURE) for test in tests]
+    for name, why in (("temperatures", NO_TEMPERATURE), ("wind", NO_WIND)):
+        rows += [(test.verdict.source, name, *4 * (NONE,), why) for test in tests]
     return Table("trends", "Trends that caution while the propeller turns", TREND_COLUMNS, tuple(rows))
 
 
@@ -397,7 +419,8 @@ def back_test_remarks(test: BackTest) -> Iterator[Remark]:
         text = f"the failure at {failed_s:.2f} s came before any trip of the limits that could be judged"
         yield Remark(Level.DANGER, text)
     for caution in test.cautions:
-        yield Remark(Level.CAUTION, f"at {caution.at_s:.2f} s: {caution.text()}")
+        wind = f"; {WIND_TOO}" if caution.rule in _WINDY else ""
+        yield Remark(Level.CAUTION, f"at {caution.at_s:.2f} s: {caution.text()}{wind}")
     if test.narrowed:
         yield Remark(Level.NOTE, test.narrowed)
 

@@ -222,7 +222,9 @@ class AccelerometerRule:
         self.silence_s = VIBRATION_SILENCE_S + 2 * self._window / rig.vibration.rate_hz
         self._g_per_count = rig.vibration.g_per_count
         self._rule = FrozenRule(rig.limits.frozen_samples)
-        self.reset()
+        self._judged_s = math.nan
+        self._next_index = -1  # running number of the sample that is due
+        self._whole_from = 0  # number of the first window that is not judged yet and may come whole
 
     def feed(self, batch: Batch) -> Trip | None:
         """First trip in ``batch``, or None."""
@@ -259,8 +261,7 @@ class AccelerometerRule:
         """Forgets the samples."""
         self._rule.reset()
         self._judged_s = math.nan
-        self._next_index: int = -1  # running number of the sample that is due
-        self._whole_from: int = 0  # number of the first window that is not judged yet and may come whole
+        self._next_index, self._whole_from = -1, 0
 
 
 class LoadCellRule:

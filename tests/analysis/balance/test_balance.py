@@ -25,11 +25,16 @@ def polar(size, degrees):
     return size * np.exp(1j * np.radians(degrees))
 
 
-def spin(make_run, unbalance, rpm=4800.0, seed=0, noise_g=0.05, duration_s=20.0):
+def spin(make_run, unbalance, rpm=4800.0, seed=0, noise_g=0.05, duration_s=20.0, wander_rpm=3.0):
+    """The force goes with the square of the speed, within a run as between runs."""
+
+    def speed(t):
+        return np.full_like(t, rpm) + wander_rpm * np.sin(t)
+
     return make_run(
-        lambda t: np.full_like(t, rpm) + 3 * np.sin(t),
+        speed,
         duration_s,
-        {1: INFLUENCE * unbalance * (rpm / 4800) ** 2, 4: 0.3},
+        {1: lambda t: INFLUENCE * unbalance * (speed(t) / 4800) ** 2, 4: 0.3},
         noise_g=noise_g,
         rng=np.random.default_rng(seed),
         axes=("ay_g", "az_g"),
@@ -63,8 +68,20 @@ def test_stated_error_is_the_scatter(make_run):
 
 def test_slightly_different_speeds_are_compared_by_speed_squared(make_run):
     truth, added = polar(60.0, 217.0), polar(80.0, 90.0)
-    found = balance(spin(make_run, truth), spin(make_run, truth + added, rpm=4870.0, seed=1), 2.0, 90.0, 40.0)
+    runs = (spin(make_run, truth, wander_rpm=15.0), spin(make_run, truth + added, 4870.0, 1, wander_rpm=15.0))
+    found = balance(*runs, 2.0, 90.0, 40.0)
     assert abs(found.vector_g_mm - truth) < 1.5
+    assert found.influence.log_slope == pytest.approx(2.0, abs=4 * found.influence.log_slope_stderr.max())
+    assert found.apart == pytest.approx(70.0 / 4800.0, rel=0.01)
+
+
+def test_a_speed_that_hardly_wanders_leaves_a_wide_answer_where_the_speeds_differ(make_run):
+    truth, added = polar(60.0, 217.0), polar(80.0, 90.0)
+    still, moved = (
+        balance(spin(make_run, truth), spin(make_run, truth + added, rpm, 1), 2.0, 90.0, 40.0) for rpm in (4800, 4870)
+    )
+    assert abs(moved.vector_g_mm - truth) < 3.0 * moved.stderr_g_mm
+    assert moved.stderr_g_mm > 4.0 * still.stderr_g_mm
 
 
 def test_kept_influence_needs_no_trial_mass(make_run):

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.balance.single_plane import Vectors1P
+from whirlbench.analysis.balance.vectors import Vectors1P
 from whirlbench.errors import AnalysisError
 from whirlbench.units import ips_from_mm_s, velocity_mm_s_from_g
 
@@ -30,11 +30,12 @@ class SineVibration:
 
 @dataclass(frozen=True)
 class Velocity1P:
-    """1P of one axis at one speed, in the units people quote it in."""
+    """1P of one axis at one speed, in the units people quote it in; its standard error as a share of its size."""
 
     axis: str
     rpm: float
     sine: SineVibration
+    stderr_share: float = 0.0
 
 
 def grade_mm_s(unbalance_g_mm: float, rotor_kg: float, rpm: float) -> float:
@@ -72,7 +73,12 @@ def sine_vibration(acceleration_g_peak: float, frequency_hz: float) -> SineVibra
 def velocities(vectors: Vectors1P) -> tuple[Velocity1P, ...]:
     """1P velocity of every axis at every steady speed."""
     return tuple(
-        Velocity1P(axis, float(rpm), sine_vibration(float(abs(vectors.phasor_g[row, column])), float(rpm) / 60.0))
+        Velocity1P(
+            axis,
+            float(rpm),
+            sine_vibration(float(abs(vectors.phasor_g[row, column])), float(rpm) / 60.0),
+            float(vectors.stderr_g[row, column] / max(abs(vectors.phasor_g[row, column]), 1e-12)),
+        )
         for row, rpm in enumerate(vectors.rpm)
         for column, axis in enumerate(vectors.axes)
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -25,6 +27,19 @@ class HoleSplit:
     masses: tuple[HoleMass, ...]
     left_g_mm: float
     left_deg: float
+
+
+def mass_errors_g(angles_deg: Sequence[float], stderr_g: float) -> tuple[float, ...]:
+    """Standard error of the masses at one or two angles, in g, where each part of their sum has ``stderr_g``.
+
+    Two holes near to each other, or opposite, share what they carry badly: the error grows with 1 / sin of the angle
+    between them. More holes than two have no error of their own, and get NaN.
+    """
+    if len(angles_deg) > 2:
+        return (math.nan,) * len(angles_deg)
+    between = math.radians(angles_deg[-1] - angles_deg[0])
+    lever = abs(math.sin(between)) if len(angles_deg) == 2 else 1.0
+    return (stderr_g / lever,) * len(angles_deg)
 
 
 def even_holes(count: int, first_deg: float = 0.0) -> tuple[float, ...]:

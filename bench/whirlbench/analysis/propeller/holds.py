@@ -1,8 +1,8 @@
 """Settled holds of a run: stretches in which speed and pitch stand still long enough to be averaged.
 
-The search works on means over a tenth of a second. A stretch qualifies while the medians of the two halves of a
-sliding window agree, for speed and for pitch, and no command jumps; what is almost a hold is listed with the reason
-why it was not used.
+The search works on means over a tenth of a second, or over one sample of a log that is slower. A stretch qualifies
+while the medians of the two halves of a sliding window agree, for speed and for pitch, and no command jumps; what is
+almost a hold is listed with the reason why it was not used.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy as np
 from whirlbench.errors import AnalysisError
 from whirlbench.samples import Run, SlowSamples
 
+LEAST_BLOCKS = 4  # of a hold: fewer tell no error of their mean
 QUANTITIES = ("rpm", "pitch_deg", "thrust_n", "current_a", "voltage_v", "throttle_us")
 
 
@@ -23,7 +24,7 @@ QUANTITIES = ("rpm", "pitch_deg", "thrust_n", "current_a", "voltage_v", "throttl
 class HoldRules:
     """What counts as settled. The defaults are ours: common practice, no source."""
 
-    block_s: float = 0.1
+    block_s: float = 0.1  # whole samples: a log slower than that has one sample a block
     window_s: float = 1.6  # over which speed and pitch must stand still
     shortest_s: float = 2.5
     least_rpm: float = 300.0
@@ -84,6 +85,7 @@ class _Blocks:
 
     time_s: np.ndarray
     values: dict[str, np.ndarray]
+    block_s: float
 
 
 def find_holds(run: Run, rules: HoldRules | None = None) -> HoldSurvey:
@@ -100,7 +102,7 @@ def find_holds(run: Run, rules: HoldRules | None = None) -> HoldSurvey:
     holds: list[Hold] = []
     rejected: list[Rejected] = []
     for first, last in _settled_stretches(blocks, rules):
-        from_s, to_s = blocks.time_s[first], blocks.time_s[last - 1] + rules.block_s
+        from_s, to_s = blocks.time_s[first], blocks.time_s[last - 1] + blocks.block_s
         reason = _objection(run, blocks, first, last, rules)
         if reason:
             rejected.append(Rejected(run.source, float(from_s), float(to_s), reason))
@@ -110,12 +112,18 @@ def find_holds(run: Run, rules: HoldRules | None = None) -> HoldSurvey:
 
 
 def _block_means(slow: SlowSamples, block_s: float) -> _Blocks:
-    """Means of every slow channel over spans of ``block_s``."""
-    place = np.floor((slow.time_s - slow.time_s[0]) / block_s).astype(int)
+    """Means of every slow channel over spans of ``block_s``, as near as whole samples come to that.
+
+    Each sample lies in the middle of its own interval, so that a little jitter moves none into the next block.
+    """
+    interval_s = float(np.median(np.diff(slow.time_s))) if len(slow.time_s) > 1 else block_s
+    block_s = max(round(block_s / interval_s), 1) * interval_s
+    begin_s = float(slow.time_s[0]) - interval_s / 2
+    place = np.floor((slow.time_s - begin_s) / block_s).astype(int)
     count = int(place[-1]) + 1
     names = (*QUANTITIES, "servo_us", "speed_request_rpm")
     means = {name: _mean_by_place(place, slow.channel(name), count) for name in names}
-    return _Blocks(slow.time_s[0] + block_s * np.arange(count), means)
+    return _Blocks(begin_s + block_s * np.arange(count), means, block_s)
 
 
 def _mean_by_place(place: np.ndarray, values: np.ndarray, count: int) -> np.ndarray:
@@ -129,10 +137,10 @@ def _mean_by_place(place: np.ndarray, values: np.ndarray, count: int) -> np.ndar
 def _settled_stretches(blocks: _Blocks, rules: HoldRules) -> Iterator[tuple[int, int]]:
     """Half-open block ranges in which everything stands still."""
     rpm, pitch = blocks.values["rpm"], blocks.values["pitch_deg"]
-    half = max(2, round(rules.window_s / rules.block_s / 2))
+    half = max(2, round(rules.window_s / blocks.block_s / 2))
     if len(rpm) < 2 * half:
         return
-    still = _stands_still(rpm, half, rules.speed_step_pct / 100 * np.abs(rpm)) & (rpm > rules.least_rpm)
+    still = _stands_still(rpm, half, rules.speed_step_pct / 100 * np.abs(rpm)) & ~(rpm <= rules.least_rpm)
     if np.isfinite(pitch).any():
         still &= _stands_still(pitch, half, np.full(len(pitch), rules.pitch_step_deg))
     edges = np.flatnonzero(np.diff(np.concatenate(([False], still, [False])).astype(int)))
@@ -141,19 +149,29 @@ def _settled_stretches(blocks: _Blocks, rules: HoldRules) -> Iterator[tuple[int,
 
 
 def _stands_still(values: np.ndarray, half: int, tolerance: np.ndarray) -> np.ndarray:
-    """Whether the medians of the halves of the window around each block agree, noise of the halves allowed for."""
+    """Whether the medians of the halves of the window around each block agree, noise of the halves allowed for.
+
+    A block without a value is as still as its neighbours: a blank is no move.
+    """
     padded = np.concatenate((np.full(half, np.nan), values, np.full(half, np.nan)))
     windows = np.lib.stride_tricks.sliding_window_view(padded, half)
     finite = np.isfinite(windows).sum(axis=1) >= half // 2
     filled = np.where(finite[:, None], windows, 0.0)
+    tolerance = _bridged(tolerance)
     median, spread = np.nanmedian(filled, axis=1), np.nanstd(filled, axis=1)
     count = len(values)
     before, after = slice(0, count), slice(half, half + count)
     noise = np.minimum(spread[before], spread[after]) * math.sqrt(math.pi / half)  # of a difference of two medians
     gap = np.abs(median[after] - median[before])
     known = finite[before] & finite[after]  # false at the run's ends, where only half a window exists
-    result: np.ndarray = known & (gap <= tolerance + 2.0 * noise) & np.isfinite(values)
+    result: np.ndarray = known & (gap <= tolerance + 2.0 * noise)
     return result
+
+
+def _bridged(values: np.ndarray) -> np.ndarray:
+    """``values`` with straight lines across the blanks."""
+    good = np.isfinite(values)
+    return np.interp(np.arange(len(values)), np.flatnonzero(good), values[good]) if good.any() else values
 
 
 def _cut_at_jumps(blocks: _Blocks, first: int, last: int, half: int, rules: HoldRules) -> Iterator[tuple[int, int]]:
@@ -184,9 +202,11 @@ def _changes(values: np.ndarray, threshold: float) -> np.ndarray:
 
 def _objection(run: Run, blocks: _Blocks, first: int, last: int, rules: HoldRules) -> str:
     """Why the blocks from ``first`` to ``last`` are no hold; empty when they are."""
-    duration_s = (last - first) * rules.block_s
-    if duration_s < rules.shortest_s:
-        return f"settled for {duration_s:.1f} s only, {rules.shortest_s:g} s are needed"
+    duration_s = (last - first) * blocks.block_s
+    needed_s = max(rules.shortest_s, LEAST_BLOCKS * blocks.block_s)
+    if duration_s < needed_s - 1e-9:
+        slow_log = f" of a log with a sample every {blocks.block_s:.2g} s" if needed_s > rules.shortest_s else ""
+        return f"settled for {duration_s:.1f} s only, {needed_s:.3g} s{slow_log} are needed"
     rpm = blocks.values["rpm"][first:last]
     missing = 100.0 * np.mean(np.isnan(rpm))
     if missing > rules.missing_pct:
@@ -194,7 +214,7 @@ def _objection(run: Run, blocks: _Blocks, first: int, last: int, rules: HoldRule
     drift_pct = 100.0 * abs(_slope(rpm)) * len(rpm) / float(np.nanmean(rpm))
     if drift_pct > rules.speed_drift_pct:
         return f"speed drifted by {drift_pct:.1f} %, {rules.speed_drift_pct:g} % are allowed"
-    return _saturation(run, float(blocks.time_s[first]), float(blocks.time_s[last - 1]) + rules.block_s, rules)
+    return _saturation(run, float(blocks.time_s[first]), float(blocks.time_s[last - 1]) + blocks.block_s, rules)
 
 
 def _slope(values: np.ndarray) -> float:

@@ -28,17 +28,22 @@ FORBIDDEN = {"limit": "do not hold this speed", "overspeed": "no pitch is permit
 TITLES = {"CT": "Thrust coefficient", "CP": "Power coefficient"}
 
 
-def limits_chart(study: LimitsStudy, proposal: NextHold | None) -> Chart:
+def curve_rows(study: LimitsStudy) -> tuple[SpeedLimits, ...]:
+    """The limits along the chart's curve: the measured speeds, and on to the end of the fastest mode."""
+    speeds = np.linspace(*_speed_span(study.limits, study.rig), SPEEDS)
+    return limits_at_speeds(study.limits, study.rig, speeds)
+
+
+def limits_chart(study: LimitsStudy, rows: Sequence[SpeedLimits], proposal: NextHold | None) -> Chart:
     """Pitch against speed: safe field, best limit, what binds, modes, holds, the next hold, a second set's safe limit.
 
     Speeds at which no pitch is permitted carry no curve: they are tinted and named.
     """
     limits, rig = study.limits, study.rig
-    speeds = np.linspace(*_speed_span(limits, rig), SPEEDS)
-    rows = limits_at_speeds(limits, rig, speeds)
+    speeds = np.array([row.rpm for row in rows])
     low, high = limits.pitch_range_deg
     best, safe = _greatest(rows, high)
-    floor = np.full(SPEEDS, _floor(rows, low))
+    floor = np.full(len(rows), _floor(rows, low))
     curves = [
         Curve(speeds, best, "best estimate of the limit", "over"),
         Curve(speeds, safe, _safe_words(limits), "calm"),

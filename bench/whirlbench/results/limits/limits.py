@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
@@ -34,8 +35,9 @@ from whirlbench.results.answer import (
     span,
 )
 from whirlbench.results.labels import label, spoken
-from whirlbench.results.limits.charts import FORBIDDEN, coefficient_charts, limits_chart, open_limits
+from whirlbench.results.limits.charts import FORBIDDEN, coefficient_charts, curve_rows, limits_chart, open_limits
 from whirlbench.results.limits.second_set import SecondSet
+from whirlbench.rig.description import Rig
 
 __all__ = ["LimitsStudy", "at_speeds", "limits_answer", "limits_study", "propose"]
 
@@ -49,13 +51,13 @@ AID = "An aid to judgement: stay out of the plane of rotation and approach new l
 
 def limits_answer(study: LimitsStudy, proposal: Proposal | None = None) -> Answer:
     """``study`` in words; ``proposal`` None: what to measure next is not worked out yet."""
-    limits = study.limits
+    limits, curve = study.limits, curve_rows(study)
     second = SecondSet.compared(limits, study.second) if study.second is not None else None
     return Answer(
         SUBJECT,
-        _headline(limits),
+        _headline(study, curve),
         tables=(*_tables(study), *((second.table,) if second else ())),
-        charts=(limits_chart(study, proposal.hold if proposal else None), *coefficient_charts(limits)),
+        charts=(limits_chart(study, curve, proposal.hold if proposal else None), *coefficient_charts(limits)),
         remarks=tuple(_remarks(study, second)),
         not_judged=(*open_limits(limits), *(second.not_judged if second else ())),
         document=_document(study, proposal, second),
@@ -64,21 +66,43 @@ def limits_answer(study: LimitsStudy, proposal: Proposal | None = None) -> Answe
     )
 
 
-def _headline(limits: PitchLimits) -> str:
-    forbidden = tuple(_forbidden(limits))
+def _headline(study: LimitsStudy, curve: Sequence[SpeedLimits]) -> str:
+    """The tightest of all that is shown: rows of the table, and the chart's curve at speeds of a powered mode."""
+    limits, inside = study.limits, _in_powered_modes(curve, study.rig)
+    rows = (*limits.limits, *inside)
+    forbidden = (*_forbidden(limits), *_forbidden_in_modes(inside, limits))
     if forbidden:
         return "; ".join(forbidden)
-    safe = [row for row in limits.limits if row.max_pitch_deg_95 is not None]
+    safe = [row for row in rows if row.max_pitch_deg_95 is not None]
     if not safe:
         if not open_limits(limits):
             return "nothing binds within the measured pitches"
         return f"no limit that could be judged binds within the measured pitches; {_open_words(limits)}"
     tight = min(safe, key=lambda row: row.max_pitch_deg_95 or 0.0)
     binds = label(tight.binding_95 or "")
-    tightest = (
-        f"tightest at {tight.rpm:.0f} rpm: greatest pitch {tight.max_pitch_deg_95:.1f} deg, 95 % safe; {binds} binds"
-    )
+    greatest = f"greatest pitch {_floored(tight.max_pitch_deg_95 or 0.0):.1f} deg, 95 % safe; {binds} binds"
+    tightest = f"tightest at {tight.rpm:.0f} rpm: {greatest}" + ("; no hold near it" if tight.extrapolated else "")
     return f"{tightest}; {_open_words(limits)}" if open_limits(limits) else tightest
+
+
+def _floored(pitch_deg: float) -> float:
+    """To a tenth of a degree, on the safe side."""
+    return math.floor(pitch_deg * 10.0 + 1e-6) / 10.0
+
+
+def _in_powered_modes(curve: Sequence[SpeedLimits], rig: Rig) -> tuple[SpeedLimits, ...]:
+    """The rows of the chart's curve that lie at speeds of a powered mode."""
+    powered = [mode.rpm for mode in rig.modes.values() if mode.powered]
+    return tuple(row for row in curve if any(low <= row.rpm <= high for low, high in powered))
+
+
+def _forbidden_in_modes(rows: Sequence[SpeedLimits], limits: PitchLimits) -> Iterator[str]:
+    """One sentence for each reason why a mode's speed must not be held, beside those of the table."""
+    told = {row_remark(row) for row in limits.limits if row.forbidden}
+    for text in dict.fromkeys(row_remark(row) for row in rows if row.forbidden):
+        speeds = [row.rpm for row in rows if row.forbidden and row_remark(row) == text]
+        if text not in told:
+            yield f"in the modes, from {min(speeds):.0f} rpm on, {text}"
 
 
 def _open_words(limits: PitchLimits) -> str:
