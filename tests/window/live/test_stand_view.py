@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from screen_faults import faults
 from whirlbench.session.engine import CommandKind
 from whirlbench.window.drawing import far_text, palette
 from whirlbench.window.live import state_band
+from whirlbench.window.live.bridge import FIGURES_EVERY, FRAME_MS
 from whirlbench.window.live.state_band import StateBand
 from whirlbench.window.main_window import MainWindow
 from whirlbench.window.stand_state.live_state import STATES, UNKNOWN
@@ -158,8 +160,8 @@ def test_another_palette_reaches_what_is_drawn_already(application, tmp_path: Pa
             application.setStyleSheet(palette.style_sheet())
             application.processEvents()
             picture = window.grab().toImage()
-            corner = window.bridge.panel.strips.mapTo(window, QtCore.QPoint(1, 1))
-            assert picture.pixelColor(corner).name() == palette.PAPER
+            strips = window.bridge.panel.strips.grab().toImage()
+            assert strips.pixelColor(1, 1).name() == palette.PAPER
             band = window.bridge.panel.band.mapTo(window, QtCore.QPoint(window.width() // 2, 3))
             assert picture.pixelColor(band).name() == palette.OVER
         finally:
@@ -195,3 +197,30 @@ def test_a_new_window_is_no_larger_than_its_screen(application, qtbot) -> None:
     qtbot.addWidget(window)
     room = application.primaryScreen().availableGeometry()
     assert window.width() <= room.width() and window.height() <= room.height()
+
+
+def test_words_come_with_the_frame_that_brings_them_and_figures_a_few_frames_later(application, tmp_path: Path) -> None:
+    with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
+        panel, session = window.bridge.panel, window.bridge.session
+        session.progress = replace(session.progress, values={**session.progress.values, "rpm": 4460.0})
+        panel.advance(figures=False)
+        assert panel.band.speed == "4455 rpm"
+        panel.advance(figures=True)
+        assert panel.band.speed == "4460 rpm"
+        for change in ({"state": "tripped"}, {"reason": "overspeed"}, {"message": "refused"}, {"withheld": "surface"}):
+            session.progress = replace(session.progress, **change)
+            before = (panel.band.state, panel.band.remark)
+            panel.advance(figures=False)
+            window.bridge.panel.hearing._held_back_at_s = -1.0  # a heartbeat that has been held back for long
+            panel.advance(figures=False)
+            assert (panel.band.state, panel.band.remark) != before, change
+
+
+def test_the_bridge_brings_figures_up_to_date_five_times_a_second(application, tmp_path: Path) -> None:
+    assert 0.15 <= FRAME_MS * FIGURES_EVERY / 1e3 <= 0.2
+    with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
+        bridge, asked = window.bridge, []
+        bridge.panel.advance, plain = lambda figures: asked.append(figures) or plain(figures), bridge.panel.advance
+        for _ in range(2 * FIGURES_EVERY):
+            bridge._frame()
+        assert asked.count(True) == 2

@@ -17,9 +17,8 @@ from whirlbench.results.chart import Span, Tick, ticks
 from whirlbench.samples import Channel, Event
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.chart_painter import LEFT, RIGHT
-from whirlbench.window.drawing.strip_picture import Band, Inks, StripPicture, settled_span
+from whirlbench.window.drawing.strip_picture import Band, Columns, Inks, StripPicture, settled_span
 from whirlbench.window.shown_units import Unit, unit
-from whirlbench.window.stand_state.column_trail import ColumnTrail
 
 LEFT_PX, RIGHT_PX, HEADING_PX, AXIS_PX = 46, 8, 15, 32
 HEADING_FONT_PX, TICK_FONT_PX = 11, 10
@@ -108,7 +107,7 @@ class LiveStrips(QtWidgets.QWidget):
         self,
         channels: Sequence[tuple[Channel, Channel | None]],
         rows: Sequence[str],
-        source: Callable[[int], ColumnTrail],
+        source: Callable[[int], Columns],
         time_label: str,
     ) -> None:
         super().__init__()
@@ -120,10 +119,10 @@ class LiveStrips(QtWidgets.QWidget):
         ]
         self.shown = list(self.strips)
         self._marks: list[tuple[float, str]] = []
-        self._earlier: Callable[[float], ColumnTrail | None] | None = None
-        self._ghost: ColumnTrail | None = None
+        self._earlier: Callable[[float], Columns | None] | None = None
+        self._ghost: Columns | None = None
         self._began_s = math.nan
-        self._ratio, self._plot, self._columns = 0.0, Plot(0, 1, ()), ColumnTrail(len(rows), 1, 1.0)
+        self._ratio, self._plot, self._columns = 0.0, Plot(0, 1, ()), source(1)
         self._newest = -1  # of the columns drawn
         self._picture: StripPicture | None = None
         self._ground: QtGui.QPixmap | None = None
@@ -147,7 +146,7 @@ class LiveStrips(QtWidgets.QWidget):
             strip.limit = math.nan if limit is None else limit
         self._begin_anew()
 
-    def show_ghost(self, earlier: Callable[[float], ColumnTrail | None]) -> None:
+    def show_ghost(self, earlier: Callable[[float], Columns | None]) -> None:
         """An earlier run behind this one: its columns of a given length, from where it began to turn on."""
         self._earlier, self._ghost = earlier, None
         self._begin_anew()

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -17,6 +18,23 @@ DASH_COLUMNS, DASHED_COLUMNS = 8, 5  # of a limit line: the length of a dash wit
 GHOST_EVERY = 3  # columns: an earlier run is dotted
 SHRINK = 0.5  # a scale is narrowed when the curve would fill less than this of it: one that dances cannot be read
 ROUND_STEPS = 4
+
+
+class Columns(Protocol):
+    """The latest ``columns`` columns of time, each ``column_s`` long; column ``k`` begins at ``k * column_s``.
+
+    ``low`` and ``high`` are the extents of the curves, ``(rows, columns)``, column ``k`` at ``k % columns``, NaN where
+    nothing is known; ``newest`` is the latest column, -1 before the first.
+    """
+
+    columns: int
+    column_s: float
+    low: np.ndarray
+    high: np.ndarray
+    newest: int
+
+    def changed(self) -> range:
+        """The columns that were changed since this was asked the last time."""
 
 
 @dataclass(frozen=True)
