@@ -17,6 +17,7 @@ from whirlbench.analysis.strength import (
     worked_sets,
 )
 from whirlbench.results.answer import NONE, Column, Table, fixed, span
+from whirlbench.results.labels import spoken
 from whirlbench.rig.description import Rig
 
 MPA = 1e-6
@@ -134,7 +135,7 @@ def check_tables(check: StrengthCheck, rig: Rig, design: DesignCheck) -> Iterato
         yield Table("stages", title, STAGE_COLUMNS, stages)
     yield _yardsticks(check)
     yield Table("basis", "What the figures hold for", BASIS_COLUMNS, tuple(_basis(check, rig)))
-    taken = tuple((text,) for text in check.assumptions)
+    taken = tuple((spoken(text),) for text in check.assumptions)
     yield Table("assumptions", "Taken for granted", (Column("assumption", figures=False),), taken)
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.errors import RigError
-from whirlbench.results.labels import spoken
+from whirlbench.results.labels import LABELS, spoken
 from whirlbench.window.drawing.hinted_field import HintedField
 from whirlbench.window.rig_form.rig_draft import NEW_TEXT, RigDraft
 from whirlbench.window.rig_form.rig_field import RigField
@@ -293,7 +293,7 @@ def section_words(path: str) -> str:
     parts = path.split(".")
     name = parts[-1].replace("_", " ")
     if len(parts) == 2 and parts[0] in NAMED:
-        return f"{NAMED[parts[0]]}: {parts[1]}"
+        return f"{NAMED[parts[0]]}: {LABELS.get(parts[1], parts[1])}"
     return f"      {name}" if len(parts) > 2 else name
 
 

@@ -46,7 +46,7 @@ from whirlbench.window.stand_access import FoundPort
 from whirlbench.window.start_page import StartPage
 from whirlbench.window.trial.trial_page import TrialPage
 
-RECORDINGS = Path(__file__).parents[2] / "recordings"
+RECORDINGS = Path(__file__).parents[3] / "recordings"
 TEXT = example_rig_text()
 Process = Callable[[], None]
 
