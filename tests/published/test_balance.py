@@ -7,6 +7,9 @@ memory), its figures read second-hand. These three are two-plane or many-sensor 
 plane, so they are checked here as plain least squares of the same kind, to show that the arithmetic convention is the
 same. BAL-5: U = 9549 G m / n, worked in a tooling catalogue (12 g mm), read. BAL-6: recomputed. BAL-7: 0.2 ips, 1P
 peak, the permitted maximum in a propeller maker's owner's manual 61-00-39 p. 6-24, rev. 17 Apr 2020, read.
+BAL-9 to BAL-11: made up round BAL-1 and recomputed (least squares over several trials, variance of a single one,
+amplitudes alone). BAL-12: ISO 21940-11, its limits of 0.3 and 0.7 from memory, recomputed; this project corrects in one
+plane, so it is arithmetic alone.
 """
 
 import numpy as np
@@ -112,3 +115,52 @@ def test_bal_7_the_manual_limit_is_a_velocity_at_the_sensor_not_a_grade():
     stiff, soft = (sine_vibration(g_per_g_mm * 8.0, 5600 / 60) for g_per_g_mm in (0.01, 0.06))
     assert grade == pytest.approx(11.73, abs=0.01)
     assert stiff.velocity_ips_peak < 0.2 < soft.velocity_ips_peak
+
+
+def one_run(value, stderr):
+    return Vectors1P(np.array([2000.0]), ("ay_g",), np.array([[value]]), np.array([[stderr]]))
+
+
+def test_bal_9_least_squares_over_three_trials():
+    readings = ((3.39, 115.2), (1.80, 43.6), (5.85, 86.6), (5.33, 137.6))
+    added = [polar(2.0, 0), polar(2.0, 90), polar(1.5, 200)]
+    found = balance_vectors([one_run(polar(*reading), 1e-4) for reading in readings], added)
+    weight = correction_for(found.vector_g_mm, 1.0)
+    assert weight.mass_g == pytest.approx(2.033695, abs=2e-3)
+    assert weight.angle_deg == pytest.approx(328.783, abs=0.05)
+    assert abs(found.influence.g_per_g_mm[0, 0]) == pytest.approx(1.665934, abs=2e-3)
+    assert found.stderr_g_mm == pytest.approx(0.013177, rel=0.03)  # stated errors are far less: the misfit's count
+
+
+def test_bal_9_in_its_own_terms_ordinary_least_squares():
+    values = np.array([polar(*one) for one in ((3.39, 115.2), (1.80, 43.6), (5.85, 86.6), (5.33, 137.6))])
+    masses = np.array([0.0, polar(2.0, 0), polar(2.0, 90), polar(1.5, 200)])
+    (initial, answer), rest, *_ = np.linalg.lstsq(np.column_stack((np.ones(4), masses)), values, rcond=None)
+    weight = -initial / answer
+    assert abs(weight) == pytest.approx(2.033695, abs=1e-4)
+    assert np.degrees(np.angle(weight)) % 360 == pytest.approx(328.783, abs=1e-3)
+    assert np.sqrt(rest[0].real / 4.0) == pytest.approx(0.025779, abs=1e-4)  # two complex readings more than unknowns
+
+
+def test_bal_10_the_error_of_a_single_trial():
+    """s / |H| root(|1 - W/m|^2 + |W/m|^2), W the correction: with 1 + W/m it would be 0.064486."""
+    found = balance_vectors([one_run(polar(3.4, 116), 0.05), one_run(polar(1.8, 42), 0.05)], [polar(2.0, 0)])
+    assert found.stderr_g_mm == pytest.approx(0.033669, rel=1e-3)
+
+
+def test_bal_11_amplitudes_alone():
+    as_found, seen, mass_g = 3.4, np.array([1.8, 6.56116, 4.76128]), 2.0
+    trial = np.sqrt(np.mean(seen**2) - as_found**2)
+    assert mass_g * as_found / trial == pytest.approx(2.011676, rel=1e-5)
+    direction = -(seen**2 * np.exp(1j * np.radians([0.0, 120.0, 240.0]))).sum()
+    assert np.degrees(np.angle(direction)) % 360 == pytest.approx(329.211, abs=0.01)
+
+
+def test_bal_12_allowance_to_two_bearings():
+    whole, span, centre = 0.225602, 60.0, 20.0
+    first, second = whole * (span - centre) / span, whole * centre / span
+    assert (first, second) == pytest.approx((0.150401, 0.0752007), rel=1e-5)
+    assert 0.3 <= centre / span <= 0.7
+    assert whole * 10.0 / span == pytest.approx(
+        0.0376003, rel=1e-4
+    )  # of a correction 10 mm off the plane of the centre
