@@ -59,7 +59,7 @@ class Step:
 
 
 def steps(folder: Path, port: str, hands: bool) -> Iterator[Step]:
-    """The day in order. ``hands``: with the steps that need somebody at the stand."""
+    """The day from its beginning. ``hands``: with the steps that need somebody at the stand."""
     rig, log = str(folder / "rig.toml"), ("--log", str(folder / "sets.sqlite"))
     stand = ("--rig", rig, "--port", port)
     seed = ("--random-seed", "4") if port == SIMULATED else ()
