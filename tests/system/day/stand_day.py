@@ -5,6 +5,8 @@ serial port, where somebody at the terminal answers the questions and does at th
 
     python tests/system/day/stand_day.py FOLDER
     python tests/system/day/stand_day.py FOLDER --sketch atmega2560
+
+``--unattended`` leaves out travel and trial, which take minutes at a board that runs in real time.
 """
 
 from __future__ import annotations
@@ -56,8 +58,8 @@ class Step:
     says: str = ""
 
 
-def steps(folder: Path, port: str) -> Iterator[Step]:
-    """The day in order."""
+def steps(folder: Path, port: str, hands: bool) -> Iterator[Step]:
+    """The day from its beginning. ``hands``: with the steps that need somebody at the stand."""
     rig, log = str(folder / "rig.toml"), ("--log", str(folder / "sets.sqlite"))
     stand = ("--rig", rig, "--port", port)
     seed = ("--random-seed", "4") if port == SIMULATED else ()
@@ -72,10 +74,11 @@ def steps(folder: Path, port: str) -> Iterator[Step]:
     yield Step("check", ("check", rig, "--plan-out", str(folder / "proof.toml")), says="fit for")
     points = ("--points", str(folder / "thrust.csv"), "--rig-out", rig, "--date", "2026-05-01")
     yield Step("calibrate", ("calibrate", "thrust_n", "--rig", rig, *points), says="counts")
-    ends = ("--rig-out", str(folder / "ends.toml"))  # not the rig's own: the half that was searched bars all plans
-    yield Step("travel", ("travel", *stand, *asked, *WITHIN, *ends), says="held under the governor")
-    trial = ("trial", *stand, *asked, *log, "--operator", "A. Tester", "-o", str(folder / "trial.h5"))
-    yield Step("trial of the trips", trial, says="the motor stood still")
+    if hands:
+        ends = ("--rig-out", str(folder / "ends.toml"))  # not the rig's own: the half that was searched bars all plans
+        yield Step("travel", ("travel", *stand, *asked, *WITHIN, *ends), says="held under the governor")
+        trial = ("trial", *stand, *asked, *log, "--operator", "A. Tester", "-o", str(folder / "trial.h5"))
+        yield Step("trial of the trips", trial, says="the motor stood still")
     dry = ("spin", "--rig", rig, "--plan", str(folder / "proof.toml"), "--dry-run")
     yield Step("dry run of the proof", dry, says="none would exceed a limit as expected")
     yield Step("staged spin", spin("staged.toml", "first.h5", "--note", "first of the day"), says="check-list")
@@ -131,11 +134,11 @@ class Somebody(io.StringIO):
         return f"{ANSWERS[question]}\n"
 
 
-def walk(folder: Path, port: str, act: Callable[[str], None] = lambda deed: None) -> list[str]:
+def walk(folder: Path, port: str, hands: bool, act: Callable[[str], None] = lambda deed: None) -> list[str]:
     """Does the day in ``folder``; returns what did not go as it must, empty when all did."""
     prepare(folder)
     failures = []
-    for step in steps(folder, port):
+    for step in steps(folder, port, hands):
         said, terminal = Somebody(act), sys.stdin
         sys.stdin = said
         try:
@@ -151,14 +154,14 @@ def walk(folder: Path, port: str, act: Callable[[str], None] = lambda deed: None
     return failures
 
 
-def walk_on_sketch(folder: Path, board: str) -> list[str]:
+def walk_on_sketch(folder: Path, board: str, hands: bool) -> list[str]:
     """The day on the compiled sketch of ``board``, at a stand that is made as the rig says."""
     sys.path.insert(0, str(FIRMWARE))
     from mcu_process import McuProcess
 
     prepare(folder)
     with McuProcess(board, "--rig", str(folder / "rig.toml")) as stand:
-        return walk(folder, stand.path, stand.act)
+        return walk(folder, stand.path, hands, stand.act)
 
 
 def main() -> int:
@@ -166,8 +169,11 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--sketch", metavar="BOARD", help="atmega2560 or atmega328p; absent: the simulated stand")
+    parser.add_argument("--unattended", action="store_true", help="without travel and trial")
     given = parser.parse_args()
-    failures = walk_on_sketch(given.folder, given.sketch) if given.sketch else walk(given.folder, SIMULATED)
+    hands = not given.unattended
+    on_sketch = given.sketch is not None
+    failures = walk_on_sketch(given.folder, given.sketch, hands) if on_sketch else walk(given.folder, SIMULATED, hands)
     print("\n".join(failures))
     return 1 if failures else 0
 
