@@ -18,6 +18,7 @@ LEVEL_INKS = {"danger": "over", "caution": "caution", "note": "ink"}
 
 
 REMARKS_PX = 132
+COMPARED_COLUMNS = 3
 NONE_WORDS = "none; where something stays open, the remarks above say why"
 LEAST_CHART_PX = 190  # charts take all the room there is, and never less
 
@@ -177,3 +178,20 @@ class AnswerPanel(ScrollPage):
                 self.titles[table.key].setText(title if table.rows else f"{title}: {NONE_WORDS}")
                 self.tables[table.key].setHidden(not table.rows)
                 self.tables[table.key].show_rows(table.rows, table.danger)
+
+
+class ComparePanel(AnswerPanel):
+    """Shows the comparison of two runs, in the words and figures of the report of both."""
+
+    def arrange(self) -> None:
+        """The pairs of like holds, the holds drawn, coefficients, permitted speeds, rig keys."""
+        for title, key in (("like holds", "pairs"), ("coefficients", "coefficients")):
+            self.begin(title)
+            self.add_table(key)
+            if key == "pairs":
+                self.begin("every hold")
+                self.add_charts([chart.key for chart in self.answer.charts], columns=COMPARED_COLUMNS)
+        self.begin("permitted speeds")
+        self.add_table("permitted")
+        self.begin("what differs in the rigs")
+        self.add_table("keys")

@@ -8,10 +8,9 @@ from typing import Any, NamedTuple
 from PyQt5 import QtWidgets
 
 from whirlbench.window.pages.analysis_page import AnalysisPage
-from whirlbench.window.pages.answer_panel import AnswerPanel
+from whirlbench.window.pages.answer_panel import AnswerPanel, ComparePanel
 from whirlbench.window.pages.balance_panel import BalancePanel
 from whirlbench.window.pages.check_panel import CheckPanel
-from whirlbench.window.pages.compare_panel import ComparePanel
 from whirlbench.window.pages.diagnosis_panel import DiagnosisPanel
 from whirlbench.window.pages.limits_panel import LimitsPanel
 from whirlbench.window.pages.log_panel import LogPanel
