@@ -67,6 +67,7 @@ EXPECTED = {
     "old data": ("turning", CUT),
     "lost tach": ("tripped", CUT),
     "tripped": ("tripped", CUT),
+    "tripped by the host": ("tripped", CUT),
     "cut failed": ("tripped", CUT),
     "device silent": (UNKNOWN, BOTH),
     "session dead": (UNKNOWN, NO_CUT),

@@ -17,6 +17,9 @@ RAW_KEY = re.compile(
     r"(?<![\w./-])[a-z][a-z0-9]*(?:_[a-z0-9]+)*_(?:n|g|us|ms|rpm|a|v|w|deg|pct|s|c|rms|m|mpa)(?![\w=./])"
 )
 
+OF_FILE = re.compile(r"[a-z_]+(?:\.\w+)+: ")
+ARROW_PX = 20  # at the right of a box to choose from, in the ink of words, but none
+
 
 def words(page: QtWidgets.QWidget) -> Iterator[tuple[str, str]]:
     """(where, text) of every text of a page, shown or hidden, tool tips and those for screen readers among them."""
@@ -56,8 +59,8 @@ def _is_text(widget: QtWidgets.QWidget, name: str) -> bool:
 
 
 def raw_keys(page: QtWidgets.QWidget) -> list[str]:
-    """Every text with a raw key in it."""
-    return [f"{where}: {text}" for where, text in words(page) if RAW_KEY.search(text)]
+    """Every text with a raw key in it, but for what a form says of a key of the file, which is typed as it stands."""
+    return [f"{where}: {text}" for where, text in words(page) if RAW_KEY.search(text) and not OF_FILE.match(text)]
 
 
 @contextmanager
@@ -79,6 +82,9 @@ def pale_words(page: QtWidgets.QWidget, least: float) -> list[str]:
     Found by drawing the page with its words and without: what differs are the words, whatever rule coloured them.
     """
     drawn = _pixels(page)
+    hints = {field: field.placeholderText() for field in page.findChildren(QtWidgets.QLineEdit)}
+    for field in hints:
+        field.setPlaceholderText("")
     kept = {widget: widget.styleSheet() for widget in (page, *page.findChildren(QtWidgets.QWidget))}
     for widget, sheet in kept.items():
         if "color" in sheet and widget is not page:
@@ -88,10 +94,20 @@ def pale_words(page: QtWidgets.QWidget, least: float) -> list[str]:
     for widget, sheet in kept.items():
         if widget.styleSheet() != sheet:
             widget.setStyleSheet(sheet)
-    places = np.argwhere((drawn != without).any(axis=2))
+    for field, hint in hints.items():
+        field.setPlaceholderText(hint)
+    places = np.argwhere((drawn != without).any(axis=2) & ~_arrows(page, drawn.shape[:2]))
     pairs = np.unique(np.concatenate([drawn[tuple(places.T)], without[tuple(places.T)]], axis=1), axis=0)
     pale = [pair for pair in pairs.tolist() if contrast(_name(pair[:3]), _name(pair[3:])) < least]
     return [f"{_name(pair[:3])} on {_name(pair[3:])}" for pair in pale] + _pale_hints(page, least)
+
+
+def _arrows(page: QtWidgets.QWidget, shape: tuple[int, int]) -> np.ndarray:
+    covered = np.zeros(shape, dtype=bool)
+    for box in page.findChildren(QtWidgets.QComboBox):
+        corner = box.mapTo(page, box.rect().topRight())
+        covered[max(corner.y(), 0) : corner.y() + box.height(), max(corner.x() - ARROW_PX, 0) : corner.x() + 1] = True
+    return covered
 
 
 def _pale_hints(page: QtWidgets.QWidget, least: float) -> list[str]:
