@@ -33,7 +33,10 @@ PACKAGES: dict[str, tuple[list[str], list[str]]] = {
         ["tests/analysis/propeller/test_holds.py", "tests/analysis/test_pinned_constants.py",
          "tests/foreign/test_limits_foreign.py"],
     ),
-    "back-test": (["safety/back_test.py", "safety/quantities.py"], ["tests/results/test_trips.py", "tests/safety/test_back_test.py"]),
+    "back-test": (
+        ["safety/back_test.py", "safety/quantities.py"],
+        ["tests/results/test_trips.py", "tests/safety/test_back_test.py"],
+    ),
     "rules": (
         ["safety/device_rules.py", "safety/host_rules.py", "safety/tach_marks.py", "safety/state_table.py"],
         ["tests/safety"],
