@@ -134,6 +134,14 @@ def _trial(folder: Path, process: Process, begun: bool) -> Iterator[QtWidgets.QW
     page.close_work()
 
 
+def _keys() -> QtWidgets.QWidget:
+    """The card belongs to a window, and lives no longer than that."""
+    window = MainWindow()
+    card = HelpCard(window)
+    card.belongs_to = window
+    return card
+
+
 @contextmanager
 def _stand(folder: Path, process: Process, name: str) -> Iterator[QtWidgets.QWidget]:
     with scenes.shown(scenes.SCENES[name], folder / name.replace(" ", "_"), process) as window:
@@ -160,7 +168,7 @@ PLAIN: dict[str, Callable[[Path], QtWidgets.QWidget]] = {
     "replay": _replay,
     "tune, failed": lambda folder: _failed("tune", "limits.thrust_n: no step of throttle_us can be used"),
     "check, failed": lambda folder: _failed("check", "no rig: the recording holds none"),
-    "keys": lambda folder: HelpCard(MainWindow()),
+    "keys": lambda folder: _keys(),
 }
 UNDER_WAY: dict[str, Callable] = {
     "calibration": functools.partial(_calibration, points=0),

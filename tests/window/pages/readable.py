@@ -17,7 +17,7 @@ RAW_KEY = re.compile(
     r"(?<![\w./-])[a-z][a-z0-9]*(?:_[a-z0-9]+)*_(?:n|g|us|ms|rpm|a|v|w|deg|pct|s|c|rms|m|mpa)(?![\w=./])"
 )
 
-OF_FILE = re.compile(r"[a-z_]+(?:\.\w+)+: ")
+OF_FILE = re.compile(r"[a-z_]+(?:\.\w+)+: |.*separated by commas, each ", re.DOTALL)
 ARROW_PX = 20  # at the right of a box to choose from, in the ink of words, but none
 
 
@@ -104,7 +104,7 @@ def pale_words(page: QtWidgets.QWidget, least: float) -> list[str]:
 
 def _arrows(page: QtWidgets.QWidget, shape: tuple[int, int]) -> np.ndarray:
     covered = np.zeros(shape, dtype=bool)
-    for box in page.findChildren(QtWidgets.QComboBox):
+    for box in (*page.findChildren(QtWidgets.QComboBox), *page.findChildren(QtWidgets.QToolButton)):
         corner = box.mapTo(page, box.rect().topRight())
         covered[max(corner.y(), 0) : corner.y() + box.height(), max(corner.x() - ARROW_PX, 0) : corner.x() + 1] = True
     return covered

@@ -83,7 +83,7 @@ def _residual_chart(fit: LineFit, name: str) -> Chart:
         curves=curves,
         lines=(MarkLine(0.0, upright=False),),
         key="residuals",
-        caption="scatter about zero is well; a bow is a sensor that is not straight, two branches are hysteresis",
+        caption="scatter about zero is well; a bow is a sensor that is not straight, two branches are hysteresis.",
     )
 
 

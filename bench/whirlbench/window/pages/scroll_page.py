@@ -54,7 +54,7 @@ class ScrollPage(QtWidgets.QScrollArea):
         area.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         self._drop_empty()
         self.column = QtWidgets.QVBoxLayout(body)
-        self.column.setContentsMargins(0, 4, 0, 0)
+        self.column.setContentsMargins(0, 2, 0, 0)
         self.column.setSpacing(6)
         area.setWidget(body)
         self._stack.addWidget(area)
