@@ -91,9 +91,9 @@ def heading(channel: Channel) -> str:
 
 
 def scale_ticks(span: Span, height_px: float) -> tuple[Tick, ...]:
-    """Round figures of a scale, or its ends, which are round, where there is no room for more than one between."""
+    """Round figures of a scale, or its ends where there is no room for more than one between."""
     found = ticks(span, max(1, int(height_px / TICK_ROOM_PX)))
-    return found if len(found) > 1 else tuple(Tick(end, f"{end:g}") for end in span)
+    return found if len(found) > 1 else tuple(Tick(end, f"{end:.4g}") for end in span)
 
 
 class LiveStrips(QtWidgets.QWidget):
