@@ -391,3 +391,9 @@ def test_a_larger_hole_or_a_shorter_edge_never_permits_more(rig: Rig) -> None:
 def test_friction_of_a_tightened_bolt_is_said_to_carry_nothing(check: StrengthCheck) -> None:
     said = [text for text in check.assumptions if "friction of a tightened bolt carries nothing" in text]
     assert [text.partition(":")[0] for text in said] == [one.name for one in check.designs]
+
+
+def test_the_motor_s_torque_reaches_the_blades_through_the_gear() -> None:
+    rig = parse_rig(example_rig_text())
+    assert rig.motor.gear_ratio > 1.0
+    assert air_loads(rig, None, 1.2).torque_limit_n_m == rig.limits.motor_torque_n_m * rig.motor.gear_ratio
