@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from whirlbench.analysis.strength import StrengthCheck, check_strength
+from whirlbench.analysis.strength.strength_check import air_loads
 from whirlbench.errors import RigError
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig

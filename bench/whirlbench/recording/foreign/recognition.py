@@ -101,7 +101,9 @@ def recognise(
         rule = named.get(column.heading)
         try:
             meaning = (
-                _by_rule(table, column, rule, channels, pulses) if rule else _by_heading(table, column, channels, named, pulses)
+                _by_rule(table, column, rule, channels, pulses)
+                if rule
+                else _by_heading(table, column, channels, named, pulses)
             )
         except OpenQuestion as question:
             asked.append(str(question))
