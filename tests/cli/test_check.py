@@ -8,8 +8,9 @@ from typing import Any
 
 import pytest
 
+from whirlbench.analysis.strength.variation import read_variation
 from whirlbench.cli.main import BAD_INPUT, DONE, run
-from whirlbench.rig.toml import example_rig_text
+from whirlbench.rig.toml import example_rig_text, read_rig
 from whirlbench.session.plan import read_plan
 
 
@@ -125,7 +126,20 @@ def test_what_if_draws_the_permitted_speed_against_a_dimension(
     assert rest[0]["rpm"] < rest[1]["rpm"] <= rest[1]["nominal_rpm"]
 
 
-@pytest.mark.parametrize("text", ["root.edge_mm", "root.nowhere_mm=1:2", "root.edge_mm=6:6", "hub.edge_mm=1:2"])
+def test_what_if_takes_the_key_as_the_rig_file_has_it(rig_path: str) -> None:
+    rig, _ = read_rig(Path(rig_path))
+    name = rig.propeller.blade_set
+    whole = read_variation(f"blade_sets.{name}.root.edge_distance_m=0.008,0.01", rig.blade_sets[name], name)
+    assert whole == read_variation("root.edge_distance_m=0.008,0.01", rig.blade_sets[name], name)
+    assert whole.key == "root.edge_distance_m" and whole.values == (0.008, 0.01) and whole.scale == 1.0
+
+
+OF_NO_SET = "blade_sets.nobody.root.edge_distance_m=0.008:0.01"
+
+
+@pytest.mark.parametrize(
+    "text", ["root.edge_mm", "root.nowhere_mm=1:2", "root.edge_mm=6:6", "hub.edge_mm=1:2", OF_NO_SET]
+)
 def test_a_variation_that_cannot_be_read_is_one_line(
     rig_path: str, capsys: pytest.CaptureFixture[str], text: str
 ) -> None:

@@ -54,6 +54,19 @@ def test_a_message_is_collected_with_gaps_for_values(tmp_path: Path, source: str
     assert collected(tmp_path) == [Message("a.py", text)]
 
 
+@pytest.mark.parametrize("source", ["f'{a}: {b}; {c} - {d} / {e}'", "f'{a}: --map \"{b}={c}\": {d}; found {e}'"])
+def test_a_message_of_hardly_anything_but_gaps_is_left_out(tmp_path: Path, source: str) -> None:
+    (tmp_path / "a.py").write_text(f"raise RigError({source})\n", encoding="utf-8")
+    assert collected(tmp_path) == []
+
+
+def test_what_an_import_asks_stands_apart_from_the_program_s_own_tables() -> None:
+    foreign = trouble_of(Message("recording/foreign/times.py", "x"), TROUBLES)
+    own = trouble_of(Message("recording/csv_table.py", "x"), TROUBLES)
+    assert foreign is not None and "another logger" in foreign.symptom
+    assert own is not None and "program's own" in own.symptom
+
+
 def test_the_longest_beginning_of_a_path_wins() -> None:
     refused = trouble_of(Message("session/plan/steps.py", "x"), TROUBLES)
     cleared = trouble_of(Message("session/plan/clearance.py", "x"), TROUBLES)

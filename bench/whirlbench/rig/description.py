@@ -286,10 +286,14 @@ class Governor(Section, frozen=True):
 class Motor(Section, frozen=True):
     """`[motor]`: the electric machine and its gear."""
 
-    kv_rpm_per_v: Annotated[Positive | None, key("Speed constant of the motor.", "rpm/V")] = None
+    kv_rpm_per_v: Annotated[Positive | None, key("Speed constant of the motor itself, before the gear.", "rpm/V")] = (
+        None
+    )
     resistance_ohm: Annotated[Positive | None, key("Resistance of motor and leads.", "ohm")] = None
-    no_load_current_a: Annotated[NotNegative | None, key("Current with gear, without propeller.", "A")] = None
-    gear_ratio: Annotated[Positive, key("Motor turns in a turn of the propeller.")] = 1.0
+    no_load_current_a: Annotated[NotNegative | None, key("Current of motor and gear, propeller off.", "A")] = None
+    gear_ratio: Annotated[
+        Positive, key("Motor turns in a turn of the propeller, 3.0 for a gear of 3 : 1; all rpm are the propeller's.")
+    ] = 1.0
 
 
 class Pack(Section, frozen=True):

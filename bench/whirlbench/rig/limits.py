@@ -200,7 +200,10 @@ class Limits(Section, frozen=True):
             ),
         ),
     ] = None
-    motor_torque_n_m: Annotated[Positive | None, key("Greatest torque of the motor.", "N m", ADVICE)] = None
+    motor_torque_n_m: Annotated[
+        Positive | None,
+        key("Greatest torque at the motor's own shaft: the propeller's, divided by the gear ratio.", "N m", ADVICE),
+    ] = None
     servo_torque_n_m: Annotated[
         Positive | None, key("Greatest torque that the pitch servo may have to hold.", "N m", ADVICE)
     ] = None

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from whirlbench.analysis.strength import StrengthCheck, check_strength
+from whirlbench.analysis.strength.strength_check import air_loads
 from whirlbench.errors import RigError
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
@@ -391,3 +392,9 @@ def test_a_larger_hole_or_a_shorter_edge_never_permits_more(rig: Rig) -> None:
 def test_friction_of_a_tightened_bolt_is_said_to_carry_nothing(check: StrengthCheck) -> None:
     said = [text for text in check.assumptions if "friction of a tightened bolt carries nothing" in text]
     assert [text.partition(":")[0] for text in said] == [one.name for one in check.designs]
+
+
+def test_the_motor_s_torque_reaches_the_blades_through_the_gear() -> None:
+    rig = parse_rig(example_rig_text())
+    assert rig.motor.gear_ratio > 1.0
+    assert air_loads(rig, None, 1.2).torque_limit_n_m == rig.limits.motor_torque_n_m * rig.motor.gear_ratio

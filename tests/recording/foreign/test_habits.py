@@ -111,6 +111,7 @@ BARE_THRUST = table(["Time (s)", "RPM", "Thrust"], [TIME_S, RPM, THRUST_N], [1, 
 MAY_GROUP = table(["t_s", "rpm"], [np.arange(ROWS) + 1.001, RPM / 1000], [3, 3], ";", comma=True)
 MONTHS = PLAIN + "10000000.0,2000,5,40\n"
 MS_AS_S = MS.replace("Time(ms)", "Time(s)")
+VIBRATION = PLAIN.replace("Voltage (V)", "Vib_g")
 EITHER = '--map "Motor current (A)=current_a" or --map "Pack current (A)=current_a"'
 TRAVEL = ("--rig RIG", '--map "Throttle (%)=throttle_us*8+1100"')
 
@@ -137,7 +138,9 @@ HABITS = (
     Habit("names of another language, mapped", OTHER_NAMES.encode(), ALL4, ("Strom=current_a", "Drehzahl=rpm")),
     Habit("a footer cut off", (PLAIN + "24.0,20").encode(), ALL4),
     Habit("electrical speed, mapped", electrical.encode(), ("rpm", "current_a"), ("eRPM=rpm/7",)),
+    Habit("extra, mapped", VIBRATION.encode(), ALL4[:2], ("Vib_g=extra",)),
     # --- refused
+    Habit("slow acceleration, mapped", VIBRATION.encode(), (), ("Vib_g=ax_g",), ("--vibration", "Vib_g=extra")),
     Habit("percent of travel without a rig", percent.encode(), refuses=TRAVEL),
     Habit("no headings", BODY.encode(), refuses=('--columns "t_s,rpm,column_3,column_4"',)),
     Habit("names of another language", PLAIN.replace("RPM", "Drehzahl").encode(), refuses=('--map "Drehzahl=rpm"',)),

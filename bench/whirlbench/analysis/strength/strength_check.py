@@ -225,7 +225,8 @@ def air_loads(rig: Rig, curve: CoefficientCurve | None, density_kg_m3: float) ->
         thrust = float(thrust_n(ct * (1.0 + curve.ct_uncertainty), 1.0, diameter_m, density_kg_m3))
         torque = float(torque_n_m(cp * (1.0 + curve.cp_uncertainty), 1.0, diameter_m, density_kg_m3))
     limits = rig.limits
-    return AirLoads(pitch_deg, thrust, torque, limits.thrust_n, limits.motor_torque_n_m, limits.power_w)
+    most = None if limits.motor_torque_n_m is None else limits.motor_torque_n_m * rig.motor.gear_ratio  # at the shaft
+    return AirLoads(pitch_deg, thrust, torque, limits.thrust_n, most, limits.power_w)
 
 
 def _coarse_pitch_deg(rig: Rig) -> float:

@@ -19,6 +19,7 @@ from whirlbench.rig.rules import check_rig
 POINTS, MOST_POINTS = 13, 60
 SAMPLES = 4_000  # blades drawn for each point
 MM = 1e-3
+TABLE = "blade_sets"
 HOW = "expected KEY=FROM:TO or KEY=A,B,…, such as root.edge_mm=6:14 or material=printed_pla,moulded_nylon"
 
 
@@ -73,7 +74,7 @@ def what_if(
     """
     table: dict[str, Any] = msgspec.to_builtins(rig)
     blades = table["blade_sets"][set_name]
-    variation = read_variation(text, rig.blade_sets[set_name])
+    variation = read_variation(text, rig.blade_sets[set_name], set_name)
     present = _at(blades, variation.path)
     if present is None:
         present = _default(rig.blade_sets[set_name], variation.path)
@@ -86,15 +87,20 @@ def what_if(
     return WhatIf(variation.key, variation.unit, set_name, shown, tuple(points))
 
 
-def read_variation(text: str, blades: msgspec.Struct) -> Variation:
-    """``text`` as a variation of a key of ``blades``.
+def read_variation(text: str, blades: msgspec.Struct, set_name: str) -> Variation:
+    """``text`` as a variation of a key of ``blades``, the set of that name.
 
+    The key as the rig file has it, `root.edge_distance_m`, or with its table, `blade_sets.NAME.root.edge_distance_m`.
     Lengths may be given in mm: `root.edge_mm` stands for root.edge_distance_m where only one key begins so.
     """
     name, _, values = text.partition("=")
     parts = tuple(name.strip().split("."))
     if not values.strip() or not all(parts):
         raise RigError(f"--vary {text!r}: {HOW}")
+    if parts[0] == TABLE and len(parts) > 2:
+        if parts[1] != set_name:
+            raise RigError(f"--vary {text!r}: {set_name} is the set that is varied; add --set {parts[1]}")
+        parts = parts[2:]
     holder: Any = blades
     for part in parts[:-1]:
         holder = getattr(holder, part, None)

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from whirlbench.errors import RecordingError
+from whirlbench.recording.csv_exchange import AXIS_NAMES
 from whirlbench.recording.foreign.column import ForeignColumn, ForeignTable
-from whirlbench.recording.foreign.column_map import KEPT_AS_EXTRA, ColumnRule
+from whirlbench.recording.foreign.column_map import ColumnRule
 from whirlbench.recording.foreign.times import factors_that_fit, seconds_of_clock
 from whirlbench.recording.foreign.units_of_columns import (
     OWN_UNIT,
@@ -100,7 +101,9 @@ def recognise(
         rule = named.get(column.heading)
         try:
             meaning = (
-                _by_rule(table, column, rule, pulses) if rule else _by_heading(table, column, channels, named, pulses)
+                _by_rule(table, column, rule, channels, pulses)
+                if rule
+                else _by_heading(table, column, channels, named, pulses)
             )
         except OpenQuestion as question:
             asked.append(str(question))
@@ -143,9 +146,16 @@ def _named_by_rules(table: ForeignTable, rules: Sequence[ColumnRule]) -> dict[st
     return found
 
 
-def _by_rule(table: ForeignTable, column: ForeignColumn, rule: ColumnRule, pulses: PulseScales) -> Meaning | None:
+def _by_rule(
+    table: ForeignTable, column: ForeignColumn, rule: ColumnRule, channels: Sequence[str], pulses: PulseScales
+) -> Meaning | None:
     unit = name_and_unit(column)[1]
-    if rule.channel == KEPT_AS_EXTRA:
+    if rule.channel in AXIS_NAMES and rule.channel not in channels:
+        raise OpenQuestion(
+            f"column {column.heading!r} cannot be {rule.channel} in a file of slow readings: give acceleration as it "
+            f'swings in a file of its own with --vibration, or keep the column with --map "{column.heading}=extra"'
+        )
+    if rule.channel not in channels:  # kept as it is; or meant for another file of the run with such a heading
         return Meaning(column, "", unit)
     if column.texts:
         return _clock(table, column, rule.channel)
