@@ -185,6 +185,15 @@ def test_starting_from_rest_is_not_a_step_of_the_drive():
         identify(run)
 
 
+def test_the_cut_at_the_end_of_a_run_is_no_step_of_the_drive():
+    """The rotor still turns fast when the record ends: a cut motor answers with friction and air alone."""
+    rig = parse_rig(example_rig_text())
+    steps = [*there_and_back(2), LeverStep("throttle_us", 12.0, rig.throttle.safe_us - 1500.0)]
+    loop = identify(run_of(LinearDrive(1.0, 0.08, time_constant_s=0.35), steps), rig=rig)
+    assert ["the motor is cut there" in result.problem for result in loop.steps] == [False, False, True]
+    assert loop.pooled[0].steps == 2
+
+
 def test_a_governed_pitch_step_has_figures_but_no_model_of_the_drive():
     time = np.arange(0.0, 12.0, 0.01)
     since = np.maximum(time - 4.0, 0.0)

@@ -70,6 +70,8 @@ def checked(run: Run, record: SpeedRecord, step: Step, rig: Rig | None) -> Step:
     """``step`` with the complaints that need the speed and the rig added."""
     if step.problem:
         return step
+    if rig is not None and step.kind == "throttle" and min(step.from_value, step.to_value) < rig.throttle.min_us:
+        return replace(step, problem=f"the motor is cut there: below {rig.throttle.min_us:g} us it does not turn")
     before = record.between(step.at_s - min(step.before_s, 1.0), step.at_s)
     after = record.between(step.at_s + step.ramp_s, step.at_s + step.ramp_s + step.after_s)
     if min(np.isfinite(before.speed_rpm).sum(), np.isfinite(after.speed_rpm).sum()) < 8:
