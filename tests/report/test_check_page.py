@@ -88,7 +88,7 @@ def test_drawings_are_sound_xml_with_readable_text(page: str) -> None:
     drawings = re.findall(r"<svg.*?</svg>", page, flags=re.DOTALL)
     assert len(drawings) == 9
     texts = ["".join(ElementTree.fromstring(drawing).itertext()) for drawing in drawings]
-    assert "permitted speed (rpm)" in texts[0] and "edge_distance_m" in texts[2] and "plane of rotation" in texts[6]
+    assert "permitted speed (rpm)" in texts[0] and "edge distance" in texts[2] and "plane of rotation" in texts[6]
 
 
 def test_the_page_tells_the_story(page: str) -> None:

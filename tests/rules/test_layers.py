@@ -56,6 +56,7 @@ ROOMS: dict[str, dict[str, set[str]]] = {
         "pages": {"drawing", "replay"},
         "calibration": {"drawing", "pages"},
         "trial": {"drawing", "pages"},
+        "rig_form": {"drawing"},
     },
     "simulator": {"stand": set(), "device": {"stand"}},
     "link": {"codegen": set()},
