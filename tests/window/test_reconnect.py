@@ -87,7 +87,7 @@ def test_a_session_that_ended_makes_room_for_the_next_and_leaves_nothing(window:
     assert len(sent) == 1
     del second.session.command
     end(window, qtbot)
-    assert running_clocks(window) == []
     window.close()
+    assert running_clocks(window) == []
     qtbot.waitUntil(lambda: living() <= before, timeout=30_000)
     assert [len(read_run(path).slow.time_s) > 0 for path in window.begun] == [True, True]
