@@ -86,7 +86,8 @@ def test_probability_of_exceeding_against_the_normal_integral() -> None:
 def test_the_worst_section_of_the_blade_is_in_the_sample() -> None:
     """Every station drawn here apart from the check, which follows a few only: the worst of all is the same."""
     rig = parse_rig(example_rig_text())
-    free = msgspec.structs.replace(rig.limits, tip_mach=None)
+    at_the_shaft = rig.limits.motor_torque_n_m / rig.motor.gear_ratio  # little torque: the load is pull and thrust
+    free = msgspec.structs.replace(rig.limits, tip_mach=None, motor_torque_n_m=at_the_shaft)
     tolerances = Tolerances(dimension_mm=0.1, mass_pct=0.0, cg_mm=0.0, strength_pct=0.0)
     drilled = msgspec.structs.replace(
         rig.blade_sets["moulded"].root, weld_line=False, width_m=0.03, hole_diameter_m=0.009, edge_distance_m=0.025
