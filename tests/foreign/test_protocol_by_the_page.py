@@ -60,7 +60,7 @@ def test_the_check_value_and_the_checksum_of_the_table_at_start() -> None:
 
 LIMITS = {
     "OVERSPEED_TICKS": math.ceil(120e6 / 6000),
-    "HEARTBEAT_MS": 100,
+    "HEARTBEAT_MS": 250,
     "REST_MS": 300,
     "THROTTLE_SAFE_US": 1000,
     "THROTTLE_MAX_US": 1900,
@@ -88,7 +88,12 @@ def arm_by_the_page(host: Host) -> None:
     assert host.ask("Throttle", pulse_us=1000)["result"] == DONE
     wrong = host.ask("Arm", limits_crc=checksum ^ 1)
     assert (wrong["result"], wrong["detail"]) == (RESULT["LIMITS_DIFFER"], checksum)
-    assert host.ask("Arm", limits_crc=checksum)["result"] == DONE
+    for _ in range(20):  # a chip in real time, on a computer that is busy, may be behind the host
+        armed = host.ask("Arm", limits_crc=checksum)["result"]
+        if armed != RESULT["NOT_AT_REST"]:
+            break
+        host.pass_time(0.1, heartbeat=True)
+    assert armed == DONE
     host.pass_time(0.05, heartbeat=True)
     assert host.latest("Slow")["state"] == STATE["ARMED"]
 
@@ -100,17 +105,20 @@ def run_by_the_page(host: Host) -> None:
     assert (again["result"], again["detail"]) == (RESULT["WRONG_STATE"], STATE["ARMED"])
     assert host.ask("Throttle", pulse_us=1901)["result"] == RESULT["BAD_VALUE"]
     assert host.ask("Throttle", pulse_us=1180)["result"] == DONE
-    host.pass_time(1.5, heartbeat=True)
-    slow = host.latest("Slow")
+    for _ in range(10):
+        host.pass_time(1.5, heartbeat=True)
+        slow = host.latest("Slow")
+        if slow["period_ticks"]:
+            break
     assert slow["state"] == STATE["TURNING"] and slow["throttle_us"] == 1180 and slow["period_ticks"] > 20_000
     edges = [edge for name, _, fields in host.heard if name == "Tach" for edge in fields["edges_us"]]
     assert 2 * (edges[-1] - edges[-2]) == pytest.approx(slow["period_ticks"], rel=0.05)
-    host.pass_time(0.3)
+    host.pass_time(0.45)
     slow = host.latest("Slow")
     assert (slow["state"], slow["reason"]) == (STATE["TRIPPED"], REASON["HEARTBEAT_LOST"])
     assert slow["throttle_us"] == 1000
     (trip,) = [f for name, _, f in host.heard if name == "DeviceEvent" and f["kind"] == numbers("EventKind")["TRIP"]]
-    assert trip["detail"] == pytest.approx(101, abs=10)  # ms of silence
+    assert trip["detail"] == pytest.approx(251, abs=10)  # ms of silence
     assert host.ask("Reset")["result"] in (RESULT["NOT_AT_REST"], RESULT["THROTTLE_NOT_SAFE"])
     assert host.ask("Throttle", pulse_us=1000)["result"] == DONE
 
@@ -161,6 +169,7 @@ def sketch_exchange(tmp_path: Path):
     stand.communicate(timeout=20)
 
 
+@pytest.mark.real_time
 def test_a_run_by_the_page_on_the_compiled_sketch(sketch_exchange) -> None:
     host = Host(sketch_exchange)
     host.pass_time(0.2)
