@@ -24,7 +24,7 @@ import psutil
 from whirlbench.rig.toml import example_rig_text
 
 HERE = Path(__file__).parent
-PHASES = {"armed": r"state +armed", "turning": r"state +turning", "coasting": r"start: coast-down"}
+PHASES = {"armed": r"state +armed", "turning": r"state +turning", "coasting": r"start \(coast-down"}
 PLAN_TEXT = """
 [[step]]
 kind = "hold"

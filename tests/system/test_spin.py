@@ -40,7 +40,7 @@ def test_a_short_run(files):
     done = spin(files, "--yes")
     assert done.returncode == 0, done.stderr
     assert "taken as confirmed] Nobody is in the plane of rotation" in done.stdout
-    assert "step 1 start: hold" in done.stdout
+    assert "step 1 start (hold " in done.stdout
     with open_recording(files / "run.h5") as recording:
         assert recording.attributes.random_seed == 1
         assert recording.attributes.plan_text == SHORT_PLAN
@@ -71,7 +71,7 @@ def test_a_trip_ends_with_status_3(files):
     (files / "rig.toml").write_text(re.sub(r"thrust_n = \d+\.\d+", "thrust_n = 0.4", rig, count=1))
     done = spin(files, "--yes")
     assert done.returncode == 3
-    assert "tripped: host rule; thrust_n" in done.stderr
+    assert "tripped: host rule; thrust " in done.stderr
     again = spin(files, "--yes", "-o", files / "again.h5")  # the log has the trip: somebody must look first
     assert again.returncode == 2 and not (files / "again.h5").exists()
     assert "inspection due: the run of" in again.stderr and "tripped (host rule)" in again.stderr
