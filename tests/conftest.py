@@ -45,12 +45,24 @@ def _threads() -> set[threading.Thread]:
 
 
 def _children() -> set[int]:
+    """What was started from here, and from that; psutil reads every process of the computer, so it is asked last."""
+    if all(_is_long_lived(pid) for pid in _own_children()):
+        return set()
     children = psutil.Process().children(recursive=True)
-    return {child.pid for child in children if not _is_long_lived(child)}
+    return {child.pid for child in children if not _is_long_lived(child.pid)}
 
 
-def _is_long_lived(process: psutil.Process) -> bool:
+def _own_children() -> set[int]:
+    """By the kernel's own lists, one a thread; by psutil where it keeps none."""
+    lists = list(Path("/proc/self/task").glob("*/children"))
+    if not lists:
+        return {child.pid for child in psutil.Process().children()}
+    return {int(pid) for each in lists if each.exists() for pid in each.read_text().split()}
+
+
+def _is_long_lived(pid: int) -> bool:
     try:
+        process = psutil.Process(pid)
         command = " ".join(process.cmdline())
         return process.status() == psutil.STATUS_ZOMBIE or any(name in command for name in LONG_LIVED)
     except psutil.NoSuchProcess:
