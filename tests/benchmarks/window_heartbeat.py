@@ -4,7 +4,8 @@ The whole program as it is used: the window with a live session in a process of 
 device behind a pseudo-terminal (ahead of everything, as hardware would be), at the default limits, while so many
 processes beside keep a core busy each. A session that trips is told and followed by the next. Told: trips, the longest
 time between two heartbeats at the device while it was armed, between two frames of the window, the processor time of
-window and session, and, with the same processes beside, the table of `window_frames.py`.
+window and session, and, with the same processes beside, the table of `window_frames.py`. A session that ended just
+after the computer itself had stood still (`session/standstills.py`) is told as such: no program can prevent that.
 """
 
 from __future__ import annotations
@@ -31,7 +32,10 @@ sys.path.append(str(TESTS / "system"))
 SECONDS, BUSY = 600.0, 4
 SIZE = (1280, 900)
 LOOK_FRAMES = 30  # between two looks at the processor time
+BEFORE_S, AFTER_S = 2.5, 0.5  # a standstill that counts for an end: the session looks back 2 s before it arms
 LEAST_GAP_US = 15_000  # of what the device tells
+from standstills import Watch, watched  # noqa: E402 - beside this file
+
 TICK_S = os.sysconf("SC_CLK_TCK") ** -1
 
 
@@ -79,6 +83,7 @@ class Run:
     window_s: float = 0.0
     session_s: float = 0.0
     wall_s: float = 0.0
+    safe_until_s: float = 0.0  # when it was last seen armed or turning; its end when it never was
     end: str = ""
 
 
@@ -149,6 +154,8 @@ def _follow(app: Any, window: Any, handle: Any, until_s: float, beside: set[int]
         now_s = time.monotonic()
         if not over:
             found.frames_s.append(now_s)
+        if state.state() in ("armed", "turning"):
+            found.safe_until_s = now_s
         for command in operator.commands(state.progress):
             handle.command(command)
         if state.state() == "turning" and not begun:
@@ -166,6 +173,7 @@ def _follow(app: Any, window: Any, handle: Any, until_s: float, beside: set[int]
     if not over:
         outcome = handle.outcome()
         found.end = f"{outcome.ending}: {outcome.reason}"
+        found.safe_until_s = found.safe_until_s or time.monotonic()
     return found
 
 
@@ -184,7 +192,7 @@ def main() -> None:
         return
     seconds = float(sys.argv[1]) if len(sys.argv) > 1 else SECONDS
     busy = int(sys.argv[2]) if len(sys.argv) > 2 else BUSY
-    with _beside(busy) as beside:
+    with watched() as watch, _beside(busy) as beside:
         from PyQt5 import QtWidgets
 
         from whirlbench.window.drawing import palette
@@ -195,10 +203,10 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as folder:
             while time.monotonic() < until_s:
                 runs.append(session(app, Path(folder), until_s, told, beside))
-        print(*_lines(runs, told, seconds, busy), sep="\n", flush=True)
         import window_frames
 
-        print(*window_frames.table(app, rounds=2), sep="\n")
+        frames = window_frames.table(app, rounds=2)
+    print(*_lines(runs, told, seconds, busy), *_ends(runs, watch), *frames, sep="\n")
 
 
 @contextlib.contextmanager
@@ -219,6 +227,19 @@ def _beside(busy: int) -> Any:
             process.join()
 
 
+def _ends(runs: list[Run], watch: Watch) -> list[str]:
+    """What ended sessions: the program's own first, then what came with a standstill of the computer."""
+    ends = [
+        (bool(watch.near(run.safe_until_s - BEFORE_S, run.safe_until_s + AFTER_S)), run.end) for run in runs if run.end
+    ]
+    own = [end for stood, end in ends if not stood]
+    lines = [
+        f"{len(own)} of {len(ends)} ends without a standstill of the computer beside them",
+        *(f"  {end}" for end in own),
+    ]
+    return [*lines, watch.told(), *(f"  {end}" for stood, end in ends if stood)]
+
+
 def _lines(runs: list[Run], told: Told, seconds: float, busy: int) -> list[str]:
     live_s = sum(run.wall_s for run in runs)
     ends = [run.end for run in runs if run.end]
@@ -235,7 +256,6 @@ def _lines(runs: list[Run], told: Told, seconds: float, busy: int) -> list[str]:
         ("processor ms a frame, everything in", lambda: 1e3 * window_s / frames),
     ]
     lines = [f"{busy} busy processes beside: turning for {live_s:.0f} of {seconds:.0f} s, ended {len(ends)} times"]
-    lines += [f"  {end}" for end in ends]
     return lines + [f"{name:40}{figure():8.2f}" for name, figure in shares if live_s]
 
 
