@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import inspect
 import os
+import pickle
 import shutil
 import subprocess
 import sys
@@ -13,6 +15,10 @@ from pathlib import Path
 
 import psutil
 import pytest
+
+from whirlbench.analysis.strength import BladeUnderLoad, DesignCheck, strength_check
+from whirlbench.analysis.strength.design_check import check_design
+from whirlbench.rig.description import Rig
 
 GRACE_S = 2.0
 # Tests that keep to the clock, by the start of their path: they run after the others (see .ci/tests).
@@ -104,6 +110,26 @@ def no_qt_but_in_the_window(request: pytest.FixtureRequest, monkeypatch: pytest.
     if "window" not in request.path.parts:
         for name in ("PyQt5", "pyqtgraph"):
             monkeypatch.setitem(sys.modules, name, None)
+
+
+@pytest.fixture(autouse=True)
+def a_blade_set_is_judged_once(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Judging a blade set takes long and many tests ask for the same one: each process keeps its answers.
+
+    Not where a test changes the program, which then has other answers.
+    """
+    if "monkeypatch" not in inspect.signature(request.function).parameters:
+        monkeypatch.setattr(strength_check, "check_design", _judged)
+
+
+def _judged(rig: Rig, loaded: BladeUnderLoad, *how: float) -> DesignCheck:
+    question = pickle.dumps((rig, loaded.built, loaded.count, loaded.air, loaded.yaw, how))
+    if question not in _JUDGED:
+        _JUDGED[question] = check_design(rig, loaded, *how)
+    return _JUDGED[question]
+
+
+_JUDGED: dict[bytes, DesignCheck] = {}
 
 
 WITHOUT_QT = """

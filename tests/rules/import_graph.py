@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 PACKAGE = Path(__file__).resolve().parents[2] / "bench" / "whirlbench"
@@ -34,6 +35,7 @@ def modules_of(package: Path) -> dict[str, Path]:
     return found
 
 
+@cache
 def imports_of(package: Path) -> list[Import]:
     """All imports of all files under ``package``, of its own modules and of others; own modules by the file meant."""
     modules = modules_of(package)

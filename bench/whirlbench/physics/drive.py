@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 ROUNDING = 1e-9  # a duty above one by no more is one: wide open is a point that people ask for
+CELL_CHARGE = (0.0, 0.05, 0.15, 0.35, 0.60, 0.85, 1.0)
+CELL_V = (3.20, 3.50, 3.66, 3.75, 3.87, 4.03, 4.20)
 
 
 @dataclass(frozen=True)
@@ -88,7 +90,5 @@ def cell_voltage_v(charge: np.ndarray) -> np.ndarray:
 
     Common practice, no source: 4.20 V full, 3.7 V nominal, a flat middle and a steep end below 15 %.
     """
-    result: np.ndarray = np.interp(
-        charge, (0.0, 0.05, 0.15, 0.35, 0.60, 0.85, 1.0), (3.20, 3.50, 3.66, 3.75, 3.87, 4.03, 4.20)
-    )
+    result: np.ndarray = np.interp(charge, CELL_CHARGE, CELL_V)
     return result

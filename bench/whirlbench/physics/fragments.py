@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -75,6 +76,7 @@ def range_without_drag_m(speed_m_s: float, height_m: float) -> float:
     return speed_m_s / STANDARD_GRAVITY_M_S2 * math.sqrt(speed_m_s**2 + 2.0 * STANDARD_GRAVITY_M_S2 * height_m)
 
 
+@lru_cache(maxsize=64)  # the same piece is asked for at every drawing of the same answer
 def range_with_drag_m(piece: Fragment, projected_area_m2: float, height_m: float, density_kg_m3: float) -> float:
     """Farthest landing place in m over all angles with the drag of a tumbling body: an estimate, not a bound.
 

@@ -14,7 +14,7 @@ from whirlbench.analysis.conditions import air_density_kg_m3
 from whirlbench.analysis.pitch_limits import limits_at_speeds, mode_end_points, pitch_limits
 from whirlbench.analysis.pitch_limits.limits import avoid_bands
 from whirlbench.analysis.propeller import Measured
-from whirlbench.analysis.strength import AirLoads, BladeUnderLoad, Yaw, build_blade, reserve_use
+from whirlbench.analysis.strength import AirLoads, BladeUnderLoad, Yaw, build_blade, reserve_uses
 from whirlbench.errors import AnalysisError, RigError
 from whirlbench.physics.drive import drive_torque_n_m, motor_current_a
 from whirlbench.rig.description import Air, Rig
@@ -194,7 +194,7 @@ def test_the_reserve_between_the_tabulated_points_is_exact_or_on_the_safe_side()
     push = told.propeller.density_kg_m3 * 0.56**4 / 3600.0
     for pitch, ct, rpm in ((7.3, 0.11, 4100.0), (12.1, 0.17, 5000.0), (16.9, 0.2, 5600.0)):
         loaded = BladeUnderLoad(blade, 4, AirLoads(pitch, ct * push), Yaw(0.0))
-        exact = reserve_use(rig, loaded, rpm)
+        (exact,) = reserve_uses(rig, loaded, [rpm])
         tabulated = float(reserve.quantity(np.array([pitch]), np.array([ct]), rpm)[0])
         assert exact - 1e-6 <= tabulated <= 1.05 * exact
 

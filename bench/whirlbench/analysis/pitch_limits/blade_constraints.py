@@ -9,7 +9,15 @@ import numpy as np
 
 from whirlbench.analysis.pitch_limits.constraint import Constraint
 from whirlbench.analysis.propeller import CoefficientFit, PropellerMap
-from whirlbench.analysis.strength import AirLoads, BladeUnderLoad, BuiltBlade, Yaw, build_blade, reserve_use, servo_hold
+from whirlbench.analysis.strength import (
+    AirLoads,
+    BladeUnderLoad,
+    BuiltBlade,
+    Yaw,
+    build_blade,
+    reserve_uses,
+    servo_hold,
+)
 from whirlbench.errors import RigError
 from whirlbench.physics.coefficients import thrust_n
 from whirlbench.rig.description import Rig
@@ -78,7 +86,7 @@ class _ReserveTable:
 
         def uses(pitch_deg: float, push: float) -> list[float]:
             loaded = _loaded(rig, blade, count, pitch_deg, push, propeller)
-            return [reserve_use(rig, loaded, rpm) for rpm in speeds]
+            return reserve_uses(rig, loaded, speeds)
 
         self._axes = (pitches, loads, speeds)
         self._uses = np.array([[uses(pitch, push) for push in loads] for pitch in pitches])
@@ -92,7 +100,7 @@ class _ReserveTable:
 
 
 def _servo(rig: Rig, propeller: PropellerMap, blade: BuiltBlade, count: int) -> Iterator[Constraint | str]:
-    probe = servo_hold(rig, _loaded(rig, blade, count, 5.0, 0.0, propeller).loads(1000.0), 5.0)
+    probe = servo_hold(rig, _loaded(rig, blade, count, 5.0, 0.0, propeller), 1000.0)
     if probe is None:
         if rig.limits.servo_torque_n_m is not None:
             yield "servo_torque_n_m: needs blade sections, servo.lever_ratio and servo.torque_n_m"
@@ -102,7 +110,7 @@ def _servo(rig: Rig, propeller: PropellerMap, blade: BuiltBlade, count: int) -> 
         sampled = np.linspace(pitch_deg[0], pitch_deg[-1], SAMPLED_PITCHES)
         needed = []
         for pitch in sampled.tolist():
-            hold = servo_hold(rig, _loaded(rig, blade, count, pitch, 0.0, propeller).loads(rpm), pitch)
+            hold = servo_hold(rig, _loaded(rig, blade, count, pitch, 0.0, propeller), rpm)
             needed.append(hold.servo_torque_n_m if hold else math.nan)
         result: np.ndarray = np.interp(pitch_deg, sampled, needed)
         return result

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import product
 
 import numpy as np
@@ -98,34 +99,30 @@ class Component:
     def predict(self, place: np.ndarray, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Values and their variances at new places."""
         near = self.prior.covariance(place, self.place)
-        value = columns @ self.mean + near @ (self.inverse @ (self.values - self.columns @ self.mean))
-        variance = self._spread(place, columns, place, columns, diagonal=True)
+        left = columns - near @ self._solved_columns
+        value = columns @ self.mean + near @ self._solved_values
+        known = ((near @ self.inverse) * near).sum(axis=1)
+        variance = self.prior.variance(place) - known + ((left @ self.mean_covariance) * left).sum(axis=1)
         return value, np.maximum(variance, 0.0)
 
     def covariance(self, place: np.ndarray, columns: np.ndarray, other: np.ndarray, others: np.ndarray) -> np.ndarray:
         """Covariance of the curve between two sets of places, ``(n, m)``."""
-        return self._spread(place, columns, other, others, diagonal=False)
-
-    def _spread(
-        self, place: np.ndarray, columns: np.ndarray, other: np.ndarray, others: np.ndarray, diagonal: bool
-    ) -> np.ndarray:
-        left = self.prior.covariance(place, self.place)
-        right = self.prior.covariance(other, self.place)
-        left_mean = columns - left @ self.inverse @ self.columns
-        right_mean = others - right @ self.inverse @ self.columns
-        if diagonal:
-            known = np.einsum("ij,jk,ik->i", left, self.inverse, right)
-            result: np.ndarray = (
-                self.prior.variance(place)
-                - known
-                + np.einsum("ij,jk,ik->i", left_mean, self.mean_covariance, right_mean)
-            )
-            return result
-        result = (
-            self.prior.covariance(place, other)
-            - left @ self.inverse @ right.T
-            + left_mean @ self.mean_covariance @ right_mean.T
+        left, right = self.prior.covariance(place, self.place), self.prior.covariance(other, self.place)
+        left_mean, right_mean = columns - left @ self._solved_columns, others - right @ self._solved_columns
+        known = left @ self.inverse @ right.T
+        result: np.ndarray = (
+            self.prior.covariance(place, other) - known + left_mean @ self.mean_covariance @ right_mean.T
         )
+        return result
+
+    @cached_property
+    def _solved_columns(self) -> np.ndarray:
+        result: np.ndarray = self.inverse @ self.columns
+        return result
+
+    @cached_property
+    def _solved_values(self) -> np.ndarray:
+        result: np.ndarray = self.inverse @ (self.values - self.columns @ self.mean)
         return result
 
 

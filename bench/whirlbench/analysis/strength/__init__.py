@@ -3,7 +3,7 @@
 from whirlbench.analysis.strength.allowables import ANY
 from whirlbench.analysis.strength.blade_build import BuiltBlade, build_blade
 from whirlbench.analysis.strength.blade_stress import AirLoads, BladeUnderLoad, Yaw
-from whirlbench.analysis.strength.design_check import DesignCheck, FragmentView, ModeResult, reserve_use, servo_hold
+from whirlbench.analysis.strength.design_check import DesignCheck, FragmentView, ModeResult, reserve_uses, servo_hold
 from whirlbench.analysis.strength.hand_calculation import worked_sets
 from whirlbench.analysis.strength.permitted import PermittedSpeed, permitted_speed
 from whirlbench.analysis.strength.planned_points import CoefficientCurve, PlannedPoint, coefficient_curve
@@ -35,7 +35,7 @@ __all__ = [
     "coefficient_curve",
     "permitted_speed",
     "plan_text",
-    "reserve_use",
+    "reserve_uses",
     "servo_hold",
     "stated",
     "what_if",

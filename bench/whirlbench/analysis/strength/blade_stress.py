@@ -164,7 +164,7 @@ class BladeUnderLoad:
             gyroscopic_n_m=gyroscopic,
             flap_moment_n_m=float(flap),
             edge_moment_n_m=float(edge),
-            twisting_n_m=self._twisting(speed),
+            twisting_n_m=self.twisting_n_m(rpm),
         )
 
     def section_stress(self, rpm: float) -> SectionStress | None:
@@ -234,8 +234,9 @@ class BladeUnderLoad:
         flap = np.abs(out_of_plane * np.cos(angle) + in_plane * np.sin(angle))
         return flap, np.abs(out_of_plane * np.sin(angle) - in_plane * np.cos(angle))
 
-    def _twisting(self, speed_rad_s: float) -> float | None:
-        built = self.built
+    def twisting_n_m(self, rpm: float) -> float | None:
+        """Centrifugal moment about the pitch axis in N m at a speed in rpm, or None where sections do not tell it."""
+        built, speed = self.built, float(rad_s_from_rpm(rpm))
         if built.distribution is None or built.shape is None:
             return None
-        return twisting_moment_n_m(built.distribution, speed_rad_s, math.radians(self.air.pitch_deg), built.mouth_m)
+        return twisting_moment_n_m(built.distribution, speed, math.radians(self.air.pitch_deg), built.mouth_m)

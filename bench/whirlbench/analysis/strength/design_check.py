@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -138,7 +138,7 @@ def check_design(
     """Judges a loaded blade at a speed in rpm. RigError names a key that is missing for its strength."""
     judge = _Judge(loaded, reserve_wanted(rig))
     built, loads, modes = loaded.built, loaded.loads(rpm), judge.results(rpm)
-    servo = servo_hold(rig, loads, loaded.air.pitch_deg)
+    servo = servo_hold(rig, loaded, rpm)
     bounds = tuple(_bounds(rig, built, servo, rpm, speed_of_sound_m_s))
     named_rpm = [(mode.name, mode.permitted_rpm) for mode in modes if mode.judged]
     caps = tuple(sorted([*named_rpm, *((cap.name, cap.rpm) for cap in bounds)], key=lambda cap: cap[1]))
@@ -179,19 +179,21 @@ def reserve_wanted(rig: Rig) -> float:
     return DEFAULT_RESERVE if wanted is None else wanted
 
 
-def reserve_use(rig: Rig, loaded: BladeUnderLoad, rpm: float) -> float:
-    """Highest share of any judged reserve that a loaded blade uses at a speed; above 1 the check fails."""
-    return _Judge(loaded, reserve_wanted(rig)).use(rpm)
+def reserve_uses(rig: Rig, loaded: BladeUnderLoad, speeds_rpm: Iterable[float]) -> list[float]:
+    """Highest share of any judged reserve that a loaded blade uses at speeds in rpm; above 1 the check fails."""
+    judge = _Judge(loaded, reserve_wanted(rig))
+    return [judge.use(float(rpm)) for rpm in speeds_rpm]
 
 
-def servo_hold(rig: Rig, loads: BladeLoads, pitch_deg: float) -> ServoHold | None:
-    """The servo's share, or None when sections, blade count, lever ratio or servo torque are not in the rig."""
+def servo_hold(rig: Rig, loaded: BladeUnderLoad, rpm: float) -> ServoHold | None:
+    """The servo's share at a speed in rpm; None where the rig lacks sections, blade count, lever ratio or torque."""
     ratio, count = rig.servo.lever_ratio, rig.propeller.blades
     torques = [torque for torque in (rig.limits.servo_torque_n_m, rig.servo.torque_n_m) if torque is not None]
-    if loads.twisting_n_m is None or ratio is None or count is None or not torques:
+    twisting_n_m = loaded.twisting_n_m(rpm)
+    if twisting_n_m is None or ratio is None or count is None or not torques:
         return None
-    needed, available = count * loads.twisting_n_m / ratio, min(torques)
-    return ServoHold(loads.twisting_n_m, needed, available, needed / available, pitch_deg)
+    needed, available = count * twisting_n_m / ratio, min(torques)
+    return ServoHold(twisting_n_m, needed, available, needed / available, loaded.air.pitch_deg)
 
 
 def fragment_view(rig: Rig, built: BuiltBlade, rpm: float, density_kg_m3: float) -> FragmentView:

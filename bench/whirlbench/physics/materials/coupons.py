@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -28,6 +29,7 @@ class LowerBound:
     k: float
 
 
+@lru_cache  # many sets rest on the same number of coupons, and the quantile takes long
 def tolerance_factor(count: int, coverage: float = COVERAGE, confidence: float = CONFIDENCE) -> float:
     """One-sided normal tolerance factor k for ``count`` (>= 2) specimens: mean - k s is exceeded by ``coverage``.
 

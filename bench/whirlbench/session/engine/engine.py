@@ -10,14 +10,16 @@ each, ``PERMITTED`` (``phases``) which command of the operator is carried out in
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
+from types import MappingProxyType
 
 from whirlbench.calibration.sensor_ranges import check_ranges, check_watched
 from whirlbench.errors import BenchError, LinkError, PlanError
 from whirlbench.link.conversation import Conversation
 from whirlbench.link.limit_table import LimitId
-from whirlbench.link.messages import Abort, Arm, Disarm, Heartbeat, Reason, Reset, Result, Throttle
+from whirlbench.link.messages import Abort, Arm, Disarm, Heartbeat, Limits, Reason, Reset, Result, Throttle
 from whirlbench.link.outbox import Exchange
 from whirlbench.rig.description import Rig, servo_ends
 from whirlbench.safety.host_rules import Trip
@@ -226,10 +228,9 @@ class Engine:
             held=self._held(),
         )
 
-    def _held(self) -> dict[str, int]:
+    def _held(self) -> Mapping[str, int]:
         """The device's limits by slot, as it read them back; empty while they are not known."""
-        echo = self.conversation.limits
-        return {slot.name: value for slot, value in zip(LimitId, echo.values, strict=False)} if echo is not None else {}
+        return _by_slot(echo) if (echo := self.conversation.limits) is not None else {}
 
     def _reason_shown(self) -> str:
         """The trip's reason, and above all that a cut failed."""
@@ -780,6 +781,11 @@ class Engine:
             self._end(*self._last_ending())
         else:
             self._end(Ending.LINK_LOST if self._introduced else Ending.REFUSED, self._why())
+
+
+@lru_cache(maxsize=1)  # asked for at every step, and another answer only at every agreement
+def _by_slot(echo: Limits) -> Mapping[str, int]:
+    return MappingProxyType({slot.name: value for slot, value in zip(LimitId, echo.values, strict=False)})
 
 
 def _signed(command: Command) -> str:

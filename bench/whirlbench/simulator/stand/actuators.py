@@ -7,7 +7,7 @@ from collections import deque
 
 import numpy as np
 
-from whirlbench.physics.drive import cell_voltage_v
+from whirlbench.physics.drive import CELL_CHARGE, CELL_V
 from whirlbench.simulator.stand.faults import Effects
 from whirlbench.simulator.stand.interpolation import Line
 from whirlbench.simulator.stand.settings import PlantSettings
@@ -108,6 +108,7 @@ class Pack:
 
     def __init__(self, settings: PlantSettings) -> None:
         self._settings = settings
+        self._cell = Line(np.array(CELL_CHARGE), np.array(CELL_V))
         self.charge = settings.charge
         self._slow_v = 0.0
         self.open_v = settings.open_voltage_v
@@ -118,7 +119,7 @@ class Pack:
         self.charge = max(0.0, self.charge - current_a * duration_s / (3600.0 * own.capacity_ah))
         goal = own.polarisation_share * own.drive.pack_ohm * current_a
         self._slow_v += (goal - self._slow_v) * -math.expm1(-duration_s / own.polarisation_s)
-        self.open_v = own.cells * float(cell_voltage_v(np.array(self.charge))) - self._slow_v
+        self.open_v = own.cells * self._cell.at(self.charge) - self._slow_v
 
 
 def request_table(settings: PlantSettings) -> tuple[tuple[float, float], ...]:
