@@ -17,7 +17,7 @@ from whirlbench.session.process import WillingOperator
 from whirlbench.simulator.device.device import SimulatedDevice
 from whirlbench.simulator.device.simulated_port import simulated_device
 
-STEP_S = 0.002
+STEP_S = 0.004
 # The example rig with a short rest time and a slow hold, so that coast-downs do not fill the tests.
 RIG_TEXT = example_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
 PLAN_TEXT = """
@@ -40,6 +40,7 @@ class Bench:
     device: SimulatedDevice
     records: list[Record] = field(default_factory=list)
     now_s: float = 0.0
+    step_s: float = STEP_S
     to_host: Callable[[float, bytes], bytes] = lambda now_s, data: data
     to_device: Callable[[float, bytes], bytes] = lambda now_s, data: data
     surface_age_s: Callable[[float], float] = lambda now_s: 0.0
@@ -54,8 +55,8 @@ class Bench:
         return self.step()
 
     def step(self, commands: Sequence[Command] = ()) -> Outcome | None:
-        """One step of 2 ms."""
-        self.now_s += STEP_S
+        """One step, of one or two slow samples; a session that waits for the port takes one each."""
+        self.now_s += self.step_s
         data = self.device.exchange(self.now_s, self.to_device(self.now_s, self._pending))
         given = [*commands, *self.operator(self.engine.progress())]
         age_s = self.surface_age_s(self.now_s)

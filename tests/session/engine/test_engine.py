@@ -392,7 +392,7 @@ def test_chunk_size_of_the_port_changes_no_event(make_bench, size):
     while reference.now_s < 2.0:
         reference.step()
     while bench.now_s < 2.0:
-        bench.now_s += 0.002
+        bench.now_s += bench.step_s
         data = bench.device.exchange(bench.now_s, bench._pending)
         pieces = [data[at : at + size] for at in range(0, len(data), size)] or [b""]
         sent = b""
