@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from one_set import one_set_text
 
 from whirlbench.analysis.strength.variation import read_variation
 from whirlbench.cli.main import BAD_INPUT, DONE, run
@@ -18,6 +19,14 @@ from whirlbench.session.plan import read_plan
 def rig_path(tmp_path: Path) -> str:
     path = tmp_path / "stand.toml"
     path.write_text(example_rig_text(), encoding="utf-8")
+    return str(path)
+
+
+@pytest.fixture
+def fitted_alone(tmp_path: Path) -> str:
+    """A rig of one set, for what does not depend on the others."""
+    path = tmp_path / "alone.toml"
+    path.write_text(one_set_text(), encoding="utf-8")
     return str(path)
 
 
@@ -50,9 +59,9 @@ def test_json_holds_the_promised_keys(rig_path: str, capsys: pytest.CaptureFixtu
     assert not found["designs"][0]["passes"]
 
 
-def test_the_seed_is_recorded_and_repeats(rig_path: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_seed_is_recorded_and_repeats(fitted_alone: str, capsys: pytest.CaptureFixture[str]) -> None:
     first, again, other = (
-        answer(capsys, rig_path, "--random-seed", seed)["monte_carlo"]["printed"] for seed in ("4", "4", "5")
+        answer(capsys, fitted_alone, "--random-seed", seed)["monte_carlo"]["moulded"] for seed in ("4", "4", "5")
     )
     assert first == again != other
     assert first["seed"] == 4
@@ -65,9 +74,9 @@ def test_another_speed_is_judged(rig_path: str, capsys: pytest.CaptureFixture[st
     assert slow["designs"][0]["passes"]
 
 
-def test_plan_and_report_are_written(rig_path: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_plan_and_report_are_written(fitted_alone: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     plan, page = tmp_path / "proof.toml", tmp_path / "check.html"
-    found = answer(capsys, rig_path, "--plan-out", str(plan), "--report", str(page))
+    found = answer(capsys, fitted_alone, "--plan-out", str(plan), "--report", str(page))
     assert len(read_plan(plan)[0].steps) >= len(found["plan"])
     assert page.read_text(encoding="utf-8").lstrip().startswith("<!doctype html>")
 
@@ -106,20 +115,20 @@ def test_bad_input_is_one_line_that_names_the_key(
     assert key in printed.err and printed.err.count("\n") == 1
 
 
-def test_a_refused_proof_speed_says_why(rig_path: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["check", rig_path, "--proof-rpm", "7000"]) == BAD_INPUT
+def test_a_refused_proof_speed_says_why(fitted_alone: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["check", fitted_alone, "--proof-rpm", "7000"]) == BAD_INPUT
     assert "limits.overspeed_rpm" in capsys.readouterr().err
 
 
-def test_a_file_that_cannot_be_written(rig_path: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["check", rig_path, "--plan-out", str(tmp_path / "nowhere" / "plan.toml")]) == BAD_INPUT
+def test_a_file_that_cannot_be_written(fitted_alone: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["check", fitted_alone, "--plan-out", str(tmp_path / "nowhere" / "plan.toml")]) == BAD_INPUT
     assert "nowhere" in capsys.readouterr().err
 
 
 def test_what_if_draws_the_permitted_speed_against_a_dimension(
-    rig_path: str, capsys: pytest.CaptureFixture[str]
+    fitted_alone: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    found = answer(capsys, rig_path, "--vary", "root.edge_mm=5:14:3")["vary"]
+    found = answer(capsys, fitted_alone, "--vary", "root.edge_mm=5:14:3")["vary"]
     assert found["key"] == "root.edge_distance_m" and found["present"] == 10.0
     first, *rest = found["points"]
     assert first["rpm"] is None and "below 1.2 no rule holds" in first["refused"]
@@ -141,8 +150,8 @@ OF_NO_SET = "blade_sets.nobody.root.edge_distance_m=0.008:0.01"
     "text", ["root.edge_mm", "root.nowhere_mm=1:2", "root.edge_mm=6:6", "hub.edge_mm=1:2", OF_NO_SET]
 )
 def test_a_variation_that_cannot_be_read_is_one_line(
-    rig_path: str, capsys: pytest.CaptureFixture[str], text: str
+    fitted_alone: str, capsys: pytest.CaptureFixture[str], text: str
 ) -> None:
-    assert run(["check", rig_path, "--vary", text]) == BAD_INPUT
+    assert run(["check", fitted_alone, "--vary", text]) == BAD_INPUT
     printed = capsys.readouterr()
     assert text in printed.err and printed.err.count("\n") == 1

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import pytest
 from msgspec import inspect
+from one_set import one_set_text
 from pitch_stands import limits_for
 
 from whirlbench.cli.main import run
@@ -24,14 +25,14 @@ from whirlbench.rig.declaration import Key, Ring, choices, keys_of, value_at
 from whirlbench.rig.description import Pitch, Rig, Tach, Throttle
 from whirlbench.rig.device_slots import slot_values, slots
 from whirlbench.rig.limits import TRENDS, WITH_MARGIN, WITH_RULE, Limits
-from whirlbench.rig.toml import example_rig_text, parse_rig, with_values
+from whirlbench.rig.toml import parse_rig, with_values
 from whirlbench.safety.host_rules import RULES, SENSOR_RULES, live_rules, trend_rules
 from whirlbench.safety.trend_rules import TREND_RULES
 from whirlbench.samples import SLOW_CHANNELS
 from whirlbench.session.engine import Engine
 from whirlbench.session.engine.device_limits import device_limits
 
-TEXT = example_rig_text()
+TEXT = one_set_text()
 RIG = parse_rig(TEXT)
 ROWS = {f"limits.{row.name}": row for row in keys_of(Limits)}
 SECTIONS = {"limits": Limits, "tach": Tach, "throttle": Throttle, "pitch": Pitch}

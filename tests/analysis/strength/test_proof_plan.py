@@ -5,6 +5,7 @@ from __future__ import annotations
 import msgspec
 import numpy as np
 import pytest
+from one_set import one_set_text
 
 from whirlbench.analysis.strength import check_strength, plan_text
 from whirlbench.analysis.strength.planned_points import coefficient_curve
@@ -17,7 +18,7 @@ from whirlbench.session.plan import Hold, Inspect, check_plan, parse_plan
 
 @pytest.fixture(scope="module")
 def rig() -> Rig:
-    return parse_rig(example_rig_text())
+    return parse_rig(one_set_text())
 
 
 def governing(rig: Rig) -> Rig:
@@ -47,7 +48,8 @@ def test_where_no_speed_is_permitted_there_is_no_stage_and_no_file(rig: Rig) -> 
         plan_text(plan, rig, "printed")
 
 
-def test_a_failing_set_is_proved_only_to_what_it_permits(rig: Rig) -> None:
+def test_a_failing_set_is_proved_only_to_what_it_permits() -> None:
+    rig = parse_rig(example_rig_text())
     fitted = msgspec.structs.replace(rig, propeller=msgspec.structs.replace(rig.propeller, blade_set="printed"))
     check = check_strength(fitted)
     assert check.plan.proof_rpm <= check.fitted.permitted_rpm < check.speed_rpm
@@ -106,7 +108,8 @@ def test_a_proof_that_would_trip_is_refused(rig: Rig, proof_rpm: float, why: str
         check_strength(rig, proof_rpm=proof_rpm)
 
 
-def test_a_proof_that_eats_the_reserve_is_refused_and_the_mode_named(rig: Rig) -> None:
+def test_a_proof_that_eats_the_reserve_is_refused_and_the_mode_named() -> None:
+    rig = parse_rig(example_rig_text())
     fitted = msgspec.structs.replace(rig, propeller=msgspec.structs.replace(rig.propeller, blade_set="printed"))
     with pytest.raises(RigError, match=r"printed.*shear-out across layers.*1\.25"):
         check_strength(fitted, proof_rpm=5000.0)
