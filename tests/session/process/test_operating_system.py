@@ -20,6 +20,7 @@ from whirlbench.session.process.operating_system import (
     ignore_terminal_signals,
     signals_held,
     step_behind,
+    waiting_at,
 )
 from whirlbench.session.process.recorder import write_recording
 from whirlbench.simulator.device.simulated_port import open_simulated
@@ -186,3 +187,19 @@ def test_a_request_to_end_is_noted_although_an_ignored_one_was_inherited():
         assert signal.getsignal(signal.SIGINT) == signal.SIG_IGN
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.parametrize("with_poll", [True, False])
+def test_a_connection_is_ready_when_something_or_its_end_waits(monkeypatch, with_poll):
+    if not with_poll:
+        monkeypatch.delattr(operating_system.select, "poll", raising=False)
+    receiving, sending = multiprocessing.Pipe(duplex=False)
+    waits = waiting_at(receiving)
+    assert not waits()
+    sending.send("abort")
+    assert waits() and receiving.recv() == "abort" and not waits()
+    sending.close()
+    assert waits()
+    with pytest.raises(EOFError):
+        receiving.recv()
+    receiving.close()

@@ -22,6 +22,7 @@ from whirlbench.session.process.operating_system import (
     ask_for_priority,
     ignore_terminal_signals,
     release_signals,
+    waiting_at,
 )
 from whirlbench.session.process.recorder import Closing, Recorder
 from whirlbench.session.process.spec import Port, SessionSpec
@@ -102,7 +103,7 @@ class SessionLoop:
         """``trace`` is filled with the times of every turn, where one is given."""
         self._engine, self._port, self._recorder = engine, port, recorder
         self._mark: Callable[[Stage], None] = trace.mark if trace is not None else lambda _: None
-        self._view, self._commands = view, commands
+        self._view, self._commands, self._command_waits = view, commands, waiting_at(commands)
         self._orphaned = self._terminated = False
         self._surface_count = view.surface_count
         self._surface_at_s = float("-inf")
@@ -219,7 +220,7 @@ class SessionLoop:
             self._engine.finish_wanted = True
             taken.append(Command(CommandKind.ABORT))
         try:
-            while not self._orphaned and self._commands.poll():
+            while not self._orphaned and self._command_waits():
                 taken.append(self._commands.recv())
         except (EOFError, OSError):
             self._orphaned = True  # no more heartbeats from now on; the device does the rest

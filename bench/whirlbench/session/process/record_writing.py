@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import pickle
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
+from itertools import groupby
 from typing import Any, Protocol
 
 import numpy as np
@@ -72,10 +73,27 @@ def unpack(portion: Iterable[bytes]) -> list[Record]:
     return [record for packed in portion for record in pickle.loads(packed)]
 
 
-def write(writer: RunWriter, records: Iterable[Record]) -> None:
-    """Adds ``records`` to the recording, in order."""
-    for record in records:
+def write(writer: RunWriter, records: Sequence[Record]) -> None:
+    """Adds ``records`` to the recording, each stream in its order: slow samples first, so that an event has them."""
+    for record in (*_slow_blocks(records), *(one for one in records if not isinstance(one, SlowRecord))):
         _WRITE[type(record)](writer, record)
+
+
+def _slow_blocks(records: Iterable[Record]) -> Iterator[SlowRecord]:
+    """The slow samples, which came turn by turn, in as few blocks as their channels allow: each one costs the same."""
+    slow = (one for one in records if isinstance(one, SlowRecord))
+    for _, alike in groupby(slow, key=lambda one: (tuple(one.values), tuple(one.counts))):
+        first, *more = alike
+        yield _joined([first, *more]) if more else first
+
+
+def _joined(records: Sequence[SlowRecord]) -> SlowRecord:
+    def column(name: str, of: Callable[[SlowRecord], Mapping[str, np.ndarray]]) -> np.ndarray:
+        return np.concatenate([of(one)[name] for one in records])
+
+    values = {name: column(name, lambda one: one.values) for name in records[0].values}
+    counts = {name: column(name, lambda one: one.counts) for name in records[0].counts}
+    return SlowRecord(np.concatenate([one.time_s for one in records]), values, counts)
 
 
 Portion = tuple[int, list[bytes], Mark | None]  # number, records packed turn by turn, mark of the device's clock
