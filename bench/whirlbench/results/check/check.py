@@ -21,6 +21,7 @@ from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remar
 from whirlbench.results.check.charts import check_charts
 from whirlbench.results.check.tables import check_appendix, check_tables, mass_share
 from whirlbench.results.check.variation import what_if_charts, what_if_tables
+from whirlbench.results.throttle_travel import highest_travel, travel_words
 from whirlbench.rig.description import Rig
 
 __all__ = ["StrengthCheck", "check_answer", "check_strength", "what_if"]
@@ -74,8 +75,20 @@ def _headline(check: StrengthCheck, design: DesignCheck) -> str:
 def _remarks(check: StrengthCheck, design: DesignCheck, rig: Rig) -> Iterator[Remark]:
     yield from (Remark(Level.DANGER, text) for text in check.warnings)
     yield Remark(Level.CAUTION, _flight(design, mass_share(design, rig)))
+    yield from (Remark(Level.CAUTION, text) for text in _open_throttle(check, rig))
     yield from (Remark(Level.CAUTION, text) for text in (*check.plan.cautions, *check.cautions))
     yield from (Remark(Level.NOTE, text) for text in _notes(check, design))
+
+
+def _open_throttle(check: StrengthCheck, rig: Rig) -> Iterator[str]:
+    """Lever positions whose throttle opens further than is safe, each with the travel that would be."""
+    for cap in check.throttle:
+        travel = rig.modes[cap.mode].max_throttle_pct
+        if math.floor(cap.safe_pct) < travel:
+            yield (
+                f"{cap.mode}: {travel_words(travel)} could pass {cap.rpm:.0f} rpm at {cap.pitch_deg:.1f} deg if the "
+                f"governor fails wide open; {highest_travel(cap.safe_pct, cap.best_pct, rig)} cannot"
+            )
 
 
 def _flight(design: DesignCheck, share: float) -> str:
@@ -183,6 +196,7 @@ def _document(check: StrengthCheck) -> Mapping[str, Any]:
             "pitch_deg": check.air_loads.pitch_deg,
             "source": check.air_loads.source(check.speed_rpm),
         },
+        "throttle": check.throttle,
         "planning": {"source": check.planning_source, "points": check.planning},
         "warnings": check.warnings,
         "cautions": check.cautions,

@@ -8,7 +8,6 @@ from itertools import groupby
 import numpy as np
 
 from whirlbench.analysis.pitch_limits import (
-    FULL_TRAVEL_PCT,
     LimitsStudy,
     NextHold,
     PitchLimits,
@@ -21,6 +20,7 @@ from whirlbench.analysis.propeller import CoefficientFit, Hold
 from whirlbench.results.answer import NotJudged
 from whirlbench.results.chart import Band, Box, Caption, Chart, Curve, MarkLine, Stretch
 from whirlbench.results.labels import label, spoken
+from whirlbench.results.throttle_travel import FULL_TRAVEL_PCT, travel_words
 from whirlbench.rig.description import Rig
 
 SPEEDS = 31
@@ -75,12 +75,6 @@ def limits_chart(study: LimitsStudy, rows: Sequence[SpeedLimits], proposal: Next
         key="limits",
         caption="Green is permitted with 95 % certainty; between there and the red edge it may be too much.",
     )
-
-
-def travel_words(throttle_pct: float) -> str:
-    """How far the throttle may open, for a sentence."""
-    full = throttle_pct >= FULL_TRAVEL_PCT
-    return "full throttle travel" if full else f"throttle travel up to {throttle_pct:g} %"
 
 
 def forbidden_words(row: SpeedLimits) -> str:

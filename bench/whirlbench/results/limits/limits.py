@@ -15,7 +15,6 @@ from whirlbench.analysis.pitch_limits import (
     NextHold,
     PitchLimits,
     Proposal,
-    SafeThrottle,
     SpeedLimits,
     at_speeds,
     limits_study,
@@ -43,9 +42,9 @@ from whirlbench.results.limits.charts import (
     forbidden_words,
     limits_chart,
     open_limits,
-    travel_words,
 )
 from whirlbench.results.limits.second_set import SecondSet
+from whirlbench.results.throttle_travel import highest_travel, whole_travel
 from whirlbench.rig.description import Rig
 
 __all__ = ["LimitsStudy", "at_speeds", "limits_answer", "limits_study", "propose"]
@@ -235,14 +234,8 @@ def _throttle_rows(study: LimitsStudy) -> Iterator[tuple[str, ...]]:
         ends = [("none in the rig", safe_throttle_of(study.limits, study.rig, study.limits.pitch_range_deg[0]))]
     for name, travel in ends:
         if travel is not None:
-            percent, pulse_us = safe_travel(travel, study.rig)
+            percent, pulse_us = whole_travel(travel.safe_pct, study.rig)
             yield name, fixed(travel.from_deg), f"{percent}", f"{pulse_us}", fixed(travel.best_pct, 0)
-
-
-def safe_travel(travel: SafeThrottle, rig: Rig) -> tuple[int, int]:
-    """The 95 % safe travel in whole percent and as a pulse in us, both rounded down."""
-    percent, throttle = math.floor(travel.safe_pct + 1e-9), rig.throttle
-    return percent, math.floor(throttle.min_us + (throttle.max_us - throttle.min_us) * percent / 100.0)
 
 
 def travel_advice(mode: ModeEndPoints, rig: Rig) -> str:
@@ -250,11 +243,8 @@ def travel_advice(mode: ModeEndPoints, rig: Rig) -> str:
     travel = mode.safe_throttle
     if travel is None or travel.safe_pct >= mode.throttle_pct:
         return ""
-    percent, pulse_us = safe_travel(travel, rig)
-    return (
-        f"{travel_words(percent)} ({pulse_us} µs), 95 % safe, best estimate {travel.best_pct:.0f} %, cannot pass "
-        f"overspeed from {travel.from_deg:.1f} deg on"
-    )
+    highest = highest_travel(travel.safe_pct, travel.best_pct, rig)
+    return f"{highest} cannot pass overspeed from {travel.from_deg:.1f} deg on"
 
 
 def _end_row(mode: ModeEndPoints, study: LimitsStudy) -> tuple[str, ...]:
