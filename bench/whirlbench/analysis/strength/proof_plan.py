@@ -106,8 +106,8 @@ def _step_lines(stage: Stage, rig: Rig) -> list[str]:
     else:
         raise RigError(
             f"the plan needs throttle openings, and {stage.rpm:g} rpm has none: give motor.kv_rpm_per_v, "
-            "resistance_ohm, no_load_current_a, pack.cells and sections with chords (or propeller.coefficients), or let "
-            "a governor take requests; where all that is given, the drive cannot reach the speed: plan a lower one "
+            "resistance_ohm, no_load_current_a, pack.cells and sections with chords (or propeller.coefficients), or "
+            "let a governor take requests; where all that is given, the drive cannot reach the speed: plan a lower one "
             "with --proof-rpm"
         )
     if stage.pitch_deg is not None and rig.governor.mode != "pitch":
@@ -189,7 +189,8 @@ def _beyond_cap(rig: Rig, stages: Sequence[Stage]) -> Iterator[str]:
         if mode is not None and stage.throttle_pct is not None and stage.throttle_pct > mode.max_throttle_pct:
             yield (
                 f"From stage {stage.number} on, {stage.rpm:g} rpm, the throttle opens beyond "
-                f"modes.{name}.max_throttle_pct {mode.max_throttle_pct:g}: with that cap in the transmitter the proof does not reach its speed."
+                f"modes.{name}.max_throttle_pct {mode.max_throttle_pct:g}: with that cap in the transmitter the proof "
+                "does not reach its speed."
             )
             return
 
