@@ -28,6 +28,11 @@ __all__ = ["StrengthCheck", "check_answer", "check_strength", "what_if"]
 
 SUBJECT = "strength check"
 PROOF = "proof run of the fitted set"
+VARIED_FIRST = (
+    "edge_distance_m",
+    "bond_length_m",
+    "neck_thickness_m",
+)  # what roots are short of; our choice
 ROOT_STRESSES = (
     "net_section", "shear_out", "bearing", "hole_peak", "cleavage", "bolt", "pin", "grip", "neck", "slip", "thread",
     "first_thread", "thread_peak", "bond", "blade",
@@ -40,7 +45,7 @@ def check_answer(check: StrengthCheck, rig: Rig, chosen: str | None = None, vari
     The document is that of the whole check, whichever set is chosen; ``varied`` adds a what-if study. BenchError for
     a set that was not judged.
     """
-    design = check.fitted if chosen is None else _design(check, chosen)
+    design = told_set(check, chosen)
     return Answer(
         SUBJECT,
         _headline(check, design),
@@ -54,7 +59,10 @@ def check_answer(check: StrengthCheck, rig: Rig, chosen: str | None = None, vari
     )
 
 
-def _design(check: StrengthCheck, name: str) -> DesignCheck:
+def told_set(check: StrengthCheck, name: str | None) -> DesignCheck:
+    """The set called ``name``, absent the fitted one; BenchError for one that was not judged."""
+    if name is None:
+        return check.fitted
     for design in check.designs:
         if design.name == name:
             return design
@@ -74,10 +82,21 @@ def _headline(check: StrengthCheck, design: DesignCheck) -> str:
 
 def _remarks(check: StrengthCheck, design: DesignCheck, rig: Rig) -> Iterator[Remark]:
     yield from (Remark(Level.DANGER, text) for text in check.warnings)
+    if not design.passes:
+        yield Remark(Level.CAUTION, _what_would_help(check, design, rig))
     yield Remark(Level.CAUTION, _flight(design, mass_share(design, rig)))
     yield from (Remark(Level.CAUTION, text) for text in _open_throttle(check, rig))
     yield from (Remark(Level.CAUTION, text) for text in (*check.plan.cautions, *check.cautions))
     yield from (Remark(Level.NOTE, text) for text in _notes(check, design))
+
+
+def _what_would_help(check: StrengthCheck, design: DesignCheck, rig: Rig) -> str:
+    """How to see which measure would make a set fit, with one of its own as the example."""
+    root, other = rig.blade_sets[design.name].root, "" if design is check.fitted else f" --set {design.name}"
+    measures = ((key, getattr(root, key, None)) for key in VARIED_FIRST)
+    key, value = next(((key, value) for key, value in measures if value), ("", 0.0))
+    example = f"root.{key}={0.8 * value:.3g}:{1.6 * value:.3g}" if key else "KEY=FROM:TO"
+    return f"what would make {design.title} fit: `whirlbench check RIG{other} --vary {example}`, or material=A,B"
 
 
 def _open_throttle(check: StrengthCheck, rig: Rig) -> Iterator[str]:
