@@ -64,9 +64,9 @@ def run_report(
     recorded: RecordedRun, question: str = "", progress: Callable[[str], None] = lambda title: None
 ) -> Report:
     """The chapters of one run; what cannot be answered says why. ``progress`` is told each chapter as it begins."""
-    chapters = []
-    for title, make in _chapters(recorded, question):
-        progress(title)
+    chapters, asked = [], list(_chapters(recorded, question))
+    for number, (title, make) in enumerate(asked, start=1):
+        progress(f"chapter {number} of {len(asked)}: {title}")
         chapters.append(Chapter(title, _answered(title, make), title not in DESCRIBING))
     first = Chapter("Conclusions", conclusions(chapters, recorded, question), judges=False)
     name = recorded.rig.name if recorded.rig and recorded.rig.name else recorded.name
