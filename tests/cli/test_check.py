@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -118,6 +119,20 @@ def test_bad_input_is_one_line_that_names_the_key(
 def test_a_refused_proof_speed_says_why(fitted_alone: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["check", fitted_alone, "--proof-rpm", "7000"]) == BAD_INPUT
     assert "limits.overspeed_rpm" in capsys.readouterr().err
+
+
+def test_not_fit_is_an_answer_that_scripts_may_refuse(rig_path: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """By the contract what was judged is done, fit or not; who asks for it gets a status that stops a script."""
+    path = Path(rig_path)
+    only = re.sub(r'blade_set = "moulded"', 'blade_set = "printed"', path.read_text(encoding="utf-8"))
+    path.write_text(only, encoding="utf-8")
+    assert run(["check", rig_path, "--must-fit"]) == BAD_INPUT
+    printed = capsys.readouterr()
+    assert "NOT FIT for 5300 rpm" in printed.err and printed.err.count("\n") == 1
+    hint = re.search(r"`whirlbench check RIG (--vary root\.edge_distance_m=\S+)`", printed.out)
+    assert hint is not None, printed.out
+    rig, _ = read_rig(path)
+    assert read_variation(hint[1].removeprefix("--vary "), rig.blade_sets["printed"], "printed").values
 
 
 def test_a_file_that_cannot_be_written(fitted_alone: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -29,6 +29,11 @@ def test_every_verb_explains_itself(capsys, verb: str) -> None:
     assert f"Usage: whirlbench {verb}" in capsys.readouterr().out
 
 
+def test_what_may_be_given_several_times_is(tmp_path, capsys) -> None:
+    told = refused(capsys, "trips", tmp_path / "a.h5", "--rig", tmp_path / "b", "--healthy", "c", "--healthy", "d")
+    assert "times" not in told
+
+
 def test_no_verb_gives_the_overview_with_its_caution(capsys) -> None:
     assert run([]) == DONE
     told = capsys.readouterr().out
@@ -39,6 +44,8 @@ def test_no_verb_gives_the_overview_with_its_caution(capsys) -> None:
     ("arguments", "complaint"),
     [
         (["spin_up"], "No such command 'spin_up' (`whirlbench --help` tells more)"),
+        (["check", "rig.toml", "--vary", "a=1:2", "--vary", "b=1:2"], "--vary is given 2 times: it is taken once"),
+        (["report", "a.h5", "-o", "b.html", "--output", "c.html"], "-o is given 2 times"),
         (["import"], "Missing argument 'SLOW.csv' (`whirlbench import --help` tells more)"),
         (["trips", "run.h5"], "Missing option '--rig'"),
         (["export", "run.h5", "--colour"], "No such option '--colour'"),

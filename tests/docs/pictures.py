@@ -11,6 +11,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -20,6 +21,8 @@ CRACK = TOP / "recordings" / "root_crack.h5"
 WIDTH = 1100
 LOADED_MS = 15_000  # the page is computed in a process of its own
 WINDOW_PX = (1280, 800)
+PAGE_PX = 600
+PAGES = {"balance": "balance", "log": "log", "compare": "compare", "trial, under way": "trial"}
 BROWSERS = ("chromium", "chromium-browser")
 
 
@@ -84,6 +87,43 @@ def stand_view(_: Path) -> None:
         _keep(on, "window-stand.png")
 
 
+def pages(_: Path) -> None:
+    """Balance, log of a set, comparison and trial of the trips, each with an answer on it."""
+    settings = tomllib.loads((TOP / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["pytest"]["ini_options"]
+    sys.path[:0] = [str(TOP / folder) for folder in settings["pythonpath"]]  # the tests' own pages
+    import every_page
+    from PyQt5 import QtWidgets
+
+    from whirlbench.log import EntryKind, SetLog
+    from whirlbench.window.drawing import palette
+    from whirlbench.window.pages.balance_panel import BalancePanel
+
+    application = QtWidgets.QApplication.instance() or QtWidgets.QApplication(["whirlbench"])
+    application.setStyleSheet(palette.style_sheet())
+    every_page.PLAIN["balance"] = lambda folder: BalancePanel(_balanced())
+    with tempfile.TemporaryDirectory() as folder:
+        with SetLog(Path(folder) / "page.sqlite", True) as log:
+            for kind, text in ((EntryKind.INSPECTION, "roots, pins, marks: nothing found"), (EntryKind.NOTE, "new pins")):
+                log.add("moulded", kind, text, "A. Tester")
+        for name, file in PAGES.items():
+            with every_page.page(name, Path(folder), application.processEvents) as shown:
+                shown.resize(WINDOW_PX[0], PAGE_PX)
+                shown.show()
+                if name == "log":
+                    shown.sections.setCurrentRow(1)  # its entries
+                every_page.settled(shown, application.processEvents)
+                _keep(shown, f"page-{file}.png")
+
+
+def _balanced():
+    """The correction of the demonstration's unbalance, as the guide asks for it."""
+    from whirlbench.recording.files import read_run
+    from whirlbench.results.balance import Fitting, balance_of_runs
+
+    first, trial = (read_run(TOP / "recordings" / f"unbalance_{name}.h5") for name in ("as_found", "trial"))
+    return balance_of_runs(first, trial, 1.5, 90.0, Fitting(32.0, 6.3, holes=6))
+
+
 def _keep(shown, name: str) -> None:
     """A picture of a widget; a browser scales it to the page."""
     from PyQt5 import QtCore
@@ -120,7 +160,7 @@ def command(*words: str) -> None:
     subprocess.run([sys.executable, "-m", "whirlbench", *words], check=True, stdout=subprocess.DEVNULL)
 
 
-ALL: tuple[Callable[[Path], None], ...] = (window, start_page, stand_view, limits, onset, report)
+ALL: tuple[Callable[[Path], None], ...] = (window, start_page, stand_view, pages, limits, onset, report)
 
 
 def main(rehearsal: Path | None) -> None:

@@ -177,7 +177,7 @@ def test_damage_of_the_recording_and_orders_without_phase_are_cautions() -> None
     run = replace(fully_recorded(), problems=("3 blocks are damaged",))
     run = replace(run, tach=replace(run.tach, pulses_per_rev=2))
     answer = onset_answer(onset_study(run, RIG))
-    assert "3 blocks are damaged" in cautions(answer)
+    assert "in the recording: 3 blocks are damaged" in cautions(answer)
     assert any("without phase" in text for text in cautions(answer))
     assert answer.document["problems"] == ("3 blocks are damaged",)
 

@@ -115,7 +115,7 @@ def test_the_same_row_is_red_on_the_terminal() -> None:
 
 def test_a_drawn_curve_is_broken_where_it_must_not_be_read() -> None:
     drawing = chart_svg(PROBE.chart("limits"))
-    curves = re.findall(rf'<path d="([^"]*)"[^>]*stroke: {ink("measured")}', drawing)
+    curves = re.findall(rf'<path d="([^"]*)"[^>]*stroke="{ink("measured")}"', drawing)
     assert max(curve.count("M") for curve in curves) == 2
     assert "nan" not in drawing.lower()
 

@@ -118,7 +118,7 @@ def test_steps_that_could_not_be_used_leave_the_verdict_in_part(answer: Answer, 
     unused = [row for row in answer.table("steps").rows if row[-1] == "not used"]
     problems = [result.problem for result in spoilt.loop.steps if result.problem]
     assert len(unused) == len(problems) > 0
-    assert all(row[2:-1] == (NONE,) * 7 for row in unused)
+    assert all(row[2:-1] == (NONE,) * 8 for row in unused)
     assert answer.verdict is Verdict.IN_PART
     assert [item.why for item in answer.not_judged] == problems
     assert all("throttle step at" in item.what for item in answer.not_judged)
@@ -202,7 +202,12 @@ def test_a_re_test_is_a_danger_where_it_came_out_otherwise(clean: Study) -> None
     verdicts = prove(poor, clean.advice, np.random.default_rng(0), (), None)
     assert not any(verdict.agrees for verdict in verdicts)
     found = tune_answer(study(poor, RIG), verdicts)
-    assert found.headline == "0 of 2 re-tested steps came out as predicted"
+    differs = "DIFFERS from the prediction: request at 4.00 s and request at 8.00 s"
+    assert found.headline == f"0 of 2 re-tested steps came out as predicted; {differs}"
+    table = found.tables[0]  # nobody has to look for the verdict
+    assert table.key == "re-test" and {row[1] for row in table.rows} == {"overshoot", "settling into 5 %"}
+    assert {row[4] for row in table.rows if row[1] == "overshoot"} == {"DIFFERS"}
+    assert table.danger == frozenset(number for number, row in enumerate(table.rows) if row[4] == "DIFFERS")
     assert texts(found, Level.DANGER) == [verdict.line for verdict in verdicts]
     assert "NOT as predicted" in found.chart("proof 1").title
     assert [one["agrees"] for one in found.document["proof"]] == [False, False]

@@ -52,6 +52,21 @@ def foretold(plan: Plan, rig: Rig, holds: Sequence[Hold] = ()) -> Answer:
         return not_judged(SUBJECT, str(error))
 
 
+def tell_what_to_expect(plan: Plan, rig: Rig, holds: Sequence[Hold] = ()) -> None:
+    """The dry run's headline with its dangers and cautions, for who is about to run the plan; or why there is none."""
+    from whirlbench.cli.output import print_summary
+    from whirlbench.errors import RigError
+    from whirlbench.results.answer import not_judged
+    from whirlbench.results.dry_run import SUBJECT
+
+    try:
+        answer = foretold(plan, rig, holds)
+    except RigError as error:
+        answer = not_judged(SUBJECT, str(error))
+    click.echo("what the dry run expects (`--dry-run` shows all of it):")
+    print_summary(answer)
+
+
 def _planned(step: CourseStep) -> PlannedStep:
     from whirlbench.results.dry_run import PlannedStep
 

@@ -65,10 +65,31 @@ class Verbs(click.Group):
         command: click.Command = module.command
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The verb and its arguments; UsageError where an option that is taken once stands there twice."""
+        name, command, rest = super().resolve_command(ctx, args)
+        if command is not None:
+            _refuse_repeated(command, rest, click.Context(command, parent=ctx, info_name=name))
+        return name, command, rest
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Writes the table of verbs without importing one of them."""
         with formatter.section("Verbs"):
             formatter.write_dl(list(VERBS.items()))
+
+
+def _refuse_repeated(command: click.Command, arguments: list[str], context: click.Context) -> None:
+    """Of an option given twice the last would silently count; what else is wrong, the parsing that follows tells."""
+    try:
+        order = command.make_parser(context).parse_args(list(arguments))[2]
+    except click.UsageError:
+        return
+    for option in dict.fromkeys(order):
+        once = isinstance(option, click.Option) and not (option.multiple or option.is_flag or option.count)
+        if once and order.count(option) > 1:
+            raise click.UsageError(f"{option.opts[0]} is given {order.count(option)} times: it is taken once", context)
 
 
 @click.command(cls=Verbs, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})

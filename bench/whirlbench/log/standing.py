@@ -72,7 +72,10 @@ def _due(since: Sequence[Entry], own: Sequence[Entry], rig: Rig | None, name: st
         if entry.use is not None:
             yield from _run_reasons(entry)
     for entry in _never_ended(since):
-        yield f"the run {_recording(entry)} was begun {entry.at[:16]} and never entered: nobody knows how it ended"
+        yield (
+            f"the run {_recording(entry)} was begun {entry.at[:16]} and is not entered: it still turns, or nobody "
+            "knows how it ended"
+        )
     if rig is None:
         return
     if name in rig.blade_sets:

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from whirlbench.errors import BenchError
-from whirlbench.results.chart import Chart, ticks
+from whirlbench.report.svg_chart import svg_chart
+from whirlbench.results.chart import Chart
 from whirlbench.results.inks import ink
 
 if TYPE_CHECKING:
@@ -25,7 +26,6 @@ UPRIGHT_SHARES = (0.98, 0.66, 0.34)  # of the height, in turn: lines at one plac
 MARKERS = (".", "x", "+", "^")  # of dotted curves in turn: told apart without colour
 COLUMNS = 3  # of charts in one image
 EACH_IN = (5.0, 3.4)
-NAME_IN, DIGIT_IN, RIGHT_IN, BELOW_IN, ABOVE_IN = 0.36, 0.085, 0.16, 0.46, 0.3  # room about a frame, for 9 point text
 CHART_STYLE: Any = {  # keys of matplotlib
     "axes.formatter.useoffset": False,  # figures as they are: a corner that says "+3e3" is overlooked
     "svg.fonttype": "none",  # text stays text: it can be searched and copied
@@ -39,16 +39,13 @@ CHART_STYLE: Any = {  # keys of matplotlib
 }
 
 
-def new_figure(width_in: float = 7.2, height_in: float = 3.4, measured: bool = True) -> Figure:
-    """An empty figure in the style of all report charts; no window system is touched.
-
-    ``measured``: its axes make room for every text; else whoever puts them there has to.
-    """
+def new_figure(width_in: float = 7.2, height_in: float = 3.4) -> Figure:
+    """An empty figure in the style of all report charts; no window system is touched."""
     import matplotlib
     from matplotlib.figure import Figure
 
     matplotlib.rcParams.update(CHART_STYLE)
-    return Figure(figsize=(width_in, height_in), layout="constrained" if measured else None)
+    return Figure(figsize=(width_in, height_in), layout="constrained")
 
 
 def svg_of(figure: Figure) -> str:
@@ -65,36 +62,12 @@ def svg_of(figure: Figure) -> str:
 
 
 def chart_svg(chart: Chart, width_in: float = 7.2, height_in: float = 3.6) -> str:
-    """``chart`` as one SVG element.
-
-    The frame of most charts follows from the figures on the axes. Finding it by measuring every text (the layout of
-    ``write_charts``) takes as long as drawing; words inside that may reach beyond the frame need it.
-    """
-    if chart.boxes or chart.captions:
-        figure = new_figure(width_in, height_in)
-        draw_chart(figure.subplots(), chart)
-        return svg_of(figure)
-    figure = new_figure(width_in, height_in, measured=False)
-    draw_framed(figure, chart, width_in, height_in)
+    """``chart`` as one SVG element; only a heat map needs the library, which takes fifty times as long."""
+    if chart.heatmap is None:
+        return svg_chart(chart, width_in, height_in)
+    figure = new_figure(width_in, height_in)
+    draw_chart(figure.subplots(), chart)
     return svg_of(figure)
-
-
-def draw_framed(figure: Figure, chart: Chart, width_in: float, height_in: float) -> None:
-    """``chart`` on the whole of ``figure``: figures, names and title at places that need no measuring."""
-    x, y = chart.spans()
-    across = ticks(x, round(1.4 * width_in), chart.logarithmic)
-    up = ticks(y, round(2.5 * height_in)) if chart.y_figures else ()
-    left_in = NAME_IN + DIGIT_IN * max((len(tick.text) for tick in up), default=1)
-    wide_in, high_in = width_in - left_in - RIGHT_IN, height_in - BELOW_IN - ABOVE_IN
-    frame = (left_in / width_in, BELOW_IN / height_in, wide_in / width_in, high_in / height_in)
-    axes = figure.add_axes(frame)
-    draw_chart(axes, chart)
-    for axis, shown in ((axes.xaxis, across), (axes.yaxis, up)):
-        axis.set_ticks([tick.at for tick in shown], [tick.text for tick in shown])
-    axes.minorticks_off()
-    axes.set_title(chart.title, y=1.0)
-    axes.xaxis.set_label_coords(0.5, -0.27 / high_in)
-    axes.yaxis.set_label_coords(-(left_in - 0.2) / wide_in, 0.5)
 
 
 def write_charts(charts: Sequence[Chart], path: Path, title: str = "") -> None:

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from whirlbench.recording.foreign import ForeignLog, ImportedRun, Meaning
+from whirlbench.recording.csv_exchange import AXIS_NAMES, SLOW_NAMES
+from whirlbench.recording.foreign import ForeignLog, ImportedRun, Meaning, could_be, is_acceleration
 from whirlbench.results.answer import NONE, Answer, Column, Level, Remark, Table, figure, listed, span
 from whirlbench.samples import Run
 
 SUBJECT = "import"
 EXTRA = "extra channel"
+TOO_SLOW = (
+    "acceleration among slow readings says nothing of vibration, which swings many times between two of them; give it "
+    "as it swings, some hundred readings a second and more, in a file of its own with --vibration"
+)
 COLUMNS = (
     Column("column", figures=False),
     Column("read as", figures=False),
@@ -64,6 +69,7 @@ def _row(log: ForeignLog, one: Meaning) -> tuple[str, ...]:
 
 
 def _remarks(imported: ImportedRun, target: Path | None) -> Iterator[Remark]:
+    taken = [one.channel for log in imported.logs for one in log.meanings]
     for log in imported.logs:
         name = Path(log.source).name
         yield from (Remark(Level.CAUTION, f"{name}: {text}") for text in log.remarks)
@@ -72,6 +78,7 @@ def _remarks(imported: ImportedRun, target: Path | None) -> Iterator[Remark]:
         ]
         if left_out:
             yield Remark(Level.NOTE, f"{name}: columns of words are left out: {listed(left_out)}")
+        yield from _open_columns(log, name, taken)
     for source, offset in imported.offsets.items():
         yield Remark(Level.CAUTION, f"{Path(source).name}: {offset.text}; look whether both show a movement at once")
     extra = [f"{one.description} ({one.unit})" if one.unit else one.description for one in imported.run.slow.extra]
@@ -79,6 +86,21 @@ def _remarks(imported: ImportedRun, target: Path | None) -> Iterator[Remark]:
         yield Remark(Level.NOTE, f"kept as extra channels, which no analysis uses: {listed(extra)}")
     if target is None:
         yield Remark(Level.NOTE, "add -o OUT.h5 to write the recording, --keep-map NAME to keep this mapping by name")
+
+
+def _open_columns(log: ForeignLog, name: str, taken: Sequence[str]) -> Iterator[Remark]:
+    """Extra columns that could be more, with the options that would say so; acceleration that is too slow to use."""
+    if set(log.channels) <= set(AXIS_NAMES) and log.channels:
+        return
+    for one in log.meanings:
+        heading = one.column.heading
+        if not (one.channel or one.column.texts or one.why) and is_acceleration(one):
+            yield Remark(Level.CAUTION, f"{name}: column {heading!r} is not used: {TOO_SLOW}")
+            continue
+        options = [f'--map "{heading}={channel}"' for channel in could_be(one, taken, SLOW_NAMES)]
+        if options:
+            text = f"column {heading!r} is in {one.unit}, but its heading names no channel: kept beside the others"
+            yield Remark(Level.CAUTION, f"{name}: {text}; if it is one, add {' or '.join(options)}")
 
 
 def _document(imported: ImportedRun, target: Path | None) -> dict[str, Any]:

@@ -22,6 +22,7 @@ from whirlbench.analysis.orders import Resonance
 from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, plain, with_error
 from whirlbench.results.chart import Chart, Curve, MarkLine, Span, Stretch
 from whirlbench.results.labels import label, spoken
+from whirlbench.results.run_grounds import run_remarks
 from whirlbench.results.trips import (
     BackTest,
     Case,
@@ -230,8 +231,9 @@ def _remarks(study: OnsetStudy) -> Iterator[Remark]:
         yield from back_test_remarks(study.test)
     if not report.resonances:
         yield Remark(Level.NOTE, f"resonances: {report.resonances_refused}")
-    for line in (*_refused(study)[1], *study.run.problems):
+    for line in _refused(study)[1]:
         yield Remark(Level.CAUTION, spoken(line))
+    yield from run_remarks(study.run)
 
 
 def _cause_remarks(onset: FirstBeginning, cause: Cause | None) -> Iterator[Remark]:

@@ -233,6 +233,10 @@ class Throttle(Section, frozen=True):
     ] = 400
     date: Annotated[str | None, key("Day on which the end points were found; absent: they are an assumption.")] = None
 
+    def pulse_at_us(self, percent: float) -> float:
+        """Pulse in us at ``percent`` of the taught range."""
+        return self.min_us + (self.max_us - self.min_us) * percent / 100.0
+
 
 class Transmitter(Section, frozen=True):
     """`[transmitter]`: the scale of servo travel, in which end points are set."""

@@ -1,14 +1,16 @@
 """The parts of the onset search, each against a formula, a brute force or an independent library."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from cumulative_sums import cusum, least_mean_delay, siegmund_threshold, threshold_for
 
 from whirlbench.analysis.onset.beginning import Likelihood, beginning
 from whirlbench.analysis.onset.commands import loose_commands
-from whirlbench.analysis.onset.dating import pooled
-from whirlbench.analysis.onset.features import VIBRATION, run_features
-from whirlbench.analysis.onset.findings import half_chi_square
+from whirlbench.analysis.onset.dating import FirstBeginning, Watch, pooled
+from whirlbench.analysis.onset.features import SPEED, VIBRATION, Signal, run_features
+from whirlbench.analysis.onset.findings import Cause, half_chi_square, told_cause
 from whirlbench.analysis.onset.growths import FAMILY, FORMS, PRIOR, Signatures
 from whirlbench.analysis.onset.healthy_scatter import scatter
 from whirlbench.analysis.onset.likelihood_ratio import (
@@ -237,3 +239,34 @@ def test_operating_points_join_returns_and_leave_out_moves(make_run):
     place = points.of_frame[np.searchsorted(features.time_s, [10.0, 21.0, 30.0, 41.0, 50.0])]
     assert place.tolist() == [0, -1, 1, -1, 0]
     assert len(np.unique(points.visit[points.visit >= 0])) == 3
+
+
+def told(moved: str, recorded: tuple[str, ...], watched: tuple[str, ...]) -> Cause:
+    """The cause of an onset in which ``moved`` moved alone."""
+    onset = FirstBeginning(10.0, 9.0, 11.0, 12.0, moved, "step", (moved,), (moved,))
+    signals = tuple(Signal(name, (), 0.01, SPEED if name in ("current", "speed") else VIBRATION) for name in recorded)
+    watches = tuple(Watch(one, None, (), np.empty(0), np.empty(0)) for one in signals if one.name in watched)
+    features = SimpleNamespace(signals=signals)
+    return told_cause(onset, watches, (features,))
+
+
+@pytest.mark.parametrize(
+    ("recorded", "watched", "thrust", "orders"),
+    [
+        (("current", "thrust", "1P"), ("current", "thrust", "1P"), "did not", "did not"),
+        (("current", "thrust"), ("current", "thrust"), "did not", "were not recorded"),
+        (("current", "2P"), ("current", "2P"), "was not recorded", "did not"),
+        (("current", "thrust", "1P"), ("current",), "was not judged", "were not judged"),
+        (("current",), ("current",), "was not recorded", "were not recorded"),
+    ],
+)
+def test_what_was_not_recorded_is_never_said_not_to_have_moved(recorded, watched, thrust, orders) -> None:
+    cause = told("current", recorded, watched)
+    assert f"thrust {thrust} and the shaft's own orders {orders}" in cause.why
+    assert ("the rotor is not ruled out" in cause.why) is not (thrust == orders == "did not")
+
+
+def test_a_load_that_moved_without_orders_to_see_does_not_rule_out_the_rotor() -> None:
+    assert "orders were not recorded, so the rotor is not" in told("thrust", ("thrust",), ("thrust",)).why
+    seen = ("thrust", "1P")
+    assert "orders did not: wind" in told("thrust", seen, seen).why

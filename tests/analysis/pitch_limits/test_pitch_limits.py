@@ -7,11 +7,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import steady_truth as truth
+from msgspec.structs import replace as structs_replace
 from pitch_limit_coverage import cases_of_stand, judge
 from pitch_stands import limits_for, measured_holds, rig_with
 
 from whirlbench.analysis.conditions import air_density_kg_m3
-from whirlbench.analysis.pitch_limits import limits_at_speeds, mode_end_points, pitch_limits
+from whirlbench.analysis.pitch_limits import (
+    FULL_TRAVEL_PCT,
+    SafeThrottle,
+    SpeedLimits,
+    floors_of,
+    limits_at_speeds,
+    mode_end_points,
+    pitch_limits,
+    safe_throttle_of,
+)
 from whirlbench.analysis.pitch_limits.limits import avoid_bands
 from whirlbench.analysis.propeller import Measured
 from whirlbench.analysis.strength import AirLoads, BladeUnderLoad, Yaw, build_blade, reserve_uses
@@ -81,12 +91,51 @@ def test_a_speed_without_holds_is_marked() -> None:
 def test_least_pitch_holds_an_open_throttle_below_overspeed() -> None:
     """At the least pitch the propeller takes, at the limit speed, all that the motor gives wide open on a full pack."""
     rig = rig_with(power_w=2600.0)
-    row = limits_for(rig, 5000.0).limits[0]
+    row = wide_open(rig, 5000.0)
     settings = PlantSettings.from_rig(rig)
     _, torque = truth.loads(settings, np.array(6200.0), np.array(row.min_pitch_deg))
     current = motor_current_a(settings.drive, np.array(1.0), 42.0, np.array(rad_s_from_rpm(6200.0)))
     assert float(torque) == pytest.approx(float(drive_torque_n_m(settings.drive, current)), rel=0.06)
     assert row.min_pitch_deg_95 >= row.min_pitch_deg
+
+
+def wide_open(rig: Rig, rpm: float) -> SpeedLimits:
+    """The limits at one speed with full throttle travel, whatever the modes grant."""
+    return limits_at_speeds(limits_for(rig, rpm), rig, np.array([rpm]), FULL_TRAVEL_PCT)[0]
+
+
+@pytest.mark.parametrize("pitch_deg", [8.0, 12.0, 16.0])
+def test_the_safe_throttle_is_the_inverse_of_the_least_pitch(pitch_deg: float) -> None:
+    rig = rig_with(overspeed_rpm=4000.0)
+    limits = limits_for(rig, 3500.0)
+    travel = safe_throttle_of(limits, rig, pitch_deg)
+    assert travel is not None and 0.0 < travel.safe_pct < travel.best_pct < 100.0
+    for index, percent in enumerate((travel.best_pct, travel.safe_pct)):
+        least = floors_of(limits, rig, percent).overspeed[index]
+        assert least is None or least == pytest.approx(travel.from_deg, abs=0.11)
+        assert floors_of(limits, rig, percent + 2.0).overspeed[index] > travel.from_deg + 0.2
+    assert travel.from_deg == pytest.approx(pitch_deg, abs=0.06)
+
+
+def test_a_safe_throttle_is_known_only_where_the_overspeed_rule_is() -> None:
+    rig = rig_with(overspeed_rpm=4000.0)
+    limits = limits_for(rig, 3500.0)
+    assert (
+        safe_throttle_of(limits, structs_replace(rig, limits=structs_replace(rig.limits, overspeed_rpm=None)), 8.0)
+        is None
+    )
+    assert safe_throttle_of(limits, structs_replace(rig, motor=Rig().motor), 8.0) is None
+    far = structs_replace(rig, limits=structs_replace(rig.limits, overspeed_rpm=30_000.0))
+    assert safe_throttle_of(limits, far, 8.0) == SafeThrottle(pytest.approx(8.0, abs=0.06), 100.0, 100.0)
+
+
+def test_a_speed_is_judged_with_the_widest_throttle_of_the_lever_positions_that_hold_it() -> None:
+    rig = rig_with(power_w=2600.0)
+    ground, flight, above = limits_for(rig, 3000.0, 5000.0, 5500.0).limits
+    assert [row.throttle_pct for row in (ground, flight, above)] == [60.0, 82.0, FULL_TRAVEL_PCT]
+    assert limits_for(rig, 3500.0).limits[0].throttle_pct == 82.0  # both positions hold it
+    assert limits_for(rig, 1000.0).limits[0].throttle_pct == FULL_TRAVEL_PCT  # that of the cut-off has no motor
+    assert flight.min_pitch_deg_95 is None or flight.min_pitch_deg_95 < above.min_pitch_deg_95
 
 
 def test_stall_is_seen_as_a_kink_where_the_stand_stalls() -> None:
@@ -213,7 +262,7 @@ def test_play_of_the_linkage_raises_the_least_pitch_too() -> None:
     """At an overspeed of 6200 rpm, whose least pitch leaves a degree of measured pitches above it."""
     text = example_rig_text().replace("overspeed_rpm = 6000", "overspeed_rpm = 6200")
     rigs = [parse_rig(text.replace("[pitch] ", f"[pitch]\nstderr_deg = {play}\n#")) for play in (0.0, 0.6)]
-    firm, loose = (limits_for(rig, 5000.0).limits[0] for rig in rigs)
+    firm, loose = (wide_open(rig, 5000.0) for rig in rigs)
     assert [rig.pitch.stderr_deg for rig in rigs] == [0.0, 0.6]
     assert loose.min_pitch_deg == pytest.approx(firm.min_pitch_deg)
     assert loose.min_pitch_deg_95 > firm.min_pitch_deg_95 + 0.5
@@ -230,14 +279,14 @@ def test_play_of_the_linkage_lowers_the_greatest_pitch() -> None:
 
 def test_a_floor_that_no_measured_pitch_reaches_is_a_flag_not_a_number() -> None:
     rig = parse_rig(example_rig_text().replace("overspeed_rpm = 6000", "overspeed_rpm = 3500"))
-    row = limits_for(rig, 3000.0).limits[0]
+    row = wide_open(rig, 3000.0)
     assert row.too_fine_everywhere
     assert row.min_pitch_deg is None
     assert row.nothing_permitted
 
 
 def test_least_above_greatest_is_said() -> None:
-    row = limits_for(rig_with(thrust_n=60.0), 5200.0).limits[0]
+    row = wide_open(rig_with(thrust_n=60.0), 5200.0)
     assert row.min_pitch_deg_95 > row.max_pitch_deg_95
     assert row.nothing_permitted
 

@@ -15,7 +15,6 @@ from whirlbench.analysis.pitch_limits import study as study_module
 from whirlbench.errors import AnalysisError, RigError
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
 from whirlbench.results.limits import LimitsStudy, at_speeds, limits_answer, limits_study, propose
-from whirlbench.results.limits import charts as limits_charts
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Run, SlowSamples
@@ -105,7 +104,7 @@ def test_a_current_limit_exceeded_everywhere_leaves_no_number() -> None:
         assert [row[key] for key in row if "pitch_deg" in key] == [None] * 4
         assert set(row["values"].values()) == {None}
     assert all(np.isnan(curve.y).all() for curve in found.chart("limits").curves[:2])
-    assert found.chart("limits").stretches[-1].label == limits_charts.FORBIDDEN["limit"]
+    assert found.chart("limits").stretches[-1].label == "do not hold this speed"
     assert any(remark.level is Level.DANGER and "do not hold" in remark.text for remark in found.remarks)
 
 
@@ -125,6 +124,34 @@ def test_end_points_that_need_the_throttle_cap_say_so() -> None:
         assert caps[name] in (f"{mode.max_throttle_pct:g}", NONE)
         assert all(remark.level is Level.CAUTION for remark in told)
     assert any("the end points hold only with throttle travel up to" in remark.text for remark in answer.remarks)
+
+
+def test_the_highest_safe_throttle_is_worked_out_where_a_failed_governor_could_pass_overspeed() -> None:
+    made = rig(overspeed_rpm=4000.0, current_a=60.0)
+    made = replace(made, modes={**made.modes, "flight": replace(made.modes["flight"], min_pitch_deg=5.0)})
+    answer = limits_answer(limits_study([page_runs.hold_run()], made))
+    rows = {row[0]: row for row in answer.table("throttle").rows}
+    told = 0
+    for name, mode in made.modes.items():
+        assert (name in rows) is mode.powered
+        if mode.powered:
+            percent, pulse_us, best = (float(cell) for cell in rows[name][2:])
+            travel = answer.document["modes"][name]["safe_throttle"]
+            assert percent <= travel["safe_pct"] < percent + 1.0 and best >= percent
+            assert pulse_us == int(made.throttle.min_us + 8.0 * percent)
+            words = f"throttle travel up to {percent:g} % ({pulse_us:g} µs), 95 % safe, best estimate {best:g} %"
+            told += any(remark.text.startswith(name) and words in remark.text for remark in answer.remarks)
+    assert told == 2  # by the caps of the rig both could: 60 and 82 %
+
+
+def test_without_lever_positions_the_safe_throttle_is_that_of_all_measured_pitches() -> None:
+    made = rig(overspeed_rpm=4000.0)
+    study = limits_study([page_runs.hold_run()], replace(made, modes={}))
+    ((name, from_deg, percent, *_),) = limits_answer(study).table("throttle").rows
+    assert name == "none in the rig" and float(from_deg) == pytest.approx(study.limits.pitch_range_deg[0], abs=0.06)
+    assert 0.0 < float(percent) < 100.0
+    bare = limits_answer(limits_study([page_runs.hold_run()], replace(made, modes={}, motor=Rig().motor)))
+    assert not any(table.key == "throttle" for table in bare.tables)
 
 
 def test_what_could_not_be_evaluated_leaves_the_verdict_in_part(study: LimitsStudy) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import log, sqrt
 
@@ -22,6 +22,8 @@ LEAST_GAIN = 0.06  # from one: less is no change of gain; our choice
 OWN_WAY = 0.5  # of the gain's change, that an order may be off it; our choice
 OTHERS = 0.34  # of the one axis's change, that the others may show; our choice
 LEAST_ORDER = 0.1  # of the largest: smaller orders tell no gain
+THRUST, ORDERS = "thrust", "the shaft's own orders"
+ORDER_NAMES = {"1P", "2P", "3P"}
 SHAKING = ("broadband", "crest factor")
 
 
@@ -60,20 +62,35 @@ def told_cause(onset: FirstBeginning, watched: tuple[Watch, ...], sets: tuple[Fe
     scaled = _scaled_axis(onset, sets) if moved & vibrating and not moved - vibrating else None
     if scaled:
         return Cause(
-            SENSOR, f"everything on {scaled} changed in one ratio, nothing else moved: its sensor or its mount"
+            SENSOR, f"everything on {scaled} changed in one ratio, nothing else watched moved: its sensor or its mount"
         )
     if moved == {"thrust"} and "current" in there:
         return Cause(SENSOR, "thrust moved, the current that drives it did not: the load cell or its mount")
     if moved == {"pitch"} and {"thrust", "current"} <= there:
         return Cause(SENSOR, "the blade angle told moved, its load did not: the servo's feedback")
     loaded = bool(moved & {"thrust", "pitch"})
-    if loaded and not orders & {"1P", "2P", "3P"}:
-        return Cause(LOAD, f"{names} moved, the shaft's own orders did not: wind, air or pitch")
+    if loaded and not orders & ORDER_NAMES:
+        return Cause(LOAD, f"{names} moved{_rest(there, sets, (ORDERS,))}: wind, air or pitch")
     if orders:
         return Cause(ROTOR, f"{names} moved: the rotor itself")
     if moved & {"current", "speed", "unsteadiness"}:
-        return Cause(DRIVE, f"{names} moved, thrust and orders did not: motor, controller, pack or bearings")
+        rest = _rest(there, sets, (THRUST, ORDERS))
+        return Cause(DRIVE, f"{names} moved{rest}: motor, controller, pack or bearings")
     return Cause(ROTOR, f"{names} moved: nothing shows that it is not the rotor")
+
+
+def _rest(there: set[str], sets: tuple[Features, ...], asked: Sequence[str]) -> str:
+    """What is said of quantities that would have shown another cause: stayed, was not judged, or not even recorded."""
+    recorded = {one.name for features in sets for one in features.signals}
+    parts, open_ = [], False
+    for what in asked:
+        names = ORDER_NAMES if what == ORDERS else {what}
+        if names & there:
+            parts.append(f"{what} did not")
+            continue
+        open_, were = True, "were" if what == ORDERS else "was"
+        parts.append(f"{what} {were} not {'judged' if names & recorded else 'recorded'}")
+    return f", {' and '.join(parts)}{', so the rotor is not ruled out' if open_ else ''}"
 
 
 def _listed(names: Iterable[str]) -> str:

@@ -8,8 +8,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.pitch_limits.least_pitch import LeastPitch
-from whirlbench.analysis.pitch_limits.limits import PitchLimits, SpeedLimits, floors_of, limits_at_speeds
+from whirlbench.analysis.pitch_limits.least_pitch import LeastPitch, SafeThrottle
+from whirlbench.analysis.pitch_limits.limits import (
+    PitchLimits,
+    SpeedLimits,
+    floors_of,
+    limits_at_speeds,
+    safe_throttle_of,
+)
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Mode, Rig, require
 
@@ -31,7 +37,8 @@ class ModeEndPoints:
     """Both ends of a mode's pitch range, or None and the reason when no safe range is left.
 
     The ends hold only while the throttle travels no further than ``throttle_pct``; ``beyond_cap`` says in one line
-    what a full travel would leave of them, empty where it changes nothing.
+    what a full travel would leave of them, empty where it changes nothing. ``safe_throttle``: the greatest travel that
+    would leave the whole range; None without a motor, where it is not known, and where no travel would.
     """
 
     mode: str
@@ -41,6 +48,7 @@ class ModeEndPoints:
     remark: str = ""
     throttle_pct: float = 100.0
     beyond_cap: str = ""
+    safe_throttle: SafeThrottle | None = None
 
 
 def mode_end_points(limits: PitchLimits, rig: Rig) -> tuple[ModeEndPoints, ...]:
@@ -59,15 +67,17 @@ def _of_mode(name: str, mode: Mode, limits: PitchLimits, rig: Rig) -> ModeEndPoi
     fine_deg, fine_by = _fine_end(mode, floors_of(limits, rig, mode.max_throttle_pct), limits)
     coarse_deg, coarse_by = _coarse_end(mode, rows, limits)
     remark, cap = _remark(rows, limits, mode), mode.max_throttle_pct
+    widest_deg, _ = _fine_end(mode, LeastPitch(zero_thrust=floors_of(limits, rig).zero_thrust), limits)
+    travel = safe_throttle_of(limits, rig, widest_deg) if mode.powered and widest_deg < coarse_deg else None
     if fine_deg >= coarse_deg:
         none = f"no measured pitch is great enough ({fine_by})"
         crossed = f"the least pitch ({fine_by}) is not below the greatest ({coarse_by})"
         why = f"no safe range: {crossed if math.isfinite(fine_deg) else none}"
-        return ModeEndPoints(name, mode.rpm, None, None, why, cap)
+        return ModeEndPoints(name, mode.rpm, None, None, why, cap, safe_throttle=travel)
     fine = _end_point(fine_deg, fine_by, rig, coarser_is_safe=True)
     coarse = _end_point(coarse_deg, coarse_by, rig, coarser_is_safe=False)
     beyond = _beyond_cap(fine_deg, coarse_deg, _fine_end(mode, floors_of(limits, rig), limits)[0])
-    return ModeEndPoints(name, mode.rpm, fine, coarse, remark, cap, beyond)
+    return ModeEndPoints(name, mode.rpm, fine, coarse, remark, cap, beyond, travel)
 
 
 def _beyond_cap(fine_deg: float, coarse_deg: float, full_deg: float) -> str:

@@ -50,6 +50,42 @@ def least_pitch(
     )
 
 
+@dataclass(frozen=True)
+class SafeThrottle:
+    """Greatest throttle travel in % with which a full pack cannot turn the propeller past the overspeed limit.
+
+    Best estimate, and that with 95 % confidence (one-sided): 100 where not even a full travel can. ``from_deg`` is the
+    least pitch for which it holds.
+    """
+
+    from_deg: float
+    best_pct: float
+    safe_pct: float
+
+
+def safe_throttle(propeller: PropellerMap, pack: PackLine | None, rig: Rig, pitches: np.ndarray) -> SafeThrottle | None:
+    """The greatest safe travel over ``pitches`` ``(n,)`` in degrees, rising; None where that rule cannot be evaluated.
+
+    The inverse of the least pitch: with exactly that travel the first of ``pitches`` is the least permitted.
+    """
+    constants = drive_of(rig, pack.resistance_ohm if pack else None)
+    limit_rpm = rig.limits.overspeed_rpm
+    if limit_rpm is None or constants is None or propeller.cp is None or pack is None or not len(pitches):
+        return None
+    coefficient = np.array([curve.min() for curve in _bounds(propeller.cp, pitches, limit_rpm, rig.pitch.stderr_deg)])
+    per_unit = float(coefficients.torque_n_m(1.0, limit_rpm, propeller.diameter_m, propeller.density_kg_m3))
+    speed = np.full(2, rad_s_from_rpm(limit_rpm))
+    torque = np.maximum(coefficient, 0.0) * per_unit  # no propeller drives the motor at rest
+    duty = drive.state_for_torque(constants, torque, speed, _worst_open_v(pack, rig)).duty
+    best, safe = (100.0 * value if math.isfinite(value) else 100.0 for value in map(float, duty))
+    return SafeThrottle(float(pitches[0]), best, safe)
+
+
+def _worst_open_v(pack: PackLine, rig: Rig) -> float:
+    """Open voltage when a failure would be worst: that of a full pack, or what was measured if it is more."""
+    return max(pack.open_voltage_v, FULL_CELL_V * (rig.pack.cells or 0))
+
+
 def floor_complaints(rig: Rig, propeller: PropellerMap, pack: PackLine | None) -> Iterator[str]:
     """What keeps "overspeed with a failed governor" from being evaluated, one plain line, or nothing."""
     if rig.limits.overspeed_rpm is None:
@@ -66,8 +102,8 @@ def _overspeed(rig: Rig, propeller: PropellerMap, pitches: np.ndarray, pack: Pac
     limit_rpm = rig.limits.overspeed_rpm
     if limit_rpm is None or constants is None or propeller.cp is None or pack is None:
         return None, None
-    open_v = max(pack.open_voltage_v, FULL_CELL_V * (rig.pack.cells or 0))
-    current = drive.motor_current_a(constants, np.asarray(duty), open_v, np.asarray(rad_s_from_rpm(limit_rpm)))
+    open_v, speed = _worst_open_v(pack, rig), np.asarray(rad_s_from_rpm(limit_rpm))
+    current = drive.motor_current_a(constants, np.asarray(duty), open_v, speed)
     torque = float(drive.drive_torque_n_m(constants, current))
     if torque <= 0.0:
         return None, None  # not even an unloaded motor reaches the limit
@@ -84,10 +120,16 @@ def _zero_thrust(rig: Rig, propeller: PropellerMap, pitches: np.ndarray) -> Floo
 
 def _floor(fit: CoefficientFit, pitches: np.ndarray, rpm: float, needed: float, play_deg: float) -> Floor:
     """Pitch from which a coefficient reaches ``needed``: by its best value, and by its one-sided 95 % lower bound."""
+    best, lower = _bounds(fit, pitches, rpm, play_deg)
+    return _first_at_least(pitches, best, needed), _first_at_least(pitches, lower, needed)
+
+
+def _bounds(fit: CoefficientFit, pitches: np.ndarray, rpm: float, play_deg: float) -> tuple[np.ndarray, np.ndarray]:
+    """A coefficient over ``pitches``: its best value and its one-sided 95 % lower bound."""
     estimate = fit.at(pitches, np.asarray(rpm))
-    error = np.hypot(estimate.stderr, np.gradient(estimate.value, pitches) * play_deg)
-    lower = estimate.value - fit.quantile(CONFIDENCE) * error
-    return _first_at_least(pitches, estimate.value, needed), _first_at_least(pitches, lower, needed)
+    slope = np.gradient(estimate.value, pitches) if len(pitches) > 1 else np.zeros(1)
+    error = np.hypot(estimate.stderr, slope * play_deg)
+    return estimate.value, estimate.value - fit.quantile(CONFIDENCE) * error
 
 
 def _first_at_least(pitches: np.ndarray, values: np.ndarray, needed: float) -> float | None:

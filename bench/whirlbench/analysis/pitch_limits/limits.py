@@ -16,10 +16,12 @@ import numpy as np
 from whirlbench.analysis.pitch_limits.constraint import Constraint
 from whirlbench.analysis.pitch_limits.least_pitch import (
     LeastPitch,
+    SafeThrottle,
     between,
     finite_or_none,
     floor_complaints,
     least_pitch,
+    safe_throttle,
 )
 from whirlbench.analysis.pitch_limits.pack_line import PackLine, fit_pack
 from whirlbench.analysis.pitch_limits.rig_constraints import constraints_of
@@ -28,6 +30,7 @@ from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
 
 PITCH_STEP_DEG = 0.1
+FULL_TRAVEL_PCT = 100.0
 
 
 @dataclass(frozen=True)
@@ -38,7 +41,7 @@ class SpeedLimits:
     ``max_pitch_deg`` is that pitch and this speed must not be held at all. ``too_fine_everywhere``: even the greatest
     measured pitch would not hold an open throttle below overspeed; ``min_pitch_deg`` is then None.
     ``nothing_permitted``: no pitch lies between least and greatest, 95 % safe. ``extrapolated``: no hold was made
-    near this speed.
+    near this speed. ``throttle_pct``: how far the throttle may open in a failure for all this to hold.
     """
 
     rpm: float
@@ -53,10 +56,11 @@ class SpeedLimits:
     nothing_permitted: bool = False
     extrapolated: bool = False
     values: dict[str, float | None] = field(default_factory=dict)  # each constraint's own greatest pitch, 95 % safe
+    throttle_pct: float = FULL_TRAVEL_PCT
 
     @property
     def forbidden(self) -> bool:
-        """Whether no pitch satisfies every rule with full throttle travel: then none of the pitches may be used."""
+        """Whether no pitch satisfies every rule with that throttle travel: then none of the pitches may be used."""
         return bool(self.forbidden_by)
 
     @property
@@ -106,11 +110,34 @@ def pitch_limits(
     return replace(empty, limits=limits_at_speeds(empty, rig, speeds))
 
 
-def limits_at_speeds(limits: PitchLimits, rig: Rig, speeds_rpm: np.ndarray) -> tuple[SpeedLimits, ...]:
-    """The limits that the same data and constraints give at other speeds, ``(n,)`` in rpm."""
+def limits_at_speeds(
+    limits: PitchLimits, rig: Rig, speeds_rpm: np.ndarray, throttle_pct: float | None = None
+) -> tuple[SpeedLimits, ...]:
+    """The limits that the same data and constraints give at other speeds, ``(n,)`` in rpm.
+
+    ``throttle_pct`` is how far the throttle can open when the governor fails; None: as the rig's modes let it.
+    """
+    pitches, floors = pitch_grid(limits.propeller), {}
+    rows = []
+    for rpm in map(float, speeds_rpm):
+        cap = throttle_cap_at(rig, rpm) if throttle_pct is None else throttle_pct
+        if cap not in floors:
+            floors[cap] = floors_of(limits, rig, cap)
+        row = _at_speed(rpm, limits.constraints, pitches, floors[cap], limits.rpm_range)
+        rows.append(replace(row, throttle_pct=cap))
+    return tuple(rows)
+
+
+def throttle_cap_at(rig: Rig, rpm: float) -> float:
+    """How far the rig's modes let the throttle open at ``rpm``, in percent: the most of any powered mode there."""
+    caps = [mode.max_throttle_pct for mode in rig.modes.values() if mode.powered and mode.rpm[0] <= rpm <= mode.rpm[1]]
+    return max(caps, default=FULL_TRAVEL_PCT)
+
+
+def safe_throttle_of(limits: PitchLimits, rig: Rig, pitch_deg: float) -> SafeThrottle | None:
+    """Throttle travel that cannot pass overspeed at ``pitch_deg`` or more, from the same data; None: not known."""
     pitches = pitch_grid(limits.propeller)
-    floor = floors_of(limits, rig)
-    return tuple(_at_speed(float(rpm), limits.constraints, pitches, floor, limits.rpm_range) for rpm in speeds_rpm)
+    return safe_throttle(limits.propeller, limits.pack, rig, pitches[pitches >= pitch_deg - PITCH_STEP_DEG / 2.0])
 
 
 def _pack_or_none(holds: Sequence[Hold], rig: Rig) -> PackLine | None:

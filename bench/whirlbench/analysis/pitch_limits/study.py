@@ -9,7 +9,7 @@ import numpy as np
 
 from whirlbench.analysis.conditions import air_density_kg_m3
 from whirlbench.analysis.pitch_limits.end_points import ModeEndPoints, mode_end_points
-from whirlbench.analysis.pitch_limits.limits import PitchLimits, limits_at_speeds, pitch_limits
+from whirlbench.analysis.pitch_limits.limits import FULL_TRAVEL_PCT, PitchLimits, limits_at_speeds, pitch_limits
 from whirlbench.analysis.pitch_limits.next_hold import NextHold, next_hold_plan, propose_hold, speed_keys
 from whirlbench.analysis.propeller import HoldSurvey, find_holds
 from whirlbench.errors import AnalysisError
@@ -73,8 +73,11 @@ def propose(study: LimitsStudy, rig: Rig | None = None) -> Proposal:
     """
     rig = rig if rig is not None else study.rig
     hold = propose_hold(study.limits, rig)
-    if hold is not None and limits_at_speeds(study.limits, rig, np.array([hold.rpm]))[0].forbidden:
-        lack = f"no further hold is proposed: at {hold.rpm:.0f} rpm, where it would tell most, no pitch is permitted"
+    if hold is not None and limits_at_speeds(study.limits, rig, np.array([hold.rpm]), FULL_TRAVEL_PCT)[0].forbidden:
+        lack = (
+            f"no further hold is proposed: at {hold.rpm:.0f} rpm, where it would tell most, no pitch is permitted "
+            "with full throttle travel, which the stand has"
+        )
         return Proposal(None, lack=lack)
     if hold is None:
         lack = "no further hold can be proposed: no limit binds, or no point is safe enough to hold"

@@ -37,7 +37,9 @@ class Kriging:
 
     def predict(self, place: np.ndarray, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Values and their variances at new places; what the components disagree on is part of the variance."""
-        told = [component.predict(place, columns) for component in self.components]
+        known = self.components[0].place  # that of every component, and so is the smooth part of a length
+        smooth = {length: matern(place, known, 1.0, length) for length in {one.prior.length for one in self.components}}
+        told = [component.predict(place, columns, smooth[component.prior.length]) for component in self.components]
         value = np.einsum("c,cn->n", self.weights, [one[0] for one in told])
         within = np.einsum("c,cn->n", self.weights, [one[1] for one in told])
         between = np.einsum("c,cn->n", self.weights, [(one[0] - value) ** 2 for one in told])
@@ -69,9 +71,10 @@ class Prior:
     kink: float | None = None
     kink_slope: float = 0.0
 
-    def covariance(self, place: np.ndarray, other: np.ndarray) -> np.ndarray:
-        """Between places ``(n,)`` and ``(m,)``: ``(n, m)``."""
-        smooth = matern(place, other, self.amplitude, self.length)
+    def covariance(self, place: np.ndarray, other: np.ndarray, smooth: np.ndarray | None = None) -> np.ndarray:
+        """Between places ``(n,)`` and ``(m,)``: ``(n, m)``; ``smooth``: the smooth part at an amplitude of one."""
+        unit = matern(place, other, 1.0, self.length) if smooth is None else smooth
+        smooth = self.amplitude**2 * unit
         if self.kink is None:
             return smooth
         beyond, others = np.maximum(place - self.kink, 0.0), np.maximum(other - self.kink, 0.0)
@@ -96,33 +99,38 @@ class Component:
     mean: np.ndarray  # coefficients of the mean columns
     mean_covariance: np.ndarray
 
-    def predict(self, place: np.ndarray, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Values and their variances at new places."""
-        near = self.prior.covariance(place, self.place)
-        left = columns - near @ self._solved_columns
-        value = columns @ self.mean + near @ self._solved_values
-        known = ((near @ self.inverse) * near).sum(axis=1)
-        variance = self.prior.variance(place) - known + ((left @ self.mean_covariance) * left).sum(axis=1)
-        return value, np.maximum(variance, 0.0)
+    @cached_property
+    def _pull(self) -> np.ndarray:
+        """What each point pulls the curve off its mean with, ``(n,)``."""
+        result: np.ndarray = self.inverse @ (self.values - self.columns @ self.mean)
+        return result
+
+    @cached_property
+    def _seen(self) -> np.ndarray:
+        """How much of each mean column the points have seen, ``(n, terms)``."""
+        result: np.ndarray = self.inverse @ self.columns
+        return result
+
+    def predict(
+        self, place: np.ndarray, columns: np.ndarray, smooth: np.ndarray | None = None
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Values and their variances at new places; ``smooth`` as for ``Prior.covariance`` of them and the points."""
+        near = self.prior.covariance(place, self.place, smooth)
+        off_mean = columns - near @ self._seen
+        known = np.einsum("ij,ij->i", near @ self.inverse, near)
+        of_mean = np.einsum("ij,ij->i", off_mean @ self.mean_covariance, off_mean)
+        variance = self.prior.variance(place) - known + of_mean
+        return columns @ self.mean + near @ self._pull, np.maximum(variance, 0.0)
 
     def covariance(self, place: np.ndarray, columns: np.ndarray, other: np.ndarray, others: np.ndarray) -> np.ndarray:
         """Covariance of the curve between two sets of places, ``(n, m)``."""
         left, right = self.prior.covariance(place, self.place), self.prior.covariance(other, self.place)
-        left_mean, right_mean = columns - left @ self._solved_columns, others - right @ self._solved_columns
-        known = left @ self.inverse @ right.T
+        left_mean, right_mean = columns - left @ self._seen, others - right @ self._seen
         result: np.ndarray = (
-            self.prior.covariance(place, other) - known + left_mean @ self.mean_covariance @ right_mean.T
+            self.prior.covariance(place, other)
+            - left @ self.inverse @ right.T
+            + left_mean @ self.mean_covariance @ right_mean.T
         )
-        return result
-
-    @cached_property
-    def _solved_columns(self) -> np.ndarray:
-        result: np.ndarray = self.inverse @ self.columns
-        return result
-
-    @cached_property
-    def _solved_values(self) -> np.ndarray:
-        result: np.ndarray = self.inverse @ (self.values - self.columns @ self.mean)
         return result
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -20,6 +21,7 @@ from whirlbench.units import rad_s_from_rpm
 PURPOSE = "planning thrust and power"
 PLANNING_CHARGE = 0.6  # state of charge assumed for the pack voltage: the middle of a run
 COVERAGE_FACTOR = 2.0  # standard errors to about 95 %
+CAP_PITCHES = 41  # over a mode's range, to find where the blades take least
 DEFAULT_STDERR = 0.05  # relative, of measured coefficients whose error the rig does not state
 
 
@@ -54,6 +56,8 @@ class PlannedPoint:
     pack_current_range_a: tuple[float | None, float | None]
     duty: float | None
     light_duty: float | None  # for the lowest power of the range and a full pack: no faster than ``rpm``
+    light_duty_rpm: tuple[float, ...] | None = None  # what that duty brings: expected; highest power, pack half used
+    described: bool = False  # whether drive and pack are: a duty that is None is then one that does not exist
 
 
 def coefficient_curve(rig: Rig, blades: BladeSet | None) -> CoefficientCurve | None:
@@ -108,12 +112,56 @@ def plan_points(
 
 
 @dataclass(frozen=True)
+class ThrottleCap:
+    """Throttle travel of a lever position that cannot turn the propeller past ``rpm`` on a full pack, in percent.
+
+    ``safe_pct`` for the lightest propeller to expect, ``best_pct`` for the expected one; 100 where full travel cannot.
+    """
+
+    mode: str
+    pitch_deg: float
+    rpm: float
+    best_pct: float
+    safe_pct: float
+
+
+def throttle_caps(rig: Rig, curve: CoefficientCurve, density_kg_m3: float, rpm: float) -> tuple[ThrottleCap, ...]:
+    """Of every powered mode, from its least pitch on; none where drive or pack are not described."""
+    diameter_m, source = require_number(rig, "propeller.diameter_m", PURPOSE), _source(rig)
+    if source is None:
+        return ()
+    found = []
+    for name, mode in rig.modes.items():
+        if mode.powered:
+            _, cp = curve.at(np.linspace(mode.min_pitch_deg, mode.max_pitch_deg, CAP_PITCHES))
+            lightest = max(float(cp.min()), 0.0) * np.array([1.0, 1.0 - curve.cp_uncertainty])
+            torque = torque_n_m(np.maximum(lightest, 0.0), rpm, diameter_m, density_kg_m3)
+            duty = state_for_torque(source.drive, torque, np.full(2, rad_s_from_rpm(rpm)), source.full_v).duty
+            best, safe = np.where(np.isfinite(duty), 100.0 * duty, 100.0)  # a drive that cannot deliver cannot pass
+            found.append(ThrottleCap(name, mode.min_pitch_deg, rpm, float(best), float(safe)))
+    return tuple(found)
+
+
+@dataclass(frozen=True)
 class _Source:
     """Drive and pack: open-circuit voltages in V in the middle of a run and fully charged."""
 
     drive: Drive
     middle_v: float
     full_v: float
+
+    def speed_at(self, duty: float, torque_per_square: float) -> float:
+        """Steady speed in rad/s at a duty in the middle of a run, against a torque that grows with speed squared.
+
+        The root of drive torque = load, a quadratic; 0 where the drive does not turn it at all.
+        """
+        drive = self.drive
+        ohm, strength = drive.motor_ohm + duty * duty * drive.pack_ohm, drive.volt_s_per_rad * drive.gear_efficiency
+        slope = strength * drive.volt_s_per_rad / ohm
+        stall = strength * (duty * self.middle_v / ohm - drive.no_load_current_a)
+        if stall <= 0.0:
+            return 0.0
+        return 2.0 * stall / (slope + math.sqrt(slope * slope + 4.0 * torque_per_square * stall))
 
 
 def _source(rig: Rig) -> _Source | None:
@@ -149,6 +197,10 @@ def _point(
     torque = float(torque_n_m(cp, rpm, diameter_m, density_kg_m3))
     spread = np.array([1.0, 1.0 - curve.cp_uncertainty, 1.0 + curve.cp_uncertainty])
     current, duty, light = _electric(source, torque * spread, rpm)
+    reached: tuple[float, ...] | None = None
+    if source is not None and light is not None:
+        per_square = torque * spread / rad_s_from_rpm(rpm) ** 2
+        reached = tuple(source.speed_at(light, per_square[place]) / rad_s_from_rpm(1.0) for place in (0, 2))
     return PlannedPoint(
         rpm=rpm,
         pitch_deg=pitch_deg,
@@ -161,6 +213,8 @@ def _point(
         pack_current_range_a=(current[1], current[2]),
         duty=duty,
         light_duty=light,
+        light_duty_rpm=reached,
+        described=source is not None,
     )
 
 

@@ -7,7 +7,7 @@ the proof loads the roots and spares pack and motor.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -105,8 +105,10 @@ def _step_lines(stage: Stage, rig: Rig) -> list[str]:
         lines.append(f"throttle_pct = {stage.throttle_pct:.1f}")
     else:
         raise RigError(
-            "the plan needs throttle openings: give motor.kv_rpm_per_v, resistance_ohm, no_load_current_a, pack.cells "
-            "and sections with chords (or propeller.coefficients), or let a governor take requests"
+            f"the plan needs throttle openings, and {stage.rpm:g} rpm has none: give motor.kv_rpm_per_v, "
+            "resistance_ohm, no_load_current_a, pack.cells and sections with chords (or propeller.coefficients), or "
+            "let a governor take requests; where all that is given, the drive cannot reach the speed: plan a lower one "
+            "with --proof-rpm"
         )
     if stage.pitch_deg is not None and rig.governor.mode != "pitch":
         lines.append(f"pitch_deg = {stage.pitch_deg:g}")
@@ -160,9 +162,15 @@ def _stage(
 def _cautions(rig: Rig, stages: Sequence[Stage], requests: bool, points: Sequence[PlannedPoint | None]) -> list[str]:
     found = []
     if not requests and stages[0].throttle_pct is not None:
-        found.append(
-            "Throttle openings are for the lightest propeller to expect and a full pack: speeds may stay below target."
-        )
+        told = points[-1].light_duty_rpm if points and points[-1] is not None else None
+        reached = ""
+        if told is not None:
+            reached = (
+                f"; the last stage of {stages[-1].rpm:g} rpm comes to {told[0]:.0f} as expected, {told[1]:.0f} at least"
+            )
+        found.append(f"Throttle openings are for the lightest propeller to expect and a full pack{reached}.")
+        found += _beyond_cap(rig, stages)
+    found += _cannot_reach(stages, points)
     if rig.pack.capacity_ah is not None and any(point is not None for point in points):
         used = _most_between_stops(stages)
         if used > PACK_SHARE * rig.pack.capacity_ah:
@@ -172,6 +180,30 @@ def _cautions(rig: Rig, stages: Sequence[Stage], requests: bool, points: Sequenc
     if rig.limits.overspeed_rpm is None:
         found.append("limits.overspeed_rpm is not set: the bench cannot cut an overspeed.")
     return found
+
+
+def _beyond_cap(rig: Rig, stages: Sequence[Stage]) -> Iterator[str]:
+    """The first stage that opens the throttle beyond the cap of the fastest mode, which a transmitter will not pass."""
+    name, mode = max(rig.modes.items(), key=lambda item: item[1].rpm[1], default=("", None))
+    for stage in stages:
+        if mode is not None and stage.throttle_pct is not None and stage.throttle_pct > mode.max_throttle_pct:
+            yield (
+                f"From stage {stage.number} on, {stage.rpm:g} rpm, the throttle opens beyond "
+                f"modes.{name}.max_throttle_pct {mode.max_throttle_pct:g}: with that cap in the transmitter the proof "
+                "does not reach its speed."
+            )
+            return
+
+
+def _cannot_reach(stages: Sequence[Stage], points: Sequence[PlannedPoint | None]) -> Iterator[str]:
+    """The first stage whose request the drive cannot hold on a pack in the middle of a run, as expected."""
+    for stage, point in zip(stages, points, strict=True):
+        if point is not None and point.described and point.duty is None:
+            yield (
+                f"From stage {stage.number} on, {stage.rpm:g} rpm, the drive cannot hold the speed at "
+                f"{point.pitch_deg:g} deg on a half-used pack, as expected: the proof may not reach its speed."
+            )
+            return
 
 
 def _most_between_stops(stages: Sequence[Stage]) -> float:

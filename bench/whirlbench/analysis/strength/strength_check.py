@@ -17,10 +17,12 @@ from whirlbench.analysis.strength.design_check import DesignCheck, check_design,
 from whirlbench.analysis.strength.planned_points import (
     CoefficientCurve,
     PlannedPoint,
+    ThrottleCap,
     coefficient_curve,
     implausible_coefficients,
     plan_points,
     planning_pitches,
+    throttle_caps,
 )
 from whirlbench.analysis.strength.proof_plan import BELOW_TRIP, ProofPlan, default_proof_rpm, proof_plan
 from whirlbench.analysis.strength.root_modes import PEAK_RESERVE
@@ -99,6 +101,7 @@ class StrengthCheck:
     planning_source: str | None
     planning: tuple[PlannedPoint, ...]
     plan: ProofPlan
+    throttle: tuple[ThrottleCap, ...]
     warnings: tuple[str, ...]
     cautions: tuple[str, ...]
     assumptions: tuple[str, ...]
@@ -145,6 +148,7 @@ def check_strength(
         planning_source=None if curve is None else curve.source,
         planning=_planning(rig, curve, air.density_kg_m3, speed),
         plan=_plan(rig, loaded[name_fitted], fitted, speed, proof_rpm, curve, air),
+        throttle=_throttle(rig, curve, air.density_kg_m3, fitted),
         warnings=tuple(_warnings(rig, designs, speed)),
         cautions=(*_trip_cautions(rig, designs), *CAUTIONS),
         assumptions=tuple(_assumptions(rig, fitted, designs, built, loads, air, required)),
@@ -285,6 +289,14 @@ def _plan(
         _refuse_proof(rig, loaded, proof_rpm, air)
         speed, source = proof_rpm, "as asked for"
     return proof_plan(rig, speed, source, curve, air.density_kg_m3)
+
+
+def _throttle(
+    rig: Rig, curve: CoefficientCurve | None, density_kg_m3: float, fitted: DesignCheck
+) -> tuple[ThrottleCap, ...]:
+    """Travel with which a failed governor passes neither the trip nor what the fitted set is permitted."""
+    top_rpm = min(fitted.permitted_rpm, rig.limits.overspeed_rpm or math.inf)
+    return () if curve is None or top_rpm <= 0.0 else throttle_caps(rig, curve, density_kg_m3, top_rpm)
 
 
 def _refuse_proof(rig: Rig, loaded: BladeUnderLoad, proof_rpm: float, air: AirUsed) -> None:

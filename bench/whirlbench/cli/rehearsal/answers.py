@@ -40,9 +40,10 @@ def _check(rig: Rig) -> Answer:
 
 def _limits(rig: Rig, *runs: Run) -> Answer:
     from whirlbench.results.limits import limits_answer, limits_study, propose
+    from whirlbench.results.run_grounds import with_grounds
 
     study = limits_study(runs, rig)
-    return limits_answer(study, propose(study))
+    return with_grounds(limits_answer(study, propose(study)), runs)
 
 
 def _tune(rig: Rig, run: Run) -> Answer:

@@ -3,7 +3,7 @@
 from whirlbench.recording.foreign.column_map import ColumnRule, keep_map, kept_map, parse_rule
 from whirlbench.recording.foreign.joining import FoundOffset, find_offset, joined
 from whirlbench.recording.foreign.log_file import ForeignLog, Reading, read_log, unused_rules
-from whirlbench.recording.foreign.recognition import Meaning, PulseScales
+from whirlbench.recording.foreign.recognition import Meaning, PulseScales, could_be, is_acceleration
 from whirlbench.recording.foreign.run_of_logs import ImportedRun, LogFiles, read_logs
 from whirlbench.recording.foreign.soundness import is_sound
 from whirlbench.recording.foreign.text_table import Form
@@ -18,7 +18,9 @@ __all__ = [
     "Meaning",
     "PulseScales",
     "Reading",
+    "could_be",
     "find_offset",
+    "is_acceleration",
     "is_sound",
     "joined",
     "keep_map",

@@ -20,6 +20,7 @@ from whirlbench.recording.foreign.times import factors_that_fit, seconds_of_cloc
 from whirlbench.recording.foreign.units_of_columns import (
     OWN_UNIT,
     PERCENT,
+    PULSE,
     QUANTITY,
     factor_of,
     is_percent,
@@ -44,6 +45,7 @@ HEADINGS = {
     "ay_g": r"(a|acc|accel|acceleration|vib|vibration) ?y",
     "az_g": r"(a|acc|accel|acceleration|vib|vibration) ?z",
 }
+SHAKING_WORDS = re.compile(r"\b(acc|accel|acceleration|vib|vibration|shock|g force)\b")
 ELECTRICAL = r"e ?rpm|electrical (rpm|speed)|erpm"  # needs the pole pairs, which no heading tells
 BRACKETED = re.compile(r"(.*?)[\s_]*[(\[{<]\s*([^)\]}>]*?)\s*[)\]}>]\s*(.*)")
 TRAILING = re.compile(r"(.+?)(?:\s*[,/]\s*|[\s_]+)([^\s_,]+)")
@@ -156,7 +158,7 @@ def _by_rule(
             f'swings in a file of its own with --vibration, or keep the column with --map "{column.heading}=extra"'
         )
     if rule.channel not in channels:  # kept as it is; or meant for another file of the run with such a heading
-        return Meaning(column, "", unit)
+        return Meaning(column, "", unit, why="as mapped")
     if column.texts:
         return _clock(table, column, rule.channel)
     if rule.percent or (rule.factor is None and is_percent(unit)):
@@ -233,6 +235,31 @@ def name_and_unit(column: ForeignColumn) -> tuple[str, str]:
         elif name in NAMED_FOR_UNIT:
             unit = NAMED_FOR_UNIT[name]
     return name, unit
+
+
+def could_be(meaning: Meaning, taken: Sequence[str], channels: Sequence[str]) -> tuple[str, ...]:
+    """Channels of ``channels`` that nothing else was ``taken`` for and that the unit of an extra column allows.
+
+    Its heading says nothing of the kind, so only the user can tell; a share of travel is a pulse's.
+
+    >>> could_be(Meaning(ForeignColumn("Ibat [A]", "", np.empty(0)), "", "A"), ("rpm",), ("rpm", "current_a"))
+    ('current_a',)
+    """
+    if meaning.channel or meaning.column.texts or meaning.why or not meaning.unit:
+        return ()
+    free = [one for one in channels if one not in taken]
+    if is_percent(meaning.unit):
+        return tuple(one for one in free if QUANTITY[one] == PULSE)
+    return tuple(one for one in free if factor_of(meaning.unit, one) is not None)
+
+
+def is_acceleration(meaning: Meaning) -> bool:
+    """Whether a column reads as acceleration, by its heading or by a unit that is no force's."""
+    name, unit = name_and_unit(meaning.column)
+    named = any(re.fullmatch(HEADINGS[axis], name) for axis in AXIS_NAMES) or bool(SHAKING_WORDS.search(name))
+    if factor_of(unit, "ax_g") is None:
+        return named and not unit
+    return named or factor_of(unit, "thrust_n") is None
 
 
 NAMED_FOR_UNIT = {

@@ -21,12 +21,18 @@ from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remar
 from whirlbench.results.check.charts import check_charts
 from whirlbench.results.check.tables import check_appendix, check_tables, mass_share
 from whirlbench.results.check.variation import what_if_charts, what_if_tables
+from whirlbench.results.throttle_travel import highest_travel, travel_words
 from whirlbench.rig.description import Rig
 
 __all__ = ["StrengthCheck", "check_answer", "check_strength", "what_if"]
 
 SUBJECT = "strength check"
 PROOF = "proof run of the fitted set"
+VARIED_FIRST = (
+    "edge_distance_m",
+    "bond_length_m",
+    "neck_thickness_m",
+)  # what roots are short of; our choice
 ROOT_STRESSES = (
     "net_section", "shear_out", "bearing", "hole_peak", "cleavage", "bolt", "pin", "grip", "neck", "slip", "thread",
     "first_thread", "thread_peak", "bond", "blade",
@@ -39,7 +45,7 @@ def check_answer(check: StrengthCheck, rig: Rig, chosen: str | None = None, vari
     The document is that of the whole check, whichever set is chosen; ``varied`` adds a what-if study. BenchError for
     a set that was not judged.
     """
-    design = check.fitted if chosen is None else _design(check, chosen)
+    design = told_set(check, chosen)
     return Answer(
         SUBJECT,
         _headline(check, design),
@@ -53,7 +59,10 @@ def check_answer(check: StrengthCheck, rig: Rig, chosen: str | None = None, vari
     )
 
 
-def _design(check: StrengthCheck, name: str) -> DesignCheck:
+def told_set(check: StrengthCheck, name: str | None) -> DesignCheck:
+    """The set called ``name``, absent the fitted one; BenchError for one that was not judged."""
+    if name is None:
+        return check.fitted
     for design in check.designs:
         if design.name == name:
             return design
@@ -73,9 +82,32 @@ def _headline(check: StrengthCheck, design: DesignCheck) -> str:
 
 def _remarks(check: StrengthCheck, design: DesignCheck, rig: Rig) -> Iterator[Remark]:
     yield from (Remark(Level.DANGER, text) for text in check.warnings)
+    if not design.passes:
+        yield Remark(Level.CAUTION, _what_would_help(check, design, rig))
     yield Remark(Level.CAUTION, _flight(design, mass_share(design, rig)))
+    yield from (Remark(Level.CAUTION, text) for text in _open_throttle(check, rig))
     yield from (Remark(Level.CAUTION, text) for text in (*check.plan.cautions, *check.cautions))
     yield from (Remark(Level.NOTE, text) for text in _notes(check, design))
+
+
+def _what_would_help(check: StrengthCheck, design: DesignCheck, rig: Rig) -> str:
+    """How to see which measure would make a set fit, with one of its own as the example."""
+    root, other = rig.blade_sets[design.name].root, "" if design is check.fitted else f" --set {design.name}"
+    measures = ((key, getattr(root, key, None)) for key in VARIED_FIRST)
+    key, value = next(((key, value) for key, value in measures if value), ("", 0.0))
+    example = f"root.{key}={0.8 * value:.3g}:{1.6 * value:.3g}" if key else "KEY=FROM:TO"
+    return f"what would make {design.title} fit: `whirlbench check RIG{other} --vary {example}`, or material=A,B"
+
+
+def _open_throttle(check: StrengthCheck, rig: Rig) -> Iterator[str]:
+    """Lever positions whose throttle opens further than is safe, each with the travel that would be."""
+    for cap in check.throttle:
+        travel = rig.modes[cap.mode].max_throttle_pct
+        if math.floor(cap.safe_pct) < travel:
+            yield (
+                f"{cap.mode}: {travel_words(travel)} could pass {cap.rpm:.0f} rpm at {cap.pitch_deg:.1f} deg if the "
+                f"governor fails wide open; {highest_travel(cap.safe_pct, cap.best_pct, rig)} cannot"
+            )
 
 
 def _flight(design: DesignCheck, share: float) -> str:
@@ -183,6 +215,7 @@ def _document(check: StrengthCheck) -> Mapping[str, Any]:
             "pitch_deg": check.air_loads.pitch_deg,
             "source": check.air_loads.source(check.speed_rpm),
         },
+        "throttle": check.throttle,
         "planning": {"source": check.planning_source, "points": check.planning},
         "warnings": check.warnings,
         "cautions": check.cautions,

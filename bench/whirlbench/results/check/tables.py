@@ -18,6 +18,7 @@ from whirlbench.analysis.strength import (
 )
 from whirlbench.results.answer import NONE, Column, Table, fixed, span
 from whirlbench.results.labels import spoken
+from whirlbench.results.throttle_travel import whole_travel
 from whirlbench.rig.description import Rig
 
 MPA = 1e-6
@@ -68,6 +69,14 @@ STAGE_COLUMNS = (
     Column("throttle", "%"),
     Column("request", "rpm"),
     Column("then", figures=False),
+)
+THROTTLE_COLUMNS = (
+    Column("lever position", figures=False),
+    Column("from a pitch of", "deg"),
+    Column("travel in the rig", "%"),
+    Column("highest travel, 95 % safe", "%"),
+    Column("pulse", "µs"),
+    Column("best estimate", "%"),
 )
 ROOT_COLUMNS = (
     Column("set", figures=False),
@@ -133,6 +142,7 @@ def check_tables(check: StrengthCheck, rig: Rig, design: DesignCheck) -> Iterato
     title = f"Proof of the fitted set to {check.plan.proof_rpm:.0f} rpm ({check.plan.source}), in steps of load"
     if stages:
         yield Table("stages", title, STAGE_COLUMNS, stages)
+    yield from _throttle(check, rig)
     yield _yardsticks(check)
     yield Table("basis", "What the figures hold for", BASIS_COLUMNS, tuple(_basis(check, rig)))
     taken = tuple((spoken(text),) for text in check.assumptions)
@@ -215,6 +225,20 @@ def _stage_row(stage: Stage) -> tuple[str, ...]:
         fixed(stage.request_rpm, 0),
         f"stop: {stage.note}" if stage.inspect else "",
     )
+
+
+def _throttle(check: StrengthCheck, rig: Rig) -> Iterator[Table]:
+    """What each lever position lets the throttle open, beside the most that is safe."""
+    rows = []
+    for cap in check.throttle:
+        percent, pulse_us = whole_travel(cap.safe_pct, rig)
+        now = f"{rig.modes[cap.mode].max_throttle_pct:g}"
+        rows.append((cap.mode, fixed(cap.pitch_deg), now, f"{percent}", f"{pulse_us}", fixed(cap.best_pct, 0)))
+    if rows:
+        title = (
+            f"Throttle travel with which a governor that fails wide open cannot pass {check.throttle[0].rpm:.0f} rpm"
+        )
+        yield Table("throttle", title, THROTTLE_COLUMNS, tuple(rows))
 
 
 def _yardsticks(check: StrengthCheck) -> Table:

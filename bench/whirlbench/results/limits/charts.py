@@ -20,11 +20,12 @@ from whirlbench.analysis.propeller import CoefficientFit, Hold
 from whirlbench.results.answer import NotJudged
 from whirlbench.results.chart import Band, Box, Caption, Chart, Curve, MarkLine, Stretch
 from whirlbench.results.labels import label, spoken
+from whirlbench.results.throttle_travel import FULL_TRAVEL_PCT, travel_words
 from whirlbench.rig.description import Rig
 
 SPEEDS = 31
 PITCHES = 121
-FORBIDDEN = {"limit": "do not hold this speed", "overspeed": "no pitch is permitted with full throttle travel"}
+FORBIDDEN = {"limit": "do not hold this speed", "overspeed": "no pitch is permitted with {travel}"}
 TITLES = {"CT": "Thrust coefficient", "CP": "Power coefficient"}
 
 
@@ -43,7 +44,7 @@ def limits_chart(study: LimitsStudy, rows: Sequence[SpeedLimits], proposal: Next
     speeds = np.array([row.rpm for row in rows])
     low, high = limits.pitch_range_deg
     best, safe = _greatest(rows, high)
-    floor = np.full(len(rows), _floor(rows, low))
+    floor = np.array([low if row.min_pitch_deg_95 is None else max(low, row.min_pitch_deg_95) for row in rows])
     curves = [
         Curve(speeds, best, "best estimate of the limit", "over"),
         Curve(speeds, safe, _safe_words(limits), "calm"),
@@ -63,7 +64,7 @@ def limits_chart(study: LimitsStudy, rows: Sequence[SpeedLimits], proposal: Next
         bands=(Band(speeds, np.minimum(floor, safe), safe, "calm"), Band(speeds, safe, best, "over")),
         lines=(
             *(MarkLine(edge, "edge of the measured pitches", "faint", upright=False) for edge in (low, high)),
-            *_floor_lines(limits, rig),
+            *_floor_lines(limits, rig, rows),
         ),
         stretches=(*(Stretch(*band, "over", "avoid") for band in limits.avoid_rpm), *_forbidden(speeds, rows)),
         boxes=tuple(
@@ -74,6 +75,11 @@ def limits_chart(study: LimitsStudy, rows: Sequence[SpeedLimits], proposal: Next
         key="limits",
         caption="Green is permitted with 95 % certainty; between there and the red edge it may be too much.",
     )
+
+
+def forbidden_words(row: SpeedLimits) -> str:
+    """What must not be done at a speed that no pitch satisfies; empty for one that has pitches."""
+    return FORBIDDEN[row.forbidden_by].format(travel=travel_words(row.throttle_pct)) if row.forbidden else ""
 
 
 def _safe_words(limits: PitchLimits) -> str:
@@ -108,24 +114,21 @@ def _greatest(rows: Sequence[SpeedLimits], edge: float) -> tuple[np.ndarray, np.
 def _forbidden(speeds: np.ndarray, rows: Sequence[SpeedLimits]) -> Iterator[Stretch]:
     """The speeds at which no pitch is permitted, neighbours together, out to the middle between grid points."""
     half = float(speeds[1] - speeds[0]) / 2.0
-    for why, members in groupby(zip(speeds, rows, strict=True), key=lambda pair: pair[1].forbidden_by):
+    for why, members in groupby(zip(speeds, rows, strict=True), key=lambda pair: forbidden_words(pair[1])):
         rpm = [float(pair[0]) for pair in members]
         if why:
-            yield Stretch(max(rpm[0] - half, speeds[0]), min(rpm[-1] + half, speeds[-1]), "over", FORBIDDEN[why])
+            yield Stretch(max(rpm[0] - half, speeds[0]), min(rpm[-1] + half, speeds[-1]), "over", why)
 
 
-def _floor(rows: Sequence[SpeedLimits], edge: float) -> float:
-    return max([edge, *(row.min_pitch_deg_95 for row in rows if row.min_pitch_deg_95 is not None)])
-
-
-def _floor_lines(limits: PitchLimits, rig: Rig) -> Iterator[MarkLine]:
-    """What forbids less pitch, 95 % safe, with the throttle fully open; modes may waive the one or the other."""
-    least = floors_of(limits, rig)
-    overspeed_deg, no_thrust_deg = (finite_or_none(pair[1]) for pair in (least.overspeed, least.zero_thrust))
-    if overspeed_deg is not None:
-        yield MarkLine(
-            overspeed_deg, "below: overspeed if the governor fails wide open", "close", upright=False, under=True
-        )
+def _floor_lines(limits: PitchLimits, rig: Rig, rows: Sequence[SpeedLimits]) -> Iterator[MarkLine]:
+    """What forbids less pitch, 95 % safe, with the throttle as open as modes let it; they may waive either rule."""
+    for travel_pct in sorted({row.throttle_pct for row in rows}, reverse=True):
+        overspeed_deg = finite_or_none(floors_of(limits, rig, travel_pct).overspeed[1])
+        if overspeed_deg is not None:
+            text = "below: overspeed if the governor fails wide open"
+            text += "" if travel_pct >= FULL_TRAVEL_PCT else f", {travel_words(travel_pct)}"
+            yield MarkLine(overspeed_deg, text, "close", upright=False, under=True)
+    no_thrust_deg = finite_or_none(floors_of(limits, rig).zero_thrust[1])
     if no_thrust_deg is not None:
         yield MarkLine(no_thrust_deg, "below: no thrust", "close", upright=False, under=True)
 

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
-from whirlbench.analysis.pitch_limits import EndPoint, LimitsStudy, ModeEndPoints
+from whirlbench.analysis.pitch_limits import EndPoint, LimitsStudy, ModeEndPoints, PitchLimits
 from whirlbench.results.answer import NONE, Answer, Column, Level, Table, fixed, listed
 from whirlbench.results.labels import spoken
-from whirlbench.results.limits.limits import limits_answer
+from whirlbench.results.limits.charts import open_limits
+from whirlbench.results.limits.limits import limits_answer, travel_advice
 
 # A season's half: linkage, pack and blades change with use. Our choice, no source.
 VALID_DAYS = 180
+MEASURED_EDGE = "as far as measured"
 END_COLUMNS = (
     Column("lever position", figures=False),
     Column("speed", "rpm"),
@@ -28,6 +31,7 @@ END_COLUMNS = (
 )
 LIMIT_COLUMNS = (
     Column("speed", "rpm"),
+    Column("throttle travel up to", "%", strong=True),
     Column("greatest pitch, 95 % safe", "deg"),
     Column("least pitch, 95 % safe", "deg"),
     Column("remark", figures=False),
@@ -43,7 +47,7 @@ def card_answer(study: LimitsStudy, made: date) -> Answer:
     return replace(
         whole,
         subject="card for the field",
-        tables=(*tables, _limits(whole), Table("basis", DASH, BASIS_COLUMNS, tuple(_basis(study, made)))),
+        tables=(*tables, _limits(whole, study.limits), Table("basis", DASH, BASIS_COLUMNS, tuple(_basis(study, made)))),
         charts=(),
         remarks=remarks,
         plan=None,
@@ -55,14 +59,14 @@ BASIS_COLUMNS = (Column("what", figures=False), Column("of this card", figures=F
 
 def _ends(study: LimitsStudy) -> Table:
     unsafe = frozenset(place for place, mode in enumerate(study.modes) if mode.fine is None)
-    return Table(
-        "end points", "Servo end points of each lever position", END_COLUMNS, tuple(map(_end_row, study.modes)), unsafe
-    )
+    rows = tuple(_end_row(mode, study) for mode in study.modes)
+    return Table("end points", "Servo end points of each lever position", END_COLUMNS, rows, unsafe)
 
 
-def _end_row(mode: ModeEndPoints) -> tuple[str, ...]:
+def _end_row(mode: ModeEndPoints, study: LimitsStudy) -> tuple[str, ...]:
     cap = NONE if mode.fine is None else f"{mode.throttle_pct:g}"
-    remark = spoken(mode.remark) if mode.fine is None else spoken(mode.beyond_cap)
+    words = mode.remark if mode.fine is None else mode.beyond_cap
+    remark = "; ".join(filter(None, (spoken(words), travel_advice(mode, study.rig))))
     return mode.mode, f"{mode.rpm[0]:.0f} – {mode.rpm[1]:.0f}", cap, *_end(mode.fine), *_end(mode.coarse), remark
 
 
@@ -72,11 +76,23 @@ def _end(end: EndPoint | None) -> tuple[str, str, str]:
     return fixed(end.pitch_deg), str(end.servo_us), f"{end.travel_pct:+d}"
 
 
-def _limits(whole: Answer) -> Table:
+def _limits(whole: Answer, limits: PitchLimits) -> Table:
     """Columns of the limits' own table: no figure is rounded twice."""
     table = whole.table("limits")
-    rows = tuple((row[0], row[2], row[5], row[6]) for row in table.rows)
+    rows = tuple(_row(row, limits, forbidden=number in table.danger) for number, row in enumerate(table.rows))
     return Table("limits", "Greatest and least pitch at each speed", LIMIT_COLUMNS, rows, table.danger)
+
+
+def _row(row: Sequence[str], limits: PitchLimits, forbidden: bool) -> tuple[str, ...]:
+    """A row of the limits for the card, whose dash must mean *do not use*: a limit that does not bind is none."""
+    rpm, greatest, least, travel, remark = (row[place] for place in (0, 2, 5, 6, 7))
+    if forbidden or NONE not in (greatest, least):
+        return rpm, travel, greatest, least, remark
+    low, high = limits.pitch_range_deg
+    greatest = fixed(math.floor(high * 10.0) / 10.0) if greatest == NONE else greatest
+    least = fixed(math.ceil(low * 10.0) / 10.0) if least == NONE else least
+    unjudged = f"not judged: {listed([item.what for item in open_limits(limits)])}" if open_limits(limits) else ""
+    return rpm, travel, greatest, least, "; ".join(filter(None, (remark, MEASURED_EDGE, unjudged)))
 
 
 def _basis(study: LimitsStudy, made: date) -> Iterator[tuple[str, str]]:

@@ -19,6 +19,7 @@ from whirlbench.analysis.pitch_limits import (
     at_speeds,
     limits_study,
     propose,
+    safe_throttle_of,
 )
 from whirlbench.analysis.propeller import Hold, Measured
 from whirlbench.results.answer import (
@@ -35,15 +36,21 @@ from whirlbench.results.answer import (
     span,
 )
 from whirlbench.results.labels import label, spoken
-from whirlbench.results.limits.charts import FORBIDDEN, coefficient_charts, curve_rows, limits_chart, open_limits
+from whirlbench.results.limits.charts import (
+    coefficient_charts,
+    curve_rows,
+    forbidden_words,
+    limits_chart,
+    open_limits,
+)
 from whirlbench.results.limits.second_set import SecondSet
+from whirlbench.results.throttle_travel import highest_travel, whole_travel
 from whirlbench.rig.description import Rig
 
 __all__ = ["LimitsStudy", "at_speeds", "limits_answer", "limits_study", "propose"]
 
 SUBJECT = "pitch limits"
 WIDE_OPEN = "if the governor fails wide open"
-DO_NOT_HOLD, NO_PITCH = FORBIDDEN["limit"], FORBIDDEN["overspeed"]
 NEXT_HOLD = "measure next"
 PENDING = "working out what to measure next …"
 AID = "An aid to judgement: stay out of the plane of rotation and approach new limits in stages."
@@ -121,14 +128,11 @@ def _forbidden(limits: PitchLimits) -> Iterator[str]:
 def row_remark(row: SpeedLimits) -> str:
     """What must be said of the limits at one speed; empty where nothing must."""
     if row.over_everywhere:
-        return f"{label(row.binding_95 or row.binding or '')} is over its limit at every measured pitch: {DO_NOT_HOLD}"
-    if row.too_fine_everywhere:
-        return f"a governor that fails wide open would pass overspeed at every measured pitch: {NO_PITCH}"
-    if row.nothing_permitted:
-        return (
-            "a governor that fails wide open would pass overspeed at every pitch that the other limits permit: "
-            + NO_PITCH
-        )
+        binds = label(row.binding_95 or row.binding or "")
+        return f"{binds} is over its limit at every measured pitch: {forbidden_words(row)}"
+    if row.forbidden:
+        pitch = "every measured pitch" if row.too_fine_everywhere else "every pitch that the other limits permit"
+        return f"a governor that fails wide open would pass overspeed at {pitch}: {forbidden_words(row)}"
     return "no hold near this speed: extrapolated" if row.extrapolated else ""
 
 
@@ -137,7 +141,7 @@ def _tables(study: LimitsStudy) -> Iterator[Table]:
     nothing = "nothing that could be judged" if open_limits(study.limits) else "nothing in the measured range"
     yield Table(
         "limits", "Greatest and least pitch at each speed", LIMIT_COLUMNS,
-        tuple(_limit_row(row, nothing) for row in rows),
+        tuple(_limit_row(row, nothing, _held_by(row, study)) for row in rows),
         frozenset(index for index, row in enumerate(rows) if row.forbidden),
     )  # fmt: skip
     if study.modes:
@@ -145,6 +149,10 @@ def _tables(study: LimitsStudy) -> Iterator[Table]:
         title = "Servo end points, rounded to the safe side"
         rows_of_modes = tuple(_end_row(mode, study) for mode in study.modes)
         yield Table("end points", title, END_COLUMNS, rows_of_modes, unsafe)
+    caps = tuple(_throttle_rows(study))
+    if caps:
+        title = f"Throttle travel with which a failed governor cannot pass {study.rig.limits.overspeed_rpm:g} rpm"
+        yield Table("throttle", title, THROTTLE_COLUMNS, caps)
     holds = tuple(map(_hold_row, study.survey.holds))
     yield Table("holds", "Settled holds that the limits rest on", HOLD_COLUMNS, holds)
     yield Table("basis", "What the figures hold for", BASIS_COLUMNS, tuple(_basis(study)))
@@ -157,7 +165,15 @@ LIMIT_COLUMNS = (
     Column("what binds", figures=False),
     Column(f"least pitch {WIDE_OPEN}", "deg"),
     Column(f"least pitch {WIDE_OPEN}, 95 % safe", "deg"),
+    Column("throttle travel up to", "%"),
     Column("remark", figures=False),
+)
+THROTTLE_COLUMNS = (
+    Column("lever position", figures=False),
+    Column("from a pitch of", "deg"),
+    Column("highest travel, 95 % safe", "%"),
+    Column("pulse", "µs"),
+    Column("best estimate", "%"),
 )
 END_COLUMNS = (
     Column("lever position", figures=False),
@@ -190,13 +206,45 @@ def _basis(study: LimitsStudy) -> Iterator[tuple[str, str]]:
     yield "rounding", "to the safe side, 95 % confidence"
 
 
-def _limit_row(row: SpeedLimits, nothing: str) -> tuple[str, ...]:
+def _limit_row(row: SpeedLimits, nothing: str, held_by: str) -> tuple[str, ...]:
     pitches = (row.max_pitch_deg, row.max_pitch_deg_95, row.min_pitch_deg, row.min_pitch_deg_95)
     greatest, greatest_95, least, least_95 = (NONE if row.forbidden else fixed(pitch) for pitch in pitches)
     binding = row.binding_95 or row.binding
     binds = label(binding) if binding else NONE if row.forbidden else nothing
     remark = row_remark(row).rpartition(": ")[2] if row.forbidden else row_remark(row)  # the reason stands above
-    return f"{row.rpm:.0f}", greatest, greatest_95, binds, least, least_95, remark
+    travel = f"{row.throttle_pct:g}"
+    return f"{row.rpm:.0f}", greatest, greatest_95, binds, least, least_95, travel, f"{remark}{held_by}"
+
+
+def _held_by(row: SpeedLimits, study: LimitsStudy) -> str:
+    """Lever positions that may turn at a speed all the same: their throttle opens less than the row is judged by."""
+    names = [
+        f"{mode.mode}, throttle travel up to {mode.throttle_pct:g} %"
+        for mode in study.modes
+        if mode.fine is not None and study.rig.modes[mode.mode].powered
+        and mode.rpm[0] <= row.rpm <= mode.rpm[1] and mode.throttle_pct < row.throttle_pct
+    ]  # fmt: skip
+    return f"; by its end points only: {'; '.join(names)}" if row.forbidden_by == "overspeed" and names else ""
+
+
+def _throttle_rows(study: LimitsStudy) -> Iterator[tuple[str, ...]]:
+    """Of each powered lever position; of all that was measured where the rig has none."""
+    ends = [(mode.mode, mode.safe_throttle) for mode in study.modes if study.rig.modes[mode.mode].powered]
+    if not study.modes:
+        ends = [("none in the rig", safe_throttle_of(study.limits, study.rig, study.limits.pitch_range_deg[0]))]
+    for name, travel in ends:
+        if travel is not None:
+            percent, pulse_us = whole_travel(travel.safe_pct, study.rig)
+            yield name, fixed(travel.from_deg), f"{percent}", f"{pulse_us}", fixed(travel.best_pct, 0)
+
+
+def travel_advice(mode: ModeEndPoints, rig: Rig) -> str:
+    """The throttle travel that would leave a lever position its whole range; empty where it has that, or none would."""
+    travel = mode.safe_throttle
+    if travel is None or travel.safe_pct >= mode.throttle_pct:
+        return ""
+    highest = highest_travel(travel.safe_pct, travel.best_pct, rig)
+    return f"{highest} cannot pass overspeed from {travel.from_deg:.1f} deg on"
 
 
 def _end_row(mode: ModeEndPoints, study: LimitsStudy) -> tuple[str, ...]:
@@ -230,8 +278,11 @@ def _remarks(study: LimitsStudy, second: SecondSet | None) -> Iterator[Remark]:
     yield from _dangers(limits)
     yield from _cap_cautions(study.modes)
     for mode in study.modes:
+        advice = travel_advice(mode, study.rig)
         if mode.fine is None:
-            yield Remark(Level.DANGER, f"{mode.mode}: {spoken(mode.remark)}")
+            yield Remark(Level.DANGER, f"{mode.mode}: {'; '.join(filter(None, (spoken(mode.remark), advice)))}")
+        elif advice:
+            yield Remark(Level.CAUTION, f"{mode.mode}: {advice}")
     yield from (Remark(Level.CAUTION, f"implausible: {text}") for text in limits.propeller.points.complaints)
     for low, high in limits.avoid_rpm:
         yield Remark(Level.CAUTION, f"avoid {span(low, high)} rpm: vibration near its limit")

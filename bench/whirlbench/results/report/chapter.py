@@ -34,6 +34,7 @@ class RecordedRun:
     sha256: str
     rig: Rig | None
     entries: tuple[Entry, ...] | None = None
+    own_rig: bool = False  # the rig is the one stored in the recording
 
     @property
     def name(self) -> str:
@@ -46,9 +47,10 @@ class RecordedRun:
         with open_recording(path) as recording:
             run = replace(recording.run(), source=path.name)  # a page that is handed on names no folders
             about = recording.attributes, recording.ending, recording.last_counters()
-        if rig is None and run.rig_text.strip():
+        own_rig = rig is None and bool(run.rig_text.strip())
+        if own_rig:
             rig = parse_rig(run.rig_text, f"rig stored in {path}")
-        return cls(path, run, *about, sha256_of(path), rig, None if entries is None else tuple(entries))
+        return cls(path, run, *about, sha256_of(path), rig, None if entries is None else tuple(entries), own_rig)
 
 
 def sha256_of(path: Path) -> str:
@@ -76,6 +78,7 @@ class Report:
     title: str
     runs: tuple[str, ...]
     chapters: tuple[Chapter, ...]
+    rig_words: tuple[str, ...] = ()  # whose rig judges, where it is the recordings' own
 
     @property
     def judged(self) -> bool:

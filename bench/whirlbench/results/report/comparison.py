@@ -33,6 +33,7 @@ from whirlbench.results.limits import SecondSet, limits_study
 from whirlbench.results.report.chapter import Chapter, RecordedRun, Report
 from whirlbench.results.report.rig_facts import NO_RIG, differing_keys, rig_answer
 from whirlbench.results.report.run_report import identity
+from whirlbench.results.run_grounds import own_rig_words, with_grounds
 from whirlbench.rig.description import Rig
 
 SUBJECT = "runs side by side"
@@ -91,7 +92,7 @@ def compared_runs(runs: Sequence[RecordedRun], progress: Callable[[str], None] =
     for second in runs[1:]:
         progress(f"{first.name} beside {second.name}")
         title = f"{first.name} (first) beside {second.name} (second)"
-        chapters.append(Chapter(title, _answered(lambda second=second: beside(first, second))))  # type: ignore[misc]
+        chapters.append(Chapter(title, _answered(lambda second=second: _told(first, second))))  # type: ignore[misc]
     progress("permitted speeds")
     chapters.append(Chapter("Permitted speeds", permitted_speeds(runs)))
     for one in runs:
@@ -99,9 +100,15 @@ def compared_runs(runs: Sequence[RecordedRun], progress: Callable[[str], None] =
             Chapter(f"Set, rig and calibration of {one.name}", rig_answer(one), judges=False),
             Chapter(f"Identity of {one.name}", identity(one), judges=False),
         ]
-    return Report(
-        f"Comparison: {' beside '.join(one.name for one in runs)}", tuple(one.name for one in runs), tuple(chapters)
-    )
+    names, words = tuple(one.name for one in runs), tuple(own_rig_words(one.run) for one in runs if one.own_rig)
+    return Report(f"Comparison: {' beside '.join(names)}", names, tuple(chapters), words)
+
+
+def _told(first: RecordedRun, second: RecordedRun) -> Answer:
+    """Both beside each other, with what is to be said of the recordings."""
+    answer = with_grounds(beside(first, second), [first.run, second.run])
+    own = tuple(Remark(Level.NOTE, own_rig_words(one.run)) for one in (first, second) if one.own_rig)
+    return replace(answer, remarks=(*answer.remarks, *own))
 
 
 def _answered(make: Callable[[], Answer]) -> Answer:

@@ -10,6 +10,7 @@ from whirlbench.log import EntryKind
 from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, fixed
 from whirlbench.results.labels import label, spoken
 from whirlbench.results.report.chapter import RecordedRun
+from whirlbench.results.run_grounds import run_remarks
 from whirlbench.rig.toml_text import parse_table
 from whirlbench.samples import Event
 
@@ -84,13 +85,10 @@ def _grave(events: tuple[Event, ...]) -> frozenset[int]:
 
 def _remarks(recorded: RecordedRun, events: int) -> Iterator[Remark]:
     ending = recorded.ending
-    if not ending.complete:
-        yield Remark(Level.CAUTION, "the run was not closed: its end is not known from the recording")
-    else:
+    if ending.complete:
         reason = f", {spoken(ending.reason)}" if ending.reason else ""
         yield Remark(Level.NOTE, f"the run ended: {ending.exit_status}{reason}")
-    for text in recorded.run.problems:
-        yield Remark(Level.CAUTION, f"in the recording: {text}")
+    yield from run_remarks(recorded.run)
     if recorded.attributes.origin.startswith("simulated") or recorded.attributes.random_seed is not None:
         yield Remark(Level.CAUTION, "a simulated stand: nothing here says anything of real blades")
     if events > MOST_EVENTS:

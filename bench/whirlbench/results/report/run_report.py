@@ -31,6 +31,7 @@ from whirlbench.results.report.chapter import Chapter, RecordedRun, Report
 from whirlbench.results.report.course import checks_answer, plan_answer
 from whirlbench.results.report.rig_facts import NO_RIG, rig_answer
 from whirlbench.results.report.run_charts import course_answer
+from whirlbench.results.run_grounds import own_rig_words
 from whirlbench.results.set_log import set_log_answer
 from whirlbench.results.trips import TripStudy, case_of, trips_answer, trips_study
 from whirlbench.results.tune import study as tune_study
@@ -63,13 +64,14 @@ def run_report(
     recorded: RecordedRun, question: str = "", progress: Callable[[str], None] = lambda title: None
 ) -> Report:
     """The chapters of one run; what cannot be answered says why. ``progress`` is told each chapter as it begins."""
-    chapters = []
-    for title, make in _chapters(recorded, question):
-        progress(title)
+    chapters, asked = [], list(_chapters(recorded, question))
+    for number, (title, make) in enumerate(asked, start=1):
+        progress(f"chapter {number} of {len(asked)}: {title}")
         chapters.append(Chapter(title, _answered(title, make), title not in DESCRIBING))
     first = Chapter("Conclusions", conclusions(chapters, recorded, question), judges=False)
     name = recorded.rig.name if recorded.rig and recorded.rig.name else recorded.name
-    return Report(f"Run report: {name}", (recorded.name,), (first, *chapters))
+    words = (own_rig_words(recorded.run),) if recorded.own_rig else ()
+    return Report(f"Run report: {name}", (recorded.name,), (first, *chapters), words)
 
 
 def _chapters(recorded: RecordedRun, question: str) -> Iterator[tuple[str, Callable[[], Answer]]]:
@@ -174,12 +176,13 @@ def conclusions(chapters: list[Chapter], recorded: RecordedRun, question: str = 
     open_ = [one.title for one in asked if one.answer.verdict is not Verdict.JUDGED]
     dangers = {remark: None for one in asked for remark in one.answer.remarks if remark.level is Level.DANGER}
     said = f"{len(dangers)} dangers" if len(dangers) != 1 else "1 danger"
+    own = [Remark(Level.NOTE, own_rig_words(recorded.run))] if recorded.own_rig else []
     judged = f"{len(asked) - len(open_)} of {len(asked)} questions fully judged; {said}"
     return Answer(
         CONCLUSIONS,
         f"{question.rstrip('. ')} – {judged}" if question else f"{recorded.name}: {judged}",
         tables=(Table("statements", "Statements and their evidence", STATEMENT_COLUMNS, rows),),
-        remarks=(*dangers, Remark(Level.NOTE, DASH_MEANS), Remark(Level.NOTE, ORDERS)),
+        remarks=(*dangers, *own, Remark(Level.NOTE, DASH_MEANS), Remark(Level.NOTE, ORDERS)),
         not_judged=(NotJudged("in part or not at all", f"see the chapters {listed(open_)}"),) if open_ else (),
         document={
             "question": question,

@@ -11,6 +11,7 @@ from typing import Any
 
 from whirlbench.analysis.governor import (
     BETTER,
+    WORDS,
     Advice,
     Comparison,
     Figure,
@@ -29,6 +30,7 @@ GAIN_UNITS = {"throttle": "rpm/µs", "request": "rpm/rpm", "pitch": "rpm/deg"}
 LEVER_UNITS = {"throttle": "µs", "request": "rpm", "pitch": "deg"}
 FIGURE_UNITS = {"pct": "%", "hz": "Hz", "s": "s", "rpm": "rpm"}  # by the last part of a figure's key
 NOT_USED = "not used"
+AS_PREDICTED, DIFFERS = "as predicted", "DIFFERS"
 RESPONSE_KEYS = (
     "rise_time_s", "overshoot_pct", "peak_time_s", "settling_time_s", "steady_error_rpm", "deviation_rpm", "recovery_s",
     "settling_5pct_s", "rise_time_0_100_s", "droop_rpm", "headroom_pct", "change_rpm", "noise_rpm",
@@ -43,8 +45,16 @@ STEP_COLUMNS = (
     Column("dead time", "s"),
     Column("rise", "s"),
     Column("overshoot", "%"),
-    Column("settled in", "s"),
+    Column("settled into 2 %", "s"),
+    Column("came back to a tenth", "s"),
     Column("remark", figures=False),
+)
+RE_TEST_COLUMNS = (
+    Column("step", figures=False),
+    Column("figure", figures=False),
+    Column("measured"),
+    Column("predicted", figures=False),
+    Column("verdict", figures=False),
 )
 POINTS_COLUMNS = (Column("step", figures=False), Column("lag", "s"), Column("dead time", "s"))
 POOLED_COLUMNS = (
@@ -77,8 +87,10 @@ STABILITY_COLUMNS = (
 INTERACTION_COLUMNS = (Column("lever moved by", figures=False), Column("speed", "rpm"), Column("thrust", "N"))
 
 
-def tune_tables(study: Study, comparison: Comparison | None) -> Iterator[Table]:
-    """Every table that ``study`` and ``comparison`` fill."""
+def tune_tables(study: Study, verdicts: Sequence[Verdict], comparison: Comparison | None) -> Iterator[Table]:
+    """Every table that ``study``, the ``verdicts`` of a re-test and ``comparison`` fill; the proof stands first."""
+    if verdicts:
+        yield _re_test_table(verdicts)
     unused = frozenset(number for number, result in enumerate(study.loop.steps) if result.problem)
     yield Table("steps", "Steps found", STEP_COLUMNS, tuple(map(_step_row, study.loop.steps)), unused)
     points = tuple(_points_rows(study.loop.usable()))
@@ -95,6 +107,23 @@ def tune_tables(study: Study, comparison: Comparison | None) -> Iterator[Table]:
         yield _comparison_table(comparison)
 
 
+def _re_test_table(verdicts: Sequence[Verdict]) -> Table:
+    """Each figure of each re-tested step beside its band, by the words that the forecast has."""
+    rows = tuple(row for verdict in verdicts for row in _re_test_rows(verdict))
+    differing = frozenset(number for number, row in enumerate(rows) if row[-1] == DIFFERS)
+    return Table("re-test", "Re-test: what was predicted, and what came", RE_TEST_COLUMNS, rows, differing)
+
+
+def _re_test_rows(verdict: Verdict) -> Iterator[tuple[str, ...]]:
+    for name, band in verdict.forecast.figures.items():
+        word, unit = WORDS[name]
+        measured = verdict.measured[name]
+        high = f"{figure(band.high)} {unit}" if math.isfinite(band.high) else "beyond the hold"
+        shown = f"{figure(measured)} {unit}" if math.isfinite(measured) else "not within the hold"
+        held = AS_PREDICTED if band.holds(measured) else DIFFERS
+        yield f"{verdict.step.kind} at {verdict.step.at_s:.2f} s", word, shown, f"{figure(band.low)} to {high}", held
+
+
 def form_words(model: LoopModel) -> str:
     """The form of ``model`` in words of the trade."""
     if model.form == "second_order" and model.damping_ratio < 1.0:
@@ -108,16 +137,16 @@ def _step_row(result: StepResult) -> tuple[str, ...]:
     unit = LEVER_UNITS[step.kind]
     place = (_place(result), f"{step.from_value:.5g} → {step.to_value:.5g} {unit}")
     if result.problem:
-        return (*place, *[NONE] * 7, NOT_USED)
+        return (*place, *[NONE] * 8, NOT_USED)
     if result.choice is None or result.response is None:
-        return (*place, "governed", *[NONE] * 5, *_came_back(result))
+        return (*place, "governed", *[NONE] * 6, *_came_back(result))
     fit, response = result.choice.fit, result.response
     error = fit.stderr()
-    settled_s = response.settling_time_s if math.isfinite(response.settling_time_s) else response.recovery_s
     return (
         *place, form_words(fit.model), f"{with_error(fit.model.gain, error['gain'])} {GAIN_UNITS[step.kind]}",
         figure(sum(fit.model.lags_s()) or None), with_error(fit.model.dead_time_s, error["dead_time_s"]),
-        figure(response.rise_time_s), figure(response.overshoot_pct), figure(settled_s), _hunting(result),
+        figure(response.rise_time_s), figure(response.overshoot_pct),
+        figure(response.settling_time_s), figure(response.recovery_s), _hunting(result),
     )  # fmt: skip
 
 

@@ -35,7 +35,7 @@ from whirlbench.analysis.governor import (
 )
 from whirlbench.analysis.speed_loop import Kind, LoopModel
 from whirlbench.errors import AnalysisError
-from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remark, figure, span, with_error
+from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remark, figure, listed, span, with_error
 from whirlbench.results.labels import spoken
 from whirlbench.results.tune.charts import tune_charts
 from whirlbench.results.tune.tables import tune_document, tune_tables
@@ -69,7 +69,7 @@ def tune_answer(
     return Answer(
         SUBJECT,
         _headline(study, verdicts),
-        tables=tuple(tune_tables(study, comparison)),
+        tables=tuple(tune_tables(study, verdicts, comparison)),
         charts=tuple(tune_charts(study, verdicts)),
         remarks=tuple(_remarks(study, verdicts, comparison, forecasts)),
         not_judged=tuple(_not_judged(study)),
@@ -88,7 +88,9 @@ def _forecasts(study: Study) -> dict[Kind, Forecast]:
 def _headline(study: Study, verdicts: Sequence[Verdict]) -> str:
     if verdicts:
         agreeing = sum(verdict.agrees for verdict in verdicts)
-        return f"{agreeing} of {len(verdicts)} re-tested steps came out as predicted"
+        apart = [f"{one.step.kind} at {one.step.at_s:.2f} s" for one in verdicts if not one.agrees]
+        differs = f"; DIFFERS from the prediction: {listed(apart)}" if apart else ""
+        return f"{agreeing} of {len(verdicts)} re-tested steps came out as predicted{differs}"
     if study.cycle is not None and not study.loop.usable():
         return f"the governed speed swings by itself: {_swing(study.cycle)}"
     if study.ringing is not None and not study.loop.usable():

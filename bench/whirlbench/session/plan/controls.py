@@ -38,8 +38,7 @@ class Controls:
 
     def throttle_us(self, percent: float) -> float:
         """Pulse at ``percent`` of the taught range."""
-        throttle = self.rig.throttle
-        return throttle.min_us + (throttle.max_us - throttle.min_us) * percent / 100.0
+        return self.rig.throttle.pulse_at_us(percent)
 
     def servo_us(self, pitch_deg: float) -> float:
         """Servo pulse for a blade angle, by the rig's pitch table; RigError without one."""

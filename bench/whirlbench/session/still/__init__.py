@@ -19,10 +19,11 @@ from whirlbench.session.still.still_stand import (
     read,
 )
 from whirlbench.session.still.trial import TripsTrial
-from whirlbench.session.still.trips_on_trial import PROVOCATIONS, CannotBeProvoked, Provocation
+from whirlbench.session.still.trips_on_trial import PROVOCATIONS, SECOND_CUT, CannotBeProvoked, Provocation
 
 __all__ = [
     "PROVOCATIONS",
+    "SECOND_CUT",
     "CannotBeProvoked",
     "Procedure",
     "Provocation",

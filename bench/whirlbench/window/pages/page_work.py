@@ -117,6 +117,7 @@ def tune_work(subject: Subject) -> Answers:
     yield Doing("reading the recording")
     run = subject.run()
     yield Doing("finding steps and fitting models to them")
+    from whirlbench.results.run_grounds import with_grounds
     from whirlbench.results.tune import compare_runs, retuned, study, tune_answer
 
     found, other = study(run, subject.rig(run)), subject.other_run()
@@ -126,7 +127,7 @@ def tune_work(subject: Subject) -> Answers:
         beside = (Path(other.source).stem, other, subject.rig(other))
         comparison = compare_runs(found, Path(run.source).stem, [beside])
     while True:
-        time_s = yield tune_answer(found, (), comparison, foretold=False)
+        time_s = yield with_grounds(tune_answer(found, (), comparison, foretold=False), [run], not subject.rig_text)
         found = retuned(found, time_s)
 
 
@@ -138,13 +139,16 @@ def limits_work(subject: Subject) -> Answers:
     other = subject.other_run()
     yield Doing("finding settled holds, fitting thrust and power")
     from whirlbench.results.limits import at_speeds, limits_answer, limits_study, propose
+    from whirlbench.results.run_grounds import with_grounds
 
-    study = limits_study([run], rig, beside=[other] if other is not None else [])
-    yield Early(limits_answer(study))
+    runs = [run] if other is None else [run, other]
+    study = limits_study([run], rig, beside=runs[1:])
+    yield Early(with_grounds(limits_answer(study), runs, not subject.rig_text))
     proposal = propose(study)
     speeds = None
     while True:
-        speeds = yield limits_answer(at_speeds(study, speeds), proposal)
+        answer = limits_answer(at_speeds(study, speeds), proposal)
+        speeds = yield with_grounds(answer, runs, not subject.rig_text)
 
 
 def diagnosis_work(subject: Subject) -> Answers:

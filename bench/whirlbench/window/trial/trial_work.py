@@ -73,8 +73,8 @@ class TrialWork:
 
     @property
     def count(self) -> int:
-        """How many trips are due."""
-        return len(self._due)
+        """How many trips are due, the second cut among them, which is judged last."""
+        return len(self._due) + 1
 
     def tick(self) -> None:
         """One turn of the loop and one step of the trial; an error ends it, and what was tried stays entered."""
@@ -114,7 +114,7 @@ class TrialWork:
         for number, provocation in enumerate(self._due, start=1):
             self.number = number
             yield from self._one(provocation)
-        self.text = SEEN_CUT
+        self.number, self.text = self.count, SEEN_CUT
         word = yield from self._asked(*SEEN)
         self.trial.judge_second_cut(SEEN[word])
 

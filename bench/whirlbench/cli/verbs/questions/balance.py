@@ -57,6 +57,7 @@ def command(
     from whirlbench.analysis.balance import Trial, balance_runs, balance_with_influence, vectors_1p, velocities
     from whirlbench.results.answer import not_judged
     from whirlbench.results.balance import SUBJECT, Fitting, balance_answer
+    from whirlbench.results.run_grounds import with_grounds
 
     run = open_run(as_found)
     known = None if influence is None else _read_influence(influence)
@@ -67,13 +68,13 @@ def command(
     fitting = Fitting(radius_mm, grade, rotor_kg or _rotor_kg(run, rig_path), holes, first_hole_deg, step_g)
     try:
         if known is not None:
-            found = balance_with_influence(run, known)
+            found, runs = balance_with_influence(run, known), [run]
         else:
             assert trial is not None and trial_mass_g is not None and trial_angle_deg is not None
             given = [(trial, trial_mass_g, trial_angle_deg), *further]
             trials = [Trial(open_run(path), mass_g, angle_deg, radius_mm) for path, mass_g, angle_deg in given]
-            found = balance_runs(run, trials)
-        answer = balance_answer(found, velocities(vectors_1p(run)), fitting)
+            found, runs = balance_runs(run, trials), [run, *(one.run for one in trials)]
+        answer = with_grounds(balance_answer(found, velocities(vectors_1p(run)), fitting), runs)
     except AnalysisError as error:
         return give_answer(not_judged(SUBJECT, str(error)), as_json, as_found)
     if keep_influence is not None:

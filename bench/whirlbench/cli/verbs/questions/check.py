@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from whirlbench.cli.number import Number
-from whirlbench.cli.output import give_answer, json_option, print_json, write_plan, write_text
+from whirlbench.cli.output import CANNOT_ANSWER, give_answer, json_option, one_line, print_json, write_plan, write_text
 from whirlbench.cli.run_input import naming
 from whirlbench.rig.toml import read_rig
 
@@ -29,20 +29,22 @@ Speed = Number(least=0.0, above=True)
     "--vary", metavar="KEY=FROM:TO",
     help="Permitted speed against a key of the set: root.edge_mm=6:14, or material=printed_pla,moulded_nylon.",
 )  # fmt: skip
+@click.option("--must-fit", is_flag=True, help="For scripts: exit status 2 where the set told in detail is NOT FIT.")
 @json_option
 def command(
     rig_path: Path, speed_rpm: float | None, proof_rpm: float | None, plan_out: Path | None, page: Path | None,
-    random_seed: int | None, set_name: str | None, vary: str | None, as_json: bool,
+    random_seed: int | None, set_name: str | None, vary: str | None, must_fit: bool, as_json: bool,
 ) -> int:  # fmt: skip
     """Judge every blade set of RIG before anything spins.
 
-    Loads, stresses and reserves of root and blade, permitted speed and what governs it, fragment, proof plan.
+    Loads, stresses and reserves of root and blade, permitted speed and what governs it, fragment, proof plan. Exit
+    status 0 says that it was judged, not that it is fit.
     An aid, not a licence: people stay out of the plane of rotation, guard and site follow local codes.
     """
     from whirlbench.analysis.strength import DEFAULT_SEED
     from whirlbench.errors import RigError
     from whirlbench.results.answer import not_judged
-    from whirlbench.results.check import SUBJECT, check_answer, check_strength, what_if
+    from whirlbench.results.check import SUBJECT, check_answer, check_strength, told_set, what_if
 
     seed = DEFAULT_SEED if random_seed is None else random_seed
     try:
@@ -63,7 +65,11 @@ def command(
         from whirlbench.report.answer_page import answer_page
 
         write_text(page, answer_page(f"Strength check: {rig.name or rig_path.stem}", [answer]))
-    return give_answer(answer, as_json, rig_path)
+    status = give_answer(answer, as_json, rig_path)
+    if must_fit and not told_set(check, set_name).passes:
+        click.echo(f"whirlbench: {one_line(f'{rig_path}: {answer.headline}')}", err=True)
+        return CANNOT_ANSWER
+    return status
 
 
 def _progress(done: int, points: int) -> None:

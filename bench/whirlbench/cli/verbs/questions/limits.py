@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from whirlbench.analysis.pitch_limits import LimitsStudy, ModeEndPoints
     from whirlbench.results.answer import Answer
     from whirlbench.rig.description import Rig
+    from whirlbench.samples import Run
 
 
 @click.command()
@@ -40,6 +41,7 @@ def command(
     from whirlbench.analysis.pitch_limits import limits_study, propose
     from whirlbench.results.answer import not_judged
     from whirlbench.results.limits import SUBJECT, limits_answer
+    from whirlbench.results.run_grounds import with_grounds
     from whirlbench.rig.toml import read_rig, with_values
 
     if (load_mode is None) != (rig_out is None):
@@ -54,8 +56,8 @@ def command(
             study = limits_study(runs, rig, speeds, others)
     except AnalysisError as error:
         return give_answer(not_judged(SUBJECT, str(error)), as_json, source)
-    answer = limits_answer(study, propose(study, _loaded(rig, study.modes, load_mode)))
-    _draw(study, answer, chart, page)
+    answer = with_grounds(limits_answer(study, propose(study, _loaded(rig, study.modes, load_mode))), (*runs, *others))
+    _draw(study, answer, runs, chart, page)
     status = give_answer(answer, as_json, source)
     if rig_out:
         write_text(rig_out, with_values(rig_text, _travel(study.modes, str(load_mode))))
@@ -64,7 +66,7 @@ def command(
     return status
 
 
-def _draw(study: LimitsStudy, answer: Answer, chart: Path | None, page: Path | None) -> None:
+def _draw(study: LimitsStudy, answer: Answer, runs: Sequence[Run], chart: Path | None, page: Path | None) -> None:
     if chart:
         from whirlbench.report.chart_drawing import write_charts
 
@@ -74,8 +76,9 @@ def _draw(study: LimitsStudy, answer: Answer, chart: Path | None, page: Path | N
 
         from whirlbench.report.field_card import field_card
         from whirlbench.results.limits import card_answer
+        from whirlbench.results.run_grounds import with_grounds
 
-        write_text(page, field_card(card_answer(study, date.today())))
+        write_text(page, field_card(with_grounds(card_answer(study, date.today()), runs)))
 
 
 def _speeds(text: str | None) -> list[float] | None:

@@ -40,6 +40,7 @@ def command(
     """
     from whirlbench.results.answer import not_judged
     from whirlbench.results.onset import SUBJECT, onset_answer, onset_study
+    from whirlbench.results.run_grounds import with_grounds
 
     run = open_run(recording)
     others = tuple(open_run(path) for path in earlier)
@@ -48,7 +49,7 @@ def command(
             study = onset_study(run, rig_of(run, rig_path), others, false_alarm_hours * 3600.0, baseline)
     except AnalysisError as error:
         return give_answer(not_judged(SUBJECT, str(error)), as_json, recording)
-    answer = onset_answer(study)
+    answer = with_grounds(onset_answer(study), [run], rig_path is None)
     if chart:
         from whirlbench.report.chart_drawing import write_charts
 

@@ -104,6 +104,8 @@ def _tell(report: Report, target: Path, as_json: bool) -> int:
         print_json({"page": str(target), "chapters": {one.title: one.answer.as_document() for one in report.chapters}})
     else:
         print_summary(report.chapters[0].answer)
+        for words in report.rig_words:
+            click.echo(words)
         click.echo(f"page: {target}")
     if report.judged:
         return DONE

@@ -34,6 +34,7 @@ def command(
     A recording with a failure in it counts as failed, any other as healthy. A limit that caught these runs is no
     promise for the next: the microcontroller's limits and the guard stay where they are.
     """
+    from whirlbench.results.run_grounds import with_grounds
     from whirlbench.results.trips import case_of, trips_answer, trips_study
     from whirlbench.rig.toml import read_rig
 
@@ -44,6 +45,7 @@ def command(
         rig = read_rig(rig_path)[0]
     cases = [*(case_of(open_run(path)) for path in recordings), *(case_of(open_run(path), True) for path in healthy)]
     answer = trips_answer(trips_study(cases, rig, moved, suggest_per_hour))
+    answer = with_grounds(answer, [case.run for case in cases])
     if chart:
         if not answer.charts:
             raise AnalysisError(f"{chart}: nothing to draw: no recording shows what --move {move} moves")

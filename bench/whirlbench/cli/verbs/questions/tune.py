@@ -39,6 +39,7 @@ def command(
 ) -> int:  # fmt: skip
     """Models of every step of throttle, request and pitch, gains for the bench's governor with their margins."""
     from whirlbench.results.answer import not_judged
+    from whirlbench.results.run_grounds import with_grounds
     from whirlbench.results.tune import SUBJECT, compare_runs, proof, read_advice, study, tune_answer
 
     channel = _channel(speeds) if speeds else None
@@ -54,7 +55,7 @@ def command(
         comparison = compare_runs(found, recording.stem, others) if others else None
     except AnalysisError as error:
         return give_answer(not_judged(SUBJECT, str(error).removeprefix(f"{recording}: ")), as_json, recording)
-    answer = tune_answer(found, verdicts, comparison)
+    answer = with_grounds(tune_answer(found, verdicts, comparison), [run], rig_path is None)
     if rig_out:
         _write_rig(found, run, rig_path, rig_out)
     if plan_out:
@@ -90,3 +91,6 @@ def _write_rig(found: Study, run: Run, rig_path: Path | None, path: Path) -> Non
     if not rig_text.strip():
         raise AnalysisError(f"{run.source}: holds no rig to write the gains into: give the rig file with --rig")
     write_text(path, with_values(rig_text, gains_for_rig(found)))
+    if rig_path is None:
+        stored = f"{path}: the rig stored in {run.source}, with the gains; --rig FILE takes your own file instead"
+        click.echo(stored, err=True)

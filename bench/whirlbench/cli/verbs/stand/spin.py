@@ -15,7 +15,7 @@ from pathlib import Path
 
 import click
 
-from whirlbench.cli.dry_run import dry_run
+from whirlbench.cli.dry_run import dry_run, tell_what_to_expect
 from whirlbench.cli.gate import fitted_set, log_option, require_cleared, typed_override
 from whirlbench.cli.note_keys import Keyboard
 from whirlbench.cli.number import Number
@@ -100,6 +100,7 @@ def command(
     clearance = fitted.clearance(override)
     require_cleared(clearance, rig, plan, rig_path)
     _introduce(rig, plan, clearance)
+    tell_what_to_expect(plan, rig)
     operator = _named(operator, yes)
     answers = _confirm_check_list(check_list(rig, fitted.proof()), yes, simulated=port == SIMULATED)
     if clearance.override is not None:

@@ -133,10 +133,13 @@ class TrialAtTerminal:
 
     def run(self) -> bool:
         """Whether the trial was gone through to its end; Ctrl-C leaves it."""
+        from whirlbench.session.still import SECOND_CUT
+
         due = self._trial.due()
+        total = len(due) + 1  # the second cut is judged last, by eye
         try:
             for number, provocation in enumerate(due, start=1):
-                click.echo(f"{number} of {len(due)}: {provocation.trip}", err=True)
+                click.echo(f"{number} of {total}: {provocation.trip}", err=True)
                 self._one(provocation)
         except (KeyboardInterrupt, click.Abort):
             click.echo("left before its end", err=True)
@@ -144,6 +147,7 @@ class TrialAtTerminal:
         except BenchError as error:
             click.echo(f"left before its end: {error}", err=True)
             return False
+        click.echo(f"{total} of {total}: {SECOND_CUT}", err=True)
         self._trial.judge_second_cut(self._seen_second_cut())
         return True
 

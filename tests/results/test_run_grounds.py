@@ -1,0 +1,52 @@
+"""What a result rests on: an unfinished file, a shaft that still turns at its end, and whose rig judged."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from whirlbench.results.answer import Answer, Level
+from whirlbench.results.run_grounds import last_rpm, own_rig_words, run_remarks, with_grounds
+from whirlbench.samples import Run, SlowSamples
+
+TIME_S = np.arange(0.0, 10.0, 0.1)
+
+
+def run(rpm: np.ndarray, *problems: str, rig_text: str = "") -> Run:
+    return Run(SlowSamples(TIME_S, rpm=rpm), source="folder/a.h5", problems=problems, rig_text=rig_text)
+
+
+@pytest.mark.parametrize(
+    ("last", "told"),
+    [(4000.0, True), (120.0, True), (80.0, False), (0.0, False), (np.nan, False)],
+    ids=["under power", "coasting", "nearly at rest", "at rest", "not known"],
+)
+def test_a_file_that_ends_while_the_shaft_turns_says_so(last: float, told: bool) -> None:
+    texts = [remark.text for remark in run_remarks(run(np.full(len(TIME_S), last)))]
+    expected = f"the shaft still turned at the end of the file ({last:.0f} rpm at 9.9 s): what came after is not in it"
+    assert texts == ([expected] if told else [])
+
+
+def test_a_speed_that_fell_silent_before_the_end_tells_nothing_of_the_end() -> None:
+    rpm = np.where(TIME_S < 7.5, 4000.0, np.nan)
+    assert np.isnan(last_rpm(run(rpm))) and np.isnan(last_rpm(Run()))
+    rpm[-15] = 3000.0
+    assert last_rpm(run(rpm)) == 3000.0
+
+
+def test_what_a_recording_lacks_stands_beside_every_answer_once_and_with_its_name_among_several() -> None:
+    broken, whole = run(np.zeros(len(TIME_S)), "the run was not closed"), run(np.zeros(len(TIME_S)))
+    one = with_grounds(Answer("a", "b"), [broken])
+    assert [(remark.level, remark.text) for remark in one.remarks] == [
+        (Level.CAUTION, "in the recording: the run was not closed")
+    ]
+    assert with_grounds(one, [broken]).remarks == one.remarks
+    (remark,) = with_grounds(Answer("a", "b"), [whole, broken]).remarks
+    assert remark.text == "a.h5: in the recording: the run was not closed"
+
+
+def test_the_recordings_own_rig_is_named_as_the_one_that_judged() -> None:
+    still = np.zeros(len(TIME_S))
+    (remark,) = with_grounds(Answer("a", "b"), [run(still, rig_text="name = 'x'")], own_rig=True).remarks
+    assert remark.text == own_rig_words(run(still)) and "stored in a.h5" in remark.text and "--rig" in remark.text
+    assert with_grounds(Answer("a", "b"), [run(still)], own_rig=True).remarks == ()
