@@ -100,3 +100,14 @@ def test_good_points_are_never_called_mistakes():
     rng = np.random.default_rng(7)
     for _ in range(300):
         fit_line(readings(UP_AND_DOWN, rng, scatter=200.0, hysteresis=0.3), "N", "thrust_n", ENDS)
+
+
+def test_whole_counts_on_a_line_are_not_known_better_than_a_whole_count():
+    """A standard error of nothing would be read as "not known" by the rig, and as "sure" by everything else."""
+    fit = fit_line(readings(UP_AND_DOWN), "N", "thrust_n", ENDS)
+
+    assert fit.scatter_counts == pytest.approx(1.0 / 12.0**0.5)
+    assert fit.residual == pytest.approx(fit.scatter_counts / SLOPE)
+    assert 0.0 < fit.stderr_gain_pct < 0.01 and fit.stderr_zero > 0.0
+    means = [KnownPoint(point.value, point.counts + 0.5) for point in readings(LOADS)]
+    assert fit_line(means, "N", "thrust_n", ENDS).scatter_counts < 1e-6

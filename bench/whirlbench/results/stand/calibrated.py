@@ -53,7 +53,7 @@ def _line(channel: str, unit: str) -> Callable[[Path, Rig, str], Calibrated]:
         rows = read_points(path, ("value", "counts"), {})
         points = [KnownPoint(row.numbers["value"], row.numbers["counts"]) for row in rows]
         fit = fit_line(points, unit, channel, ENDS.get(channel))
-        return Calibrated(line_answer(fit, channel), line_values(fit, channel, day))
+        return Calibrated(line_answer(fit, channel, rig.calibration.get(channel)), line_values(fit, channel, day))
 
     return calibrate
 
