@@ -75,7 +75,7 @@ def test_no_figure_in_the_headline_stands_without_its_error():
     ("had", "times"), [(1 / 8000, ""), (1.4 / 8000, ""), (9.81 / 8000, "0.102 times"), (-1 / 8000, "-1 times")]
 )
 def test_a_gain_that_is_nothing_like_the_one_before_is_pointed_out(had, times):
-    """Kilograms typed for newtons lie on a straight line like any other values; so does a cell that is mounted upside down."""
+    """Kilograms typed for newtons lie on a straight line, too; so does a cell that is mounted upside down."""
     had_so_far = Calibration(unit="N", units_per_count=had)
     cautions = [one.text for one in line_answer(line(UP), "thrust_n", had_so_far).remarks if one.level is Level.CAUTION]
 
