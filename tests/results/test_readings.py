@@ -63,7 +63,7 @@ def test_a_run_says_which_channels_left_what_was_calibrated() -> None:
     (remark,) = prolonged_remarks(run(thrust_n=60.0), RIG)
     assert remark.text == "thrust reads 60 N: beyond what was calibrated, the line is prolonged"
     (low,) = prolonged_remarks(run(voltage_v=20.0), RIG)
-    assert low.text.startswith("voltage reads 20 V")
+    assert low.text.startswith("pack voltage reads 20 V")
 
 
 def test_the_course_of_a_run_tells_peaks_with_error_and_mark() -> None:
