@@ -17,6 +17,7 @@ import contextlib
 import io
 import os
 import re
+import struct
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -175,7 +176,7 @@ def walk_on_sketch(folder: Path, board: str, hands: bool) -> list[str]:
 def kept_in_step(folder: Path) -> None:
     """This program anew, with all its processes in the time that the chip tells in a file of ``folder``."""
     clock = folder / "chip_clock"
-    clock.write_bytes(bytes(8))
+    clock.write_bytes(struct.pack("d", 1000.0))  # where the chip begins
     path = os.pathsep.join(filter(None, (str(CHIP_CLOCK), os.environ.get("PYTHONPATH"))))
     os.execve(sys.executable, [sys.executable, *sys.argv], os.environ | {"PYTHONPATH": path, CLOCK: str(clock)})
 

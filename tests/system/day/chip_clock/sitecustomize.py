@@ -15,7 +15,9 @@ from pathlib import Path
 
 CLOCK = os.environ.get("STAND_DAY_CLOCK", "")
 STANDS_STILL_S = 60.0  # of the computer's time: then the chip is gone
-LOOK_S = 0.0002
+ENDED_S = 5.0  # of it: then nobody need sleep for the chip's sake
+LOOK_S = 0.001
+STEP_S, CREEP_S = 0.01, 0.001  # less than a step of the chip's, whatever a step takes
 
 
 class ChipClock:
@@ -31,23 +33,24 @@ class ChipClock:
         self._latest_s, self._since_s = 0.0, self._computer_s()
 
     def __call__(self) -> float:
-        """The chip's time, which goes in steps of a slice."""
-        (now_s,) = struct.unpack("d", self._told[:8])
-        if now_s != self._latest_s:
-            self._latest_s, self._since_s = now_s, self._computer_s()
-        elif self._computer_s() - self._since_s > STANDS_STILL_S:
-            raise RuntimeError(f"the chip's clock has stood at {now_s:.3f} s for {STANDS_STILL_S:g} s")
-        return float(now_s)
+        """The chip's time, which is told in steps; between them it creeps, for what waits for any time at all."""
+        (told_s,) = struct.unpack("d", self._told[:8])
+        if told_s != self._latest_s:
+            self._latest_s, self._since_s = told_s, self._computer_s()
+        stood_s = self._computer_s() - self._since_s
+        if stood_s > STANDS_STILL_S:
+            raise RuntimeError(f"the chip's clock has stood at {told_s:.3f} s for {STANDS_STILL_S:g} s")
+        return float(told_s + CREEP_S * stood_s / (STEP_S + stood_s))
 
     def ns(self) -> int:
         """The same in whole nanoseconds."""
         return round(self() * 1e9)
 
     def sleep(self, seconds: float) -> None:
-        """Until so much of the chip's time has gone by; at least once the computer's turn is given away."""
+        """Until so much of the chip's time has gone by, or none does any more."""
         until_s = self() + seconds
         self._sleep(0.0)
-        while self() < until_s:
+        while self() < until_s and self._computer_s() - self._since_s < ENDED_S:
             self._sleep(LOOK_S)
 
 
