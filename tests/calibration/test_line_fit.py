@@ -96,6 +96,25 @@ def test_bad_points_are_named(how, complaint):
         fit_line(spoiled(how), "N", "thrust_n", ENDS)
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_a_slight_mistake_is_found_among_readings_that_scatter(seed):
+    """Sixteen times the scatter, and yet far below what a line that is not straight is refused for."""
+    points = readings(UP_AND_DOWN, np.random.default_rng(seed), scatter=2000.0)
+    points[3] = KnownPoint(points[3].value + 4.0, points[3].counts)
+
+    with pytest.raises(CalibrationError, match="point 4 was given as 64 N, but reads as "):
+        fit_line(points, "N", "thrust_n", ENDS)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_an_exchange_is_found_among_readings_that_scatter(seed):
+    points = readings(UP_AND_DOWN, np.random.default_rng(seed), scatter=2000.0)
+    points[1], points[4] = KnownPoint(20.0, points[4].counts), KnownPoint(80.0, points[1].counts)
+
+    with pytest.raises(CalibrationError, match="points 2 and 5 look exchanged"):
+        fit_line(points, "N", "thrust_n", ENDS)
+
+
 def test_good_points_are_never_called_mistakes():
     rng = np.random.default_rng(7)
     for _ in range(300):
