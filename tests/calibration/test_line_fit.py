@@ -72,6 +72,8 @@ def spoiled(how):
         points = [KnownPoint(point.value, 84000.0) for point in points]
     elif how == "bent":
         points = [KnownPoint(load, ZERO + SLOPE * load * (1.0 + load / 200.0)) for load in UP_AND_DOWN]
+    elif how == "folded":
+        points = [KnownPoint(load, ZERO + SLOPE * abs(load - 50.0)) for load in UP_AND_DOWN]
     elif how == "two values":
         points = readings([0.0, 100.0, 0.0, 100.0])
     elif how == "not a number":
@@ -87,6 +89,7 @@ def spoiled(how):
         ("unplugged", "point 6 reads .* an end of the converter"),
         ("silent", "does not answer"),
         ("bent", "of the span from a straight line"),
+        ("folded", "do not follow the known values at all"),
         ("two values", "at least 3 are needed"),
         ("not a number", "not a finite number"),
     ],

@@ -21,6 +21,7 @@ from whirlbench.errors import CalibrationError
 MISTAKE_CHANCE = 1e-3
 # Departure from a straight line, share of the span: told from here, refused from there. Judgement, no source.
 BENT_SHARE, REFUSED_SHARE = 0.01, 0.05
+NO_LINE = 0.5  # share of the span, from where no line is worth a figure
 FAR_BETTER = 5.0  # times less scatter, for two readings to be called exchanged; judgement, no source
 LEAST_FOR_MISTAKES = 5  # points: with fewer, no one of them can be told from the rest
 
@@ -100,6 +101,11 @@ def fit_line(points: Sequence[KnownPoint], unit: str, channel: str, ends: tuple[
     fit = _fitted(series, unit)
     if fit.departure > REFUSED_SHARE:
         worst = int(np.argmax(np.abs(fit.residuals)))
+        if fit.departure > NO_LINE:
+            raise CalibrationError(
+                f"{channel}: the counts do not follow the known values at all (a fold, a step, or another sensor's "
+                f"readings); worst at point {worst + 1}: check mounting and wiring, read again"
+            )
         raise CalibrationError(
             f"{channel}: point {worst + 1} lies {fit.departure * 100:.0f} % of the span from a straight line; "
             f"a sensor of this kind keeps within {REFUSED_SHARE * 100:g} %: check mounting, mass and wiring, read again"
