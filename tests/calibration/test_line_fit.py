@@ -72,6 +72,8 @@ def spoiled(how):
         points = [KnownPoint(point.value, 84000.0) for point in points]
     elif how == "bent":
         points = [KnownPoint(load, ZERO + SLOPE * load * (1.0 + load / 200.0)) for load in UP_AND_DOWN]
+    elif how == "folded":
+        points = [KnownPoint(load, ZERO + SLOPE * abs(load - 50.0)) for load in UP_AND_DOWN]
     elif how == "two values":
         points = readings([0.0, 100.0, 0.0, 100.0])
     elif how == "not a number":
@@ -87,6 +89,7 @@ def spoiled(how):
         ("unplugged", "point 6 reads .* an end of the converter"),
         ("silent", "does not answer"),
         ("bent", "of the span from a straight line"),
+        ("folded", "do not follow the known values at all"),
         ("two values", "at least 3 are needed"),
         ("not a number", "not a finite number"),
     ],
@@ -96,7 +99,37 @@ def test_bad_points_are_named(how, complaint):
         fit_line(spoiled(how), "N", "thrust_n", ENDS)
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_a_slight_mistake_is_found_among_readings_that_scatter(seed):
+    """Sixteen times the scatter, and yet far below what a line that is not straight is refused for."""
+    points = readings(UP_AND_DOWN, np.random.default_rng(seed), scatter=2000.0)
+    points[3] = KnownPoint(points[3].value + 4.0, points[3].counts)
+
+    with pytest.raises(CalibrationError, match="point 4 was given as 64 N, but reads as "):
+        fit_line(points, "N", "thrust_n", ENDS)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_an_exchange_is_found_among_readings_that_scatter(seed):
+    points = readings(UP_AND_DOWN, np.random.default_rng(seed), scatter=2000.0)
+    points[1], points[4] = KnownPoint(20.0, points[4].counts), KnownPoint(80.0, points[1].counts)
+
+    with pytest.raises(CalibrationError, match="points 2 and 5 look exchanged"):
+        fit_line(points, "N", "thrust_n", ENDS)
+
+
 def test_good_points_are_never_called_mistakes():
     rng = np.random.default_rng(7)
     for _ in range(300):
         fit_line(readings(UP_AND_DOWN, rng, scatter=200.0, hysteresis=0.3), "N", "thrust_n", ENDS)
+
+
+def test_whole_counts_on_a_line_are_not_known_better_than_a_whole_count():
+    """A standard error of nothing would be read as "not known" by the rig, and as "sure" by everything else."""
+    fit = fit_line(readings(UP_AND_DOWN), "N", "thrust_n", ENDS)
+
+    assert fit.scatter_counts == pytest.approx(1.0 / 12.0**0.5)
+    assert fit.residual == pytest.approx(fit.scatter_counts / SLOPE)
+    assert 0.0 < fit.stderr_gain_pct < 0.01 and fit.stderr_zero > 0.0
+    means = [KnownPoint(point.value, point.counts + 0.5) for point in readings(LOADS)]
+    assert fit_line(means, "N", "thrust_n", ENDS).scatter_counts < 1e-6

@@ -65,6 +65,8 @@ def spoiled(how):
         return [GaugeReading(1200.0, angle(1800.0)) if one.pulse_us == 1200.0 else one for one in points]
     if how == "stop":
         return [*points, GaugeReading(2100.0, angle(2000.0) + 0.02), GaugeReading(2100.0, angle(2000.0) + 0.02, False)]
+    if how == "one side":
+        return [GaugeReading(1400.0, 14.0) if one.pulse_us == 1400.0 and one.from_below else one for one in points]
     if how == "slips":
         return [*points, GaugeReading(1400.0, angle(1400.0) + 3.0)]
     if how == "two pulses":
@@ -81,6 +83,7 @@ def spoiled(how):
         ("exchanged", "turns back between 1200 us"),
         ("stop", "stands at its stop, or"),
         ("slips", "the link slips"),
+        ("one side", "at 1400 us the angles reached from below and from above are 5.9 degrees apart, elsewhere 0.1"),
         ("two pulses", "at least 3"),
         ("pulse", "500 to 2500"),
         ("gap", "not a finite number"),

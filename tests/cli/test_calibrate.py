@@ -158,6 +158,8 @@ BAD = [
     ("thrust_n", changed("thrust_n", 2, "50,244000"), "point 2 was given as 50 N, but reads as 20"),
     ("thrust_n", changed("thrust_n", 3, "40,8388607"), "an end of the converter"),
     ("current_a", changed("current_a", 2, "10,0"), "an end of the converter"),
+    ("pitch_deg", changed("pitch_deg", 3, "8,1023"), "point 3 reads 1023 counts, an end of the converter"),
+    ("pitch", changed("pitch", 3, "1400,14,below"), "at 1400 us the angles .* apart, elsewhere"),
     ("voltage_v", line([20, 30, 35, 42], 500, 0.0), "does not answer"),
     ("pitch", changed("pitch", 3, "1400,25,below"), "turns back|same side"),
     ("pitch", changed("pitch", 3, "1400,8,left"), "from is 'left': expected below or above"),

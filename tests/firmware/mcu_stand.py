@@ -8,6 +8,7 @@ As a program it offers the chip's serial line as a pseudo-terminal, paced to rea
 It prints ``port PATH`` once the chip runs, ends on Ctrl-C, SIGTERM or after ``--duration-s``, and then prints one line
 ``counters {...}``: what was lost or filtered on the stand's side. With ``--follow-stdin`` it ends with its input, and
 each line of that is a deed of somebody's hands at the stand: "card", "tap", "unplug CHANNEL", "reset", or "let go".
+With ``--clock FILE`` it tells its own time in that file, for hosts that shall keep step with a chip that lags.
 """
 
 from __future__ import annotations
@@ -15,9 +16,11 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import mmap
 import os
 import select
 import signal
+import struct
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -39,6 +42,7 @@ LET_GO = "let go"
 START_CYCLES = CLOCK_HZ // 4000
 SUPPLY_MV = 5000
 ADC_INPUTS = (("current_a", "current_a"), ("voltage_v", "voltage_v"), ("pitch_deg", "pitch_deg"))
+CLOCK_BEGINS_S = 1000.0  # a clock at nought is easily taken for none
 MOST_LAG_S = 0.01  # further behind real time, the lost time is given up: a burst would look like a silent host
 
 
@@ -206,13 +210,29 @@ def sketch_elf(board: str) -> Path:
     return build.sketch(board)
 
 
-def serve(stand: McuStand, terminal: Terminal, ended: Callable[[], bool], speed: float) -> None:
-    """Runs ``stand`` behind ``terminal`` until ``ended``; ``speed`` 1 is real time, 0 as fast as it goes."""
+def told_in(path: Path | None) -> Callable[[float], None]:
+    """What tells the chip's time in the file at ``path``, 8 bytes of a double; without one it is kept for itself."""
+    if path is None:
+        return lambda now_s: None
+    with path.open("a+b") as file:
+        file.truncate(8)  # in place: a host may be looking at it already
+        told = mmap.mmap(file.fileno(), 8)
+    return lambda now_s: struct.pack_into("d", told, 0, CLOCK_BEGINS_S + now_s)
+
+
+def serve(
+    stand: McuStand, terminal: Terminal, ended: Callable[[], bool], speed: float, tell: Callable[[float], None]
+) -> None:
+    """Runs ``stand`` behind ``terminal`` until ``ended``; ``speed`` 1 is real time, 0 as fast as it goes.
+
+    ``tell`` is told the chip's time when what it sent until then is on the line.
+    """
     began_s = time.monotonic()
     while not ended():
         stand.write(terminal.receive())
         stand.run(stand.now_s + SLICE_S)
         terminal.send(stand.read())
+        tell(stand.now_s)
         if speed:
             ahead_s = began_s + stand.now_s / speed - time.monotonic()
             if ahead_s > 0:
@@ -247,6 +267,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--speed", type=float, default=1.0, help="times real time; 0: as fast as it goes")
     parser.add_argument("--duration-s", type=float, default=math.inf, help="simulated seconds, then end")
     parser.add_argument("--elf", type=Path, help="another binary than this checkout's sketch")
+    parser.add_argument("--clock", type=Path, metavar="FILE", help="where the chip's time is told")
     parser.add_argument("--follow-stdin", action="store_true", help="end when standard input ends")
     return parser.parse_args()
 
@@ -258,6 +279,7 @@ def main() -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda caught, _: signalled.append(caught))
     rig = read_rig(options.rig)[0] if options.rig else None
+    tell = told_in(options.clock)
     with McuStand(options.board, rig, options.random_seed, elf=options.elf) as stand, Terminal() as terminal:
         print(f"port {terminal.path}", flush=True)
 
@@ -266,7 +288,7 @@ def main() -> None:
         def ended() -> bool:
             return bool(signalled) or stand.now_s >= options.duration_s or (options.follow_stdin and operator.gone())
 
-        serve(stand, terminal, ended, options.speed)
+        serve(stand, terminal, ended, options.speed, tell)
         print("counters", json.dumps({**stand.counters, **terminal.counters}), flush=True)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -74,3 +75,13 @@ def test_cycles_of_load_are_classed_by_their_share(rpm, expected):
     found = {cycle.low: cycle.count for cycle in load_cycles(np.asarray(rpm), 6000.0)}
 
     assert found == pytest.approx(expected)
+
+
+def test_the_peak_carries_the_error_of_the_tachs_clock(crack):
+    recording, rig = crack
+    known = msgspec.structs.replace(rig, tach=msgspec.structs.replace(rig.tach, stderr_pct=0.2))
+
+    use = run_use(recording, known, None)
+
+    assert use.peak_stderr_rpm == pytest.approx(0.002 * use.peak_rpm)
+    assert run_use(recording, rig, None).peak_stderr_rpm is None

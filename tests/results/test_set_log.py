@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from whirlbench.log import Entry, EntryKind, LoadCycles, RunUse, standing
@@ -32,6 +34,17 @@ def test_sums_and_cycles_of_a_set():
     assert found.table("cycles").rows == (("0.6 to 0.7", "2"),)
     assert found.verdict is Verdict.IN_PART  # no calibration is known of these runs
     assert [one.what for one in found.not_judged] == ["calibrations in force"]
+
+
+def test_the_peak_is_told_with_what_its_run_left_open():
+    sure, open_ = run(), run(peak_stderr_rpm=12.0)
+    fastest = replace(open_, use=replace(open_.use, peak_rpm=5400.0))
+    found = answer(sure, fastest)
+
+    totals = {row[0]: row[1] for row in found.table("totals").rows}
+    assert totals["greatest speed, rpm"] == "5400 ± 12"
+    assert ["peak 5000 rpm" in row[4] for row in found.table("entries").rows] == [True, False]
+    assert "peak 5400 ± 12 rpm" in found.table("entries").rows[1][4]
 
 
 def test_the_calibrations_in_force_are_shown_the_last_of_each():

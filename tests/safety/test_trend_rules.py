@@ -256,6 +256,25 @@ def test_a_trend_fires_once_until_it_came_back():
     assert math.isnan(rule.value) and not rule._fired and rule.judged_frames == 0
 
 
+def test_hunting_waits_for_no_second_finding():
+    """One finding is made of three seconds: a governor that hunts may double its swing twice in the next."""
+    (rule,) = (one for one in trend_rules(RIG) if one.name == "hunting_pct")
+    assert [rule._take(float(at), value) is not None for at, value in enumerate([0.5, 1.2, 1.3])] == [
+        False,
+        True,
+        False,
+    ]
+
+
+def test_the_swing_is_told_as_its_peak():
+    """A sine of 1.5 %; medians of an eighth of a second leave 96 % of one at 1.3 Hz, the bent line all but a little."""
+    (rule,) = (one for one in trend_rules(RIG) if one.name == "hunting_pct")
+    run = run_of()
+    swinging = replace(run.slow, rpm=RPM * (1.0 + 0.015 * np.sin(2 * np.pi * 1.3 * run.slow.time_s)))
+    back_test(replace(run, slow=swinging), [rule])
+    assert rule.value == pytest.approx(1.44, abs=0.08)
+
+
 # --- caution or trip --------------------------------------------------------------------------------------------------
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from whirlbench.calibration.known_points import WHOLE_COUNT
 from whirlbench.errors import CalibrationError
 
 STANDARD_GRAVITY_G = 1.0
@@ -14,7 +15,6 @@ STANDARD_GRAVITY_G = 1.0
 # another range of it. Data sheets of such parts give +/- 10 %.
 MOST_SPREAD_PCT = 10.0
 MOST_CROSS = 0.25  # share of 1 g that the other axes may show: the part leans by less than 15 degrees
-WHOLE_COUNT = 1.0 / 12.0**0.5  # standard deviation of a reading that is known to a whole count (JCGM 100:2008, 4.3.7)
 
 
 @dataclass(frozen=True)

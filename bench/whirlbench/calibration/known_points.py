@@ -9,6 +9,7 @@ import numpy as np
 
 from whirlbench.errors import CalibrationError
 
+WHOLE_COUNT = 1.0 / 12.0**0.5  # standard deviation of a reading that is known to a whole count (JCGM 100:2008, 4.3.7)
 LEAST_VALUES = 3  # different known values: with two, a straight line passes through any mistake
 
 
@@ -42,6 +43,11 @@ class Series:
         counts = np.array([point.counts for point in points], dtype=float)
         _refuse_unusable(channel, values, counts, ends)
         return cls(values, counts)
+
+    @property
+    def resolution_counts(self) -> float:
+        """Scatter below which readings do not tell: whole counts are uniform within themselves; 0 for means of many."""
+        return WHOLE_COUNT if np.array_equal(self.counts, np.round(self.counts)) else 0.0
 
     def going_up(self) -> np.ndarray:
         """Whether each reading was reached from below, (n,) bool; the first counts as the second does.

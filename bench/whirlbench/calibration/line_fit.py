@@ -13,7 +13,7 @@ from itertools import combinations
 
 import numpy as np
 
-from whirlbench.calibration.known_points import KnownPoint, Series
+from whirlbench.calibration.known_points import WHOLE_COUNT, KnownPoint, Series
 from whirlbench.errors import CalibrationError
 
 # A point further from the line of the others than this chance would have it is a mistake of the hand: 1 in 1000 over
@@ -21,6 +21,7 @@ from whirlbench.errors import CalibrationError
 MISTAKE_CHANCE = 1e-3
 # Departure from a straight line, share of the span: told from here, refused from there. Judgement, no source.
 BENT_SHARE, REFUSED_SHARE = 0.01, 0.05
+NO_LINE = 0.5  # share of the span, from where no line is worth a figure
 FAR_BETTER = 5.0  # times less scatter, for two readings to be called exchanged; judgement, no source
 LEAST_FOR_MISTAKES = 5  # points: with fewer, no one of them can be told from the rest
 
@@ -100,6 +101,11 @@ def fit_line(points: Sequence[KnownPoint], unit: str, channel: str, ends: tuple[
     fit = _fitted(series, unit)
     if fit.departure > REFUSED_SHARE:
         worst = int(np.argmax(np.abs(fit.residuals)))
+        if fit.departure > NO_LINE:
+            raise CalibrationError(
+                f"{channel}: the counts do not follow the known values at all (a fold, a step, or another sensor's "
+                f"readings); worst at point {worst + 1}: check mounting and wiring, read again"
+            )
         raise CalibrationError(
             f"{channel}: point {worst + 1} lies {fit.departure * 100:.0f} % of the span from a straight line; "
             f"a sensor of this kind keeps within {REFUSED_SHARE * 100:g} %: check mounting, mass and wiring, read again"
@@ -109,7 +115,7 @@ def fit_line(points: Sequence[KnownPoint], unit: str, channel: str, ends: tuple[
 
 def _fitted(series: Series, unit: str) -> LineFit:
     values, counts, gap = _mid_line(series)
-    slope, offset, covariance, scatter = least_squares(values, counts)
+    slope, offset, covariance, scatter = least_squares(values, counts, series.resolution_counts)
     hysteresis = None if gap is None else gap / abs(slope)
     return LineFit(unit, slope, offset, covariance, scatter, hysteresis, series)
 
@@ -125,11 +131,17 @@ def _mid_line(series: Series) -> tuple[np.ndarray, np.ndarray, float | None]:
     return both, (rises + falls) / 2.0, float(np.abs(rises - falls).max())
 
 
-def least_squares(values: np.ndarray, counts: np.ndarray) -> tuple[float, float, np.ndarray, float]:
-    """Slope, offset, their covariance (2, 2) and the standard deviation about the line; at least three points."""
+def least_squares(
+    values: np.ndarray, counts: np.ndarray, least_scatter: float = 0.0
+) -> tuple[float, float, np.ndarray, float]:
+    """Slope, offset, their covariance (2, 2) and the standard deviation about the line; at least three points.
+
+    Points may lie on a line by chance, or by rounding: less than ``least_scatter`` is not believed.
+    """
     design = np.stack([values, np.ones_like(values)], axis=1)
     (slope, offset), *_ = np.linalg.lstsq(design, counts, rcond=None)
     scatter = float(np.sqrt(np.sum((counts - design @ [slope, offset]) ** 2) / (len(values) - 2)))
+    scatter = max(scatter, least_scatter)
     covariance = scatter**2 * np.linalg.inv(design.T @ design)
     return float(slope), float(offset), covariance, scatter
 
@@ -201,7 +213,7 @@ def _worst(series: Series) -> int | None:
 
 def _resolution(counts: np.ndarray) -> float:
     """Scatter below which nobody can read: a whole count is uniform within itself, and a ten-thousandth of the span."""
-    return float(max(1.0 / np.sqrt(12.0), np.ptp(counts) * 1e-4))
+    return float(max(WHOLE_COUNT, np.ptp(counts) * 1e-4))
 
 
 def _exchanged(series: Series) -> tuple[int, int] | None:

@@ -50,6 +50,7 @@ def fit_pitch(readings: Sequence[GaugeReading], gauge_stderr_deg: float = 0.1) -
     pulses = sorted({reading.pulse_us for reading in readings})
     sides = [_sides(readings, pulse) for pulse in pulses]
     angles = np.array([_middle(below, above) for below, above in sides])
+    _refuse_odd_gap(pulses, sides)
     play, play_stderr = _play(sides)
     if play is not None:
         angles = angles + np.array([_shift(below, above, play) for below, above in sides])
@@ -109,6 +110,19 @@ def _play(sides: Sequence[tuple[np.ndarray, np.ndarray]]) -> tuple[float | None,
         return None, None
     stderr = float(gaps.std(ddof=1) / np.sqrt(len(gaps))) if len(gaps) > 1 else None
     return float(gaps.mean()), stderr
+
+
+def _refuse_odd_gap(pulses: Sequence[float], sides: Sequence[tuple[np.ndarray, np.ndarray]]) -> None:
+    """Play is much the same everywhere: a gap nothing like the others has a wrong reading on one of its sides."""
+    gaps = {pulse: above.mean() - below.mean() for pulse, (below, above) in zip(pulses, sides, strict=True)
+            if len(below) and len(above)}  # fmt: skip
+    for pulse, gap in gaps.items() if len(gaps) > 1 else ():
+        usual = float(np.median([other for one, other in gaps.items() if one != pulse]))
+        if abs(gap - usual) > MOST_SCATTER_DEG:
+            raise CalibrationError(
+                f"pitch: at {pulse:g} us the angles reached from below and from above are {abs(gap):.1f} degrees "
+                f"apart, elsewhere {abs(usual):.1f}: a wrong reading, or the link slips there; read both again"
+            )
 
 
 def _scatter(sides: Sequence[tuple[np.ndarray, np.ndarray]]) -> float:

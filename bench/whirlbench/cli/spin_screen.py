@@ -13,8 +13,9 @@ from rich.text import Text
 
 from whirlbench.cli.note_keys import NoteLine
 from whirlbench.results.labels import event_words, spoken
-from whirlbench.rig.description import PROLONGED, Calibration, Rig
-from whirlbench.safety.margins import Margin, margins, with_stderr
+from whirlbench.rig.description import Rig
+from whirlbench.safety.margins import Margin, margins
+from whirlbench.safety.reading_errors import mark, reading_stderr, with_stderr
 from whirlbench.samples import Event
 from whirlbench.session.engine import Progress
 from whirlbench.session.plan import Clearance
@@ -111,15 +112,12 @@ def _readings(values: Mapping[str, float], rig: Rig) -> Table:
     """Each known reading with its standard error; one beyond its calibration is marked."""
     table = Table.grid(padding=(0, 3))
     known = [(name, unit, form) for name, unit, form in READINGS if math.isfinite(values.get(name, math.nan))]
-    table.add_row(*(f"{_figure(form, values[name], rig.calibration.get(name))} {unit}" for name, unit, form in known))
+    table.add_row(*(_figure(form.format(values[name]), unit, name, values[name], rig) for name, unit, form in known))
     return table
 
 
-def _figure(form: str, value: float, calibration: Calibration | None) -> str:
-    if calibration is None:
-        return form.format(value)
-    mark = f" {PROLONGED}" if calibration.prolonged(value) else ""
-    return f"{with_stderr(form.format(value), calibration.stderr(value))}{mark}"
+def _figure(text: str, unit: str, name: str, value: float, rig: Rig) -> str:
+    return " ".join(filter(None, (with_stderr(text, reading_stderr(rig, name, value)), unit, mark(rig, {name: value}))))
 
 
 def _bars(found: tuple[Margin, ...]) -> list[Text]:

@@ -11,7 +11,7 @@ from whirlbench.log.entries import Entry
 
 COLUMNS = (
     "number", "blade_set", "at", "kind", "operator", "text", "recording", "sha256", "turning_s", "starts",
-    "revolutions", "peak_rpm", "permitted_rpm", "trips",
+    "revolutions", "peak_rpm", "permitted_rpm", "trips", "peak_stderr_rpm",
 )  # fmt: skip
 
 
@@ -44,7 +44,8 @@ def _cells(entry: Entry) -> list[object]:
         return head + [""] * (len(COLUMNS) - len(head))
     peak, permitted = ("" if rpm is None else round(rpm, 1) for rpm in (use.peak_rpm, use.permitted_rpm))
     times = [round(use.turning_s, 3), use.starts, round(use.revolutions, 1)]
-    return [*head, use.recording, use.sha256, *times, peak, permitted, "; ".join(use.trips)]
+    error = "" if use.peak_stderr_rpm is None else float(f"{use.peak_stderr_rpm:.3g}")
+    return [*head, use.recording, use.sha256, *times, peak, permitted, "; ".join(use.trips), error]
 
 
 def _safe_cell(text: str) -> str:

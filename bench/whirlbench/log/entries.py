@@ -39,9 +39,10 @@ class RunUse:
     """What one run took out of the set that was fitted.
 
     ``turning_s`` seconds above rest; ``revolutions`` from tach pulses where there are some, else from the speed;
-    ``peak_rpm`` None where no speed was recorded; ``permitted_rpm`` the 5 % figure in force, None when nobody judged
-    the set, and then ``cycles`` is empty: a share of an unknown load is not a number. ``trips`` and ``cautions`` in
-    words; ``set_digest`` names the set's description, ``calibration_digest`` the calibrations in force.
+    ``peak_rpm`` None where no speed was recorded, ``peak_stderr_rpm`` what the tach's clock leaves open in it;
+    ``permitted_rpm`` the 5 % figure in force, None when nobody judged the set, and then ``cycles`` is empty: a
+    share of an unknown load is not a number. ``trips`` and ``cautions`` in words; ``set_digest`` names the set's
+    description, ``calibration_digest`` the calibrations in force.
     """
 
     recording: str
@@ -58,6 +59,7 @@ class RunUse:
     complete: bool = True
     set_digest: str = ""
     calibration_digest: str = ""
+    peak_stderr_rpm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -83,6 +85,7 @@ class SetTotals:
     revolutions: float
     peak_rpm: float | None
     trips: int
+    peak_stderr_rpm: float | None = None
 
     @property
     def hours(self) -> float:
@@ -93,13 +96,15 @@ class SetTotals:
 def totals(entries: Iterable[Entry]) -> SetTotals:
     """Sums over the runs among ``entries``; all zero, and no peak, without any."""
     uses = [entry.use for entry in entries if entry.use is not None]
+    fastest = max((use for use in uses if use.peak_rpm is not None), key=lambda use: use.peak_rpm or 0.0, default=None)
     return SetTotals(
         runs=len(uses),
         starts=sum(use.starts for use in uses),
         turning_s=sum(use.turning_s for use in uses),
         revolutions=sum(use.revolutions for use in uses),
-        peak_rpm=max((use.peak_rpm for use in uses if use.peak_rpm is not None), default=None),
+        peak_rpm=None if fastest is None else fastest.peak_rpm,
         trips=sum(len(use.trips) for use in uses),
+        peak_stderr_rpm=None if fastest is None else fastest.peak_stderr_rpm,
     )
 
 

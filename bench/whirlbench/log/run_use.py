@@ -45,7 +45,13 @@ def run_use(recording: Recording, rig: Rig, permitted_rpm: float | None) -> RunU
         complete=recording.ending.complete,
         set_digest=set_digest(rig, rig.propeller.blade_set or ""),
         calibration_digest=_digest(rig.calibration),
+        peak_stderr_rpm=_stderr_rpm(rig, rpm),
     )
+
+
+def _stderr_rpm(rig: Rig, rpm: np.ndarray) -> float | None:
+    share = rig.tach.stderr_pct
+    return None if share is None or not len(rpm) else float(rpm.max()) * share / 100.0
 
 
 def run_digest(recording: Recording, run: Run) -> str:

@@ -60,7 +60,7 @@ def _tables(entries: Sequence[Entry], found: Standing) -> Iterator[Table]:
         ("starts", str(sums.starts)),
         ("hours above rest", fixed(sums.hours, 3)),
         ("revolutions", fixed(sums.revolutions, 0)),
-        ("greatest speed, rpm", NONE if sums.peak_rpm is None else fixed(sums.peak_rpm, 0)),
+        ("greatest speed, rpm", NONE if sums.peak_rpm is None else _peak(sums.peak_rpm, sums.peak_stderr_rpm)),
         ("trips", str(sums.trips)),
     )
     yield Table("totals", "What the set has run", TOTAL_COLUMNS, rows)
@@ -81,10 +81,14 @@ def _what(entry: Entry) -> str:
         return "; ".join(entry.text.splitlines()[:2]).rstrip(":")
     if use is None:
         return entry.text
-    peak = "speed not known" if use.peak_rpm is None else f"peak {use.peak_rpm:.0f} rpm"
+    peak = "speed not known" if use.peak_rpm is None else f"peak {_peak(use.peak_rpm, use.peak_stderr_rpm)} rpm"
     trips = f", tripped: {', '.join(spoken(name) for name in use.trips)}" if use.trips else ""
     ending = "" if use.complete else ", the recording is not complete"
     return f"{use.recording}: {use.turning_s:.0f} s above rest, {peak}{trips}{ending}"
+
+
+def _peak(rpm: float, stderr_rpm: float | None) -> str:
+    return fixed(rpm, 0) if stderr_rpm is None else f"{rpm:.0f} ± {stderr_rpm:.2g}"
 
 
 def _remarks(entries: Sequence[Entry], found: Standing) -> Iterator[Remark]:

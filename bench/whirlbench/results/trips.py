@@ -31,6 +31,7 @@ from whirlbench.rig.description import Rig
 from whirlbench.rig.limits import TRENDS, WITH_RULE
 from whirlbench.safety.back_test import back_test, heard_share, rules_for
 from whirlbench.safety.host_rules import Trip, trend_rules
+from whirlbench.safety.reading_errors import mark, product_stderr, with_stderr
 from whirlbench.safety.steady_frames import FRAME_S
 from whirlbench.safety.study import SWEPT, Case, Suggestion, Trade, Verdict, judge, suggest, trade_off
 from whirlbench.safety.trend_rules import Trend
@@ -90,6 +91,14 @@ class TrendTest:
 
 
 @dataclass(frozen=True)
+class ReadAs:
+    """Standard error of a value that tripped (NaN: not known), and the word where a sensor stood beyond its span."""
+
+    stderr: float
+    mark: str
+
+
+@dataclass(frozen=True)
 class BackTest:
     """One run on trial: what would have tripped, the rules that could be judged, and what could not, and why.
 
@@ -101,6 +110,7 @@ class BackTest:
     not_judged: tuple[NotJudged, ...]
     trends: tuple[TrendTest, ...] = ()
     narrowed: str = ""  # which limits were the plan's, in words; empty: the rig's own
+    read: tuple[ReadAs, ...] = ()  # how well each trip's value was known, in the order of ``trips``
 
     @property
     def cautions(self) -> tuple[Trip, ...]:
@@ -140,7 +150,22 @@ def back_tested(case: Case, rig: Rig) -> BackTest:
     judged = tuple(name for name in names if not lacks[name])
     unjudged = tuple(NotJudged(label(name), why) for name, why in lacks.items() if why)
     unjudged += (*_gaps(case.run, rig, judged), *in_force.not_judged)
-    return BackTest(verdict, judged, unjudged, trends, in_force.narrowed)
+    read = tuple(_read_as(case.run, rig, trip) for trip in verdict.trips)
+    return BackTest(verdict, judged, unjudged, trends, in_force.narrowed, read)
+
+
+def _read_as(run: Run, rig: Rig, trip: Trip) -> ReadAs:
+    """By the calibration of what the trip's rule reads, at its value or at the samples of its moment."""
+    watch = _LIMITS[trip.rule].watch
+    if len(watch.channels) == 1 and watch.factor is None:
+        readings = {watch.channels[0]: trip.value}
+    else:
+        place = max(int(np.searchsorted(run.slow.time_s, trip.at_s, side="right")) - 1, 0)
+        known = [name for name in watch.channels if run.slow.has(name)]
+        readings = {name: math.nan for name in watch.channels} | {
+            name: float(run.slow.channel(name)[place]) for name in known
+        }
+    return ReadAs(product_stderr(rig, readings, trip.value), mark(rig, readings))
 
 
 def _trend_tests(run: Run, rig: Rig) -> tuple[TrendTest, ...]:
@@ -354,7 +379,11 @@ SUGGESTION_COLUMNS = (
 
 
 def _tables(study: TripStudy) -> Iterator[Table]:
-    trips = tuple(_trip_row(test.verdict.source, trip) for test in study.tests for trip in test.trips)
+    trips = tuple(
+        _trip_row(test.verdict.source, trip, read)
+        for test in study.tests
+        for trip, read in zip(test.trips, test.read, strict=True)
+    )
     yield Table("trips", "Trips that these limits would have made", TRIP_COLUMNS, trips)
     yield Table("runs", "Runs on trial", RUN_COLUMNS, tuple(map(_run_row, study.tests)))
     yield trend_table(study.tests)
@@ -396,9 +425,9 @@ def _run_row(test: BackTest) -> tuple[str, ...]:
     return verdict.source, fixed(verdict.failed_at_s, 2), lead_words(verdict.lead_s), outcome(test)
 
 
-def _trip_row(source: str, trip: Trip) -> tuple[str, ...]:
-    value, limit = (quantity_words(trip.rule, one) for one in (trip.value, trip.limit))
-    return source, label(trip.rule), f"{trip.at_s:.2f}", value, limit
+def _trip_row(source: str, trip: Trip, read: ReadAs) -> tuple[str, ...]:
+    value = f"{with_stderr(figure(trip.value, 4), read.stderr)} {_LIMITS[trip.rule].unit} {read.mark}".strip()
+    return source, label(trip.rule), f"{trip.at_s:.2f}", value, quantity_words(trip.rule, trip.limit)
 
 
 def _trade_row(rule: str, one: Trade) -> tuple[str, ...]:
@@ -470,9 +499,17 @@ def _document(study: TripStudy) -> Mapping[str, Any]:
         for test, one in zip(study.tests, verdicts, strict=True)
     ]
     trips = [
-        {"rule": trip.rule, "at_s": trip.at_s, "value": trip.value, "limit": trip.limit, "recording": one.source}
-        for one in verdicts
-        for trip in one.trips
+        {
+            "rule": trip.rule,
+            "at_s": trip.at_s,
+            "value": trip.value,
+            "stderr": read.stderr,
+            "prolonged": bool(read.mark),
+            "limit": trip.limit,
+            "recording": test.verdict.source,
+        }
+        for test in study.tests
+        for trip, read in zip(test.trips, test.read, strict=True)
     ]
     moved = {"limit": study.moved, "values": study.trades} if study.trades else None
     return {

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from whirlbench.rig.declaration import Side
-from whirlbench.rig.description import PROLONGED, Rig
+from whirlbench.rig.description import Rig
 from whirlbench.rig.limits import TRENDS, WITH_MARGIN, Limit
 from whirlbench.safety.quantities import judged, measured
+from whirlbench.safety.reading_errors import mark, product_stderr, with_stderr
 
 RECORDER_LAG_S = 1.0  # the recording may be so much behind: what a fault costs of the evidence, at most
 
@@ -36,11 +37,6 @@ class Margin:
         """Reading with its standard error, limit and mark, as printed beside a margin."""
         reading = "no reading" if math.isnan(self.value) else with_stderr(f"{self.value:.4g}", self.stderr)
         return " ".join(filter(None, (f"{reading} / {self.limit:.4g}", self.unit, self.mark)))
-
-
-def with_stderr(reading: str, stderr: float) -> str:
-    """A reading as printed, with its standard error where that is known."""
-    return reading if math.isnan(stderr) else f"{reading} ± {stderr:.2g}"
 
 
 def margins(rig: Rig, values: Mapping[str, float]) -> tuple[Margin, ...]:
@@ -85,23 +81,12 @@ def greatest_shares(rig: Rig, values: Mapping[str, np.ndarray]) -> dict[str, flo
 
 def _margin(row: Limit, value: float, limit: float, rig: Rig, values: Mapping[str, float]) -> Margin:
     share = _share(row, value, limit)
-    sensors = {name: values.get(name, math.nan) for name in row.watch.channels if name in rig.calibration}
-    beyond = any(rig.calibration[name].prolonged(reading) for name, reading in sensors.items())
-    stderr = _stderr(rig, row, value, sensors)
-    return Margin(row.watch.label, row.unit, value, limit, share, stderr, PROLONGED if beyond else "", row.key)
+    readings = {name: values.get(name, math.nan) for name in row.watch.channels}
+    stderr = product_stderr(rig, readings, value)
+    return Margin(row.watch.label, row.unit, value, limit, share, stderr, mark(rig, readings), row.key)
 
 
 def _share(row: Limit, value: float, limit: float) -> float:
     if row.watch.side == Side.LOWER:
         return limit / value if value else math.nan
     return abs(value) / limit
-
-
-def _stderr(rig: Rig, row: Limit, value: float, sensors: Mapping[str, float]) -> float:
-    """Of the product of calibrated channels, taken as independent; NaN where one of them has none."""
-    if not sensors or len(sensors) != len(row.watch.channels) or row.watch.factor is not None:
-        return math.nan
-    errors = [(rig.calibration[name].stderr(reading), reading) for name, reading in sensors.items()]
-    if len(errors) == 1:
-        return errors[0][0]
-    return math.hypot(*(value * error / reading if reading else math.nan for error, reading in errors))

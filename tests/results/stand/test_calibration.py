@@ -12,6 +12,7 @@ from whirlbench.calibration.pitch_fit import GaugeReading, fit_pitch
 from whirlbench.calibration.throttle_ends import ThrottleEnds
 from whirlbench.results.answer import Level, Verdict
 from whirlbench.results.stand import axis_answer, line_answer, pitch_answer, throttle_answer
+from whirlbench.rig.description import Calibration
 
 UP = [0.0, 20.0, 40.0, 60.0, 80.0]
 
@@ -68,3 +69,15 @@ def test_a_full_throttle_that_was_not_reached_is_open(reached, verdict):
 def test_no_figure_in_the_headline_stands_without_its_error():
     assert "±" in line_answer(line([*UP, *UP[-2::-1]]), "thrust_n").headline
     assert np.isfinite(pitch((True, False)).document["stderr"]["deg"])
+
+
+@pytest.mark.parametrize(
+    ("had", "times"), [(1 / 8000, ""), (1.4 / 8000, ""), (9.81 / 8000, "0.102 times"), (-1 / 8000, "-1 times")]
+)
+def test_a_gain_that_is_nothing_like_the_one_before_is_pointed_out(had, times):
+    """Kilograms typed for newtons lie on a straight line, too; so does a cell that is mounted upside down."""
+    had_so_far = Calibration(unit="N", units_per_count=had)
+    cautions = [one.text for one in line_answer(line(UP), "thrust_n", had_so_far).remarks if one.level is Level.CAUTION]
+
+    assert [times in text for text in cautions] == ([True] if times else [])
+    assert not [one for one in line_answer(line(UP), "thrust_n").remarks if one.level is Level.CAUTION]

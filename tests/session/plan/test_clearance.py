@@ -147,3 +147,17 @@ def test_nothing_may_be_asked_of_a_set_that_nobody_judged(clearance, rpm):
 def test_the_sentence_tells_set_speed_and_standing():
     assert CLEAR.sentence == "blade set moulded: permitted 6000 rpm (5 % figure); log: in service"
     assert "not judged" in replace(CLEAR, permitted_rpm=None, not_judged="no material").sentence
+
+
+BARE = Clearance("", 3000.0, standing(name=""), bare_shaft=True)
+
+
+def test_a_bare_shaft_is_one_without_a_set_in_the_rig():
+    """The propeller is said to be off: a rig that has one fitted contradicts that, whatever the limits."""
+    assert "the shaft was said to be bare, the rig has moulded fitted" in refusal(
+        BARE, with_limits(RIG, overspeed_rpm=100)
+    )
+    bare = parse_rig(RIG_TEXT.replace('blade_set = "moulded"', ""))
+    assert refusal(BARE, with_limits(bare, overspeed_rpm=3000.0)) == ""
+    assert refusal(BARE, with_limits(bare, overspeed_rpm=3001.0)).startswith("limits.overspeed_rpm 3001 is above")
+    assert "permitted 0 rpm" in refusal(replace(BARE, permitted_rpm=None), with_limits(bare, overspeed_rpm=1.0))

@@ -6,7 +6,8 @@ serial port, where somebody at the terminal answers the questions and does at th
     python tests/system/day/stand_day.py FOLDER
     python tests/system/day/stand_day.py FOLDER --sketch atmega2560
 
-``--unattended`` leaves out travel and trial, which take minutes at a board that runs in real time.
+``--unattended`` leaves out travel and trial, which take minutes at a board that runs in real time. With ``--in-step``
+host and recorder live in the chip's own time: for a computer that simulates the chip more slowly than it would run.
 """
 
 from __future__ import annotations
@@ -14,8 +15,11 @@ from __future__ import annotations
 import argparse
 import contextlib
 import io
+import os
 import re
+import struct
 import sys
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +30,7 @@ from whirlbench.rig.toml import example_rig_text
 from whirlbench.session.still.trips_on_trial import PROVOCATIONS
 
 FIRMWARE = Path(__file__).parents[2] / "firmware"
+CHIP_CLOCK, CLOCK = Path(__file__).parent / "chip_clock", "STAND_DAY_CLOCK"
 SIMULATED, LET_GO = "simulated", "let go"
 WITHIN = ("--start-us", "1040", "--within-us", "900", "1100")  # one end lies in there; a whole travel takes minutes
 AT_ONCE = {armed_now(one.ask): one.hand for one in PROVOCATIONS if one.ask}  # what a verb says: the deed it wants
@@ -139,7 +144,7 @@ def walk(folder: Path, port: str, hands: bool, act: Callable[[str], None] = lamb
     prepare(folder)
     failures = []
     for step in steps(folder, port, hands):
-        said, terminal = Somebody(act), sys.stdin
+        said, terminal, began_s = Somebody(act), sys.stdin, time.monotonic()
         sys.stdin = said
         try:
             with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
@@ -148,9 +153,11 @@ def walk(folder: Path, port: str, hands: bool, act: Callable[[str], None] = lamb
             sys.stdin = terminal
         text = re.sub(r"\s+", " ", said.getvalue())
         well = status == step.status and step.says in text
-        print(f"{'ok  ' if well else 'FAIL'} {step.name}: exit status {status}", flush=True)
+        took_s = time.monotonic() - began_s
+        print(f"{'ok  ' if well else 'FAIL'} {step.name}: exit status {status}, {took_s:.0f} s", flush=True)
         if not well:
             failures.append(f"{step.name}: {status}, expected {step.status} and {step.says!r}; said: {text[-1500:]}")
+            print(failures[-1], flush=True)
     return failures
 
 
@@ -160,8 +167,18 @@ def walk_on_sketch(folder: Path, board: str, hands: bool) -> list[str]:
     from mcu_process import McuProcess
 
     prepare(folder)
-    with McuProcess(board, "--rig", str(folder / "rig.toml")) as stand:
+    clock = os.environ.pop(CLOCK, "")  # the chip itself lives in the computer's time
+    with McuProcess(board, "--rig", str(folder / "rig.toml"), *(("--clock", clock) if clock else ())) as stand:
+        os.environ |= {CLOCK: clock} if clock else {}
         return walk(folder, stand.path, hands, stand.act)
+
+
+def kept_in_step(folder: Path) -> None:
+    """This program anew, with all its processes in the time that the chip tells in a file of ``folder``."""
+    clock = folder / "chip_clock"
+    clock.write_bytes(struct.pack("d", 1000.0))  # where the chip begins
+    path = os.pathsep.join(filter(None, (str(CHIP_CLOCK), os.environ.get("PYTHONPATH"))))
+    os.execve(sys.executable, [sys.executable, *sys.argv], os.environ | {"PYTHONPATH": path, CLOCK: str(clock)})
 
 
 def main() -> int:
@@ -170,11 +187,14 @@ def main() -> int:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--sketch", metavar="BOARD", help="atmega2560 or atmega328p; absent: the simulated stand")
     parser.add_argument("--unattended", action="store_true", help="without travel and trial")
+    parser.add_argument("--in-step", action="store_true", help="with --sketch: in the chip's time, however slow")
     given = parser.parse_args()
+    if given.in_step and CLOCK not in os.environ:
+        kept_in_step(given.folder)
     hands = not given.unattended
     on_sketch = given.sketch is not None
     failures = walk_on_sketch(given.folder, given.sketch, hands) if on_sketch else walk(given.folder, SIMULATED, hands)
-    print("\n".join(failures))
+    print(f"{len(failures)} steps did not go as they must" if failures else "the whole day went as it must")
     return 1 if failures else 0
 
 

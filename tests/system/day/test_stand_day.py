@@ -1,10 +1,13 @@
 """The day at the stand by the commands alone, on the simulated stand and on the compiled sketch.
 
-At the sketch travel and trial take minutes of real time: they are walked on demand, by ``stand_day.py --sketch``.
+At the sketch travel and trial take minutes of real time: they are walked on demand, by ``stand_day.py --sketch``, on a
+busy or slow computer with ``--in-step``.
 """
 
 from __future__ import annotations
 
+import importlib.util
+import struct
 import subprocess
 import sys
 from pathlib import Path
@@ -64,3 +67,20 @@ def test_the_day_on_the_compiled_sketch(tmp_path: Path) -> None:
     after = run.slow.between(trip.time_s + 0.01, 1e9)
     assert 450 < float(trip.detail.split()[0]) < 700  # spinning up, one period later than the limit
     assert (after.throttle_us == 1000).all() and after.rpm[-1] == 0
+
+
+def test_the_chips_clock_goes_by_what_the_chip_tells_and_never_stands(tmp_path: Path) -> None:
+    """A wait for no time at all ends only once the clock has moved, however slowly the chip is simulated."""
+    found = importlib.util.spec_from_file_location("chip_clock", HERE / "chip_clock" / "sitecustomize.py")
+    assert found is not None and found.loader is not None
+    module = importlib.util.module_from_spec(found)
+    found.loader.exec_module(module)
+    path = tmp_path / "clock"
+    path.write_bytes(struct.pack("d", 1000.0))
+    clock = module.ChipClock(path)
+    times = [clock() for _ in range(200)]
+    assert times[0] < times[-1] and times == sorted(times)
+    assert times[0] >= 1000.0 and times[-1] < 1000.001
+    with path.open("r+b") as file:
+        file.write(struct.pack("d", 1000.002))
+    assert 1000.002 <= clock() < 1000.003 and abs(clock.ns() - 1000.002e9) < 1e6

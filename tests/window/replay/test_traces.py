@@ -7,8 +7,10 @@ import math
 import numpy as np
 import pytest
 
+from whirlbench.rig.description import Calibration, Rig, Vibration
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Run, SlowSamples, VibrationSamples
+from whirlbench.window import shown_units
 from whirlbench.window.drawing.strips import Replay
 from whirlbench.window.replay.time_span import TimeSpan
 from whirlbench.window.replay.traces import Trace, traces
@@ -82,3 +84,24 @@ def test_a_zoom_keeps_its_place_and_stays_in_the_run() -> None:
     assert close.zoomed(61.0, 1e12).is_whole and close.whole() == span
     assert span.between(9.0, 4.0) == TimeSpan(2.0, 62.0, 4.0, 9.0)
     assert close.showing(50.0).from_s <= 50.0 <= close.showing(50.0).to_s
+
+
+def test_a_reading_tells_its_error_and_what_lies_beyond_the_calibration_in_the_units_shown() -> None:
+    cell = Calibration(unit="N", units_per_count=0.1, stderr_zero=2.0, span=(0.0, 40.0))
+    rig = Rig(calibration={"thrust_n": cell}, vibration=Vibration(stderr_pct=10.0))
+    time_s = np.arange(0.0, 4.0, 0.01)
+    pulled = Run(
+        SlowSamples(time_s, thrust_n=np.full(400, 30.0), throttle_us=np.full(400, 1500.0)), vibration=run().vibration
+    )
+
+    def doubts() -> dict[str, tuple[str, str]]:
+        return {one.channel.name: (one.doubt(30.0), one.doubt(60.0)) for one in traces(pulled, rig)}
+
+    assert doubts()["thrust_n"] == ("± 2", "± 2 prolonged")
+    assert doubts()["vibration_g_rms"][0] == doubts()["ay_g"][0] == "± 3"
+    assert doubts()["throttle_us"] == ("", "")
+    shown_units.choose("force", "lbf")
+    try:
+        assert doubts()["thrust_n"] == ("± 0.45 prolonged", "± 0.45 prolonged")  # 30 lbf are 133 N
+    finally:
+        shown_units.choose("force", "N")

@@ -21,7 +21,7 @@ from whirlbench.analysis.pitch_limits import (
     propose,
     safe_throttle_of,
 )
-from whirlbench.analysis.propeller import Hold, Measured
+from whirlbench.analysis.propeller import Hold
 from whirlbench.results.answer import (
     NONE,
     Answer,
@@ -44,6 +44,7 @@ from whirlbench.results.limits.charts import (
     open_limits,
 )
 from whirlbench.results.limits.second_set import SecondSet
+from whirlbench.results.readings import hold_error, hold_mark, with_calibration
 from whirlbench.results.throttle_travel import highest_travel, whole_travel
 from whirlbench.rig.description import Rig
 
@@ -153,7 +154,7 @@ def _tables(study: LimitsStudy) -> Iterator[Table]:
     if caps:
         title = f"Throttle travel with which a failed governor cannot pass {study.rig.limits.overspeed_rpm:g} rpm"
         yield Table("throttle", title, THROTTLE_COLUMNS, caps)
-    holds = tuple(map(_hold_row, study.survey.holds))
+    holds = tuple(_hold_row(hold, study.rig) for hold in study.survey.holds)
     yield Table("holds", "Settled holds that the limits rest on", HOLD_COLUMNS, holds)
     yield Table("basis", "What the figures hold for", BASIS_COLUMNS, tuple(_basis(study)))
 
@@ -204,6 +205,7 @@ def _basis(study: LimitsStudy) -> Iterator[tuple[str, str]]:
     yield "measured", f"{span(*limits.pitch_range_deg, 1)} deg, {span(*limits.rpm_range)} rpm"
     yield "air", f"{limits.propeller.density_kg_m3:.3f} kg/m³"
     yield "rounding", "to the safe side, 95 % confidence"
+    yield "± of a hold", "standard error: scatter over the hold and, where the rig tells it, the calibration's error"
 
 
 def _limit_row(row: SpeedLimits, nothing: str, held_by: str) -> tuple[str, ...]:
@@ -261,16 +263,20 @@ def _end(end: EndPoint | None) -> str:
     return NONE if end is None else f"{end.pitch_deg:.1f} deg = {end.servo_us} µs = {end.travel_pct:+d} %"
 
 
-def _hold_row(hold: Hold) -> tuple[str, ...]:
+def _hold_row(hold: Hold, rig: Rig) -> tuple[str, ...]:
     quantities = (
-        (hold.rpm, 0), (hold.pitch_deg, 2), (hold.thrust_n, 1), (hold.current_a, 1), (hold.voltage_v, 2),
-        (hold.power_w, 0), (hold.vibration_g_rms, 2),
+        ("rpm", 0), ("pitch_deg", 2), ("thrust_n", 1), ("current_a", 1), ("voltage_v", 2), ("power_w", 0),
+        ("vibration_g_rms", 2),
     )  # fmt: skip
-    return (f"{hold.from_s:.1f} – {hold.to_s:.1f}", *(_mean(measured, digits) for measured, digits in quantities))
+    return (f"{hold.from_s:.1f} – {hold.to_s:.1f}", *(_mean(hold, rig, name, digits) for name, digits in quantities))
 
 
-def _mean(measured: Measured, digits: int) -> str:
-    return NONE if not np.isfinite(measured.mean) else f"{measured.mean:.{digits}f} ± {measured.stderr:.{digits}f}"
+def _mean(hold: Hold, rig: Rig, name: str, digits: int) -> str:
+    """A mean over a hold, its error with that of the calibration; marked where a sensor stood beyond its span."""
+    measured = with_calibration(getattr(hold, name), hold_error(rig, hold, name))
+    if not np.isfinite(measured.mean):
+        return NONE
+    return f"{measured.mean:.{digits}f} ± {measured.stderr:.{digits}f} {hold_mark(rig, hold, name)}".rstrip()
 
 
 def _remarks(study: LimitsStudy, second: SecondSet | None) -> Iterator[Remark]:

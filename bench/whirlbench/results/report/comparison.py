@@ -30,6 +30,7 @@ from whirlbench.results.answer import (
 from whirlbench.results.chart import Chart, Curve
 from whirlbench.results.check import judge_fitted_set
 from whirlbench.results.limits import SecondSet, limits_study
+from whirlbench.results.readings import BEHIND, hold_error, hold_mark, with_calibration
 from whirlbench.results.report.chapter import Chapter, RecordedRun, Report
 from whirlbench.results.report.rig_facts import NO_RIG, differing_keys, rig_answer
 from whirlbench.results.report.run_report import identity
@@ -39,10 +40,10 @@ from whirlbench.rig.description import Rig
 SUBJECT = "runs side by side"
 LIKE_SPEED_PCT, LIKE_PITCH_DEG = 3.0, 0.3  # how far two holds may lie apart to be compared; our choice
 SIGNIFICANT = 0.05  # chance, over the whole table, that one of its differences is called real and is noise
-QUANTITIES = (  # field of a hold, words, unit, power of speed, calibrated channel
-    ("thrust_n", "thrust", "N", 2, "thrust_n"),
-    ("power_w", "electrical power", "W", 3, ""),
-    ("vibration_g_rms", "vibration", "g rms", 0, ""),
+QUANTITIES = (  # field of a hold, words, unit, power of speed
+    ("thrust_n", "thrust", "N", 2),
+    ("power_w", "electrical power", "W", 3),
+    ("vibration_g_rms", "vibration", "g rms", 0),
 )
 PAIR_COLUMNS = (
     Column("speed", "rpm"),
@@ -73,7 +74,10 @@ ONE_RUN_EACH = "one run of each shows what these runs did; another fitting of th
 
 @dataclass(frozen=True)
 class Pair:
-    """One quantity at like speed and pitch: ``second`` at the first one's speed; ``chance`` of noise alone."""
+    """One quantity at like speed and pitch: ``second`` at the first one's speed; ``chance`` of noise alone.
+
+    ``first`` and ``second`` carry the error of their calibration; the difference only where they do not share it.
+    """
 
     rpm: float
     pitch_deg: float
@@ -84,6 +88,7 @@ class Pair:
     difference_pct: float
     stderr_pct: float
     chance: float
+    marks: tuple[str, str] = ("", "")  # beside a figure whose sensor stood beyond what was calibrated
 
 
 def compared_runs(runs: Sequence[RecordedRun], progress: Callable[[str], None] = lambda title: None) -> Report:
@@ -174,7 +179,6 @@ def _headline(pairs: Sequence[Pair], real: frozenset[int]) -> str:
 def like_pairs(first: RecordedRun, second: RecordedRun) -> tuple[tuple[Pair, ...], int]:
     """Every quantity of every pair of like holds, and how many holds of the second found no like one."""
     ones, twos = (find_holds(one.run).holds for one in (first, second))
-    shared = _same_calibration(first.rig, second.rig)
     found: list[Pair] = []
     unmatched = 0
     for two in twos:
@@ -182,7 +186,7 @@ def like_pairs(first: RecordedRun, second: RecordedRun) -> tuple[tuple[Pair, ...
         unmatched += one is None
         if one is not None:
             slopes = {name: _per_degree(ones, name) for name, *_ in QUANTITIES}
-            found += _pairs(one, two, slopes, first.rig, second.rig, shared)
+            found += _pairs(one, two, slopes, first.rig, second.rig)
     return tuple(found), unmatched
 
 
@@ -202,7 +206,7 @@ def _apart(one: Hold, two: Hold) -> float:
 
 def _per_degree(holds: Sequence[Hold], name: str) -> float:
     """Share by which the quantity over its power of speed changes with a degree of pitch; 0 where no two tell."""
-    power = {key: exponent for key, _, _, exponent, _ in QUANTITIES}[name]
+    power = {key: exponent for key, _, _, exponent in QUANTITIES}[name]
     known = [(one.pitch_deg.mean, getattr(one, name).mean / one.rpm.mean**power) for one in holds]
     pitch, values = np.array([pair for pair in known if np.isfinite(pair).all()]).reshape(-1, 2).T
     if len(pitch) < 2 or np.ptp(pitch) < 1.0:
@@ -211,11 +215,9 @@ def _per_degree(holds: Sequence[Hold], name: str) -> float:
     return slope / float(np.mean(values))
 
 
-def _pairs(
-    one: Hold, two: Hold, slopes: dict[str, float], rig: Rig | None, other: Rig | None, shared: bool
-) -> Iterator[Pair]:
+def _pairs(one: Hold, two: Hold, slopes: dict[str, float], rig: Rig | None, other: Rig | None) -> Iterator[Pair]:
     ratio = one.rpm.mean / two.rpm.mean
-    for name, words, unit, power, channel in QUANTITIES:
+    for name, words, unit, power in QUANTITIES:
         first, raw = getattr(one, name), getattr(two, name)
         if not (math.isfinite(first.mean) and math.isfinite(raw.mean)) or first.mean == 0.0:
             continue
@@ -223,11 +225,17 @@ def _pairs(
         second = Measured(raw.mean * ratio**power, raw.stderr * ratio**power)
         shares = [first.stderr / first.mean, second.stderr / first.mean, speed if math.isfinite(speed) else 0.0]
         shares += [slopes[name] * _pitch_error(one, two, rig, other)]
-        shares += [] if shared else [_gain_error(rig, channel), _gain_error(other, channel)]
+        calibration = [hold_error(rig, one, name), hold_error(other, two, name) * ratio**power]
+        differ = _calibrations_differ(rig, other, name)
+        shares += [each / first.mean for each in calibration] if differ else []
         error = math.sqrt(sum(share * share for share in shares if math.isfinite(share)))
         difference = second.mean / first.mean - 1.0
-        chance = math.erfc(abs(difference) / (error * math.sqrt(2.0))) if error > 0.0 else math.nan
-        yield Pair(one.rpm.mean, one.pitch_deg.mean, words, unit, first, second, 100 * difference, 100 * error, chance)
+        unknown = differ and not all(map(math.isfinite, calibration))  # then no difference can be told from theirs
+        chance = math.nan if unknown or error <= 0.0 else math.erfc(abs(difference) / (error * math.sqrt(2.0)))
+        shown = (with_calibration(each, own) for each, own in zip((first, second), calibration, strict=True))
+        marks = (hold_mark(rig, one, name), hold_mark(other, two, name))
+        place = (one.rpm.mean, one.pitch_deg.mean, words, unit)
+        yield Pair(*place, *shown, 100 * difference, 100 * error, chance, marks)
 
 
 def _pitch_error(one: Hold, two: Hold, rig: Rig | None, other: Rig | None) -> float:
@@ -237,13 +245,16 @@ def _pitch_error(one: Hold, two: Hold, rig: Rig | None, other: Rig | None) -> fl
     return math.hypot(*errors, apart if math.isfinite(apart) else 0.0)
 
 
-def _gain_error(rig: Rig | None, channel: str) -> float:
-    calibration = rig.calibration.get(channel) if rig and channel else None
-    return calibration.stderr_gain_pct / 100.0 if calibration else 0.0
-
-
-def _same_calibration(first: Rig | None, second: Rig | None) -> bool:
-    return first is not None and second is not None and first.calibration == second.calibration
+def _calibrations_differ(first: Rig | None, second: Rig | None, name: str) -> bool:
+    """Whether both are known, and are not one and the same for what ``name`` is worked out from."""
+    if first is None or second is None:
+        return False
+    one, two = (
+        [rig.calibration.get(channel) for channel in BEHIND.get(name, (name,))]
+        + [rig.vibration.g_per_count, rig.vibration.stderr_pct] * (name == "vibration_g_rms")
+        for rig in (first, second)
+    )
+    return one != two
 
 
 def significant(pairs: Sequence[Pair]) -> frozenset[int]:
@@ -263,7 +274,8 @@ def significant(pairs: Sequence[Pair]) -> frozenset[int]:
 
 
 def _pair_row(pair: Pair, real: bool) -> tuple[str, ...]:
-    values = (f"{one.mean:.4g} ± {one.stderr:.2g} {pair.unit}" for one in (pair.first, pair.second))
+    both = zip((pair.first, pair.second), pair.marks, strict=True)
+    values = (f"{one.mean:.4g} ± {one.stderr:.2g} {pair.unit} {mark}".rstrip() for one, mark in both)
     chance = NONE if math.isnan(pair.chance) else f"{pair.chance:.2g}" if pair.chance >= 1e-4 else "below 0.0001"
     verdict = REAL if real else NOISE if math.isfinite(pair.chance) else "not judged"
     difference = f"{pair.difference_pct:+.1f} ± {pair.stderr_pct:.1f}"
@@ -282,7 +294,7 @@ def _coefficients(first: RecordedRun, second: RecordedRun) -> SecondSet:
 
 def _charts(first: RecordedRun, second: RecordedRun) -> Iterator[Chart]:
     """Each quantity of all holds against speed: the legend tells the first from the second."""
-    for name, words, unit, _, _ in QUANTITIES:
+    for name, words, unit, _ in QUANTITIES:
         curves: list[Curve] = []
         for run, ink in ((first, "measured"), (second, "model")):
             holds = sorted(find_holds(run.run).holds, key=lambda hold: hold.rpm.mean)
@@ -318,7 +330,7 @@ def _remarks(
     if channels:
         yield Remark(
             Level.CAUTION,
-            f"the calibrations differ: {listed(channels)}; their gain errors are in the scatter",
+            f"the calibrations differ: {listed(channels)}; the errors of both are in the scatter",
         )
     if first.sha256 == second.sha256:
         yield Remark(Level.DANGER, "both files are one and the same recording: nothing was compared")

@@ -9,6 +9,7 @@ import numpy as np
 from whirlbench.results.answer import Answer, Level, Remark, not_judged
 from whirlbench.results.chart import Chart, Curve, MarkLine
 from whirlbench.results.labels import label
+from whirlbench.results.readings import prolonged_remarks, reading_words
 from whirlbench.rig.description import Rig
 from whirlbench.samples import SLOW_CHANNELS, Run
 
@@ -28,15 +29,16 @@ def course_answer(run: Run, rig: Rig | None) -> Answer:
     if not charts:
         return not_judged(SUBJECT, "the recording holds no channel")
     peaks = [
-        f"{label(name)} up to {np.nanmax(run.slow.channel(name)):.4g} {unit}"
+        f"{label(name)} up to {reading_words(rig, name, float(np.nanmax(run.slow.channel(name))), unit)}"
         for name, unit, _ in SLOW_CHANNELS
         if name in LIMIT_OF and name != "voltage_v" and run.slow.has(name)
     ]
     lasted = f"{run.duration_s():.1f} s recorded"
-    return Answer(SUBJECT, ", ".join((lasted, *peaks)), charts=charts, remarks=tuple(_remarks(run)))
+    return Answer(SUBJECT, ", ".join((lasted, *peaks)), charts=charts, remarks=tuple(_remarks(run, rig)))
 
 
-def _remarks(run: Run) -> Iterator[Remark]:
+def _remarks(run: Run, rig: Rig | None) -> Iterator[Remark]:
+    yield from prolonged_remarks(run, rig)
     for one in run.slow.extra:
         unit = f" in {one.unit}" if one.unit else ""
         yield Remark(Level.NOTE, f"extra channel{unit}, drawn and not judged: {one.description}")

@@ -22,7 +22,7 @@ from whirlbench.calibration.rig_values import (
     throttle_values,
     transmitter_values,
 )
-from whirlbench.calibration.sensor_ranges import ENDS
+from whirlbench.calibration.sensor_ranges import ADC_ENDS, ENDS
 from whirlbench.calibration.tach_fit import fit_tach
 from whirlbench.calibration.throttle_ends import find_throttle_ends
 from whirlbench.calibration.transmitter_fit import fit_transmitter
@@ -39,6 +39,8 @@ from whirlbench.rig.description import Rig
 from whirlbench.rig.rules import FASTEST_REST_RPM
 from whirlbench.units import SAFE_PULSE_CAP_US
 
+CONVERTERS = {**ENDS, "pitch_deg": ADC_ENDS}  # the feedback has no limit of its own, but a converter
+
 
 @dataclass(frozen=True)
 class Calibrated:
@@ -52,8 +54,8 @@ def _line(channel: str, unit: str) -> Callable[[Path, Rig, str], Calibrated]:
     def calibrate(path: Path, rig: Rig, day: str) -> Calibrated:
         rows = read_points(path, ("value", "counts"), {})
         points = [KnownPoint(row.numbers["value"], row.numbers["counts"]) for row in rows]
-        fit = fit_line(points, unit, channel, ENDS.get(channel))
-        return Calibrated(line_answer(fit, channel), line_values(fit, channel, day))
+        fit = fit_line(points, unit, channel, CONVERTERS.get(channel))
+        return Calibrated(line_answer(fit, channel, rig.calibration.get(channel)), line_values(fit, channel, day))
 
     return calibrate
 

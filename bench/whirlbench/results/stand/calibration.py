@@ -16,15 +16,18 @@ from whirlbench.calibration.transmitter_fit import TransmitterFit
 from whirlbench.results.answer import Answer, Column, Level, NotJudged, Remark, Table, figure, fixed, span, with_error
 from whirlbench.results.chart import Chart, Curve, MarkLine
 from whirlbench.results.labels import label
+from whirlbench.rig.description import Calibration
 
 SUBJECT = "calibration"
 FIGURE_COLUMNS = (Column("quantity", figures=False), Column("value ± standard error"))
 BEYOND_SPAN = "readings beyond the span are the line prolonged, not calibrated, and are marked so"
+OTHER_GAIN = 1.5  # times the gain that the rig had: another sensor, or a mistake; judgement, no source
+OTHER_UNIT = "another sensor, or values in another unit (kilograms for newtons are 0.102 times), or columns exchanged"
 PROPELLER_OFF = "end points are found with the propeller off; the blades go on after the trips were tried"
 
 
-def line_answer(fit: LineFit, channel: str) -> Answer:
-    """A straight line: zero, gain, hysteresis, and the residual of every point."""
+def line_answer(fit: LineFit, channel: str, before: Calibration | None = None) -> Answer:
+    """A straight line: zero, gain, hysteresis, and the residual of every point; ``before``: what the rig had so far."""
     low, high = fit.span
     name = label(channel)
     return Answer(
@@ -33,7 +36,7 @@ def line_answer(fit: LineFit, channel: str) -> Answer:
         f"reading ± {figure(fit.residual, 2)} {fit.unit}, from {span(low, high)} {fit.unit}",
         tables=(_line_figures(fit), _line_points(fit)),
         charts=(_residual_chart(fit, name),),
-        remarks=tuple(_line_remarks(fit)),
+        remarks=tuple(_line_remarks(fit, before)),
         not_judged=tuple(_line_open(fit)),
         document={
             "channel": channel,
@@ -87,8 +90,11 @@ def _residual_chart(fit: LineFit, name: str) -> Chart:
     )
 
 
-def _line_remarks(fit: LineFit) -> Iterator[Remark]:
+def _line_remarks(fit: LineFit, before: Calibration | None) -> Iterator[Remark]:
     yield Remark(Level.NOTE, BEYOND_SPAN)
+    times = fit.units_per_count / before.units_per_count if before is not None and before.units_per_count else 1.0
+    if not 1.0 / OTHER_GAIN < times < OTHER_GAIN:
+        yield Remark(Level.CAUTION, f"a count is now worth {times:.3g} times what the rig had so far: {OTHER_UNIT}")
     if fit.departure > BENT_SHARE:
         yield Remark(
             Level.CAUTION,

@@ -188,10 +188,19 @@ def answered(stand: StillStand, command: Message) -> Procedure[Exchange]:
 
 
 def done(stand: StillStand, command: Message) -> Procedure[None]:
-    """As ``answered``; LinkError in the device's words when it was not done."""
+    """As ``answered``; LinkError in the device's words when it was not done, StandTripped when a trip is why."""
     exchange = yield from answered(stand, command)
+    if not exchange.done and stand.state is Stand.TRIPPED:
+        raise StandTripped(f"the device tripped: {trip_words(stand)}")
     if not exchange.done:
         raise LinkError(exchange.complaint() or f"{type(command).__name__} was dropped")
+
+
+def trip_words(stand: StillStand) -> str:
+    """Why the device tripped; a heartbeat that it missed with who was late."""
+    reason = stand.watch.reason
+    late = f" ({stand.keeper.chain.verdict()})" if reason is Reason.HEARTBEAT_LOST else ""
+    return f"{reason_name(reason)}{late}"
 
 
 def pause(stand: StillStand, seconds: float) -> Procedure[None]:
@@ -220,7 +229,7 @@ def lock(stand: StillStand, reset: bool = True) -> Procedure[None]:
         yield from until_state(stand, (Stand.LOCKED, Stand.TRIPPED))
     if stand.state is Stand.TRIPPED:
         if not reset:
-            raise StandTripped(f"the device is tripped: {reason_name(stand.watch.reason)}")
+            raise StandTripped(f"the device is tripped: {trip_words(stand)}")
         yield from done(stand, Throttle(round(stand.rig.throttle.safe_us)))
         yield from _reset(stand)
     stand.beating = False
@@ -295,4 +304,4 @@ def move_servo(stand: StillStand, pulse_us: float) -> Procedure[None]:
     slew = stand.rig.servo.slew_us_per_s or 1000.0
     yield from pause(stand, SETTLE_S + abs(pulse_us - before_us) / slew)
     if stand.state is Stand.TRIPPED:
-        raise StandTripped(f"the device tripped: {reason_name(stand.watch.reason)}")
+        raise StandTripped(f"the device tripped: {trip_words(stand)}")

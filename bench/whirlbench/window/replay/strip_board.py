@@ -66,9 +66,9 @@ class StripBoard(QtWidgets.QWidget):
         self.changed.emit()
 
     def _in_words(self) -> str:
-        units = {trace.channel.name: (trace.name, trace.unit) for trace in self.view.shown}
         values = self.view.values_at(self.view.cursor_s)
-        said = [f"{units[name][0]} {reading(value, units[name][1])}" for name, value in values.items()]
+        shown = [(trace, values[trace.channel.name]) for trace in self.view.shown]
+        said = [f"{trace.name} {reading(value, trace.unit)} {trace.doubt(value)}".rstrip() for trace, value in shown]
         return f"{self.view.cursor_s:.3f} s: {', '.join(said)}"
 
     # --- drawing ----------------------------------------------------------------------------------------------------

@@ -211,6 +211,8 @@ class StripPainter:
     def _reading(self, painter: QtGui.QPainter, strip: Strip, value: float, other: float | None) -> None:
         top, width = strip.scale.top, GUTTER_PX - TICK_ROOM_PX - 8
         rows = [(NAME_PX, strip.trace.name, "ink"), (VALUE_PX, reading(value, strip.trace.unit), "")]
+        if doubt := strip.trace.doubt(value):
+            rows.append((NAME_PX, doubt, "ink"))
         if other is not None:
             rows.append((NAME_PX, f"beside {reading(other, strip.trace.unit)}", "second"))
         for size_px, words, ink in rows:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from whirlbench.results.labels import label
 from whirlbench.rig.description import Rig
+from whirlbench.safety.reading_errors import mark, reading_stderr
 from whirlbench.safety.study import quantity
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Channel, Run
 from whirlbench.window import shown_units
@@ -33,6 +35,7 @@ class Trace:
     limit: float | None = None
     behind: Trace | None = None
     gap_s: float = math.inf  # samples that are further apart have lost ones between them
+    doubt: Callable[[float], str] = lambda value: ""  # the error of a reading of ``value``, and whether it is prolonged
 
     @property
     def name(self) -> str:
@@ -99,10 +102,19 @@ def _all(run: Run, rig: Rig, rms: Series) -> Iterator[Trace]:
         if slow.has(channel.name):
             unit, limit = shown_units.unit(channel.unit), limits.get(channel.name)
             shown_limit = None if limit is None else limit * unit.factor + unit.zero
-            values = unit.of(slow.channel(channel.name))
-            yield Trace(shown_units.channel(channel), slow.time_s, values, shown_limit, gap_s=slow_gap_s)
+            values, told = unit.of(slow.channel(channel.name)), partial(_doubt, rig, channel.name, unit)
+            yield Trace(shown_units.channel(channel), slow.time_s, values, shown_limit, gap_s=slow_gap_s, doubt=told)
     if len(rms[0]):
-        yield Trace(VIBRATION_RMS, *rms, limits.get(VIBRATION_RMS.name), gap_s=gap_s(rms[0]))
+        told = partial(_doubt, rig, VIBRATION_RMS.name, shown_units.Unit(VIBRATION_RMS.unit))
+        yield Trace(VIBRATION_RMS, *rms, limits.get(VIBRATION_RMS.name), gap_s=gap_s(rms[0]), doubt=told)
     for axis in VIBRATION_AXES:
         if vibration.has(axis.name):
-            yield Trace(axis, vibration.time_s, getattr(vibration, axis.name), gap_s=vibration_gap_s)
+            told, values = partial(_doubt, rig, axis.name, shown_units.Unit(axis.unit)), getattr(vibration, axis.name)
+            yield Trace(axis, vibration.time_s, values, gap_s=vibration_gap_s, doubt=told)
+
+
+def _doubt(rig: Rig, name: str, unit: shown_units.Unit, shown: float) -> str:
+    """Error and mark of a reading that is shown in ``unit``; empty where neither is known."""
+    value = (shown - unit.zero) / unit.factor
+    stderr = reading_stderr(rig, name, value) * unit.factor
+    return " ".join(filter(None, ("" if math.isnan(stderr) else f"± {stderr:.2g}", mark(rig, {name: value}))))
