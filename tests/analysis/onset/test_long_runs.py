@@ -18,7 +18,7 @@ class NoFilter:
 def beginnings_after(hours):
     step_s = 0.25
     time_s = np.arange(round(hours * 3600 / step_s)) * step_s
-    watched = _LongAgo(NoFilter(), np.zeros((len(time_s), 1)))
+    watched = _LongAgo(NoFilter(), np.zeros((len(time_s), 1)), ((0,),))
     for block in range(0, len(time_s) // BLOCK, APART):
         watched.begin(block, time_s)
     assert len(watched._energy) == len(SHAPES) * len(watched._begun_s)

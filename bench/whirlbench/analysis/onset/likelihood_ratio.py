@@ -7,9 +7,8 @@ from math import lgamma, log
 
 import numpy as np
 
-from whirlbench.analysis.onset.whitening import HealthyFilter
+from whirlbench.analysis.onset.whitening import BLOCK, Block, HealthyFilter
 
-BLOCK = 4  # frames between decisions
 SHAPES = (0.0, 1.0, 2.0)  # powers of elapsed time: a step, a straight growth, one that speeds up
 RECENT, APART = 40, 12  # blocks: every beginning of the last forty seconds, every twelfth since the start
 # Beginnings further back may lie further apart: a growth of ten minutes looks the same from a few seconds earlier. In
@@ -46,43 +45,54 @@ def sequential_evidence(
     blocks = len(time_s) // BLOCK
     if blocks < 2:
         return Evidence(np.empty(0), np.empty((0, len(signals))))
-    nats = np.zeros((blocks, len(signals)))
-    watched = (_Recent(healthy, white, min(RECENT, blocks)), _LongAgo(healthy, white))
-    judged = set(healthy.frames_from(0))
+    watched = (_Recent(healthy, white, signals, min(RECENT, blocks)), _LongAgo(healthy, white, signals))
+    half = np.zeros((len(watched), blocks, len(signals)))
+    judged: dict[int, list[Block]] = {}
+    for part in healthy.blocks:
+        judged.setdefault(int(part.frames[0]) // BLOCK, []).append(part)
     first = int(np.searchsorted(time_s[: blocks * BLOCK : BLOCK], after_s))
     for block in range(first, blocks):
-        for one in watched:
+        for number, one in enumerate(watched):
             one.begin(block - first, time_s[first * BLOCK :])
-            for frame in range(block * BLOCK, (block + 1) * BLOCK):
-                if frame in judged:
-                    one.feed(frame, time_s)
-            nats[block] = np.maximum(nats[block], one.strongest(signals))
+            for part in judged.get(block, ()):
+                one.feed(part, time_s)
+            half[number, block] = one.strongest()
+    degrees = [len(columns) for columns in signals]
+    nats = np.column_stack([tail_nats(half[:, :, at], size).max(axis=0) for at, size in enumerate(degrees)])
     return Evidence(time_s[BLOCK - 1 : blocks * BLOCK : BLOCK], nats)
 
 
 class _Beginnings:
     """Product sums ``(beginnings * shapes, columns)`` and energies of some beginnings, as the run goes on."""
 
-    def __init__(self, healthy: HealthyFilter, white: np.ndarray, slots: int) -> None:
+    def __init__(
+        self, healthy: HealthyFilter, white: np.ndarray, signals: tuple[tuple[int, ...], ...], slots: int
+    ) -> None:
         self._white = white
+        self._member = np.zeros((white.shape[1], len(signals)))  # which column belongs to which signal
+        for number, columns in enumerate(signals):
+            self._member[list(columns), number] = 1.0
         self._stream = healthy.stream(slots * len(SHAPES))
         self._begun_s = np.empty(0)
         self._product = np.zeros((slots * len(SHAPES), white.shape[1]))
         self._energy = np.zeros(slots * len(SHAPES))
 
-    def feed(self, frame: int, time_s: np.ndarray) -> None:
-        """Takes a judged frame."""
-        elapsed = ((time_s[frame] - self._begun_s) / SCALE_S)[:, None]
-        seen = self._stream.feed(frame, (elapsed ** np.array(SHAPES)).ravel())
-        used = slice(0, len(seen))
-        self._product[used] += seen[:, None] * self._white[frame]
-        self._energy[used] += seen**2
+    def feed(self, part: Block, time_s: np.ndarray) -> None:
+        """Takes judged frames of the block that is decided on."""
+        elapsed = (time_s[part.frames, None] - self._begun_s) / SCALE_S
+        shown = np.stack([elapsed**shape for shape in SHAPES], axis=2)
+        seen = self._stream.feed(part, shown.reshape(len(elapsed), -1))
+        used = slice(0, seen.shape[1])
+        self._product[used] += seen.T @ self._white[part.frames]
+        self._energy[used] += np.einsum("ij,ij->j", seen, seen)
 
-    def strongest(self, signals: tuple[tuple[int, ...], ...]) -> np.ndarray:
-        """Evidence in nats by now, largest over beginnings and shapes, for each signal."""
-        scaled = self._product**2 / np.where(self._energy > 1e-6, 2 * self._energy, np.inf)[:, None]
-        best = [scaled[:, list(columns)].sum(axis=1).max(keepdims=True) for columns in signals]
-        return np.concatenate([tail_nats(half, len(columns)) for half, columns in zip(best, signals, strict=True)])
+    def strongest(self) -> np.ndarray:
+        """Half of the largest chi-square by now over beginnings and shapes, for each signal."""
+        if not len(self._energy):
+            return np.zeros(self._member.shape[1])
+        energy = np.where(self._energy > 1e-6, 2 * self._energy, np.inf)
+        largest: np.ndarray = ((self._product**2 @ self._member) / energy[:, None]).max(axis=0)
+        return largest
 
 
 class _Recent(_Beginnings):
@@ -103,9 +113,8 @@ class _Recent(_Beginnings):
 class _LongAgo(_Beginnings):
     """Every twelfth beginning since the start, and of those further back one in FINENESS of their age."""
 
-    def __init__(self, healthy: HealthyFilter, white: np.ndarray) -> None:
-        super().__init__(healthy, white, 0)
-        self._stream = healthy.stream(0)
+    def __init__(self, healthy: HealthyFilter, white: np.ndarray, signals: tuple[tuple[int, ...], ...]) -> None:
+        super().__init__(healthy, white, signals, 0)
 
     def begin(self, block: int, time_s: np.ndarray) -> None:
         """A beginning at ``block`` where it is one of the twelfth."""
