@@ -58,6 +58,10 @@ class _Learned:
             self.values = []
 
 
+def _size(value: np.ndarray) -> float:
+    return math.sqrt(float(np.vdot(value, value).real))
+
+
 def _pitch_share(there: OperatingPoint, place: OperatingPoint) -> float:
     """Relative difference of the blade angles."""
     return (place.pitch_deg - there.pitch_deg) / max(abs(there.pitch_deg), FINE_PITCH_DEG)
@@ -100,7 +104,7 @@ class OwnBand:
         granted = [(self._granted(point.place, place), point) for point in self._points if point.level is not None]
         if not granted:
             return math.nan
-        mean, least = np.mean(self._recent, axis=0), min(share for share, _ in granted)
+        mean, least = sum(self._recent[1:], self._recent[0]) / len(self._recent), min(share for share, _ in granted)
         return min(self._against(point, place, mean, share) for share, point in granted if share == least)
 
     def _granted(self, there: OperatingPoint, place: OperatingPoint) -> float:
@@ -112,8 +116,8 @@ class OwnBand:
         """Departure of the latest frames' ``mean`` from one point, beyond the share ``granted``."""
         assert point.level is not None
         expected = point.level * max(1.0 + self._sameness.pitch_slope * _pitch_share(point.place, place), 0.0)
-        size = max(float(np.linalg.norm(expected)), self._floor, 1e-12)
-        away = float(np.linalg.norm(mean - expected))
+        size = max(_size(expected), self._floor, 1e-12)
+        away = _size(mean - expected)
         return max(0.0, (away - SCATTERS * point.scatter) / size - granted)
 
     def _learn(self, place: OperatingPoint, value: np.ndarray) -> None:

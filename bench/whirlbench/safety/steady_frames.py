@@ -43,7 +43,18 @@ class Frame:
 
     def mean(self, name: str) -> float:
         """Mean of a channel; NaN where a sample is missing."""
-        return float(self.slow[name].mean())
+        return mean_of(self.slow[name])
+
+
+def mean_of(values: np.ndarray) -> float:
+    """Mean of ``(n,)`` numbers: in so short a row the library's own takes longer for its preparations."""
+    return float(np.add.reduce(values)) / len(values)
+
+
+def median_of(values: np.ndarray) -> float:
+    """Median of ``(n,)`` numbers without NaN, for the same reason."""
+    ranked, middle = np.sort(values), len(values) // 2
+    return float(ranked[middle]) if len(values) % 2 else float(ranked[middle - 1] + ranked[middle]) / 2.0
 
 
 class SteadyFrames:

@@ -10,13 +10,14 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 
 from whirlbench.rig.description import Rig
 from whirlbench.safety.batch import Batch, Rule, Trip, VibrationBlock
 from whirlbench.safety.own_band import OperatingPoint, OwnBand, Sameness
-from whirlbench.safety.steady_frames import Frame, SteadyFrames
+from whirlbench.safety.steady_frames import Frame, SteadyFrames, mean_of, median_of
 
 CONFIRM_FRAMES = 2  # in a row beyond the limit: a lone frame is a knock
 BACK_SHARE = 0.8  # of the limit, below which a trend has to come before it fires anew
@@ -167,7 +168,7 @@ def _without_gap(time_s: np.ndarray, marks_s: np.ndarray) -> bool:
     if len(time_s) < LEAST_SAMPLES_PER_TURN * (len(marks_s) - 1):
         return False
     steps_s = np.diff(time_s, prepend=marks_s[0], append=marks_s[-1])
-    return bool(steps_s.max() < 2.5 * np.median(steps_s))
+    return bool(steps_s.max() < 2.5 * median_of(steps_s))
 
 
 class OwnLoadRule(Trend):
@@ -206,12 +207,12 @@ class OwnLoadRule(Trend):
 
 def thrust_coefficient(frame: Frame) -> float:
     """Thrust over the square of the speed, in N/rpm2."""
-    return float(frame.slow["thrust_n"].mean() / (frame.slow["rpm"] ** 2).mean())
+    return frame.mean("thrust_n") / mean_of(frame.slow["rpm"] ** 2)
 
 
 def power_coefficient(frame: Frame) -> float:
     """Electric power over the cube of the speed, in W/rpm3: a tiring pack changes the current, not this."""
-    return float((frame.slow["current_a"] * frame.slow["voltage_v"]).mean() / (frame.slow["rpm"] ** 3).mean())
+    return mean_of(frame.slow["current_a"] * frame.slow["voltage_v"]) / mean_of(frame.slow["rpm"] ** 3)
 
 
 class HuntingRule(Trend):
@@ -234,7 +235,7 @@ class HuntingRule(Trend):
             self._kept.clear()
         self._last = frame.number
         if frame.steady:
-            self._kept.append(np.array([np.median(part) for part in np.array_split(frame.slow["rpm"], HUNTING_PARTS)]))
+            self._kept.append(_medians(frame.slow["rpm"]))
         return self._swing_pct() if len(self._kept) == HUNTING_FRAMES else math.nan
 
     def _swing_pct(self) -> float:
@@ -244,7 +245,14 @@ class HuntingRule(Trend):
         """
         speed = np.concatenate(self._kept)
         left = speed - BENT_LINE @ (BENT_LINE.T @ speed)
-        return 100.0 * math.sqrt(2.0 * float(left @ left) / len(left)) / float(speed.mean())
+        return 100.0 * math.sqrt(2.0 * float(left @ left) / len(left)) / mean_of(speed)
+
+
+def _medians(speed: np.ndarray) -> np.ndarray:
+    """Medians of the parts of a frame, the first of which take what does not divide."""
+    size, more = divmod(len(speed), HUNTING_PARTS)
+    ends = [(part + 1) * size + min(part + 1, more) for part in range(HUNTING_PARTS)]
+    return np.array([median_of(speed[begin:end]) for begin, end in pairwise((0, *ends))])
 
 
 class PackSagRule(Trend):
