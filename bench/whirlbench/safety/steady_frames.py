@@ -155,7 +155,8 @@ class SteadyFrames:
 
         NaN, and so never held, where the throttle was not recorded.
         """
-        request, servo = np.nan_to_num(slow["speed_request_rpm"]), np.nan_to_num(slow["servo_us"])
+        request, servo = slow["speed_request_rpm"], slow["servo_us"]
+        servo = np.where(servo == servo, servo, 0.0)  # NaN, which was not recorded, moves nothing
         asked = request > 0.0
         lever = np.where(asked, request, slow["throttle_us"])
         return np.stack([lever, np.where(asked, 0.0, servo) if self._governs_pitch else servo])

@@ -140,34 +140,37 @@ class FirstOrderRule(Trend):
     def _vector_g(self, frame: Frame) -> np.ndarray | None:
         """1P of each axis in g peak, complex ``(axes,)``; None where turns or samples are missing."""
         parts_s = [part[_inside(part, frame.from_s, frame.to_s)] for part in self._edges]
-        marks_s = np.concatenate(parts_s or [np.empty(0)])[:: self._per_turn]
-        turns_s = np.diff(marks_s)
+        marks_s = (parts_s[0] if len(parts_s) == 1 else np.concatenate(parts_s or [np.empty(0)]))[:: self._per_turn]
+        turns_s = marks_s[1:] - marks_s[:-1]
         if len(turns_s) < LEAST_TURNS or turns_s.max() > SAME_TURN * turns_s.min():
             return None
         cuts = [(block, _inside(block.time_s, marks_s[0], marks_s[-1])) for block in self._blocks]
         taken = [(block.time_s[rows], block.acceleration_g[rows]) for block, rows in cuts if rows.stop > rows.start]
         if len({acceleration_g.shape[1] for _, acceleration_g in taken}) != 1:
             return None
-        time_s, acceleration_g = (np.concatenate(column) for column in zip(*taken, strict=True))
+        time_s, acceleration_g = taken[0]
+        if len(taken) > 1:
+            time_s, acceleration_g = (np.concatenate(column) for column in zip(*taken, strict=True))
         return self._projected(time_s, acceleration_g, marks_s) if _without_gap(time_s, marks_s) else None
 
     def _projected(self, time_s: np.ndarray, acceleration_g: np.ndarray, marks_s: np.ndarray) -> np.ndarray:
         turn = np.interp(time_s, marks_s, np.arange(len(marks_s)))
-        vector: np.ndarray = 2.0 * np.exp(-2j * np.pi * turn) @ (acceleration_g - acceleration_g.mean(axis=0))
+        angle, shaking_g = 2.0 * np.pi * turn, acceleration_g - np.add.reduce(acceleration_g) / len(acceleration_g)
+        vector: np.ndarray = 2.0 * (np.cos(angle) @ shaking_g - 1j * (np.sin(angle) @ shaking_g))
         return (vector if self._per_turn == 1 else np.abs(vector)) / len(time_s)
 
 
 def _inside(time_s: np.ndarray, from_s: float, to_s: float) -> slice:
     """The samples with from_s <= time < to_s."""
-    first, end = np.searchsorted(time_s, (from_s, to_s))
-    return slice(int(first), int(end))
+    first, end = time_s.searchsorted((from_s, to_s)).tolist()
+    return slice(first, end)
 
 
 def _without_gap(time_s: np.ndarray, marks_s: np.ndarray) -> bool:
     """Whether samples lie evenly from the first mark to the last, enough of them in each turn."""
     if len(time_s) < LEAST_SAMPLES_PER_TURN * (len(marks_s) - 1):
         return False
-    steps_s = np.diff(time_s, prepend=marks_s[0], append=marks_s[-1])
+    steps_s = np.diff(np.concatenate((marks_s[:1], time_s, marks_s[-1:])))
     return bool(steps_s.max() < 2.5 * median_of(steps_s))
 
 

@@ -75,13 +75,14 @@ class _Beginnings:
         for number, columns in enumerate(signals):
             self._member[list(columns), number] = 1.0
         self._stream = healthy.stream(slots * len(SHAPES))
-        self._begun_s = np.full(slots, np.inf)
+        self._begun_s = np.zeros(slots)
         self._product = np.zeros((slots * len(SHAPES), white.shape[1]))
         self._energy = np.zeros(slots * len(SHAPES))
 
     def begin(self, block: int, now_s: float) -> None:
         """A beginning at ``block``: among the recent ones, and where it is one of the twelfth, for longer."""
-        self._begun_s[~np.isfinite(self._begun_s)] = now_s  # slots that will begin later begin with the first as well
+        if block == 0:
+            self._begun_s[:] = now_s  # slots that will begin later begin with the first as well
         slot = block % self._slots
         own = slice(slot * len(SHAPES), (slot + 1) * len(SHAPES))
         self._begun_s[slot] = now_s

@@ -20,6 +20,7 @@ from whirlbench.analysis.onset.healthy_scatter import Expectation, Scatter, firs
 from whirlbench.analysis.onset.operating_points import Points
 
 BLOCK = 4  # frames that go through the filter at once, and between decisions
+JOINED = 8  # blocks of which the covariance is worked out at once
 UNKNOWN_LEVEL = 1e3
 # Scatters a level may wander in a frame. More hides small steps (a step of half a scatter is forgotten before it is
 # sure), less takes slow wandering for damage; chosen on tests/benchmarks/onset_delay.py and onset_campaign.py.
@@ -239,7 +240,10 @@ class HealthyFilter:
         return np.diag(deviation**2)
 
     def _covariances(self) -> Iterator[Block]:
-        """The blocks in order, each from the covariance of the states that those before it leave."""
+        """The blocks in order, from the covariance of the states that those before them leave.
+
+        JOINED blocks of one visit are worked out together: each then is on the diagonal of what they have in common.
+        """
         design, spread = self.design, self._prior()
         levels, common = np.arange(design.points), np.arange(2 * design.points, self._size)
         frames = np.flatnonzero(design.point >= 0)
@@ -247,7 +251,7 @@ class HealthyFilter:
         rows = np.column_stack([column[frames] for column in seen])
         wander = WANDER_PER_FRAME**2 * np.diff(frames, prepend=frames[:1])
         last_visit, visited = -1, set[int]()
-        for part in _parts(frames, design.visit):
+        for part in _parts(frames, design.visit, JOINED * BLOCK):
             visit, point = int(design.visit[frames[part.start]]), int(design.point[frames[part.start]])
             if visit != last_visit:
                 last_visit = visit
@@ -258,7 +262,9 @@ class HealthyFilter:
             root, whitener, slopes = _joint(spread, at, rows[part], wandered)
             spread -= slopes @ slopes.T
             spread[levels, levels] += wandered[-1]
-            yield Block(frames[part], visit, at, rows[part], root, whitener, slopes)
+            for own in _parts(frames[part], design.visit, BLOCK):
+                held = frames[part][own], visit, at, rows[part][own]
+                yield Block(*held, root[own, own], whitener[own, own], slopes[:, own])
 
     def _begin_visit(self, spread: np.ndarray, point: int, again: bool) -> None:
         """Settling begins anew; a level seen before may have moved, a first one is as unsure as its own prior says."""
@@ -270,9 +276,9 @@ class HealthyFilter:
             spread[point, point] += self.design.habits.revisit**2
 
 
-def _parts(frames: np.ndarray, visit: np.ndarray) -> Iterator[slice]:
-    """Judged ``frames`` of one visit between two borders of whole blocks of the run's frames."""
-    changed = (np.diff(frames // BLOCK) != 0) | (np.diff(visit[frames]) != 0)
+def _parts(frames: np.ndarray, visit: np.ndarray, most: int) -> Iterator[slice]:
+    """Judged ``frames`` of one visit between two borders of ``most`` of the run's frames."""
+    changed = (np.diff(frames // most) != 0) | (np.diff(visit[frames]) != 0)
     borders = [0, *(np.flatnonzero(changed) + 1).tolist(), len(frames)]
     return (slice(first, end) for first, end in pairwise(borders) if end > first)
 
