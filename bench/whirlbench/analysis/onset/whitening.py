@@ -26,6 +26,7 @@ UNKNOWN_LEVEL = 1e3
 # sure), less takes slow wandering for damage; chosen on tests/benchmarks/onset_delay.py and onset_campaign.py.
 WANDER_PER_FRAME = 0.0025
 WARM_UP_S = (20.0, 60.0, 180.0)
+PIECE_FRAMES = 2048  # whose neighbours go through memory at a time
 LONE_FRAMES = 4.0  # frames so many scatters off their neighbours are taken as the neighbours are
 
 
@@ -133,7 +134,9 @@ def _without_lone_frames(standard: np.ndarray, points: Points) -> np.ndarray:
     """Up to three frames (what one knock reaches) far off the median of the seven around them, replaced by it."""
     if len(standard) < 7:
         return standard
-    around = np.sort(np.lib.stride_tricks.sliding_window_view(standard, 7, axis=0), axis=2)[:, :, 3]
+    windows = np.lib.stride_tricks.sliding_window_view(standard, 7, axis=0)
+    pieces = (windows[first : first + PIECE_FRAMES] for first in range(0, len(windows), PIECE_FRAMES))
+    around = np.concatenate([np.sort(piece, axis=2)[:, :, 3] for piece in pieces])
     middle, visit = standard[3:-3], points.visit
     whole = (visit[3:-3] >= 0) & (visit[:-6] == visit[3:-3]) & (visit[6:] == visit[3:-3])
     lone = whole[:, None] & (np.abs(middle - around) > LONE_FRAMES)
@@ -264,7 +267,7 @@ class HealthyFilter:
             spread[levels, levels] += wandered[-1]
             for own in _parts(frames[part], design.visit, BLOCK):
                 held = frames[part][own], visit, at, rows[part][own]
-                yield Block(*held, root[own, own], whitener[own, own], slopes[:, own])
+                yield Block(*held, root[own, own].copy(), whitener[own, own].copy(), slopes[:, own])
 
     def _begin_visit(self, spread: np.ndarray, point: int, again: bool) -> None:
         """Settling begins anew; a level seen before may have moved, a first one is as unsure as its own prior says."""
