@@ -73,6 +73,28 @@ def test_a_step_that_meets_a_ceiling_is_refused_by_name(logger: Logger) -> None:
         identified(Truth(ceiling=0.6), logger, seed=2)
 
 
+def barely_capped(number: int) -> tuple[SpeedLoop, Truth]:
+    """A drive that stops at nine tenths of its answer, in a log of 10 Hz: no single step tells that for sure."""
+    rng = np.random.default_rng([1, number])
+    gain, lag_s, dead_s = rng.uniform(4.0, 9.0), rng.uniform(0.2, 0.5), rng.uniform(0.03, 0.12)
+    truth = Truth(gain, lag_s, dead_s, rng.uniform(2500.0, 4500.0), ceiling=0.9)
+    return identify(stepped_run(truth, Logger(10.0), rng, 4)), truth
+
+
+@pytest.mark.parametrize("number", [6, 7])
+def test_steps_that_only_together_show_a_ceiling_are_refused_by_name(number: int) -> None:
+    with pytest.raises(AnalysisError, match="of several, met a ceiling"):
+        barely_capped(number)
+
+
+def test_a_ceiling_that_may_be_there_is_in_the_error_of_the_gain_and_a_rival_of_the_advice() -> None:
+    for number in (1, 3):
+        loop, truth = barely_capped(number)
+        assert inside(loop, truth)[0] and loop.pooled[0].stderr()["gain"] > 0.1 * truth.gain
+        choices = [one.choice for one in loop.steps if one.choice and one.choice.rivals]
+        assert max(rival.model.gain for choice in choices for rival in choice.rivals) > loop.pooled[0].model.gain
+
+
 def test_a_ramp_of_the_speed_controller_is_no_dead_time() -> None:
     truth, logger = KINDS["ramp, edges"]
     loop = identified(truth, logger, seed=3)

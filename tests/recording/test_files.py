@@ -15,6 +15,7 @@ from made_up_run import VIBRATION_HZ, attributes, feed, made_up, record
 from whirlbench.errors import RecordingError
 from whirlbench.recording.files import create, open_recording, read_run, recover
 from whirlbench.recording.layout import NO_COUNT
+from whirlbench.recording.reader import without_repeats
 from whirlbench.samples import SLOW_CHANNELS, Event
 
 
@@ -225,3 +226,11 @@ def test_a_killed_recorder_leaves_all_but_the_last_second(tmp_path, after_s):
     recovered = read_run(tmp_path / "whole.h5")
     assert np.array_equal(recovered.vibration.ay_g, run.vibration.ay_g)
     assert recovered.problems == run.problems, "what was missing is still said after recovery"
+
+
+def test_a_channel_of_one_number_throughout_reads_as_that_number_and_takes_no_memory() -> None:
+    for values, same in (([0.0] * 9, True), ([np.nan] * 9, True), ([1.0, 2.0, 1.0], False), ([np.nan, 1.0], False)):
+        read = without_repeats(np.array(values))
+        np.testing.assert_array_equal(read, values)
+        assert (read.strides == (0,)) == same
+    assert len(without_repeats(np.empty(0))) == 0

@@ -53,11 +53,15 @@ MOST_LINES = 200  # of problems for one column
 FARTHEST_TIME_S = 1e10  # on either side of zero: beyond every date in seconds that a logger writes
 
 
-def without_blanks(values: np.ndarray) -> np.ndarray:
-    """``values``; where they are gaps throughout, one NaN that looks as many and takes no memory (not writable)."""
-    if not len(values) or not np.isnan(np.fmax.reduce(values)):
+def without_repeats(values: np.ndarray) -> np.ndarray:
+    """``values``; where they are gaps or one number throughout, that number, looking as many without their memory.
+
+    A request that nobody made, an angle that was not measured. The result cannot be written to.
+    """
+    if not len(values) or not (np.isnan(values[0]) or values[0] == values[-1]):
         return values
-    return np.broadcast_to(np.array(np.nan, values.dtype), values.shape)
+    same = np.isnan(np.fmax.reduce(values)) if np.isnan(values[0]) else (values == values[0]).all()
+    return np.broadcast_to(values[0], values.shape) if same else values
 
 
 class Recording:
@@ -353,7 +357,7 @@ class Recording:
             rows = self._believed(f"{name}/{channel}", span, keep)
             if not rows.good.all():
                 rows.values[~rows.good] = np.nan
-            arrays[channel] = without_blanks(rows.values if keep.all() else rows.values[keep])
+            arrays[channel] = without_repeats(rows.values if keep.all() else rows.values[keep])
         return arrays, span[0] + int(np.argmax(keep)) if keep.any() else None
 
     def _times(self, name: str, span: Span, after_s: float = -np.inf) -> Rows:
@@ -361,20 +365,20 @@ class Recording:
         path = f"{name}/time_s"
         rows = self._read_rows(path, span)
         self._note_gaps(path, rows.good, span)
-        read = np.flatnonzero(rows.good)
-        whole = len(read) == len(rows.good)
-        wrong = out_of_order(rows.values if whole else rows.values[read], after_s, FARTHEST_TIME_S)
+        whole = bool(rows.good.all())
+        wrong = out_of_order(rows.values if whole else rows.values[rows.good], after_s, FARTHEST_TIME_S)
         if wrong.any():
             good = rows.good.copy()
-            rows.good[read[wrong]] = False
+            rows.good[np.flatnonzero(good)[wrong]] = False
             self._note_stretches(path, ~good | rows.good, span, "run backward or are not finite and are left out")
         self._check_span(path, rows)
         return rows
 
     def _check_span(self, path: str, rows: Rows) -> None:
-        kept = np.flatnonzero(rows.good)
-        if len(kept) and rows.values[kept[-1]] - rows.values[kept[0]] > LONGEST_RUN_S:
-            low, high = rows.values[kept[0]], rows.values[kept[-1]]
+        if not rows.good.any():
+            return
+        low, high = rows.values[np.argmax(rows.good)], rows.values[-1 - np.argmax(rows.good[::-1])]
+        if high - low > LONGEST_RUN_S:
             raise RecordingError(
                 f"{self.path}: {path}: runs from {low:.6g} to {high:.6g} s; no run lasts longer than "
                 f"{LONGEST_RUN_S:g} s, one of its times is wrong"

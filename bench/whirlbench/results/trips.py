@@ -29,11 +29,12 @@ from whirlbench.results.in_force import limits_in_force
 from whirlbench.results.labels import label, spoken
 from whirlbench.rig.description import Rig
 from whirlbench.rig.limits import TRENDS, WITH_RULE
-from whirlbench.safety.back_test import back_test, heard_share, rules_for
+from whirlbench.safety.back_test import back_test, rules_for
 from whirlbench.safety.host_rules import Trip, trend_rules
 from whirlbench.safety.reading_errors import mark, product_stderr, with_stderr
+from whirlbench.safety.sensor_shares import SensorShares
 from whirlbench.safety.steady_frames import FRAME_S
-from whirlbench.safety.study import SWEPT, Case, Suggestion, Trade, Verdict, judge, suggest, trade_off
+from whirlbench.safety.study import SWEPT, Case, Suggestion, Trade, Verdict, suggest, trade_off, verdict
 from whirlbench.safety.trend_rules import Trend
 from whirlbench.samples import Run
 
@@ -138,20 +139,22 @@ def back_tested(case: Case, rig: Rig) -> BackTest:
     Where the plan of the run narrowed a limit, that is the one that counts.
     """
     in_force = limits_in_force(case.run, rig)
-    rig = in_force.rig
-    verdict = judge([case], rig)[0]
-    fired = {trip.rule for trip in verdict.trips}
-    trends = _trend_tests(case.run, rig)
-    names = [rule.name for rule in rules_for(case.run, rig)]
+    rig, run, heard = in_force.rig, case.run, SensorShares(case.run, in_force.rig)
+    rules = rules_for(run, rig)
+    names = [rule.name for rule in rules]
+    every = (*rules, *trend_rules(rig))  # one pass through the run serves them all
+    found = {trip.rule: trip for trip in back_test(run, every)}
+    told = verdict(case, tuple(trip for name, trip in found.items() if name in names))
+    trends = _trend_tests([rule for rule in every if isinstance(rule, Trend)], found, heard, rig)
     if not names:
-        return BackTest(verdict, (), (NO_LIMIT, *in_force.not_judged), trends)
+        return BackTest(told, (), (NO_LIMIT, *in_force.not_judged), trends)
     silent = {one.rule: one.not_judged for one in trends}
-    lacks = {name: "" if name in fired else silent.get(name) or _lack(case.run, rig, name) for name in names}
+    lacks = {name: "" if name in found else silent.get(name) or _lack(heard, name) for name in names}
     judged = tuple(name for name in names if not lacks[name])
     unjudged = tuple(NotJudged(label(name), why) for name, why in lacks.items() if why)
-    unjudged += (*_gaps(case.run, rig, judged), *in_force.not_judged)
-    read = tuple(_read_as(case.run, rig, trip) for trip in verdict.trips)
-    return BackTest(verdict, judged, unjudged, trends, in_force.narrowed, read)
+    unjudged += (*_gaps(heard, judged), *in_force.not_judged)
+    read = tuple(_read_as(run, rig, trip) for trip in told.trips)
+    return BackTest(told, judged, unjudged, trends, in_force.narrowed, read)
 
 
 def _read_as(run: Run, rig: Rig, trip: Trip) -> ReadAs:
@@ -168,29 +171,29 @@ def _read_as(run: Run, rig: Rig, trip: Trip) -> ReadAs:
     return ReadAs(product_stderr(rig, readings, trip.value), mark(rig, readings))
 
 
-def _trend_tests(run: Run, rig: Rig) -> tuple[TrendTest, ...]:
-    """Every trend on ``run``, by the rules that run live."""
-    rules = [rule for rule in (*trend_rules(rig), *trend_rules(rig, trips=True)) if isinstance(rule, Trend)]
-    found = {trip.rule: trip for trip in back_test(run, rules)}
+def _trend_tests(
+    rules: Sequence[Trend], found: Mapping[str, Trip], heard: SensorShares, rig: Rig
+) -> tuple[TrendTest, ...]:
+    """Every trend on a run that its ``rules`` have been fed."""
     tests = []
     for rule in sorted(rules, key=lambda rule: list(_LIMITS).index(rule.name)):
         judged_s = rule.judged_frames * FRAME_S
-        why = "" if judged_s else _lack(run, rig, rule.name) or (NO_REST if rule.name == "sag_pct" else NEVER_STEADY)
+        why = "" if judged_s else _lack(heard, rule.name) or (NO_REST if rule.name == "sag_pct" else NEVER_STEADY)
         tests.append(TrendTest(rule.name, rule.name in rig.limits.trend_trips, found.get(rule.name), judged_s, why))
     return tuple(tests)
 
 
-def _lack(run: Run, rig: Rig, rule: str) -> str:
-    """Why ``rule`` cannot be judged on ``run``; empty where it can."""
+def _lack(heard: SensorShares, rule: str) -> str:
+    """Why ``rule`` cannot be judged on a run; empty where it can."""
     names = needs(rule)
-    shares = {name: heard_share(run, rig, [name]) for name in names}
-    missing = [_sensor(name) for name, share in shares.items() if share == 0.0 and not _single(run, name)]
+    shares = {name: heard.share([name]) for name in names}
+    missing = [_sensor(name) for name, share in shares.items() if share == 0.0 and not _single(heard.run, name)]
     if missing:
         return f"the recording has no {listed(missing)}"
     lone = [_sensor(name) for name, share in shares.items() if share == 0.0]
     if lone:
         return f"a single sample of {listed(lone)} tells nothing of a run"
-    share = heard_share(run, rig, names)
+    share = heard.share(names)
     if share < LEAST_HEARD:
         spoke, were = (
             listed([_sensor(name) for name in names]),
@@ -205,14 +208,14 @@ def _single(run: Run, sensor: str) -> bool:
     return sensor not in ("vibration", "tach") and run.slow.has("rpm" if sensor == "speed" else sensor)
 
 
-def _gaps(run: Run, rig: Rig, judged: Sequence[str]) -> Iterator[NotJudged]:
+def _gaps(heard: SensorShares, judged: Sequence[str]) -> Iterator[NotJudged]:
     """Parts of the run that no sensor of a judged limit speaks for, each once; then sensors that spoke by turns."""
-    shares = {name: heard_share(run, rig, [name]) for rule in judged for name in needs(rule)}
+    shares = {name: heard.share([name]) for rule in judged for name in needs(rule)}
     for name, share in shares.items():
         if share < LEAST_SHARE:
             yield NotJudged(f"{_open(share)} of the run", f"{_sensor(name)} was not recorded there")
     for rule in judged:
-        share, best = heard_share(run, rig, needs(rule)), min(shares[name] for name in needs(rule))
+        share, best = heard.share(needs(rule)), min(shares[name] for name in needs(rule))
         if share < LEAST_SHARE and share < best - (1.0 - LEAST_SHARE):
             spoke = listed([_sensor(name) for name in needs(rule)])
             yield NotJudged(f"{label(rule)} in {_open(share)} of the run", f"{spoke} were not recorded together there")
@@ -258,7 +261,7 @@ def _moved(
 ) -> tuple[str, tuple[Trade, ...], tuple[NotJudged, ...]]:
     """The trade-off on the runs that show the quantity; a run that does not would count as one that was missed."""
     trade_off((), rig, rule, ())  # a rule that cannot be moved is told before any run is looked at
-    lacks = [(case, _lack(case.run, rig, rule)) for case in cases]
+    lacks = [(case, _lack(SensorShares(case.run, rig), rule)) for case in cases]
     shown = [case for case, why in lacks if not why]
     what = f"moved limit of {label(rule)}"
     unjudged = [NotJudged(f"{what} on {case.run.source}", why) for case, why in lacks if why]

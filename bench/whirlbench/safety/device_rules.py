@@ -41,6 +41,13 @@ class OverspeedRule:
         self.short_periods = 0
         return False
 
+    def all_permitted(self, periods_ticks: np.ndarray) -> bool:
+        """Whether all of ``(n,)`` periods, one or more, are permitted, and then takes them."""
+        if (periods_ticks < self.limit_ticks).any():
+            return False
+        self.short_periods = 0
+        return True
+
     def reset(self) -> None:
         """Forgets the count."""
         self.short_periods = 0

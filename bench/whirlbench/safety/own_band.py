@@ -58,6 +58,15 @@ class _Learned:
             self.values = []
 
 
+def _size(value: np.ndarray) -> float:
+    return math.sqrt(float(np.vdot(value, value).real))
+
+
+def _pitch_share(there: OperatingPoint, place: OperatingPoint) -> float:
+    """Relative difference of the blade angles."""
+    return (place.pitch_deg - there.pitch_deg) / max(abs(there.pitch_deg), FINE_PITCH_DEG)
+
+
 class OwnBand:
     """Levels learned at first at each point, and never after: what grows slowly must not be taken for healthy.
 
@@ -91,20 +100,25 @@ class OwnBand:
         return judged
 
     def _judge(self, place: OperatingPoint) -> float:
-        mean = np.mean(self._recent, axis=0)
-        found = [self._against(point, place, mean) for point in self._points if point.level is not None]
-        return min(found)[1] if found else math.nan
+        """Departure from the point at which the least has to be granted."""
+        granted = [(self._granted(point.place, place), point) for point in self._points if point.level is not None]
+        if not granted:
+            return math.nan
+        mean, least = sum(self._recent[1:], self._recent[0]) / len(self._recent), min(share for share, _ in granted)
+        return min(self._against(point, place, mean, share) for share, point in granted if share == least)
 
-    def _against(self, point: _Learned, place: OperatingPoint, mean: np.ndarray) -> tuple[float, float]:
-        """(share granted, departure of the latest frames' ``mean`` beyond it) against one point."""
+    def _granted(self, there: OperatingPoint, place: OperatingPoint) -> float:
+        """Share that what lies between two places may make."""
+        rule = self._sameness
+        return rule.per_rpm * abs(math.log(place.rpm / there.rpm)) + rule.per_pitch * abs(_pitch_share(there, place))
+
+    def _against(self, point: _Learned, place: OperatingPoint, mean: np.ndarray, granted: float) -> float:
+        """Departure of the latest frames' ``mean`` from one point, beyond the share ``granted``."""
         assert point.level is not None
-        rule, there = self._sameness, point.place
-        pitch = (place.pitch_deg - there.pitch_deg) / max(abs(there.pitch_deg), FINE_PITCH_DEG)
-        granted = rule.per_rpm * abs(math.log(place.rpm / there.rpm)) + rule.per_pitch * abs(pitch)
-        expected = point.level * max(1.0 + rule.pitch_slope * pitch, 0.0)
-        size = max(float(np.linalg.norm(expected)), self._floor, 1e-12)
-        away = float(np.linalg.norm(mean - expected))
-        return granted, max(0.0, (away - SCATTERS * point.scatter) / size - granted)
+        expected = point.level * max(1.0 + self._sameness.pitch_slope * _pitch_share(point.place, place), 0.0)
+        size = max(_size(expected), self._floor, 1e-12)
+        away = _size(mean - expected)
+        return max(0.0, (away - SCATTERS * point.scatter) / size - granted)
 
     def _learn(self, place: OperatingPoint, value: np.ndarray) -> None:
         here = next((point for point in self._points if self._same(point.place, place)), None)

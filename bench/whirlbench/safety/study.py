@@ -71,7 +71,15 @@ class Suggestion:
 
 def judge(cases: Sequence[Case], rig: Rig) -> tuple[Verdict, ...]:
     """Back-test of the limits of ``rig`` on every case, with the rules that run live."""
-    return tuple(_verdict(case, rig) for case in cases)
+    return tuple(verdict(case, back_test(case.run, rules_for(case.run, rig))) for case in cases)
+
+
+def verdict(case: Case, trips: tuple[Trip, ...]) -> Verdict:
+    """What ``trips``, in order of time, would have done to a run."""
+    lead_s = None
+    if case.failed_at_s is not None and trips and trips[0].at_s <= case.failed_at_s:
+        lead_s = case.failed_at_s - trips[0].at_s
+    return Verdict(case.run.source, trips, case.failed_at_s, lead_s)
 
 
 def trade_off(cases: Sequence[Case], rig: Rig, rule: str, values: Sequence[float]) -> tuple[Trade, ...]:
@@ -172,14 +180,6 @@ def _turning(run: Run, time_s: np.ndarray) -> np.ndarray:
     good = np.isfinite(rpm)
     turning: np.ndarray = np.interp(time_s, run.slow.time_s[good], rpm[good]) > 0.0
     return turning
-
-
-def _verdict(case: Case, rig: Rig) -> Verdict:
-    trips = back_test(case.run, rules_for(case.run, rig))
-    lead_s = None
-    if case.failed_at_s is not None and trips and trips[0].at_s <= case.failed_at_s:
-        lead_s = case.failed_at_s - trips[0].at_s
-    return Verdict(case.run.source, trips, case.failed_at_s, lead_s)
 
 
 def _trade(cases: Sequence[Case], rig: Rig, value: float) -> Trade:

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from collections import deque
 
+import numpy as np
+
 MOST_MARKS = 30  # in a turn: what the sketch has room for
 
 
@@ -61,6 +63,25 @@ class TachMarks:
                 self._fill_gap(period, expected)
         self._put(ticks)
         return True
+
+    def feed_even(self, ticks: np.ndarray) -> np.ndarray | None:
+        """Takes edges int64 ``(n,)`` that come as a glance expects them: ticks of the turn that ends with each.
+
+        None, and none of them is taken, where any of them needs ``feed`` to look at it.
+        """
+        if self._known <= self.per_turn or self._split or not len(ticks):
+            return None
+        marks = np.concatenate((list(self._edges)[-self.per_turn - 1 :], ticks))
+        periods = np.diff(marks)
+        expected, following = periods[: len(ticks)], periods[1 : len(ticks) + 1]
+        period = periods[self.per_turn :]
+        longest = expected + (expected >> 2) + ((following if self.per_turn > 1 else expected) >> 2)
+        if (period < expected - (expected >> 3)).any() or (period > longest).any():
+            return None
+        self._edges.extend(ticks.tolist())
+        self._changed_ago += len(ticks)
+        turns: np.ndarray = marks[self.per_turn + 1 :] - marks[1 : -self.per_turn]
+        return turns
 
     def _back(self, count: int) -> int:
         return self._edges[-count]

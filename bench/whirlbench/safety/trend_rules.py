@@ -10,13 +10,14 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 
 from whirlbench.rig.description import Rig
 from whirlbench.safety.batch import Batch, Rule, Trip, VibrationBlock
 from whirlbench.safety.own_band import OperatingPoint, OwnBand, Sameness
-from whirlbench.safety.steady_frames import Frame, SteadyFrames
+from whirlbench.safety.steady_frames import Frame, SteadyFrames, mean_of, median_of
 
 CONFIRM_FRAMES = 2  # in a row beyond the limit: a lone frame is a knock
 BACK_SHARE = 0.8  # of the limit, below which a trend has to come before it fires anew
@@ -139,35 +140,38 @@ class FirstOrderRule(Trend):
     def _vector_g(self, frame: Frame) -> np.ndarray | None:
         """1P of each axis in g peak, complex ``(axes,)``; None where turns or samples are missing."""
         parts_s = [part[_inside(part, frame.from_s, frame.to_s)] for part in self._edges]
-        marks_s = np.concatenate(parts_s or [np.empty(0)])[:: self._per_turn]
-        turns_s = np.diff(marks_s)
+        marks_s = (parts_s[0] if len(parts_s) == 1 else np.concatenate(parts_s or [np.empty(0)]))[:: self._per_turn]
+        turns_s = marks_s[1:] - marks_s[:-1]
         if len(turns_s) < LEAST_TURNS or turns_s.max() > SAME_TURN * turns_s.min():
             return None
         cuts = [(block, _inside(block.time_s, marks_s[0], marks_s[-1])) for block in self._blocks]
         taken = [(block.time_s[rows], block.acceleration_g[rows]) for block, rows in cuts if rows.stop > rows.start]
         if len({acceleration_g.shape[1] for _, acceleration_g in taken}) != 1:
             return None
-        time_s, acceleration_g = (np.concatenate(column) for column in zip(*taken, strict=True))
+        time_s, acceleration_g = taken[0]
+        if len(taken) > 1:
+            time_s, acceleration_g = (np.concatenate(column) for column in zip(*taken, strict=True))
         return self._projected(time_s, acceleration_g, marks_s) if _without_gap(time_s, marks_s) else None
 
     def _projected(self, time_s: np.ndarray, acceleration_g: np.ndarray, marks_s: np.ndarray) -> np.ndarray:
         turn = np.interp(time_s, marks_s, np.arange(len(marks_s)))
-        vector: np.ndarray = 2.0 * np.exp(-2j * np.pi * turn) @ (acceleration_g - acceleration_g.mean(axis=0))
+        angle, shaking_g = 2.0 * np.pi * turn, acceleration_g - np.add.reduce(acceleration_g) / len(acceleration_g)
+        vector: np.ndarray = 2.0 * (np.cos(angle) @ shaking_g - 1j * (np.sin(angle) @ shaking_g))
         return (vector if self._per_turn == 1 else np.abs(vector)) / len(time_s)
 
 
 def _inside(time_s: np.ndarray, from_s: float, to_s: float) -> slice:
     """The samples with from_s <= time < to_s."""
-    first, end = np.searchsorted(time_s, (from_s, to_s))
-    return slice(int(first), int(end))
+    first, end = time_s.searchsorted((from_s, to_s)).tolist()
+    return slice(first, end)
 
 
 def _without_gap(time_s: np.ndarray, marks_s: np.ndarray) -> bool:
     """Whether samples lie evenly from the first mark to the last, enough of them in each turn."""
     if len(time_s) < LEAST_SAMPLES_PER_TURN * (len(marks_s) - 1):
         return False
-    steps_s = np.diff(time_s, prepend=marks_s[0], append=marks_s[-1])
-    return bool(steps_s.max() < 2.5 * np.median(steps_s))
+    steps_s = np.diff(np.concatenate((marks_s[:1], time_s, marks_s[-1:])))
+    return bool(steps_s.max() < 2.5 * median_of(steps_s))
 
 
 class OwnLoadRule(Trend):
@@ -206,12 +210,12 @@ class OwnLoadRule(Trend):
 
 def thrust_coefficient(frame: Frame) -> float:
     """Thrust over the square of the speed, in N/rpm2."""
-    return float(frame.slow["thrust_n"].mean() / (frame.slow["rpm"] ** 2).mean())
+    return frame.mean("thrust_n") / mean_of(frame.slow["rpm"] ** 2)
 
 
 def power_coefficient(frame: Frame) -> float:
     """Electric power over the cube of the speed, in W/rpm3: a tiring pack changes the current, not this."""
-    return float((frame.slow["current_a"] * frame.slow["voltage_v"]).mean() / (frame.slow["rpm"] ** 3).mean())
+    return mean_of(frame.slow["current_a"] * frame.slow["voltage_v"]) / mean_of(frame.slow["rpm"] ** 3)
 
 
 class HuntingRule(Trend):
@@ -234,7 +238,7 @@ class HuntingRule(Trend):
             self._kept.clear()
         self._last = frame.number
         if frame.steady:
-            self._kept.append(np.array([np.median(part) for part in np.array_split(frame.slow["rpm"], HUNTING_PARTS)]))
+            self._kept.append(_medians(frame.slow["rpm"]))
         return self._swing_pct() if len(self._kept) == HUNTING_FRAMES else math.nan
 
     def _swing_pct(self) -> float:
@@ -244,7 +248,14 @@ class HuntingRule(Trend):
         """
         speed = np.concatenate(self._kept)
         left = speed - BENT_LINE @ (BENT_LINE.T @ speed)
-        return 100.0 * math.sqrt(2.0 * float(left @ left) / len(left)) / float(speed.mean())
+        return 100.0 * math.sqrt(2.0 * float(left @ left) / len(left)) / mean_of(speed)
+
+
+def _medians(speed: np.ndarray) -> np.ndarray:
+    """Medians of the parts of a frame, the first of which take what does not divide."""
+    size, more = divmod(len(speed), HUNTING_PARTS)
+    ends = [(part + 1) * size + min(part + 1, more) for part in range(HUNTING_PARTS)]
+    return np.array([median_of(speed[begin:end]) for begin, end in pairwise((0, *ends))])
 
 
 class PackSagRule(Trend):

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from whirlbench.analysis.onset import find_failure
+from whirlbench.analysis.onset import failure, find_failure
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Event, Run, SlowSamples, TachPulses, VibrationSamples
 from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
@@ -108,3 +108,16 @@ def test_a_knock_is_not_a_lost_blade(make_run):
 
 def test_an_empty_run_has_none():
     assert find_failure(Run()) is None
+
+
+@pytest.mark.parametrize("piece", [64, 1000])
+def test_a_cut_is_found_wherever_a_piece_of_the_run_ends(piece, monkeypatch):
+    """Commands and current of a long run are looked at piece by piece."""
+    runs = [slow_only(throttle=np.where(np.arange(3000) * 0.01 < 19.9, 1500.0, last)) for last in (1500.0, 1000.0)]
+    whole = [(find_failure(run), failure.closing_times(run)) for run in runs]
+    monkeypatch.setattr(failure, "PIECE_SAMPLES", piece)
+    for run, (found, closing_s) in zip(runs, whole, strict=True):
+        assert find_failure(run) == found
+        assert failure.closing_times(run).tolist() == closing_s.tolist()
+    assert whole[0][0] is not None and len(whole[0][1]) == 0
+    assert len(whole[1][1]) > 0

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from whirlbench.analysis.onset.likelihood_ratio import APART, BLOCK, SHAPES, _LongAgo
+from whirlbench.analysis.onset.likelihood_ratio import APART, BLOCK, SHAPES, _Beginnings
 
 
 class NoFilter:
@@ -14,15 +14,18 @@ class NoFilter:
     def keep(self, columns, more):
         pass
 
+    def forget(self, columns):
+        pass
+
 
 def beginnings_after(hours):
     step_s = 0.25
     time_s = np.arange(round(hours * 3600 / step_s)) * step_s
-    watched = _LongAgo(NoFilter(), np.zeros((len(time_s), 1)))
+    watched = _Beginnings(NoFilter(), np.zeros((len(time_s), 1)), ((0,),), slots=1)
     for block in range(0, len(time_s) // BLOCK, APART):
-        watched.begin(block, time_s)
+        watched.begin(block, time_s[block * BLOCK])
     assert len(watched._energy) == len(SHAPES) * len(watched._begun_s)
-    return watched._begun_s
+    return watched._begun_s[1:]
 
 
 def test_none_is_left_out_in_ten_minutes():

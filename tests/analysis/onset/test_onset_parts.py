@@ -66,6 +66,54 @@ def test_filter_whitens_exactly_as_the_covariance_says():
     assert np.allclose(HealthyFilter(design).whiten(values), brute, atol=1e-6)
 
 
+def frame_by_frame(design, values):
+    """Innovations by the textbook's Kalman filter, one frame and one column at a time; a gap is no measurement of it.
+
+    The gains are those of frames without gaps, as all columns share them.
+    """
+    habits, points = design.habits, design.points
+    size = 2 * points + 5
+    deviation = np.concatenate([design.known_spread, np.full(points, habits.lean_per_pct), np.full(3, habits.warm_up)])
+    spread = np.diag(np.concatenate([deviation, np.full(2, habits.settling)]) ** 2)
+    state, found = np.zeros((size, values.shape[1])), np.zeros(values.shape)
+    last, seen = None, set()
+    for frame in np.flatnonzero(design.point >= 0):
+        point, visit = int(design.point[frame]), int(design.visit[frame])
+        if last is None or visit != design.visit[last]:
+            spread[-2:, :], spread[:, -2:], state[-2:] = 0.0, 0.0, 0.0
+            spread[-2:, -2:] = np.eye(2) * habits.settling**2
+            spread[point, point] += habits.revisit**2 if point in seen else 0.0
+            seen.add(point)
+        spread[:points, :points] += np.eye(points) * WANDER_PER_FRAME**2 * (0 if last is None else frame - last)
+        row = np.zeros(size)
+        row[point], row[points + point], row[2 * points :] = 1.0, design.lean_pct[frame], 0.0
+        row[2 * points : -2], row[-2:] = design.warm[frame], design.settle[frame]
+        root = np.sqrt(row @ spread @ row + 1.0)
+        gain = spread @ row / root
+        spread = spread - np.outer(gain, gain)
+        found[frame] = np.nan_to_num((values[frame] - row @ state) / root)
+        state += np.outer(gain, found[frame])
+        last = frame
+    return found
+
+
+def test_blocks_filter_as_frame_by_frame_through_visits_and_gaps():
+    rng = np.random.default_rng(8)
+    frames = 90
+    time_s = STEP_S * np.arange(frames)[:, None]
+    point = np.repeat([0, -1, 1, 0, -1, 1], [22, 5, 18, 17, 3, 25])
+    visit = np.repeat([0, -1, 1, 2, -1, 3], [22, 5, 18, 17, 3, 25])
+    point[[9, 50]] = visit[[9, 50]] = -1
+    design = Design(
+        point, visit, rng.uniform(-1.0, 1.0, frames), 1.0 - np.exp(-time_s / np.array(WARM_UP_S)),
+        np.exp(-(time_s % 6.0) / np.array(HABITS[VIBRATION].settling_s)), HABITS[VIBRATION], 2, np.array([2.0, 50.0]),
+    )  # fmt: skip
+    values = rng.standard_normal((frames, 3))
+    values[[3, 4, 40], 0] = np.nan
+    values[60:, 1] = np.nan
+    assert np.allclose(HealthyFilter(design).whiten(values), frame_by_frame(design, values), atol=1e-8)
+
+
 def test_evidence_is_the_likelihood_ratio_of_brute_force():
     design = one_point(48)
     rng = np.random.default_rng(5)

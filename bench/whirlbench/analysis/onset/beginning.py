@@ -70,12 +70,18 @@ def beginning_likelihoods(
     columns = len(begin_s) * len(FAMILY)
     energy, product = np.zeros(columns), np.zeros((columns, white.shape[1]))
     stream = healthy.stream(columns)
-    for frame in healthy.frames_from(int(first)):
-        if frame >= end:
+    for block in healthy.blocks_from(int(first)):
+        frames = block.frames[block.frames < end]
+        if not len(frames):
             break
-        seen = stream.feed(frame, shown.at(time_s[frame]).ravel())
-        energy[: len(seen)] += seen**2
-        product[: len(seen)] += np.outer(seen, white[frame])
+        shapes = [shown.at(time_s[frame]).ravel() for frame in frames]
+        signature = np.zeros((len(frames), len(shapes[-1])))
+        for row, shape in enumerate(shapes):
+            signature[row, : len(shape)] = shape
+        seen = stream.feed(block, signature)
+        used = slice(0, seen.shape[1])
+        energy[used] += np.einsum("ij,ij->j", seen, seen)
+        product[used] += seen.T @ white[frames]
     ratios = (_ratio(energy, product[:, list(one)]).reshape(shown.allowed.shape) for one in signals)
     return tuple(Likelihood(begin_s, np.where(shown.allowed, ratio, -np.inf)) for ratio in ratios)
 

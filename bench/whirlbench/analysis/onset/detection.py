@@ -10,12 +10,12 @@ from whirlbench.analysis.onset.commands import TURNING_RPM
 from whirlbench.analysis.onset.dating import FirstBeginning, Part, SignalOnset, Watch, first_beginning
 from whirlbench.analysis.onset.failure import Failure, find_failure
 from whirlbench.analysis.onset.features import LOAD, SPEED, STEP_S, VIBRATION, Features, Signal, feature_sets
-from whirlbench.analysis.onset.findings import Cause, SmallestChange, smallest_change, told_cause
+from whirlbench.analysis.onset.findings import Cause, SmallestChange, smallest_changes, told_cause
 from whirlbench.analysis.onset.healthy_load import expected_load
 from whirlbench.analysis.onset.healthy_scatter import Expectation, Scatter, expectation, refuse_earlier, scatter
-from whirlbench.analysis.onset.likelihood_ratio import BLOCK, Evidence, alarm_level, sequential_evidence
+from whirlbench.analysis.onset.likelihood_ratio import Evidence, alarm_level, sequential_evidence
 from whirlbench.analysis.onset.operating_points import Points, operating_points, ramp_points
-from whirlbench.analysis.onset.whitening import HABITS, HealthyFilter, make_design, standardised
+from whirlbench.analysis.onset.whitening import BLOCK, HABITS, HealthyFilter, make_design, standardised
 from whirlbench.analysis.orders import Resonance, find_resonances
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig
@@ -131,7 +131,7 @@ def judge_features(
         failure = None  # an ordinary end of a run whose commands were not recorded
     evidence, names = _common_evidence(watched), tuple(one.name for one in watched)
     cause = told_cause(onset, watched, sets) if onset else None
-    seen = tuple(smallest_change(one, level) for one in watched)
+    seen = smallest_changes(watched, level)
     return OnsetReport(
         onset, failure, signals, notes, steady_s, mean_time_s, level, names, evidence, cause=cause, smallest_seen=seen
     )

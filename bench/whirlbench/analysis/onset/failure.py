@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +12,7 @@ from whirlbench.samples import Run, speed_from_pulses
 
 # Our choices, all: no published figure was found. They are far from what growth, ramps or a coast-down do.
 BLOCK_SAMPLES = 32
-PIECE_BLOCKS = 4096  # that go through memory at a time
+PIECE_BLOCKS, PIECE_SAMPLES = 4096, 1 << 17  # that go through memory at a time
 BURST_RATIO = 3.0  # rms of a block over the largest of the last 0.2 s
 BURST_BLOCKS = 3  # in a row, so that a knock is not a lost blade
 RECENT_S = 0.2
@@ -24,6 +24,9 @@ LASTING_S = 0.3
 AT_REST_S = 3.0
 CUT_LASTING_S = 1.0
 CLOSING_SHARE, CLOSING_S = 0.005, 0.05  # throttle that falls so far within so long is being closed
+
+
+Speed = tuple[np.ndarray, np.ndarray]  # times in s and rpm
 
 
 @dataclass(frozen=True)
@@ -46,34 +49,47 @@ def find_failure(run: Run) -> Failure | None:
     A power cut that was commanded (throttle closed, trip, abort) is none; where commands were not recorded it is given
     as not ``sure``, and the caller decides with what it knows.
     """
-    found = [one for one in (_burst(run), _stop(run), _cut(run)) if one is not None]
+    speed, closing_s = _speed(run), closing_times(run)  # once: an hour has millions of samples of each
+    told = (_burst(run, speed), _stop(run, speed, closing_s), _cut(run, speed, closing_s))
+    found = [one for one in told if one is not None]
     return min(found, key=lambda failure: failure.at_s, default=None)
 
 
 def closing_times(run: Run) -> np.ndarray | None:
     """Times at which the throttle or request was falling, or a trip or abort came; None if no command was recorded."""
-    events = [event.time_s for event in run.events if event.kind in ("trip", "abort")]
+    moments = [np.array([event.time_s for event in run.events if event.kind in ("trip", "abort")])]
     known = False
     for name in ("throttle_us", "speed_request_rpm"):
-        values = run.slow.channel(name)
-        good = np.isfinite(values)
-        if good.sum() < 2 or np.ptp(values[good]) == 0:
-            known |= bool(good.sum() >= 2) and name == "throttle_us"
-            continue
-        known = True
-        at_s, asked = run.slow.time_s[good], values[good]
-        fell = asked - np.interp(at_s - CLOSING_S, at_s, asked) < -CLOSING_SHARE * np.ptp(asked)
-        events += at_s[fell].tolist()
-    return np.array(sorted(events)) if known or events else None
+        at_s, asked = _finite(run.slow.time_s, run.slow.channel(name))
+        span = np.ptp(asked) if len(asked) >= 2 else 0.0
+        known |= len(asked) >= 2 and (span > 0.0 or name == "throttle_us")
+        for piece, before in _shortly_before(at_s, asked, CLOSING_S) if span > 0.0 else ():
+            moments.append(at_s[piece][asked[piece] - before < -CLOSING_SHARE * span])
+    closing_s = np.sort(np.concatenate(moments))
+    return closing_s if known or len(closing_s) else None
+
+
+def _finite(time_s: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Times and values without the gaps; what has none is not copied."""
+    good = np.isfinite(values)
+    return (time_s, values) if good.all() else (time_s[good], values[good])
+
+
+def _shortly_before(at_s: np.ndarray, values: np.ndarray, by_s: float) -> Iterator[tuple[slice, np.ndarray]]:
+    """Piece by piece, what ``values`` were ``by_s`` earlier."""
+    for first in range(0, len(at_s), PIECE_SAMPLES):
+        piece = slice(first, first + PIECE_SAMPLES)
+        yield piece, np.interp(at_s[piece] - by_s, at_s, values)
 
 
 def _asked(closing_s: np.ndarray | None, at_s: float, before_s: float) -> bool | None:
     if closing_s is None:
         return None
-    return bool(np.any((closing_s >= at_s - before_s) & (closing_s <= at_s + 0.02)))
+    first, end = np.searchsorted(closing_s, (at_s - before_s, np.nextafter(at_s + 0.02, np.inf)))
+    return bool(end > first)
 
 
-def _burst(run: Run) -> Failure | None:
+def _burst(run: Run, speed: Speed) -> Failure | None:
     """A lasting jump of vibration to several times all that was before, at speed."""
     axes = run.vibration.axes()
     blocks = len(run.vibration.time_s) // BLOCK_SAMPLES
@@ -89,7 +105,7 @@ def _burst(run: Run) -> Failure | None:
     block_s = float(np.median(np.diff(start_s)))
     recent = _running_max(rms, max(2, round(RECENT_S / block_s)))
     ever = np.concatenate([[np.inf], np.maximum.accumulate(rms)[:-1]])
-    high = (rms > BURST_RATIO * recent) & (rms > 1.5 * ever) & _at_speed(run, start_s)
+    high = (rms > BURST_RATIO * recent) & (rms > 1.5 * ever) & _at_speed(speed, start_s)
     for block in np.flatnonzero(high):
         after = rms[block : block + BURST_BLOCKS]
         if len(after) == BURST_BLOCKS and after.min() > BURST_RATIO * recent[block] / 1.5:
@@ -125,31 +141,29 @@ def _sharpened(run: Run, square: Callable[[slice], np.ndarray], block: int) -> f
     return float(run.vibration.time_s[first + (over[0] if len(over) else BLOCK_SAMPLES)])
 
 
-def _speed(run: Run) -> tuple[np.ndarray, np.ndarray]:
+def _speed(run: Run) -> Speed:
     """Times and rpm: from tach pulses, lone outliers taken out, else from the channel."""
     middle_s, speed = speed_from_pulses(run.tach)
     if len(speed) >= 8:
-        windows = np.lib.stride_tricks.sliding_window_view(speed, 3)
-        return middle_s[1:-1], np.median(windows, axis=1)
-    rpm = run.slow.channel("rpm")
-    good = np.isfinite(rpm)
-    return run.slow.time_s[good], rpm[good]
+        before, here, after = speed[:-2], speed[1:-1], speed[2:]
+        low, high = np.minimum(before, here), np.maximum(before, here)
+        return middle_s[1:-1], np.maximum(low, np.minimum(high, after, out=high), out=high)  # the middle of three
+    return _finite(run.slow.time_s, run.slow.channel("rpm"))
 
 
-def _at_speed(run: Run, time_s: np.ndarray) -> np.ndarray:
-    at_s, rpm = _speed(run)
+def _at_speed(speed: Speed, time_s: np.ndarray) -> np.ndarray:
+    at_s, rpm = speed
     if len(at_s) < 2:
         return np.ones(len(time_s), bool)
     result: np.ndarray = np.interp(time_s, at_s, rpm, left=0.0) > FAST_SHARE * np.quantile(rpm, 0.98)
     return result
 
 
-def _stop(run: Run) -> Failure | None:
+def _stop(run: Run, speed: Speed, closing_s: np.ndarray | None) -> Failure | None:
     """Speed lost faster than the air can take it, or lost without a command."""
-    at_s, rpm = _speed(run)
+    at_s, rpm = speed
     if len(at_s) < 8:
         return None
-    closing_s = closing_times(run)
     top = np.quantile(rpm, 0.98)
     fast = np.flatnonzero(rpm > FAST_SHARE * top)
     for share, window_s, unasked_only in ((STOP_SHARE, STOP_S, False), (UNASKED_SHARE, UNASKED_S, True)):
@@ -162,7 +176,7 @@ def _stop(run: Run) -> Failure | None:
                 continue
             sure = not unasked_only or asked is False
             return Failure(_fall_begins(at_s, rpm, index, window_s), "shaft stopped", asked, sure)
-    return _silence(run, at_s, rpm, top)
+    return _silence(run, speed, top, closing_s)
 
 
 def _for_good(at_s: np.ndarray, rpm: np.ndarray, index: int, top: float) -> bool:
@@ -178,9 +192,9 @@ def _fall_begins(at_s: np.ndarray, rpm: np.ndarray, index: int, window_s: float)
     return float(at_s[below[0] - 1] if len(below) else at_s[index])
 
 
-def _silence(run: Run, at_s: np.ndarray, rpm: np.ndarray, top: float) -> Failure | None:
+def _silence(run: Run, speed: Speed, top: float, closing_s: np.ndarray | None) -> Failure | None:
     """Tach pulses that end at speed: a stop if the vibration ends with them, a lost tach if it goes on."""
-    if len(run.tach.time_s) < 8 or rpm[-1] < FAST_SHARE * top or not run.vibration.axes():
+    if len(run.tach.time_s) < 8 or speed[1][-1] < FAST_SHARE * top or not run.vibration.axes():
         return None
     end_s = float(run.tach.time_s[-1])
     if run.vibration.time_s[-1] < end_s + LASTING_S:
@@ -192,22 +206,18 @@ def _silence(run: Run, at_s: np.ndarray, rpm: np.ndarray, top: float) -> Failure
     stopped = all(
         np.nanstd(getattr(after, axis)) < 0.3 * np.nanstd(getattr(before, axis)) for axis in run.vibration.axes()
     )
-    return Failure(end_s, "shaft stopped", _asked(closing_times(run), end_s, LASTING_S)) if stopped else None
+    return Failure(end_s, "shaft stopped", _asked(closing_s, end_s, LASTING_S)) if stopped else None
 
 
-def _cut(run: Run) -> Failure | None:
+def _cut(run: Run, speed: Speed, closing_s: np.ndarray | None) -> Failure | None:
     """Current gone at once and for good while nobody closed the throttle."""
-    current = run.slow.channel("current_a")
-    good = np.isfinite(current)
-    if good.sum() < 20:
+    at_s, current = _finite(run.slow.time_s, run.slow.channel("current_a"))
+    if len(current) < 20:
         return None
-    at_s, current = run.slow.time_s[good], current[good]
     top = np.quantile(current, 0.95)
-    before = np.interp(at_s - CUT_S, at_s, current)
-    closing_s, speed = closing_times(run), _speed(run)  # once: a long run has thousands of candidates
-    for index in np.flatnonzero((before > 0.2 * top) & (current < CUT_SHARE * before)):
+    for index, before in _falls(at_s, current, 0.2 * top):
         lasting = current[index : np.searchsorted(at_s, at_s[index] + CUT_LASTING_S, side="right")]
-        if lasting.max() > 2 * CUT_SHARE * before[index] or not _slows(speed, float(at_s[index])):
+        if lasting.max() > 2 * CUT_SHARE * before or not _slows(speed, float(at_s[index])):
             continue
         asked = _asked(closing_s, float(at_s[index]), CUT_S + 0.3)
         if asked:
@@ -216,7 +226,14 @@ def _cut(run: Run) -> Failure | None:
     return None
 
 
-def _slows(speed: tuple[np.ndarray, np.ndarray], from_s: float) -> bool:
+def _falls(at_s: np.ndarray, current: np.ndarray, least_a: float) -> Iterator[tuple[int, float]]:
+    """Samples at which the current has just fallen to a tenth, and what it was, above ``least_a``."""
+    for piece, before in _shortly_before(at_s, current, CUT_S):
+        for place in np.flatnonzero((before > least_a) & (current[piece] < CUT_SHARE * before)).tolist():
+            yield piece.start + place, float(before[place])
+
+
+def _slows(speed: Speed, from_s: float) -> bool:
     """Whether the shaft loses a third of its speed (times and rpm) within a second, as far as it was recorded."""
     at_s, rpm = speed
     if len(at_s) < 2:

@@ -145,9 +145,13 @@ def _mean_between(features: Features, from_s: float, to_s: float) -> np.ndarray:
     return result
 
 
-def smallest_change(one: Watch, level: float) -> SmallestChange:
-    """The step that would have been seen in a signal, by the energy that it leaves in the healthy filter."""
-    energy = _step_energy(one.part)
+def smallest_changes(watched: tuple[Watch, ...], level: float) -> tuple[SmallestChange, ...]:
+    """The step that would have been seen in each signal, by the energy that it leaves in the healthy filter."""
+    energies = {id(one.part): _step_energy(one.part) for one in {id(one.part): one for one in watched}.values()}
+    return tuple(_smallest_change(one, energies[id(one.part)], level) for one in watched)
+
+
+def _smallest_change(one: Watch, energy: np.ndarray, level: float) -> SmallestChange:
     scale = _usual_scale(one)
     unit = one.signal.unit
     if not len(energy):
@@ -175,10 +179,11 @@ def _step_energy(part: Part) -> np.ndarray:
         return np.empty(0)
     begin_s = places[np.unique(np.linspace(0, len(places) - 1, MOST_STEPS).astype(int))]
     stream, energy = part.healthy.stream(len(begin_s)), np.zeros(len(begin_s))
-    for frame in part.healthy.frames_from(0):
-        now = part.time_s[frame]
-        begun = (now >= begin_s).astype(float)
-        energy += np.where(now <= begin_s + LASTING_S, stream.feed(frame, begun) ** 2, 0.0)
+    for block in part.healthy.blocks:
+        now = part.time_s[block.frames, None]
+        begun, lasting = now >= begin_s, now <= begin_s + LASTING_S
+        if (begun & lasting).any():  # a step that is over says nothing any more, whatever it is fed
+            energy += np.where(lasting, stream.feed(block, begun.astype(float)) ** 2, 0.0).sum(axis=0)
     return energy
 
 

@@ -7,9 +7,8 @@ from math import lgamma, log
 
 import numpy as np
 
-from whirlbench.analysis.onset.whitening import HealthyFilter
+from whirlbench.analysis.onset.whitening import BLOCK, Block, HealthyFilter
 
-BLOCK = 4  # frames between decisions
 SHAPES = (0.0, 1.0, 2.0)  # powers of elapsed time: a step, a straight growth, one that speeds up
 RECENT, APART = 40, 12  # blocks: every beginning of the last forty seconds, every twelfth since the start
 # Beginnings further back may lie further apart: a growth of ten minutes looks the same from a few seconds earlier. In
@@ -46,81 +45,64 @@ def sequential_evidence(
     blocks = len(time_s) // BLOCK
     if blocks < 2:
         return Evidence(np.empty(0), np.empty((0, len(signals))))
-    nats = np.zeros((blocks, len(signals)))
-    watched = (_Recent(healthy, white, min(RECENT, blocks)), _LongAgo(healthy, white))
-    judged = set(healthy.frames_from(0))
+    watched, half = _Beginnings(healthy, white, signals, min(RECENT, blocks)), np.zeros((blocks, len(signals)))
+    judged: dict[int, list[Block]] = {}
+    for part in healthy.blocks:
+        judged.setdefault(int(part.frames[0]) // BLOCK, []).append(part)
     first = int(np.searchsorted(time_s[: blocks * BLOCK : BLOCK], after_s))
     for block in range(first, blocks):
-        for one in watched:
-            one.begin(block - first, time_s[first * BLOCK :])
-            for frame in range(block * BLOCK, (block + 1) * BLOCK):
-                if frame in judged:
-                    one.feed(frame, time_s)
-            nats[block] = np.maximum(nats[block], one.strongest(signals))
+        watched.begin(block - first, float(time_s[block * BLOCK]))
+        for part in judged.get(block, ()):
+            watched.feed(part, time_s)
+        half[block] = watched.strongest()
+    degrees = [len(columns) for columns in signals]
+    nats = np.column_stack([tail_nats(half[:, at], size) for at, size in enumerate(degrees)])
     return Evidence(time_s[BLOCK - 1 : blocks * BLOCK : BLOCK], nats)
 
 
 class _Beginnings:
-    """Product sums ``(beginnings * shapes, columns)`` and energies of some beginnings, as the run goes on."""
+    """Product sums ``(beginnings * shapes, columns)`` and energies of beginnings, as the run goes on.
 
-    def __init__(self, healthy: HealthyFilter, white: np.ndarray, slots: int) -> None:
-        self._white = white
+    First stand those of the last ``slots`` blocks, each in place of the oldest, then every twelfth since the start,
+    and of those further back one in FINENESS of their age.
+    """
+
+    def __init__(
+        self, healthy: HealthyFilter, white: np.ndarray, signals: tuple[tuple[int, ...], ...], slots: int
+    ) -> None:
+        self._white, self._slots = white, slots
+        self._member = np.zeros((white.shape[1], len(signals)))  # which column belongs to which signal
+        for number, columns in enumerate(signals):
+            self._member[list(columns), number] = 1.0
         self._stream = healthy.stream(slots * len(SHAPES))
-        self._begun_s = np.empty(0)
+        self._begun_s = np.zeros(slots)
         self._product = np.zeros((slots * len(SHAPES), white.shape[1]))
         self._energy = np.zeros(slots * len(SHAPES))
 
-    def feed(self, frame: int, time_s: np.ndarray) -> None:
-        """Takes a judged frame."""
-        elapsed = ((time_s[frame] - self._begun_s) / SCALE_S)[:, None]
-        seen = self._stream.feed(frame, (elapsed ** np.array(SHAPES)).ravel())
-        used = slice(0, len(seen))
-        self._product[used] += seen[:, None] * self._white[frame]
-        self._energy[used] += seen**2
-
-    def strongest(self, signals: tuple[tuple[int, ...], ...]) -> np.ndarray:
-        """Evidence in nats by now, largest over beginnings and shapes, for each signal."""
-        scaled = self._product**2 / np.where(self._energy > 1e-6, 2 * self._energy, np.inf)[:, None]
-        best = [scaled[:, list(columns)].sum(axis=1).max(keepdims=True) for columns in signals]
-        return np.concatenate([tail_nats(half, len(columns)) for half, columns in zip(best, signals, strict=True)])
-
-
-class _Recent(_Beginnings):
-    """Every beginning of the last RECENT blocks, in turn."""
-
-    def begin(self, block: int, time_s: np.ndarray) -> None:
-        """A beginning at ``block``, in place of the oldest."""
-        slots = len(self._energy) // len(SHAPES)
-        slot = block % slots
+    def begin(self, block: int, now_s: float) -> None:
+        """A beginning at ``block``: among the recent ones, and where it is one of the twelfth, for longer."""
+        if block == 0:
+            self._begun_s[:] = now_s  # slots that will begin later begin with the first as well
+        slot = block % self._slots
         own = slice(slot * len(SHAPES), (slot + 1) * len(SHAPES))
-        if slot == len(self._begun_s):
-            self._begun_s = np.append(self._begun_s, time_s[block * BLOCK])
-        self._begun_s[slot] = time_s[block * BLOCK]
+        self._begun_s[slot] = now_s
         self._stream.forget(own)
         self._product[own], self._energy[own] = 0.0, 0.0
+        if block % APART == 0:
+            self._keep(now_s)
 
-
-class _LongAgo(_Beginnings):
-    """Every twelfth beginning since the start, and of those further back one in FINENESS of their age."""
-
-    def __init__(self, healthy: HealthyFilter, white: np.ndarray) -> None:
-        super().__init__(healthy, white, 0)
-        self._stream = healthy.stream(0)
-
-    def begin(self, block: int, time_s: np.ndarray) -> None:
-        """A beginning at ``block`` where it is one of the twelfth."""
-        if block % APART:
-            return
-        kept = self._kept(time_s[block * BLOCK])
+    def _keep(self, now_s: float) -> None:
+        kept = np.concatenate((np.ones(self._slots, bool), self._kept(self._begun_s[self._slots :], now_s)))
         rows = np.repeat(kept, len(SHAPES))
         self._stream.keep(rows, more=len(SHAPES))
-        self._begun_s = np.append(self._begun_s[kept], time_s[block * BLOCK])
+        self._begun_s = np.append(self._begun_s[kept], now_s)
         self._product = np.concatenate((self._product[rows], np.zeros((len(SHAPES), self._white.shape[1]))))
         self._energy = np.concatenate((self._energy[rows], np.zeros(len(SHAPES))))
 
-    def _kept(self, now_s: float) -> np.ndarray:
+    @staticmethod
+    def _kept(begun_s: np.ndarray, now_s: float) -> np.ndarray:
         """Which beginnings stay: one goes where those on either side of it lie close together for their age."""
-        begun_s, kept = self._begun_s, np.ones(len(self._begun_s), bool)
+        kept = np.ones(len(begun_s), bool)
         before = 0
         for place in range(1, len(begun_s) - 1):
             if begun_s[place + 1] - begun_s[before] <= (now_s - begun_s[place]) / FINENESS:
@@ -128,6 +110,22 @@ class _LongAgo(_Beginnings):
             else:
                 before = place
         return kept
+
+    def feed(self, part: Block, time_s: np.ndarray) -> None:
+        """Takes judged frames of the block that is decided on."""
+        elapsed = (time_s[part.frames, None] - self._begun_s) / SCALE_S
+        shown = np.empty((*elapsed.shape, len(SHAPES)))
+        for number, shape in enumerate(SHAPES):
+            shown[:, :, number] = elapsed**shape
+        seen = self._stream.feed(part, shown.reshape(len(elapsed), -1))
+        self._product += seen.T @ self._white[part.frames]
+        self._energy += np.einsum("ij,ij->j", seen, seen)
+
+    def strongest(self) -> np.ndarray:
+        """Half of the largest chi-square by now over beginnings and shapes, for each signal."""
+        energy = np.where(self._energy > 1e-6, 2 * self._energy, np.inf)
+        largest: np.ndarray = ((self._product**2 @ self._member) / energy[:, None]).max(axis=0)
+        return largest
 
 
 def tail_nats(half_chi_square: np.ndarray, degrees: int) -> np.ndarray:

@@ -8,7 +8,9 @@ signature that damage would leave goes through the same filter, so the likelihoo
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -17,11 +19,14 @@ from whirlbench.analysis.onset.features import LOAD, SPEED, VIBRATION, Features
 from whirlbench.analysis.onset.healthy_scatter import Expectation, Scatter, first_levels
 from whirlbench.analysis.onset.operating_points import Points
 
+BLOCK = 4  # frames that go through the filter at once, and between decisions
+JOINED = 8  # blocks of which the covariance is worked out at once
 UNKNOWN_LEVEL = 1e3
 # Scatters a level may wander in a frame. More hides small steps (a step of half a scatter is forgotten before it is
 # sure), less takes slow wandering for damage; chosen on tests/benchmarks/onset_delay.py and onset_campaign.py.
 WANDER_PER_FRAME = 0.0025
 WARM_UP_S = (20.0, 60.0, 180.0)
+PIECE_FRAMES = 2048  # whose neighbours go through memory at a time
 LONE_FRAMES = 4.0  # frames so many scatters off their neighbours are taken as the neighbours are
 
 
@@ -129,7 +134,9 @@ def _without_lone_frames(standard: np.ndarray, points: Points) -> np.ndarray:
     """Up to three frames (what one knock reaches) far off the median of the seven around them, replaced by it."""
     if len(standard) < 7:
         return standard
-    around = np.sort(np.lib.stride_tricks.sliding_window_view(standard, 7, axis=0), axis=2)[:, :, 3]
+    windows = np.lib.stride_tricks.sliding_window_view(standard, 7, axis=0)
+    pieces = (windows[first : first + PIECE_FRAMES] for first in range(0, len(windows), PIECE_FRAMES))
+    around = np.concatenate([np.sort(piece, axis=2)[:, :, 3] for piece in pieces])
     middle, visit = standard[3:-3], points.visit
     whole = (visit[3:-3] >= 0) & (visit[:-6] == visit[3:-3]) & (visit[6:] == visit[3:-3])
     lone = whole[:, None] & (np.abs(middle - around) > LONE_FRAMES)
@@ -138,34 +145,44 @@ def _without_lone_frames(standard: np.ndarray, points: Points) -> np.ndarray:
     return result
 
 
-class Gain(NamedTuple):
-    """One frame's filter: states seen ``at`` with weights ``row``, gain ``slope`` over deviation expected ``root``."""
+class Block(NamedTuple):
+    """Some neighbouring judged ``frames`` of one visit, at most BLOCK, and the filter over them at once.
 
+    They see the states ``at`` with the weights ``rows`` ``(frames, len(at))``. What is left of them is their error as
+    a whole times the ``whitener``, the inverse of ``root``, lower triangles both; that moves all states by ``slopes``
+    ``(states, frames)``. The first of the frames by themselves are the first rows and columns of each.
+    """
+
+    frames: np.ndarray
+    visit: int
     at: np.ndarray
-    row: np.ndarray
-    slope: np.ndarray
-    root: float
+    rows: np.ndarray
+    root: np.ndarray
+    whitener: np.ndarray
+    slopes: np.ndarray
 
 
 class FilterStream:
-    """One pass of many columns through the filter; feed judged frames in order."""
+    """One pass of many columns through the filter; feed its blocks in order."""
 
-    def __init__(self, gains: dict[int, Gain], visit: np.ndarray, state: np.ndarray, settling: slice) -> None:
-        self._gains, self._visit, self._state, self._settling = gains, visit, state, settling
+    def __init__(self, state: np.ndarray, settling: slice) -> None:
+        self._state, self._settling = state, settling
         self._last_visit = -1
 
-    def feed(self, frame: int, values: np.ndarray, gaps: bool = False) -> np.ndarray:
-        """Standardised innovations of the first ``len(values)`` columns; NaN gives zero, allowed with ``gaps``."""
-        state = self._state[:, : len(values)]
-        if self._visit[frame] != self._last_visit:
-            self._last_visit = int(self._visit[frame])
+    def feed(self, block: Block, values: np.ndarray) -> np.ndarray:
+        """Standardised innovations of ``values`` ``(frames, n)``: the block's first frames, the first n columns.
+
+        NaN gives zero, and moves nothing.
+        """
+        frames, columns = values.shape
+        if block.visit != self._last_visit:
+            self._last_visit = block.visit
             self._state[self._settling] = 0.0
-        gain = self._gains[frame]
-        error: np.ndarray = (values - gain.row @ state[gain.at]) / gain.root
-        if gaps:
-            error = np.where(np.isnan(error), 0.0, error)
-        state += gain.slope[:, None] * error
-        return error
+        state = self._state[:, :columns]
+        error = values - block.rows[:frames] @ state[block.at]
+        left = _substituted(block, error) if np.isnan(error).any() else block.whitener[:frames, :frames] @ error
+        state += block.slopes[:, :frames] @ left
+        return left
 
     def keep(self, columns: np.ndarray, more: int) -> None:
         """Goes on with the ``columns`` (of them all, True to keep), and ``more`` fresh ones behind them."""
@@ -176,35 +193,37 @@ class FilterStream:
         self._state[:, columns] = 0.0
 
 
+def _substituted(block: Block, error: np.ndarray) -> np.ndarray:
+    """Innovations frame by frame, zero where the ``error`` is NaN."""
+    left = np.zeros_like(error)
+    for row in range(len(error)):
+        left[row] = np.nan_to_num((error[row] - block.root[row, :row] @ left[:row]) / block.root[row, row])
+    return left
+
+
 class HealthyFilter:
-    """Runs columns of data or signatures through the healthy model; the gains are common to all columns."""
+    """Runs columns of data or signatures through the healthy model; its ``blocks`` are common to all columns."""
 
     def __init__(self, design: Design) -> None:
         self.design = design
-        self._gains = self._covariances()
+        self.blocks = tuple(self._covariances())
+        self._ends = np.array([block.frames[-1] for block in self.blocks], int)
 
-    def whiten(self, columns: np.ndarray, active_from: np.ndarray | None = None) -> np.ndarray:
-        """Standardised innovations of ``columns`` ``(frames, n)``; zero where a frame is not judged or NaN.
-
-        ``active_from`` ``(n,)``, increasing: frame before which a column is all zero (saves the work).
-        """
+    def whiten(self, columns: np.ndarray) -> np.ndarray:
+        """Standardised innovations of ``columns`` ``(frames, n)``; zero where a frame is not judged or NaN."""
         white = np.zeros(columns.shape)
-        gaps = bool(np.isnan(columns).any())
-        starts = np.zeros(columns.shape[1], int) if active_from is None else active_from
         stream = self.stream(columns.shape[1])
-        first = int(starts[0]) if len(starts) else 0
-        for frame in self.frames_from(first):
-            active = int(np.searchsorted(starts, frame, side="right"))
-            white[frame, :active] = stream.feed(frame, columns[frame, :active], gaps)
+        for block in self.blocks:
+            white[block.frames] = stream.feed(block, columns[block.frames])
         return white
 
     def stream(self, columns: int) -> FilterStream:
-        """A fresh pass of ``columns`` columns through the filter, frame by frame."""
-        return FilterStream(self._gains, self.design.visit, np.zeros((self._size, columns)), self._settling)
+        """A fresh pass of ``columns`` columns through the filter."""
+        return FilterStream(np.zeros((self._size, columns)), self._settling)
 
-    def frames_from(self, first: int) -> list[int]:
-        """Judged frames from ``first`` on."""
-        return [frame for frame in self._gains if frame >= first]
+    def blocks_from(self, first: int) -> tuple[Block, ...]:
+        """The blocks from that of frame ``first`` on, with its earlier frames, too."""
+        return self.blocks[int(np.searchsorted(self._ends, first)) :]
 
     @property
     def _size(self) -> int:
@@ -223,28 +242,32 @@ class HealthyFilter:
         deviation[self._settling] = design.habits.settling
         return np.diag(deviation**2)
 
-    def _covariances(self) -> dict[int, Gain]:
-        """Per judged frame: indices of the states seen, gain over root variance, root of the variance, weights."""
+    def _covariances(self) -> Iterator[Block]:
+        """The blocks in order, from the covariance of the states that those before them leave.
+
+        JOINED blocks of one visit are worked out together: each then is on the diagonal of what they have in common.
+        """
         design, spread = self.design, self._prior()
-        levels = np.arange(design.points)
-        gains: dict[int, Gain] = {}
-        last_visit, last_frame = -1, -1
-        visited: set[int] = set()
-        for frame in np.flatnonzero(design.point >= 0).tolist():
-            if design.visit[frame] != last_visit:
-                last_visit, point = int(design.visit[frame]), int(design.point[frame])
+        levels, common = np.arange(design.points), np.arange(2 * design.points, self._size)
+        frames = np.flatnonzero(design.point >= 0)
+        seen = (np.ones(len(design.point)), design.lean_pct, design.warm, design.settle)
+        rows = np.column_stack([column[frames] for column in seen])
+        wander = WANDER_PER_FRAME**2 * np.diff(frames, prepend=frames[:1])
+        last_visit, visited = -1, set[int]()
+        for part in _parts(frames, design.visit, JOINED * BLOCK):
+            visit, point = int(design.visit[frames[part.start]]), int(design.point[frames[part.start]])
+            if visit != last_visit:
+                last_visit = visit
                 self._begin_visit(spread, point, again=point in visited)
                 visited.add(point)
-            passed = frame - last_frame if last_frame >= 0 else 0
-            spread[levels, levels] += WANDER_PER_FRAME**2 * passed
-            last_frame = frame
-            at, row = self._row(frame)
-            seen = spread[:, at] @ row
-            root = float(np.sqrt(row @ seen[at] + 1.0))
-            slope = seen / root
-            spread -= np.outer(slope, slope)
-            gains[int(frame)] = Gain(at, row, slope, root)
-        return gains
+            at = np.concatenate([[point, design.points + point], common])
+            wandered = np.cumsum(wander[part])
+            root, whitener, slopes = _joint(spread, at, rows[part], wandered)
+            spread -= slopes @ slopes.T
+            spread[levels, levels] += wandered[-1]
+            for own in _parts(frames[part], design.visit, BLOCK):
+                held = frames[part][own], visit, at, rows[part][own]
+                yield Block(*held, root[own, own].copy(), whitener[own, own].copy(), slopes[:, own])
 
     def _begin_visit(self, spread: np.ndarray, point: int, again: bool) -> None:
         """Settling begins anew; a level seen before may have moved, a first one is as unsure as its own prior says."""
@@ -255,10 +278,26 @@ class HealthyFilter:
         if again:
             spread[point, point] += self.design.habits.revisit**2
 
-    def _row(self, frame: int) -> tuple[np.ndarray, np.ndarray]:
-        design, point = self.design, self.design.point[frame]
-        at = np.concatenate([[point, design.points + point], np.arange(2 * design.points, self._size)])
-        return at, np.concatenate([[1.0, design.lean_pct[frame]], design.warm[frame], design.settle[frame]])
+
+def _parts(frames: np.ndarray, visit: np.ndarray, most: int) -> Iterator[slice]:
+    """Judged ``frames`` of one visit between two borders of ``most`` of the run's frames."""
+    changed = (np.diff(frames // most) != 0) | (np.diff(visit[frames]) != 0)
+    borders = [0, *(np.flatnonzero(changed) + 1).tolist(), len(frames)]
+    return (slice(first, end) for first, end in pairwise(borders) if end > first)
+
+
+def _joint(
+    spread: np.ndarray, at: np.ndarray, rows: np.ndarray, wandered: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(root of the frames' covariance, its inverse, slopes) of frames that see the states ``at`` with ``rows``.
+
+    ``wandered`` is the variance by which levels have moved by each frame since ``spread`` was that of the states.
+    """
+    cross = spread[:, at] @ rows.T
+    root = np.linalg.cholesky(rows @ cross[at] + np.minimum.outer(wandered, wandered) + np.eye(len(rows)))
+    whitener = np.linalg.inv(root)
+    cross[at[0]] += wandered
+    return root, whitener, cross @ whitener.T
 
 
 def _visit_start_s(points: Points, time_s: np.ndarray) -> np.ndarray:

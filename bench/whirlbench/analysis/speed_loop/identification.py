@@ -6,6 +6,7 @@ then which stretches are holds, estimates the noise there, and fits the candidat
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -13,7 +14,7 @@ import numpy as np
 
 from whirlbench.analysis.speed_loop.channel import ChannelFound, find_channel
 from whirlbench.analysis.speed_loop.lever_steps import KINDS, find_steps
-from whirlbench.analysis.speed_loop.model_choice import Choice
+from whirlbench.analysis.speed_loop.model_choice import CEILING_BETTER, Choice
 from whirlbench.analysis.speed_loop.noise import Noise, noise_of_holds
 from whirlbench.analysis.speed_loop.pool import Pooled, pool
 from whirlbench.analysis.speed_loop.record import Origin, SpeedChannel, SpeedRecord, speed_record
@@ -117,9 +118,15 @@ def _unfiltered(results: Sequence[StepResult], found: ChannelFound) -> Sequence[
 
 
 def _below_ceilings(results: Sequence[StepResult]) -> tuple[StepResult, ...]:
-    """``results`` with those refused that begin or end where another step of the same lever met a ceiling."""
-    met = {(r.step.kind, round(r.step.to_value, 1)) for r in results if r.choice and r.choice.ceiling is not None}
-    held = "it begins or ends where another step met a ceiling (saturation)"
+    """``results`` with those refused that begin or end where steps of the same lever, together, met a ceiling."""
+    told: dict[tuple[str, float], float] = {}
+    for result in results:
+        if result.choice:
+            surely = math.inf if result.choice.ceiling is not None else result.choice.ceiling_evidence
+            level = (result.step.kind, round(result.step.to_value, 1))
+            told[level] = told.get(level, 0.0) + surely
+    met = {level for level, evidence in told.items() if evidence > CEILING_BETTER}
+    held = "it begins or ends where the speed of another step, or of several, met a ceiling (saturation)"
     return tuple(
         replace(result, problem=held)
         if not result.problem and met & {(result.step.kind, round(v, 1)) for v in _levels(result)}

@@ -38,7 +38,8 @@ class Choice:
     ``hidden_ramp_s``: the drive answers as if the lever had taken so long (0: at once). ``ceiling``: the part of its
     answer at which the speed stopped, None where it did not; ``fit`` is then the one without, and not to be used.
     ``rivals`` are fits that explain the step as well, by another cause: their gains and dead times widen the chosen
-    one's errors, and no advice may forget them.
+    one's errors by the variances ``doubt``, and no advice may forget them. ``ceiling_evidence``: by how much a ceiling
+    is better in BIC than what was chosen, zero where none was looked for; steps to one level add theirs up.
     """
 
     fit: Fit
@@ -48,6 +49,8 @@ class Choice:
     hidden_ramp_s: float = 0.0
     ceiling: float | None = None
     rivals: tuple[Fit, ...] = ()
+    doubt: tuple[float, float] = (0.0, 0.0)  # of gain and dead time
+    ceiling_evidence: float = 0.0
 
 
 def choose_form(window: Window, guess: LoopModel, noise: Noise) -> Choice:
@@ -84,41 +87,57 @@ def _with_causes(plain: Choice, window: Window, noise: Noise, memory: float) -> 
     """``plain``, or one lag behind a ramp or under a ceiling where that explains the step clearly better."""
     first = plain.candidates["first_order"]
     best = min(fit.information_criterion(memory) for fit in plain.candidates.values())
-    ceiling = _ceiling(first, window, noise, memory)
+    ceilings = _ceilings(first, window, noise, memory)
+    ceiling = min(ceilings, key=lambda one: one.score)
     if ceiling.score < best - CEILING_BETTER:
         return replace(plain, ceiling=ceiling.size, reason=f"BIC: a ceiling, better by {best - ceiling.score:.1f}")
+    plain = replace(plain, ceiling_evidence=best - ceiling.score)
     ramp = _hidden_ramp(first, window, noise, memory)
     if ramp is None:
-        return plain
+        return _widened(plain, ceilings, memory)
     if ramp.score < best - CLEARLY_BETTER:
         reason = f"BIC: one lag behind a ramp of {ramp.size:.2f} s, better by {best - ramp.score:.1f}"
         candidates: dict[Form, Fit] = {**plain.candidates, "first_order": ramp.fit}
         rivals = (plain.candidates["second_order"],)
         return Choice(ramp.fit, candidates, plain.worse_by, reason, ramp.size, rivals=rivals)
-    return _widened(plain, ramp, memory)
+    return _widened(_widened(plain, [ramp], memory), ceilings, memory)
 
 
-def _widened(plain: Choice, ramp: _Cause, memory: float) -> Choice:
-    """``plain`` with the gain and dead time that a ramp would mean in its errors, as far as a ramp is likely."""
-    likely = 1.0 / (1.0 + math.exp(min(0.5 * (ramp.score - plain.fit.information_criterion(memory)), 50.0)))
-    if likely < 0.01:
+def _widened(plain: Choice, causes: Sequence[_Cause], memory: float) -> Choice:
+    """``plain`` with the gains and dead times in its errors that other causes mean, as far as each is likely."""
+    scores = np.array([plain.fit.information_criterion(memory), *(cause.score for cause in causes)])
+    likely = np.exp(-0.5 * (scores - scores.min()))
+    likely = likely[1:] / likely.sum()
+    if likely.sum() < 0.01:
         return plain
-    found, other = plain.fit.model, ramp.fit.model
-    covariance = plain.fit.covariance.copy()
-    covariance[0, 0] += likely * (found.gain - other.gain) ** 2
-    covariance[-1, -1] += likely * (found.dead_time_s - other.dead_time_s) ** 2
-    return replace(plain, fit=replace(plain.fit, covariance=covariance), rivals=(ramp.fit,))
+    found, models = plain.fit.model, [cause.fit.model for cause in causes]
+    gain = float(likely @ [(found.gain - model.gain) ** 2 for model in models])
+    dead = float(likely @ [(found.dead_time_s - model.dead_time_s) ** 2 for model in models])
+    return replace(
+        plain,
+        fit=with_doubt(plain.fit, (gain, dead)),
+        rivals=(*plain.rivals, causes[int(np.argmax(likely))].fit),
+        doubt=(plain.doubt[0] + gain, plain.doubt[1] + dead),
+    )
 
 
-def _ceiling(first: Fit, window: Window, noise: Noise, memory: float) -> _Cause:
-    """The likeliest ceiling of one lag; stopped short of its end, an answer looks quicker than its lag is."""
+def with_doubt(fit: Fit, doubt: tuple[float, float]) -> Fit:
+    """``fit`` with variances of gain and dead time added to its covariance."""
+    covariance = fit.covariance.copy()
+    covariance[0, 0] += doubt[0]
+    covariance[-1, -1] += doubt[1]
+    return replace(fit, covariance=covariance)
+
+
+def _ceilings(first: Fit, window: Window, noise: Noise, memory: float) -> list[_Cause]:
+    """Ceilings of one lag; stopped short of its end, an answer looks quicker than its lag is."""
     causes = []
     for part in CEILINGS:
         lag = first.model.time_constant_s / part
         start = replace(first.model, time_constant_s=lag, dead_time_s=0.5 * first.model.dead_time_s)
         fit = fit_model([replace(window, ceiling=part)], start, noise)
         causes.append(_Cause(fit, _score(fit, memory), part))
-    return min(causes, key=lambda one: one.score)
+    return causes
 
 
 def _hidden_ramp(first: Fit, window: Window, noise: Noise, memory: float) -> _Cause | None:

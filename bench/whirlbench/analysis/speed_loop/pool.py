@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from whirlbench.analysis.speed_loop.lever_steps import Kind
-from whirlbench.analysis.speed_loop.model_choice import Choice, choose_among
+from whirlbench.analysis.speed_loop.model_choice import Choice, choose_among, with_doubt
 from whirlbench.analysis.speed_loop.model_fit import Fit, Window, fit_model
 from whirlbench.analysis.speed_loop.models import LoopModel
 from whirlbench.analysis.speed_loop.noise import Noise
@@ -72,7 +72,10 @@ def pool(singles: Sequence[tuple[Window, Choice]], noise: Noise, kind: Kind) -> 
     first = fit_model(windows, _one_lag(models), noise)
     second = fit_model(windows, _two_lags(models), noise)
     choice = choose_among(first, second)
-    return Pooled(kind, len(singles), choice, *_disagreement([own for _, own in singles], choice.fit))
+    between = _disagreement([own for _, own in singles], choice.fit)
+    doubts = [own.doubt for _, own in singles]  # of one cause, which many steps do not make smaller
+    doubt = max(gain for gain, _ in doubts), max(dead for _, dead in doubts)
+    return Pooled(kind, len(singles), replace(choice, fit=with_doubt(choice.fit, doubt), doubt=doubt), *between)
 
 
 def _one_lag(models: Sequence[LoopModel]) -> LoopModel:
