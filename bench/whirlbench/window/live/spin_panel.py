@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.errors import BenchError
@@ -293,7 +294,8 @@ class SpinPanel(QtWidgets.QWidget):
         self.controls.show_state(state, self._may_arm(), state.outcome is None or self.ran)
 
     def _show_nearness(self, state: LiveState) -> None:
-        fresh = {name: values for name, values in self.trail.take_fresh().items() if name not in state.doubted()}
+        taken = self.trail.take_fresh()
+        fresh = {name: values for name, values in taken.channels.items() if name not in state.doubted()}
         self.found = self.limit_watch.look(
             state.progress.time_s, state.margins(), state.state(), fresh, state.device_limits()
         )
@@ -301,10 +303,10 @@ class SpinPanel(QtWidgets.QWidget):
         self.margin_panel.show_nearness(self.found)
         if self.orders.isVisible() and not state.unknown_why():
             self.orders.show_levels(self.order_watch.look(state.progress.time_s, self.session.view.tail))
-        if self.map.isVisible():
-            readings = state.readings()
-            point = readings.get("rpm", math.nan), readings.get("pitch_deg", math.nan)
-            self.map.show_point(*point, self.trail.channel("rpm"), self.trail.channel("pitch_deg"))
+        unknown = np.full(len(taken.time_s), math.nan)
+        self.map.follow(taken.time_s, fresh.get("rpm", unknown), fresh.get("pitch_deg", unknown))
+        readings = state.readings()
+        self.map.show_point(readings.get("rpm", math.nan), readings.get("pitch_deg", math.nan))
 
     def _ask_check_list(self, state: LiveState) -> None:
         """The check-list stands in the page until the session's first arming, and again after each trip."""
