@@ -52,6 +52,10 @@ LABELS = {limit.key: limit.watch.label for limit in (*WITH_MARGIN, *TRENDS)} | {
     "deviation_rpm": "deviation",
     "recovery_s": "recovery",
     "hunting_rpm": "hunting",
+    "duration_s": "duration",  # of the steps in recordings that tell them by their keys
+    "ramp_us_per_s": "ramp",
+    "ramp_rpm_per_s": "ramp",
+    "ramp_deg_per_s": "ramp",
 }
 # a word that is no key as well, such as rpm, is left alone in running text
 _KEYS = re.compile(

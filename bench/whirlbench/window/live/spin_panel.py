@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from PyQt5 import QtCore, QtWidgets
+from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.errors import BenchError
 from whirlbench.log import EntryKind
@@ -52,7 +52,9 @@ RUN_PX = 150  # least height of strips and margins
 
 
 class RunRow(QtWidgets.QWidget):
-    """Strips and margins side by side: they want little, and take what is left."""
+    """Strips and margins side by side: they want little, and take what is left; ``resized`` tells how much that is."""
+
+    resized = QtCore.pyqtSignal()
 
     def __init__(self) -> None:
         super().__init__()
@@ -66,6 +68,11 @@ class RunRow(QtWidgets.QWidget):
     def hasHeightForWidth(self) -> bool:
         """Words in it that wrap have no say either."""
         return False
+
+    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
+        """As many strips as have room now, whether or not another frame comes."""
+        super().resizeEvent(event)
+        self.resized.emit()
 
 
 class SpinPanel(QtWidgets.QWidget):
@@ -127,6 +134,7 @@ class SpinPanel(QtWidgets.QWidget):
     def _arrange(self) -> None:
         """Figures and controls are always there; what lies between them scrolls on a small screen."""
         self.run = RunRow()
+        self.run.resized.connect(self._fit_strips)
         middle = QtWidgets.QHBoxLayout(self.run)
         middle.setContentsMargins(0, 0, 0, 0)
         middle.addWidget(self.strips, stretch=3)
@@ -159,6 +167,7 @@ class SpinPanel(QtWidgets.QWidget):
         self.side.addTab(scrolled(self.orders), "vibration")
         self.side.addTab(happened, "events")
         self.side.tabBar().setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+        self.side.currentChanged.connect(lambda _: self._show_latest())  # of an ended session no other frame comes
         return self.side
 
     def show_ghost(self, earlier: Run) -> None:
@@ -277,7 +286,6 @@ class SpinPanel(QtWidgets.QWidget):
         self.trail.advance()
         state = self._look()
         if figures or state.words != self._words:
-            self._fit_strips()
             self.show_state(state)
         self.strips.advance()
         return state
@@ -301,8 +309,9 @@ class SpinPanel(QtWidgets.QWidget):
         )
         self.figures.show_nearest(self.found[0] if self.found else None)
         self.margin_panel.show_nearness(self.found)
-        if self.orders.isVisible() and not state.unknown_why():
-            self.orders.show_levels(self.order_watch.look(state.progress.time_s, self.session.view.tail))
+        if self.orders.isVisible():
+            watch, view = self.order_watch, self.session.view
+            self.orders.show_levels(() if state.unknown_why() else watch.look(state.progress.time_s, view.tail))
         unknown = np.full(len(taken.time_s), math.nan)
         self.map.follow(taken.time_s, fresh.get("rpm", unknown), fresh.get("pitch_deg", unknown))
         readings = state.readings()
