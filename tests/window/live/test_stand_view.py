@@ -253,6 +253,16 @@ def test_an_ended_session_is_shown_whole_though_no_frame_comes_any_more(applicat
         assert panel.orders.accessibleDescription() == NO_LEVEL and not panel.orders.levels
 
 
+def test_what_came_with_the_end_of_a_session_is_told(application, tmp_path: Path) -> None:
+    with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
+        panel, session = window.bridge.panel, window.bridge.session
+        session.view.show(scenes.TRIPPED[1:2], scenes.G_PER_COUNT)
+        session.ended, session.lives = Outcome(Ending.TRIPPED, "heartbeat lost"), False
+        window.bridge._frame()
+        assert "heartbeat lost" in panel.events.item(panel.events.count() - 1).text()
+        assert "heartbeat lost" in panel.cause.words()
+
+
 def test_the_map_keeps_the_way_of_the_point_and_none_of_a_tach_that_is_not_believed(
     application, tmp_path: Path
 ) -> None:

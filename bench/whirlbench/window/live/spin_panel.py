@@ -124,7 +124,7 @@ class SpinPanel(QtWidgets.QWidget):
         self.controls.commanded.connect(session.command)
         self.note.returnPressed.connect(self._send_note)
         QtWidgets.QShortcut(NOTE_KEY, self, self.note.setFocus)
-        self._event_count = 0
+        self._event_count, self._is_over = 0, False
         self._words: tuple[object, ...] = ()
         self._arrange()
         self.strips.show_limits(limit_lines(rig))
@@ -262,9 +262,11 @@ class SpinPanel(QtWidgets.QWidget):
 
     def _look(self) -> LiveState:
         """What the session shows now; its events are taken over once each."""
-        if self.session.outcome() is None or self.session.alive():
+        over = self.session.outcome() is not None and not self.session.alive()
+        if not self._is_over:  # the last time after the end: what came with it is told, too
             self._event_count, news = self.session.view.events_since(self._event_count)
             self._list_events(news)
+        self._is_over = over
         progress = self.session.state()
         heard = self.hearing.look(progress, self.session.alive())
         return LiveState(progress, self.session.outcome(), self.rig, heard, self.cause)
