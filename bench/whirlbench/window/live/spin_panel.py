@@ -301,7 +301,7 @@ class SpinPanel(QtWidgets.QWidget):
         self.losses.setText(state.losses())
         self._ask_check_list(state)
         self._show_gate(state)
-        self.controls.show_state(state, self._may_arm(), state.outcome is None or self.ran)
+        self.controls.show_state(state, self._awaited(), state.outcome is None or self.ran)
 
     def _show_nearness(self, state: LiveState) -> None:
         taken = self.trail.take_fresh()
@@ -328,8 +328,11 @@ class SpinPanel(QtWidgets.QWidget):
         self._was_armed, self._saw_armed = self._was_armed or is_armed, self._saw_armed or is_armed
         self.check_list.setVisible(not self._was_armed and state.outcome is None)
 
-    def _may_arm(self) -> bool:
-        return not self.against() and (self._was_armed or self.check_list.complete())
+    def _awaited(self) -> str:
+        """What has to be done in the page before anything is armed, in few words; empty when nothing has."""
+        if self.against():
+            return "NOT CLEARED, see the top of the page"
+        return "" if self._was_armed else self.check_list.missing()
 
 
 def scrolled(inside: QtWidgets.QWidget) -> QtWidgets.QScrollArea:
