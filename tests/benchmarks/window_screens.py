@@ -3,8 +3,8 @@
 Page x state x palette x size: the stand view in every scene of ``tests/window/scenes.py``, and every page of
 ``tests/window/pages/every_page.py`` with each of its sections, in each palette, at 1024 x 600, 1366 x 768, 1920 x 1080
 at 150 % and 2560 x 1440. What the measure of the screen finds (``tests/window/screen_faults.py``), and every raw key
-that is shown, is printed beside the name of its picture; any fault ends with 1. ``--only`` takes words that the name of
-a picture has to hold, all of them.
+that is shown, is printed beside the name of its picture; any fault ends with 1. ``--only`` takes words, with each of
+which a part of the picture's name has to begin: `--only page limits dark 1366x768`.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from pathlib import Path
 
 TESTS = Path(__file__).resolve().parents[1]
 # where the modules lie that the tests of the window share
-SHARED = ("window", "window/pages", "window/drawing", "session", "calibration", "analysis/speed_loop")
+SHARED = ("window", "window/pages", "window/drawing", "session", "session/still", "simulator")
 sys.path[:0] = [str(TESTS / folder) for folder in SHARED]
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 os.environ.setdefault("QT_FONT_DPI", "96")
@@ -49,7 +49,7 @@ def main() -> int:
     """Takes the pictures, one process a scale; 1 when a screen has a fault."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--only", nargs="*", default=[], help="words that the picture's name has to hold")
+    parser.add_argument("--only", nargs="*", default=[], help="words with which parts of the picture's name begin")
     parser.add_argument("--scale", type=float, help=argparse.SUPPRESS)
     asked = parser.parse_args()
     asked.folder.mkdir(parents=True, exist_ok=True)
@@ -85,7 +85,8 @@ def take(screens: list[Screen], folder: Path, only: list[str]) -> int:
 
 
 def _wanted(picture: str, only: list[str]) -> bool:
-    return all(word in picture for word in only)
+    """Whether a part of the name begins with each word: `light` is not `sunlight`."""
+    return all(any(part.startswith(word) for part in picture.split("_")) for word in only)
 
 
 def _take_one(app, window, screen: Screen, path: Path) -> int:
@@ -122,7 +123,7 @@ def _about(name: str, only: list[str]) -> bool:
 
     rest = [*palette.PALETTES, *(screen.name for screen in SCREENS)]
     begins = name.replace(" ", "-").replace(",", "")
-    return all(word in begins or any(word in one for one in rest) for word in only)
+    return all(_wanted(begins, [word]) or any(one.startswith(word) for one in rest) for word in only)
 
 
 def _stands(app, folder: Path, only: list[str]) -> Iterator[tuple[str, object]]:
@@ -164,10 +165,12 @@ def _pages(app, folder: Path, only: list[str]) -> Iterator[tuple[str, object]]:
 
 def _sections(page, app) -> Iterator[str]:
     """Shows a page's sections, or parts, one after the other, and tells what to call each."""
-    row = getattr(page, "sections", None)
-    if row is None or not hasattr(row, "setCurrentRow") or row.count() < 2:
+    from whirlbench.window.pages.scroll_page import ScrollPage
+
+    if not isinstance(page, ScrollPage) or page.sections.count() < 2:
         yield ""
         return
+    row = page.sections
     for place in range(row.count()):
         row.setCurrentRow(place)
         app.processEvents()

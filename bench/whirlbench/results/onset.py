@@ -19,7 +19,18 @@ from whirlbench.analysis.onset import (
     find_onset,
 )
 from whirlbench.analysis.orders import Resonance
-from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, plain, with_error
+from whirlbench.results.answer import (
+    NONE,
+    Answer,
+    Column,
+    Level,
+    NotJudged,
+    Remark,
+    Table,
+    plain,
+    significant,
+    with_error,
+)
 from whirlbench.results.chart import Chart, Curve, MarkLine, Span, Stretch
 from whirlbench.results.labels import label, spoken
 from whirlbench.results.trips import (
@@ -187,7 +198,7 @@ def _tables(study: OnsetStudy) -> Iterator[Table]:
 
 def _size(change: SmallestChange) -> str:
     """Size with unit; none where no step of that length would have been seen."""
-    return f"{change.size:.2g} {change.unit}" if np.isfinite(change.size) else NONE
+    return f"{significant(change.size, 2)} {change.unit}" if np.isfinite(change.size) else NONE
 
 
 def _resonance_row(found: Resonance) -> tuple[str, ...]:

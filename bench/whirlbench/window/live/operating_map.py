@@ -155,6 +155,21 @@ class OperatingMap(QtWidgets.QWidget):
                 painter.setPen(QtGui.QPen(QtGui.QColor(palette.OVER), 2, style))
                 x_px = float(scale.x_px(rpm))
                 painter.drawLine(QtCore.QPointF(x_px, top), QtCore.QPointF(x_px, bottom))
+        self._name_limits(painter, scale)
+
+    def _name_limits(self, painter: QtGui.QPainter, scale: ChartScale) -> None:
+        """What each line is; two upright ones have their names one below the other."""
+        left, right = scale.left + 4, scale.left + scale.width - 4
+        align, painted = QtCore.Qt.AlignmentFlag, painter.fontMetrics().height()
+        for words, angle, above in zip(("least pitch", "greatest pitch"), self._pitch_deg, (False, True), strict=True):
+            y_px = float(scale.y_px(angle))
+            box = QtCore.QRectF(left, y_px - painted - 1 if above else y_px + 1, right - left, painted)
+            painter.drawText(box, int(align.AlignLeft), words)
+        named = ((self._rig.limits.overspeed_rpm, "overspeed"), (self._permitted_rpm, "permitted, dashed"))
+        for row, (rpm, words) in enumerate((rpm, words) for rpm, words in named if rpm is not None):
+            y_px = float(scale.y_px(self._pitch_deg[1])) + 3 + row * painted
+            box = QtCore.QRectF(left, y_px, float(scale.x_px(rpm)) - 5 - left, painted)
+            painter.drawText(box, int(align.AlignRight), f"{words} {rpm:.0f} rpm")
 
 
 def _round_steps(low: float, high: float) -> list[float]:

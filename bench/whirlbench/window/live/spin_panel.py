@@ -320,13 +320,17 @@ class SpinPanel(QtWidgets.QWidget):
         self.map.show_point(readings.get("rpm", math.nan), readings.get("pitch_deg", math.nan))
 
     def _ask_check_list(self, state: LiveState) -> None:
-        """The check-list stands in the page until the session's first arming, and again after each trip."""
+        """The check-list stands in the page until the session's first arming, and again once a trip was reset.
+
+        While the stand is tripped it coasts down, and what it does is looked at.
+        """
         if state.state() == "tripped" and self._was_armed:
             self._was_armed = False
             self.check_list.ask_again()
         is_armed = state.state() in ("armed", "turning")
         self._was_armed, self._saw_armed = self._was_armed or is_armed, self._saw_armed or is_armed
-        self.check_list.setVisible(not self._was_armed and state.outcome is None)
+        asked = not self._was_armed and state.outcome is None
+        self.check_list.setVisible(asked and not (self._saw_armed and state.state() == "tripped"))
 
     def _awaited(self) -> str:
         """What has to be done in the page before anything is armed, in few words; empty when nothing has."""

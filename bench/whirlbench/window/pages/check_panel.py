@@ -66,7 +66,7 @@ class CheckPanel(AnswerPanel):
     def show_state(self, answer: Answer) -> None:
         """Draws ``answer``; the what-if chart is there only while a study is."""
         super().show_state(answer)
-        self.charts["what if"].setVisible(any(chart.key == "what if" for chart in answer.charts))
+        self.leave_out(self.charts["what if"], not any(chart.key == "what if" for chart in answer.charts))
 
     def _ask_what_if(self) -> None:
         if self.vary.text().strip():
