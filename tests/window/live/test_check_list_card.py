@@ -81,19 +81,19 @@ def test_the_words_of_a_line_tick_its_box_too(panel: SpinPanel) -> None:
 
 def test_what_arm_waits_for_stands_beside_it(panel: SpinPanel, session: HeldSession) -> None:
     told, arm = panel.controls.awaited, panel.buttons[CommandKind.ARM]
-    assert told.text() == arm.toolTip() == "arm waits for: check-list, 0 of 9 ticked"
+    assert told.text() == arm.toolTip() == "arm waits: check-list 0 of 9"
     panel.check_list.operator.clear()
     for box in panel.check_list.boxes:
         box.click()
-    assert told.text() == "arm waits for: your name"
+    assert told.text() == "arm waits: your name"
     panel.check_list.operator.setText("A. Tester")
     assert told.text() == "" and arm.isEnabled()
     session.progress = replace(session.progress, counters={"good": 1})
     panel.advance()
-    assert told.text() == "arm waits for: a heartbeat; none leaves" and not arm.isEnabled()
+    assert told.text() == "arm waits: no heartbeat leaves" and not arm.isEnabled()
     session.progress = replace(session.progress, counters={"good": 1, "heartbeats": 1})
     go_to(session, panel, "agreeing", "locked")
-    assert told.text() == "arm waits for: the session, which is agreeing" and not arm.isEnabled()
+    assert told.text() == "arm waits: session agreeing" and not arm.isEnabled()
     go_to(session, panel, "running", "armed")
     assert told.text() == ""
 

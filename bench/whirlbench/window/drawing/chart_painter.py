@@ -174,6 +174,7 @@ class ChartPainter:
         """All lines, then their labels over them; a label covers no other."""
         taken = [self._label_place(box) for box in self.chart.boxes if box.label]
         taken += [self._stretch_label(stretch) for stretch in self.chart.stretches if stretch.label]
+        taken += [self._level_label(rule) for rule in self.chart.lines if rule.label and not rule.upright]
         upright = [rule for rule in self.chart.lines if rule.upright]
         for rule in upright:
             x = float(self.scale.x_px(rule.at))
@@ -197,6 +198,11 @@ class ChartPainter:
         """Where the label of ``stretch`` stands."""
         width = self.painter.fontMetrics().horizontalAdvance(stretch.label)
         return QtCore.QRectF(float(self.scale.x_px(stretch.from_x)) + 4, self.scale.bottom - 18, width, 14)
+
+    def _level_label(self, rule: MarkLine) -> QtCore.QRectF:
+        """Where the label of a level ``rule`` stands."""
+        y, width = float(self.scale.y_px(rule.at)), self.painter.fontMetrics().horizontalAdvance(rule.label)
+        return QtCore.QRectF(self.scale.left + 6, y + (2 if rule.under else -15), width, 14)
 
     def _upright_label(self, rule: MarkLine, taken: Sequence[QtCore.QRectF]) -> QtCore.QRectF:
         """Draws the rule's label where none of those ``taken`` is covered; returns its place."""

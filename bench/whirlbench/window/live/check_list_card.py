@@ -76,7 +76,7 @@ class CheckListCard(QtWidgets.QFrame):
         """What is still to be done here, in few words; empty when nothing is."""
         ticked = sum(box.isChecked() for box in self.boxes)
         if ticked < len(self.boxes):
-            return f"check-list, {ticked} of {len(self.boxes)} ticked"
+            return f"check-list {ticked} of {len(self.boxes)}"
         return "" if self.operator.words() else "your name"
 
     def answers(self) -> list[str]:

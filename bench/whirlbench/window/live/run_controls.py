@@ -58,7 +58,7 @@ class RunControls(QtWidgets.QWidget):
 
     def _tell_awaited(self, awaited: str) -> None:
         """Beside the buttons, and where the pointer rests: what the one that cannot be pressed waits for."""
-        words = f"arm waits for: {awaited}" if awaited else ""
+        words = f"arm waits: {awaited}" if awaited else ""
         if words != self.awaited.text():
             self.awaited.setText(words)
             self.buttons[CommandKind.ARM].setToolTip(words)

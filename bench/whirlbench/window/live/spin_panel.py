@@ -322,7 +322,7 @@ class SpinPanel(QtWidgets.QWidget):
     def _ask_check_list(self, state: LiveState) -> None:
         """The check-list stands in the page until the session's first arming, and again once a trip was reset.
 
-        While the stand is tripped it coasts down, and what it does is looked at.
+        Before that the stand coasts down, and what it does is looked at.
         """
         if state.state() == "tripped" and self._was_armed:
             self._was_armed = False
@@ -330,12 +330,12 @@ class SpinPanel(QtWidgets.QWidget):
         is_armed = state.state() in ("armed", "turning")
         self._was_armed, self._saw_armed = self._was_armed or is_armed, self._saw_armed or is_armed
         asked = not self._was_armed and state.outcome is None
-        self.check_list.setVisible(asked and not (self._saw_armed and state.state() == "tripped"))
+        self.check_list.setVisible(asked and (not self._saw_armed or state.state() == "locked"))
 
     def _awaited(self) -> str:
         """What has to be done in the page before anything is armed, in few words; empty when nothing has."""
         if self.against():
-            return "NOT CLEARED, see the top of the page"
+            return "not cleared"
         return "" if self._was_armed else self.check_list.missing()
 
 

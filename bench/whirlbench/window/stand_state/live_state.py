@@ -164,8 +164,8 @@ class LiveState:
     def arming_awaits(self) -> str:
         """Why the session arms nothing now, in few words; empty where it would."""
         if self.heard.no_heartbeat:
-            return "a heartbeat; none leaves"
-        return "" if self.may(CommandKind.ARM) else f"the session, which is {self.progress.phase}"
+            return "no heartbeat leaves"
+        return "" if self.may(CommandKind.ARM) else f"session {self.progress.phase}"
 
     def losses(self) -> str:
         """Every loss counter that is not zero, in one line."""
