@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from PyQt5 import QtCore, QtGui
 
-from whirlbench.results.chart import Band, Box, Chart, Curve, Heatmap, MarkLine, Stretch, ticks
+from whirlbench.results.chart import Band, Box, Caption, Chart, Curve, Heatmap, MarkLine, Stretch, ticks
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.chart_scale import ChartScale
 from whirlbench.window.drawing.decimation import Outline, outline, outline_between
@@ -111,12 +111,19 @@ class ChartPainter:
             self._box(box)
         for curve in chart.curves:
             self._curve(curve)
-        self._rules()
+        taken = self._rules()
         for word in chart.captions:
-            self.painter.setPen(colour(word.ink))
-            width = self.painter.fontMetrics().horizontalAdvance(word.text)
-            left = min(float(self.scale.x_px(word.x)) + 5, self.scale.right - width - 4)
-            self.painter.drawText(QtCore.QPointF(left, float(self.scale.y_px(word.y)) - 5), word.text)
+            self._caption(word, taken)
+
+    def _caption(self, word: Caption, taken: list[QtCore.QRectF]) -> None:
+        """Words at a place of the chart, as much above it as the labels of rules want."""
+        width = self.painter.fontMetrics().horizontalAdvance(word.text)
+        left = min(float(self.scale.x_px(word.x)) + 5, self.scale.right - width - 4)
+        place = QtCore.QRectF(left, float(self.scale.y_px(word.y)) - 16, width, 14)
+        while any(place.intersects(other) for other in taken) and place.top() > self.scale.top:
+            place.translate(0, -LABEL_ROW_PX)
+        self.painter.setPen(colour(word.ink))
+        self.painter.drawText(QtCore.QPointF(left, place.top() + 11), word.text)
 
     def _tint(self, heatmap: Heatmap) -> None:
         left, right = (float(self.scale.x_px(x)) for x in heatmap.x)
@@ -170,8 +177,8 @@ class ChartPainter:
         for point in points:
             self.painter.drawEllipse(point, DOT_PX, DOT_PX)
 
-    def _rules(self) -> None:
-        """All lines, then their labels over them; a label covers no other."""
+    def _rules(self) -> list[QtCore.QRectF]:
+        """All lines, then their labels over them, a label covers no other; returns where labels stand."""
         taken = [self._label_place(box) for box in self.chart.boxes if box.label]
         taken += [self._stretch_label(stretch) for stretch in self.chart.stretches if stretch.label]
         taken += [self._level_label(rule) for rule in self.chart.lines if rule.label and not rule.upright]
@@ -188,6 +195,7 @@ class ChartPainter:
                 self.painter.setPen(_pen(rule.ink, rule.dashed))
                 self._line(self.scale.left, y, self.scale.right, y)
                 self.painter.drawText(QtCore.QPointF(self.scale.left + 6, y + (13 if rule.under else -4)), rule.label)
+        return taken
 
     def _label_place(self, box: Box) -> QtCore.QRectF:
         """Where the label of ``box`` stands."""
