@@ -355,7 +355,7 @@ def moments(study: OnsetStudy) -> tuple[Moment, ...]:
     ]
     if onset is not None:
         found.append(Moment(onset.at_s, "onset", f"{onset.kind}: {onset.signal} moved first"))
-        found.append(Moment(onset.caution_s, "caution", "past doubt"))
+        found.append(Moment(onset.caution_s, "caution", "the change is past doubt"))
     if failure is not None:
         found.append(Moment(failure.at_s, "failure", _failure_words(failure)))
     return tuple(sorted(found, key=lambda moment: moment.at_s))

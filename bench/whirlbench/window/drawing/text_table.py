@@ -68,9 +68,8 @@ class TextTable(QtWidgets.QTableWidget):
             for column, text in enumerate(row):
                 item = QtWidgets.QTableWidgetItem(text)
                 item.setToolTip(text)
-                if number in danger:
-                    item.setForeground(QtGui.QColor(palette.OVER))
                 self.setItem(number, column, item)
+        self._take_inks()
         self._take_widths()
         self._take_height()
 
@@ -114,6 +113,18 @@ class TextTable(QtWidgets.QTableWidget):
             self.ask_and_save()
         else:
             super().keyPressEvent(event)
+
+    def changeEvent(self, event: QtCore.QEvent) -> None:
+        """Another palette: rows that must not be acted on are printed in its ink."""
+        super().changeEvent(event)
+        if event.type() == QtCore.QEvent.Type.StyleChange and self._given[1]:
+            self._take_inks()
+
+    def _take_inks(self) -> None:
+        ink = QtGui.QColor(palette.OVER)
+        for cell in (self.item(row, column) for row in self._given[1] for column in range(self.columnCount())):
+            if cell is not None and cell.foreground().color() != ink:
+                cell.setForeground(ink)
 
     def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
         """Another size: what was drawn for the old one is given up."""

@@ -167,7 +167,7 @@ class OperatingMap(QtWidgets.QWidget):
             painter.drawText(box, int(align.AlignLeft), words)
         named = ((self._rig.limits.overspeed_rpm, "overspeed"), (self._permitted_rpm, "permitted, dashed"))
         for row, (rpm, words) in enumerate((rpm, words) for rpm, words in named if rpm is not None):
-            y_px = float(scale.y_px(self._pitch_deg[1])) + 3 + row * painted
+            y_px = float(scale.y_px(self._pitch_deg[0])) - 2 - (row + 1) * painted  # modes have theirs at their top
             box = QtCore.QRectF(left, y_px, float(scale.x_px(rpm)) - 5 - left, painted)
             painter.drawText(box, int(align.AlignRight), f"{words} {rpm:.0f} rpm")
 

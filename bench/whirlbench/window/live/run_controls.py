@@ -21,6 +21,7 @@ BUTTONS = (
 )
 LONGEST_NOTE = 400
 NOTE_KEY = "F2"
+TYPING = "_ types a blank; the space bar cuts the power"
 NOTE = f"note at this moment: {NOTE_KEY}, words, Enter"
 # Steps of one command: an eighth of a usual throttle's travel, so that one wrong digit does not open it (common
 # practice, no source).
@@ -42,6 +43,7 @@ class RunControls(QtWidgets.QWidget):
         self._has_pitch = bool(rig.pitch.table)
         self.buttons = {kind: self._button(kind, label) for kind, label in BUTTONS}
         self.note = WordsField(NOTE, LONGEST_NOTE)
+        self.note.typing.connect(lambda on: self.said.setText(TYPING if on else ""))
         self.said, self.awaited = QtWidgets.QLabel(), QtWidgets.QLabel()
         for label in (self.said, self.awaited):
             label.setProperty("ink", "caution")

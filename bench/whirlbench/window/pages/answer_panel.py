@@ -78,6 +78,8 @@ class RemarkArea(QtWidgets.QScrollArea):
         width = max(self.viewport().width(), 200)
         wanted = held.layout().totalHeightForWidth(width) if held.layout().hasHeightForWidth() else 0
         most = min(REMARKS_PX, max(round(REMARKS_SHARE * self.window().height()), LEAST_REMARKS_PX))
+        line = self.fontMetrics().height() + held.layout().spacing()
+        most = most // line * line - held.layout().spacing()  # whole lines: one that is cut in half is not read
         return QtCore.QSize(width, min(max(wanted, held.layout().totalMinimumSize().height()) + 2, most))
 
     def resizeEvent(self, event: QtGui.QResizeEvent) -> None:

@@ -104,7 +104,7 @@ class ReplayPanel(QtWidgets.QWidget):
     def _row(self, *widgets: QtWidgets.QWidget) -> QtWidgets.QHBoxLayout:
         row = QtWidgets.QHBoxLayout()
         for widget in widgets:
-            row.addWidget(widget, stretch=int(widget in (self.slider, self.span_line)))
+            row.addWidget(widget, stretch=int(widget in (self.slider, self.span_line, self.told)))
         return row
 
     def _span_row(self) -> list[QtWidgets.QWidget]:
@@ -114,7 +114,9 @@ class ReplayPanel(QtWidgets.QWidget):
             self.span_buttons[kind] = button
         self.span_line.setWordWrap(True)
         beside = self._button("second run …", lambda _: self.choose_second())
+        self.way.setSizeAdjustPolicy(QtWidgets.QComboBox.AdjustToContents)
         self.way.hide()
+        self.told.setWordWrap(True)  # a long path must not widen the window
         save = self._button("save …", lambda _: self.ask_and_save())
         return [self.span_line, self.told, *self.span_buttons.values(), self._channels(), beside, self.way, save]
 
