@@ -39,6 +39,7 @@ def test_the_ending_follows_the_kind_whether_chosen_before_or_after_the_name(qtb
 
 def test_a_table_is_saved_as_it_is_seen(qtbot, tmp_path: Path) -> None:
     window = QtWidgets.QMainWindow()
+    window.statusBar()
     qtbot.addWidget(window)
     table = TextTable(("what", "thrust, N"), (("root; hub", "71.3"), ('a "quoted", one', "—")))
     window.setCentralWidget(table)

@@ -17,6 +17,7 @@ from whirlbench.window.drawing import far_text, palette
 from whirlbench.window.live import state_band
 from whirlbench.window.live.bridge import FIGURES_EVERY, FRAME_MS
 from whirlbench.window.live.orders_panel import NO_LEVEL
+from whirlbench.window.live.run_controls import TYPING
 from whirlbench.window.live.spin_panel import STRIP_PX
 from whirlbench.window.live.state_band import StateBand
 from whirlbench.window.main_window import MainWindow
@@ -261,6 +262,26 @@ def test_what_came_with_the_end_of_a_session_is_told(application, tmp_path: Path
         window.bridge._frame()
         assert "heartbeat lost" in panel.events.item(panel.events.count() - 1).text()
         assert "heartbeat lost" in panel.cause.words()
+
+
+def test_who_types_a_note_is_told_what_the_space_bar_does(application, tmp_path: Path) -> None:
+    with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
+        panel = window.bridge.panel
+        QtWidgets.QApplication.sendEvent(panel.note, QtGui.QFocusEvent(QtCore.QEvent.FocusIn))
+        assert panel.controls.said.text() == TYPING and "cuts the power" in TYPING
+        QtWidgets.QApplication.sendEvent(panel.note, QtGui.QFocusEvent(QtCore.QEvent.FocusOut))
+        assert panel.controls.said.text() == ""
+
+
+def test_after_a_trip_the_coast_down_is_seen_and_the_check_list_waits_for_the_reset(
+    application, tmp_path: Path
+) -> None:
+    with scenes.shown(scenes.SCENES["lost tach"], tmp_path, application.processEvents) as window:
+        panel, session = window.bridge.panel, window.bridge.session
+        assert panel.band.state == "tripped" and panel.run.isVisible() and not panel.check_list.isVisible()
+        session.progress = replace(session.progress, phase="ready", state="locked", reason="")
+        panel.advance()
+        assert panel.check_list.isVisible() and not panel.buttons[CommandKind.ARM].isEnabled()
 
 
 def test_the_map_keeps_the_way_of_the_point_and_none_of_a_tach_that_is_not_believed(
