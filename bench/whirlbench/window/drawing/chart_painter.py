@@ -115,8 +115,8 @@ class ChartPainter:
         for word in chart.captions:
             self._caption(word, taken)
 
-    def _caption(self, word: Caption, taken: list[QtCore.QRectF]) -> None:
-        """Words at a place of the chart, as much above it as the labels of rules want."""
+    def _caption(self, word: Caption, taken: list[QtCore.QRectF]) -> QtCore.QRectF:
+        """Words at a place of the chart, as much above it as the labels of rules want; returns where they stand."""
         width = self.painter.fontMetrics().horizontalAdvance(word.text)
         left = min(float(self.scale.x_px(word.x)) + 5, self.scale.right - width - 4)
         place = QtCore.QRectF(left, float(self.scale.y_px(word.y)) - 16, width, 14)
@@ -124,6 +124,7 @@ class ChartPainter:
             place.translate(0, -LABEL_ROW_PX)
         self.painter.setPen(colour(word.ink))
         self.painter.drawText(QtCore.QPointF(left, place.top() + 11), word.text)
+        return place
 
     def _tint(self, heatmap: Heatmap) -> None:
         left, right = (float(self.scale.x_px(x)) for x in heatmap.x)
