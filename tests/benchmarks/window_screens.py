@@ -55,8 +55,9 @@ def main() -> int:
     asked.folder.mkdir(parents=True, exist_ok=True)
     if asked.scale is not None:
         return 1 if take([one for one in SCREENS if one.scale == asked.scale], asked.folder, asked.only) else 0
-    found = [_other_process(scale) for scale in sorted({one.scale for one in SCREENS})]
-    return max(found)
+    sizes = [word for word in asked.only if any(one.name.startswith(word) for one in SCREENS)]
+    wanted = [one for one in SCREENS if all(one.name.startswith(word) for word in sizes)]
+    return max((_other_process(scale) for scale in sorted({one.scale for one in wanted})), default=0)
 
 
 def _other_process(scale: float) -> int:
