@@ -123,6 +123,10 @@ def shown(scene: Scene, folder: Path, process: Callable[[], None]) -> Iterator[M
     window.show_session(session, RIG, folder / "run.h5", found)
     assert window.bridge is not None
     window.bridge.panel.hearing = Hearing(clock)
+    if any(event.name == "armed" for event in scene.events):
+        session.progress = replace(session.progress, state="armed")
+        window.bridge.panel.advance()
+        session.progress = replace(session.progress, state=scene.state)
     window.bridge.panel.advance()
     window.show()
     process()

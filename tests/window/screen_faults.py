@@ -15,8 +15,9 @@ FREE = (QtWidgets.QAbstractScrollArea, QtWidgets.QScrollBar)  # lay their own in
 
 
 def faults(window: MainWindow) -> list[str]:
-    """One line for each fault; empty when everything can be read and reached."""
-    return [*_bar_faults(window), *_faults_below(window.centralWidget(), window)]
+    """One line for each fault; empty when everything can be read and, while there is a session, reached."""
+    bar = _bar_faults(window) if window.bridge is not None else ()
+    return [*bar, *_faults_below(window.centralWidget(), window)]
 
 
 def _bar_faults(window: MainWindow) -> Iterator[str]:

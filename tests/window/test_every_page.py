@@ -126,9 +126,14 @@ def test_every_key_that_a_run_can_name_has_its_words() -> None:
 
 def test_an_event_is_told_in_words_and_a_note_as_it_was_typed() -> None:
     trip = Event(1.0, "limit", "lost_tach_ms", "lost_tach_ms 412, limit 400")
-    assert event_words(trip) == "lost tach (lost tach 412, limit 400)"
+    assert event_words(trip) == "lost tach (lost tach 412 ms, limit 400 ms)"
     assert event_words(Event(1.0, "note", "note", "set thrust_n by hand")) == "set thrust_n by hand"
     assert event_words(Event(1.0, "state", "armed", "")) == "armed"
+    assert spoken("hold throttle_us 1300, duration_s 3") == "hold throttle pulse 1300 us, duration 3 s"
+    assert (
+        spoken("pitch_deg 8 to 12, thrust_n 20 N; current_a 3 more")
+        == "blade angle 8 to 12 deg, thrust 20 N; current 3 more"
+    )
     assert spoken("limits.thrust_n is missing") == "limits.thrust_n is missing"  # a key of the file, to be typed there
 
 
@@ -136,4 +141,4 @@ def test_the_terminal_tells_events_in_the_same_words() -> None:
     from whirlbench.cli.spin_screen import _event_line
 
     line = _event_line(Event(58.1, "abort", "host rule", "vibration_g_rms 4.2, limit 4"))
-    assert line == "   58.100 s  abort  host rule (vibration 4.2, limit 4)"
+    assert line == "   58.100 s  abort  host rule (vibration 4.2 g rms, limit 4 g rms)"

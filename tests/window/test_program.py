@@ -195,6 +195,7 @@ def test_a_stand_that_cannot_be_reached_is_told_and_another_try_is_open(make: Ma
     assert window.start_page is not None and window.start_page.ports.item(0).text().startswith("ttyACM0")
     window.start_page.stand_chosen.emit(SIMULATED)
     assert "cannot be opened" in window.statusBar().currentMessage() and window.open_pages.group == START
+    assert window.start_page.told.isVisibleTo(window) and "cannot be opened" in window.start_page.told.text()
     window.start_page.stand_chosen.emit(SIMULATED)
     assert window.open_pages.group == STAND and window.start_page is None
     window.reconnect()

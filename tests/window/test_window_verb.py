@@ -14,9 +14,12 @@ from pathlib import Path
 import pytest
 
 from whirlbench.cli.main import BAD_INPUT, DONE, TRIPPED, run
+from whirlbench.cli.verbs.stand.window_ import _offered_plan
+from whirlbench.errors import BenchError
 from whirlbench.link.messages import PROTOCOL_VERSION
-from whirlbench.rig.toml import example_rig_text
+from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.engine import Phase
+from whirlbench.session.plan import shipped_plan_text
 from whirlbench.window import app
 from whirlbench.window.main_window import MainWindow
 
@@ -129,6 +132,17 @@ def test_pure_noise(shown, noisy_port, capsys) -> None:
     line = window_on(noisy_port, capsys)
     assert "no device identified itself" in line and "noise" in line
     assert "no device identified itself" in shown[0]
+
+
+def test_a_simulated_stand_whose_rig_the_example_plan_does_not_fit_goes_without_it(tmp_path: Path) -> None:
+    whole, bare = parse_rig(example_rig_text()), parse_rig("[limits]\noverspeed_rpm = 6000\n")
+    assert _offered_plan("simulated", None, whole)[1] is not None
+    assert _offered_plan("simulated", None, bare) == ("", None, bare)
+    assert _offered_plan("ttyACM0", None, whole) == ("", None, whole)
+    asked = tmp_path / "plan.toml"
+    asked.write_text(shipped_plan_text())
+    with pytest.raises(BenchError, match="pitch"):
+        _offered_plan("simulated", asked, bare)
 
 
 def test_a_recording_alone_ends_with_status_0(shown) -> None:

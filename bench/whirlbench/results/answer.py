@@ -14,6 +14,7 @@ from typing import Any
 
 from whirlbench.results.chart import Chart
 
+WRITTEN_OUT = 1e6  # numbers below are written out
 NONE = "–"  # nothing known, or a value that must not be used; never a zero
 DASH_MEANS = "– stands for a value that is not known or must not be used; it is never a zero"
 
@@ -185,7 +186,13 @@ def not_judged(subject: str, why: str) -> Answer:
 
 def figure(value: float | None, digits: int = 3) -> str:
     """``value`` to ``digits`` significant figures; a dash where there is none."""
-    return NONE if value is None or not math.isfinite(value) else f"{value:.{digits}g}"
+    return NONE if value is None or not math.isfinite(value) else significant(value, digits)
+
+
+def significant(value: float, digits: int) -> str:
+    """``value`` to ``digits`` significant figures, without a power of ten where a number is read more easily."""
+    text = f"{value:.{digits}g}"
+    return f"{float(text):.0f}" if "e+" in text and abs(value) < WRITTEN_OUT else text
 
 
 def fixed(value: float | None, decimals: int = 1) -> str:
@@ -195,7 +202,9 @@ def fixed(value: float | None, decimals: int = 1) -> str:
 
 def with_error(value: float, error: float) -> str:
     """A value to four figures and its standard error to two; a dash where there is no value."""
-    return f"{value:.4g} ± {error:.2g}" if math.isfinite(value) and math.isfinite(error) else figure(value, 4)
+    return (
+        f"{value:.4g} ± {significant(error, 2)}" if math.isfinite(value) and math.isfinite(error) else figure(value, 4)
+    )
 
 
 def span(low: float, high: float, decimals: int = 0) -> str:

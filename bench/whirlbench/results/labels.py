@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 
-from whirlbench.rig.limits import TRENDS, WITH_MARGIN
-from whirlbench.samples import Event
+from whirlbench.rig.limits import TRENDS, WITH_MARGIN, WITH_RULE
+from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Event
 
 LABELS = {limit.key: limit.watch.label for limit in (*WITH_MARGIN, *TRENDS)} | {
     "voltage_v": "pack voltage",
@@ -52,10 +52,21 @@ LABELS = {limit.key: limit.watch.label for limit in (*WITH_MARGIN, *TRENDS)} | {
     "deviation_rpm": "deviation",
     "recovery_s": "recovery",
     "hunting_rpm": "hunting",
+    "duration_s": "duration",  # of the steps in recordings that tell them by their keys
+    "ramp_us_per_s": "ramp",
+    "ramp_rpm_per_s": "ramp",
+    "ramp_deg_per_s": "ramp",
 }
-# a word that is no key as well, such as rpm, is left alone in running text
+UNITS = (
+    {channel.name: channel.unit for channel in (*SLOW_CHANNELS, *VIBRATION_AXES)}
+    | {limit.key: limit.unit for limit in (*WITH_MARGIN, *WITH_RULE)}
+    | {"duration_s": "s", "ramp_us_per_s": "us/s", "ramp_rpm_per_s": "rpm/s", "ramp_deg_per_s": "deg/s"}
+)
+_NUMBER = r"-?\d+(?:\.\d+)?(?:e[+-]\d+)?"
+# a word that is no key as well, such as rpm, is left alone in running text; a bare number behind a key is in its unit
 _KEYS = re.compile(
-    r"(?<![\w.])(" + "|".join(sorted((key for key in LABELS if "_" in key), key=len, reverse=True)) + r")(?!\w)"
+    rf"(?<![\w.])({'|'.join(sorted((key for key in LABELS if '_' in key), key=len, reverse=True))})(?!\w)"
+    rf"(?:( {_NUMBER}(?: to {_NUMBER})?)(?=[,;)]|$)(?:(, limit {_NUMBER})(?=[,;)]|$))?)?"
 )
 
 
@@ -65,8 +76,17 @@ def label(key: str) -> str:
 
 
 def spoken(text: str) -> str:
-    """``text`` with every bare key in it replaced by its label; a key after a dot is one of the rig file and stays."""
-    return _KEYS.sub(lambda found: LABELS[found.group(1)], text)
+    """``text`` with every bare key in it replaced by its label; a key after a dot is one of the rig file and stays.
+
+    A number behind a key gets the key's unit.
+    """
+    return _KEYS.sub(_words, text)
+
+
+def _words(found: re.Match[str]) -> str:
+    key, *numbers = found.groups()
+    unit = f" {UNITS[key]}" if UNITS.get(key) else ""
+    return LABELS[key] + "".join(f"{number}{unit}" for number in numbers if number)
 
 
 def event_words(event: Event) -> str:

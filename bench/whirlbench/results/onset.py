@@ -19,7 +19,18 @@ from whirlbench.analysis.onset import (
     find_onset,
 )
 from whirlbench.analysis.orders import Resonance
-from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, plain, with_error
+from whirlbench.results.answer import (
+    NONE,
+    Answer,
+    Column,
+    Level,
+    NotJudged,
+    Remark,
+    Table,
+    plain,
+    significant,
+    with_error,
+)
 from whirlbench.results.chart import Chart, Curve, MarkLine, Span, Stretch
 from whirlbench.results.labels import label, spoken
 from whirlbench.results.run_grounds import run_remarks
@@ -188,7 +199,7 @@ def _tables(study: OnsetStudy) -> Iterator[Table]:
 
 def _size(change: SmallestChange) -> str:
     """Size with unit; none where no step of that length would have been seen."""
-    return f"{change.size:.2g} {change.unit}" if np.isfinite(change.size) else NONE
+    return f"{significant(change.size, 2)} {change.unit}" if np.isfinite(change.size) else NONE
 
 
 def _resonance_row(found: Resonance) -> tuple[str, ...]:
@@ -346,7 +357,7 @@ def moments(study: OnsetStudy) -> tuple[Moment, ...]:
     ]
     if onset is not None:
         found.append(Moment(onset.at_s, "onset", f"{onset.kind}: {onset.signal} moved first"))
-        found.append(Moment(onset.caution_s, "caution", "past doubt"))
+        found.append(Moment(onset.caution_s, "caution", "the change is past doubt"))
     if failure is not None:
         found.append(Moment(failure.at_s, "failure", _failure_words(failure)))
     return tuple(sorted(found, key=lambda moment: moment.at_s))

@@ -314,6 +314,7 @@ class MainWindow(QtWidgets.QMainWindow):
         self.statusBar().showMessage(f"rig: {path}")
         if self.start_page is not None:
             self.start_page.show_rig(path)
+            self.start_page.tell("")
 
     def show_rig_form(self, new: bool) -> None:
         """The rig file as a form; not beside a live session, where the space bar cuts the power and types nothing."""
@@ -356,6 +357,8 @@ class MainWindow(QtWidgets.QMainWindow):
             self.statusBar().showMessage(str(error))
             if not self.pages.count():
                 self.show_start()
+            if self.start_page is not None:
+                self.start_page.tell(f"no session was started: {error}")
             return
         self.connected(port, rig_path)
         self._leave_start()

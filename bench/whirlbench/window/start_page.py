@@ -29,9 +29,12 @@ class StartPage(QtWidgets.QWidget):
     def __init__(self, offers_stand: bool) -> None:
         super().__init__()
         self.edit_button = _button("edit it …", lambda: self.rig_form_wanted.emit(False))
-        self.rig = QtWidgets.QLabel(NO_RIG)
-        self.rig.setTextFormat(QtCore.Qt.TextFormat.PlainText)
-        self.rig.setWordWrap(True)
+        self.rig, self.told = QtWidgets.QLabel(NO_RIG), QtWidgets.QLabel()
+        self.told.setProperty("ink", "over")
+        for label in (self.rig, self.told):
+            label.setTextFormat(QtCore.Qt.TextFormat.PlainText)
+            label.setWordWrap(True)
+        self.told.hide()
         self.ports, self.recent = _list("stands that were found"), _list("recordings opened last")
         self.ports.itemActivated.connect(
             lambda item: self.stand_chosen.emit(item.data(QtCore.Qt.ItemDataRole.UserRole))
@@ -53,6 +56,7 @@ class StartPage(QtWidgets.QWidget):
         rigs.addWidget(_button("new rig …", lambda: self.rig_form_wanted.emit(True)))
         column.addLayout(rigs)
         column.addWidget(self.ports, stretch=1)
+        column.addWidget(self.told)
         column.addWidget(_button("look again", self.look_again.emit))
         column.addWidget(_button("simulated stand: no hardware needed", lambda: self.stand_chosen.emit(SIMULATED)))
         return column
@@ -63,6 +67,11 @@ class StartPage(QtWidgets.QWidget):
         column.addWidget(self.recent, stretch=1)
         column.addWidget(_button("open a recording …   (Ctrl+O)", self.open_wanted.emit))
         return column
+
+    def tell(self, text: str) -> None:
+        """Why no session was started; empty: nothing stands against it any more."""
+        self.told.setText(text)
+        self.told.setVisible(bool(text))
 
     def show_ports(self, ports: Sequence[FoundPort]) -> None:
         """The ports there are now."""

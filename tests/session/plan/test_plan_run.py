@@ -1,6 +1,7 @@
 """A plan on its way: set-points against time, without an engine."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -9,7 +10,9 @@ from hypothesis import strategies as st
 
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.plan import Controls, PlanRun, SetPoints, Situation, Wish, parse_plan
+from whirlbench.session.plan.plan_run import LEFT_OUT, SPOKEN, describe
 from whirlbench.session.plan.profiles import Profile, SumOfSines, tone_frequencies_hz
+from whirlbench.session.plan.steps import AnyStep
 
 TURNING = Situation(at_rest=False, locked=False, armed=True)
 AT_REST = Situation(at_rest=True, locked=False, armed=True)
@@ -39,6 +42,17 @@ def test_a_hold_ramps_from_where_the_motor_starts():
     assert rows[rows[:, 0] >= 1.01][0, 1] == 1200
     assert run.advance(3.1, TURNING) is Wish.END
     assert [note.name for note in run.notes] == ["step 1 start", "step 1 end"]
+    assert run.notes[0].detail == "hold throttle 1200 us, 1 s"
+
+
+def test_every_key_of_a_step_is_told_in_words_with_its_unit():
+    keys = {name for kind in AnyStep.__args__ for name in kind.__struct_fields__}
+    assert keys == SPOKEN.keys() | LEFT_OUT
+    sweep = parse_plan('[[step]]\nkind = "sweep"\nthrottle_pct = [10, 40]\npitch_deg = [8, 12]\nduration_s = 5').steps[
+        0
+    ]
+    assert describe(sweep) == "5 s, throttle 10 to 40 %, pitch 8 to 12 deg"
+    assert not re.search(r"[a-z]_", "".join(SPOKEN.values()))
 
 
 def test_duration_counts_from_the_end_of_the_ramp():

@@ -87,6 +87,20 @@ def test_a_granted_priority_is_asked_for_and_given_back(monkeypatch):
     assert rank == [-5]
 
 
+def test_what_a_session_in_real_time_starts_is_ahead_of_other_work_all_the_same(monkeypatch):
+    rank = [0]
+
+    def nice(step):
+        rank[0] += step
+        return rank[0]
+
+    monkeypatch.setattr(os, "nice", nice)
+    step_behind()
+    assert rank == [-5]
+    monkeypatch.setattr(os, "nice", lambda step: not_permitted(step) if step else 0)
+    step_behind()
+
+
 @pytest.mark.parametrize("missing", [(), ("SIGHUP",), ("SIGHUP", "SIGINT")])
 def test_signals_that_a_system_lacks_are_passed_over(monkeypatch, missing):
     given = {}

@@ -115,15 +115,31 @@ def test_labels_of_upright_lines_cover_no_other_label(qtbot) -> None:
     image = QtGui.QImage(600, 200, QtGui.QImage.Format_RGB32)
     lines = (MarkLine(5.0, "judged at five"), MarkLine(5.2, "tripped at five and a bit"))
     bar = Box((0.0, 4.0), (0.0, 1.0), "a bar with a label much longer than it is itself, far beyond", filled=True)
-    chart = Chart("Bars", "rpm", "", boxes=(bar,), lines=lines)
+    levels = (MarkLine(0.9, "a level with a label, too, that reaches far", upright=False),)
+    onset = Stretch(5.1, 6.0, "over", "from here on")
+    chart = Chart("Bars", "rpm", "", boxes=(bar,), lines=(*lines, *levels), stretches=(onset,))
     painter = QtGui.QPainter(image)
-    drawn = ChartPainter(painter, chart, ChartScale(40, 40, 520, 130, (0.0, 10.0), (0.0, 1.0)), 600, 200)
-    taken = [drawn._label_place(bar)]
-    for line in lines:
-        place = drawn._upright_rule(line, taken)
-        assert not any(place.intersects(other) for other in taken)
-        taken.append(place)
-    painter.end()
+    try:
+        taken = ChartPainter(painter, chart, ChartScale(40, 40, 520, 130, (0.0, 10.0), (0.0, 1.0)), 600, 200)._rules()
+    finally:
+        painter.end()
+    assert len(taken) == 5
+    for place in taken[3:]:  # of the upright lines; the others stand where they are
+        assert not any(place.intersects(other) for other in taken if other is not place)
+
+
+def test_a_caption_stands_clear_of_the_labels_of_lines(qtbot) -> None:
+    image = QtGui.QImage(600, 200, QtGui.QImage.Format_RGB32)
+    level = MarkLine(0.5, "a level with a label", upright=False)
+    chart = Chart("Bars", "rpm", "", lines=(level,), captions=(Caption(0.1, 0.5, "words"),))
+    painter = QtGui.QPainter(image)
+    try:
+        drawn = ChartPainter(painter, chart, ChartScale(40, 40, 520, 130, (0.0, 10.0), (0.0, 1.0)), 600, 200)
+        taken = drawn._rules()
+        place = drawn._caption(chart.captions[0], taken)
+    finally:
+        painter.end()
+    assert place.intersected(taken[0]).isEmpty() and place.top() > 40
 
 
 @pytest.mark.parametrize(("amplitude_g", "ring_g"), [(0.0, 0.01), (0.2, 0.2), (0.21, 0.5), (7.0, 10.0)])

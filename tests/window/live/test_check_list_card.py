@@ -13,6 +13,7 @@ from PyQt5 import QtCore, QtTest, QtWidgets
 
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.session.engine import CommandKind, Ending, Outcome, check_list
+from whirlbench.window.live.check_list_card import LineText
 from whirlbench.window.live.spin_panel import SpinPanel
 from whirlbench.window.main_window import MainWindow
 
@@ -67,6 +68,34 @@ def test_arm_waits_for_the_last_tick(panel: SpinPanel, session: HeldSession) -> 
     assert session.commands == []
     press_arm(panel)
     assert session.commands == [(CommandKind.ARM, 0.0)]
+
+
+def test_the_words_of_a_line_tick_its_box_too(panel: SpinPanel) -> None:
+    for text in panel.check_list.findChildren(LineText):
+        QtTest.QTest.mouseClick(text, QtCore.Qt.LeftButton, pos=QtCore.QPoint(20, 8))
+        QtTest.QTest.mousePress(text, QtCore.Qt.LeftButton)
+        QtTest.QTest.mouseRelease(text, QtCore.Qt.LeftButton, pos=QtCore.QPoint(-40, 8))  # thought better of it
+        QtTest.QTest.mouseClick(text, QtCore.Qt.RightButton)
+    assert all(box.isChecked() for box in panel.check_list.boxes)
+
+
+def test_what_arm_waits_for_stands_beside_it(panel: SpinPanel, session: HeldSession) -> None:
+    told, arm = panel.controls.awaited, panel.buttons[CommandKind.ARM]
+    assert told.text() == arm.toolTip() == "arm waits: check-list 0 of 9"
+    panel.check_list.operator.clear()
+    for box in panel.check_list.boxes:
+        box.click()
+    assert told.text() == "arm waits: your name"
+    panel.check_list.operator.setText("A. Tester")
+    assert told.text() == "" and arm.isEnabled()
+    session.progress = replace(session.progress, counters={"good": 1})
+    panel.advance()
+    assert told.text() == "arm waits: no heartbeat leaves" and not arm.isEnabled()
+    session.progress = replace(session.progress, counters={"good": 1, "heartbeats": 1})
+    go_to(session, panel, "agreeing", "locked")
+    assert told.text() == "arm waits: session agreeing" and not arm.isEnabled()
+    go_to(session, panel, "running", "armed")
+    assert told.text() == ""
 
 
 def test_a_tick_taken_back_takes_arming_back(panel: SpinPanel, session: HeldSession) -> None:

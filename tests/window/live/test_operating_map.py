@@ -6,14 +6,13 @@ import math
 
 import numpy as np
 import pytest
-from PyQt5 import QtGui
+from PyQt5 import QtGui, QtWidgets
 
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.window.drawing import palette
 from whirlbench.window.live.operating_map import OperatingMap
 
 RIG = parse_rig(example_rig_text())
-NONE = np.empty(0)
 
 
 @pytest.fixture
@@ -38,10 +37,10 @@ def colours_near(shown: OperatingMap, rpm: float, pitch_deg: float) -> set[str]:
 
 
 def test_the_point_stands_where_the_stand_is(shown: OperatingMap) -> None:
-    shown.show_point(4455.0, 1.0, NONE, NONE)
+    shown.show_point(4455.0, 1.0)
     assert colour_at(shown, 4455.0, 1.0) == palette.MEASURED
     assert "4455 rpm at 1.0 degrees" in shown.accessibleDescription()
-    shown.show_point(math.nan, 1.0, NONE, NONE)
+    shown.show_point(math.nan, 1.0)
     assert colour_at(shown, 4455.0, 1.0) == palette.CARD
     assert "not known" in shown.accessibleDescription()
 
@@ -63,5 +62,51 @@ def test_a_rig_without_pitch_has_a_map_all_the_same(qtbot) -> None:
     bare = OperatingMap(parse_rig("[limits]\noverspeed_rpm = 5000\n"))
     qtbot.addWidget(bare)
     bare.resize(300, 200)
-    bare.show_point(1000.0, 5.0, NONE, NONE)
+    bare.show_point(1000.0, 5.0)
     assert not bare.grab().isNull()
+
+
+class WatchedMap(OperatingMap):
+    """Keeps how much of it each drawing covered."""
+
+    def __init__(self) -> None:
+        super().__init__(RIG)
+        self.painted_px: list[int] = []
+
+    def paintEvent(self, event: QtGui.QPaintEvent) -> None:
+        self.painted_px.append(sum(one.width() * one.height() for one in event.region().rects()))
+        super().paintEvent(event)
+
+
+def on_screen(shown: OperatingMap) -> QtGui.QImage:
+    QtWidgets.QApplication.processEvents()
+    return QtWidgets.QApplication.primaryScreen().grabWindow(shown.winId()).toImage().convertToFormat(RGB)
+
+
+RGB = QtGui.QImage.Format_RGB32
+
+
+def test_what_is_drawn_piece_by_piece_is_what_is_drawn_anew(qtbot) -> None:
+    """A minute and a half of a spiral with a gap: each frame draws its own places alone, and misses nothing."""
+    shown = WatchedMap()
+    qtbot.addWidget(shown)
+    shown.resize(500, 320)
+    shown.show()
+    on_screen(shown)
+    shown.painted_px.clear()
+    way: list[tuple[float, float]] = []
+    for at_s in np.arange(0.0, 90.0, 0.7):
+        time_s = np.arange(at_s, at_s + 0.69, 0.05)
+        rpm = 3000.0 + 20.0 * time_s * np.cos(time_s / 5.0)
+        pitch_deg = 10.0 + 0.1 * time_s * np.sin(time_s / 5.0)
+        rpm[(time_s > 60.0) & (time_s < 64.0)] = math.nan
+        way += zip(rpm.tolist(), pitch_deg.tolist(), strict=True)
+        shown.follow(time_s, rpm, pitch_deg)
+        shown.show_point(rpm[-1], pitch_deg[-1])
+        on_screen(shown)
+    assert on_screen(shown) == shown.grab().toImage().convertToFormat(RGB)
+    assert max(shown.painted_px[:-1]) < 0.1 * shown.width() * shown.height()
+    assert colours_near(shown, *way[-60]) != {palette.CARD}
+    shown.follow(np.array([0.0]), np.array([500.0]), np.array([2.0]))  # a device that counts anew: nothing is left
+    assert on_screen(shown) == shown.grab().toImage().convertToFormat(RGB)
+    assert colours_near(shown, *way[-60]) == {palette.CARD}

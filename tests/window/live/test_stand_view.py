@@ -5,15 +5,20 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 import scenes
 from PyQt5 import QtCore, QtGui, QtTest, QtWidgets
 from screen_faults import faults
 
-from whirlbench.session.engine import CommandKind
+from whirlbench.samples import SLOW_CHANNELS
+from whirlbench.session.engine import CommandKind, Ending, Outcome, SlowRecord
 from whirlbench.window.drawing import far_text, palette
 from whirlbench.window.live import state_band
 from whirlbench.window.live.bridge import FIGURES_EVERY, FRAME_MS
+from whirlbench.window.live.orders_panel import NO_LEVEL
+from whirlbench.window.live.run_controls import TYPING
+from whirlbench.window.live.spin_panel import STRIP_PX
 from whirlbench.window.live.state_band import StateBand
 from whirlbench.window.main_window import MainWindow
 from whirlbench.window.stand_state.live_state import STATES, UNKNOWN
@@ -225,3 +230,69 @@ def test_the_bridge_brings_figures_up_to_date_five_times_a_second(application, t
         for _ in range(2 * FIGURES_EVERY):
             bridge._frame()
         assert asked.count(True) == 2
+
+
+def test_an_ended_session_is_shown_whole_though_no_frame_comes_any_more(application, tmp_path: Path) -> None:
+    """Its strips up to the last sample, as many as have room; no level of a vibration that nobody hears."""
+    with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
+        panel, session = window.bridge.panel, window.bridge.session
+        window.add_page("another", QtWidgets.QLabel("another page"))
+        window.page_names.setCurrentRow(1)
+        late_s = np.array([70.0])
+        session.view.show([SlowRecord(late_s, {one.name: late_s for one in SLOW_CHANNELS}, {})], scenes.G_PER_COUNT)
+        session.ended = Outcome(Ending.DONE)
+        window.bridge._frame()
+        window.resize(1366, 1000)
+        window.page_names.setCurrentRow(0)
+        application.processEvents()
+        assert panel.strips._newest == panel.trail.columns.newest == int(70.0 / panel.trail.columns.column_s)
+        assert len(panel.strips.shown) == min(panel.run.height() // STRIP_PX, len(panel.strips.strips)) > 4
+        window.resize(1024, 600)
+        application.processEvents()
+        assert len(panel.strips.shown) == max(panel.run.height() // STRIP_PX, 2) < 5
+        panel.side.setCurrentIndex(2)
+        assert panel.orders.accessibleDescription() == NO_LEVEL and not panel.orders.levels
+
+
+def test_what_came_with_the_end_of_a_session_is_told(application, tmp_path: Path) -> None:
+    with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
+        panel, session = window.bridge.panel, window.bridge.session
+        session.view.show(scenes.TRIPPED[1:2], scenes.G_PER_COUNT)
+        session.ended, session.lives = Outcome(Ending.TRIPPED, "heartbeat lost"), False
+        window.bridge._frame()
+        assert "heartbeat lost" in panel.events.item(panel.events.count() - 1).text()
+        assert "heartbeat lost" in panel.cause.words()
+
+
+def test_who_types_a_note_is_told_what_the_space_bar_does(application, tmp_path: Path) -> None:
+    with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
+        panel = window.bridge.panel
+        QtWidgets.QApplication.sendEvent(panel.note, QtGui.QFocusEvent(QtCore.QEvent.FocusIn))
+        assert panel.controls.said.text() == TYPING and "cuts the power" in TYPING
+        QtWidgets.QApplication.sendEvent(panel.note, QtGui.QFocusEvent(QtCore.QEvent.FocusOut))
+        assert panel.controls.said.text() == ""
+
+
+def test_after_a_trip_the_coast_down_is_seen_and_the_check_list_waits_for_the_reset(
+    application, tmp_path: Path
+) -> None:
+    with scenes.shown(scenes.SCENES["lost tach"], tmp_path, application.processEvents) as window:
+        panel, session = window.bridge.panel, window.bridge.session
+        assert panel.band.state == "tripped" and panel.run.isVisible() and not panel.check_list.isVisible()
+        session.progress = replace(session.progress, phase="ready", state="locked", reason="")
+        panel.advance()
+        assert panel.check_list.isVisible() and not panel.buttons[CommandKind.ARM].isEnabled()
+
+
+def test_the_map_keeps_the_way_of_the_point_and_none_of_a_tach_that_is_not_believed(
+    application, tmp_path: Path
+) -> None:
+    with scenes.shown(scenes.SCENES["turning"], tmp_path / "one", application.processEvents) as window:
+        places = window.bridge.panel.map._trail.places
+        assert places.shape[1] > 200 and np.isfinite(places).all()
+    with scenes.shown(scenes.SCENES["lost tach"], tmp_path / "two", application.processEvents) as window:
+        panel, session = window.bridge.panel, window.bridge.session
+        late_s = np.array([61.0])
+        session.view.show([SlowRecord(late_s, {one.name: late_s for one in SLOW_CHANNELS}, {})], scenes.G_PER_COUNT)
+        panel.advance()
+        assert np.isnan(panel.map._trail.places[0, -1]) and panel.map._trail.places[1, -1] == 61.0

@@ -10,7 +10,7 @@ from PyQt5 import QtCore, QtWidgets
 
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.text_table import TextTable
-from whirlbench.window.pages.answer_panel import AnswerPanel
+from whirlbench.window.pages.answer_panel import REMARKS_PX, AnswerPanel
 
 
 @pytest.fixture
@@ -46,6 +46,37 @@ def test_a_row_that_must_not_be_acted_on_is_red(panel) -> None:
     assert row_of(table, 1) == DANGER_ROW
     inks = [table.item(number, 0).foreground().color().name() for number in range(3)]
     assert inks[1] == palette.OVER and palette.OVER not in (inks[0], inks[2])
+
+
+def test_another_palette_prints_that_row_in_its_own_red(panel, qapp) -> None:
+    cell, kept = panel.tables["limits"].item(1, 0), qapp.styleSheet()
+    try:
+        palette.choose("dark")
+        qapp.setStyleSheet(palette.style_sheet())
+        assert cell.foreground().color().name() == palette.OVER
+    finally:
+        palette.choose(palette.LIGHT)
+        qapp.setStyleSheet(kept)
+
+
+def test_a_table_without_rows_is_not_there_until_it_has_some(panel, qtbot) -> None:
+    empty = tuple(replace(table, rows=(), danger=()) for table in PROBE.tables)
+    fresh = AnswerPanel(replace(PROBE, tables=empty))
+    qtbot.addWidget(fresh)
+    fresh.show()
+    qtbot.waitUntil(lambda: not fresh._unrevealed)
+    assert all(table.isHidden() for table in fresh.tables.values())
+    fresh.show_state(PROBE)
+    assert not any(table.isHidden() for table in fresh.tables.values())
+
+
+def test_remarks_end_with_a_whole_line_however_small_the_window_is(panel) -> None:
+    area = panel.remarks.parent().parent()
+    line = area.fontMetrics().height() + 2
+    for height in (500, 600, 768, 1400):
+        panel.resize(900, height)
+        assert area.verticalScrollBar().maximum() == 0 or (area.sizeHint().height() + 2) % line == 0, height
+    assert REMARKS_PX >= area.sizeHint().height() > 2 * line
 
 
 def test_a_drawn_curve_is_broken_where_it_must_not_be_read(panel) -> None:

@@ -78,8 +78,8 @@ def test_samples_between_two_looks_are_all_fresh(view: SharedView) -> None:
     for second in range(3):
         show_slow(view, second, second + 1.0)
         trail.advance()
-    assert len(trail.take_fresh()["rpm"]) == 150
-    assert len(trail.take_fresh()["rpm"]) == 0
+    assert len(trail.take_fresh().channels["rpm"]) == 150
+    assert len(trail.take_fresh().channels["rpm"]) == 0
 
 
 def test_another_width_is_reduced_from_the_samples(view: SharedView) -> None:

@@ -194,6 +194,9 @@ def keep_out_chart(design: DesignCheck) -> Chart:
     )  # fmt: skip
 
 
+SOLID_CURVES = 3  # of those in one chart; the inks of the others are near to these, their pens are not
+
+
 def _planning_chart(points: tuple[PlannedPoint, ...], value: str, ends: str, key: str, y_label: str) -> Chart:
     """``value`` against speed at each planned blade angle, with its uncertainty as a band."""
     curves, bands = [], []
@@ -202,7 +205,8 @@ def _planning_chart(points: tuple[PlannedPoint, ...], value: str, ends: str, key
         ink = ("measured", *OTHER_INKS)[number % (1 + len(OTHER_INKS))]
         rpm = np.array([point.rpm for point in chosen])
         low, high = np.array([getattr(point, ends) for point in chosen]).T
-        curves.append(Curve(rpm, np.array([getattr(point, value) for point in chosen]), f"{pitch_deg:g} deg", ink))
+        values = np.array([getattr(point, value) for point in chosen])
+        curves.append(Curve(rpm, values, f"{pitch_deg:g} deg", ink, dashed=number >= SOLID_CURVES))
         bands.append(Band(rpm, low, high, ink))
     title = f"{y_label.split(' (')[0].capitalize()} to expect"
     return Chart(title, "speed (rpm)", y_label, tuple(curves), tuple(bands), key=key, caption=ESTIMATE)

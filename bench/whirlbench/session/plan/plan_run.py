@@ -10,6 +10,15 @@ from whirlbench.session.plan.controls import REQUEST, SERVO, THROTTLE, Controls,
 from whirlbench.session.plan.profiles import Profile, SumOfSines, tone_frequencies_hz
 from whirlbench.session.plan.steps import AnyStep, CoastDown, Hold, Inspect, Jump, Multisine, Plan, Sweep
 
+LEFT_OUT = {"name", "stop_above_margin_pct"}  # of what a step is told to ask for
+SPOKEN = {
+    "throttle_us": "throttle {} us", "throttle_pct": "throttle {} %", "request_rpm": "request {} rpm",
+    "pitch_deg": "pitch {} deg", "servo_us": "pitch servo {} us", "duration_s": "{} s",
+    "ramp_us_per_s": "ramp {} us/s", "ramp_rpm_per_s": "ramp {} rpm/s", "ramp_deg_per_s": "ramp {} deg/s",
+    "amplitude_us": "amplitude {} us", "amplitude_rpm": "amplitude {} rpm", "amplitude_deg": "amplitude {} deg",
+    "low_hz": "from {} Hz", "high_hz": "to {} Hz", "tones": "{} sines", "note": "{}",
+}  # fmt: skip
+
 
 class Wish(Enum):
     """What the plan asks of the engine besides set-points."""
@@ -211,10 +220,9 @@ class PlanRun:
 
 
 def describe(step: AnyStep) -> str:
-    """The keys of a step as they stand in the plan, in one line."""
-    left_out = {"name", "stop_above_margin_pct"}
-    told = ((key, getattr(step, key)) for key in step.__struct_fields__ if key not in left_out)
-    return ", ".join(f"{key} {_plain(value)}" for key, value in told if value not in (None, ""))
+    """What a step asks for in words and units, in one line: it is read in the recording, in window and terminal."""
+    told = ((key, getattr(step, key)) for key in step.__struct_fields__ if key not in LEFT_OUT)
+    return ", ".join(SPOKEN[key].format(_plain(value)) for key, value in told if value not in (None, ""))
 
 
 def _plain(value: object) -> str:

@@ -37,12 +37,14 @@ def ask_for_priority() -> str:
 
 
 def step_behind() -> None:
-    """Goes half the way back to the usual rank, in a process that inherited a higher one.
+    """Takes the rank half way between the decision and the usual one, from whichever was inherited.
 
-    The recorder must not delay a decision, nor may whatever else the computer does make it late.
+    The recorder must not delay a decision, nor may whatever else the computer does make it late: what a session in real
+    time starts is back at the usual rank, and beside other work a recorder there falls behind until it stops the run.
     """
-    if hasattr(os, "nice") and os.nice(0) < PRIORITY // 2:
-        os.nice(-PRIORITY // 2)
+    if hasattr(os, "nice"):
+        with contextlib.suppress(OSError):  # not to be had: it stays where it is
+            os.nice(PRIORITY // 2 - os.nice(0))
 
 
 def join_real_time() -> bool:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from PyQt5 import QtCore, QtGui
 
-from whirlbench.results.chart import Band, Box, Chart, Curve, Heatmap, MarkLine, Stretch, ticks
+from whirlbench.results.chart import Band, Box, Caption, Chart, Curve, Heatmap, MarkLine, Stretch, ticks
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.chart_scale import ChartScale
 from whirlbench.window.drawing.decimation import Outline, outline, outline_between
@@ -19,7 +19,7 @@ LABEL_BELOW_PX = 21  # of the x axis, and the caption beside or below it
 BAND_ALPHA, STRETCH_ALPHA = 46, 24
 TEXT_PX, TITLE_PX = 12, 13
 KEY_LEFT_PX, KEY_TOP_PX, KEY_ROW_PX, SAMPLE_PX = 50.0, 32.0, 16.0, 21
-LABEL_ALPHA = 200
+LABEL_ALPHA = 235
 LABEL_ROW_PX = 15  # labels of upright rules step down by rows until they cover no other label
 LEFT = QtCore.Qt.AlignmentFlag.AlignLeft | QtCore.Qt.AlignmentFlag.AlignVCenter
 WRAPPED = int(QtCore.Qt.TextFlag.TextWordWrap) | int(QtCore.Qt.AlignmentFlag.AlignLeft)
@@ -111,12 +111,20 @@ class ChartPainter:
             self._box(box)
         for curve in chart.curves:
             self._curve(curve)
-        self._rules()
+        taken = self._rules()
         for word in chart.captions:
-            self.painter.setPen(colour(word.ink))
-            width = self.painter.fontMetrics().horizontalAdvance(word.text)
-            left = min(float(self.scale.x_px(word.x)) + 5, self.scale.right - width - 4)
-            self.painter.drawText(QtCore.QPointF(left, float(self.scale.y_px(word.y)) - 5), word.text)
+            self._caption(word, taken)
+
+    def _caption(self, word: Caption, taken: list[QtCore.QRectF]) -> QtCore.QRectF:
+        """Words at a place of the chart, as much above it as the labels of rules want; returns where they stand."""
+        width = self.painter.fontMetrics().horizontalAdvance(word.text)
+        left = min(float(self.scale.x_px(word.x)) + 5, self.scale.right - width - 4)
+        place = QtCore.QRectF(left, float(self.scale.y_px(word.y)) - 16, width, 14)
+        while any(place.intersects(other) for other in taken) and place.top() > self.scale.top:
+            place.translate(0, -LABEL_ROW_PX)
+        self.painter.setPen(colour(word.ink))
+        self.painter.drawText(QtCore.QPointF(left, place.top() + 11), word.text)
+        return place
 
     def _tint(self, heatmap: Heatmap) -> None:
         left, right = (float(self.scale.x_px(x)) for x in heatmap.x)
@@ -170,33 +178,50 @@ class ChartPainter:
         for point in points:
             self.painter.drawEllipse(point, DOT_PX, DOT_PX)
 
-    def _rules(self) -> None:
+    def _rules(self) -> list[QtCore.QRectF]:
+        """All lines, then their labels over them, a label covers no other; returns where labels stand."""
         taken = [self._label_place(box) for box in self.chart.boxes if box.label]
-        for rule in self.chart.lines:
-            if rule.upright:
-                taken.append(self._upright_rule(rule, taken))
+        taken += [self._stretch_label(stretch) for stretch in self.chart.stretches if stretch.label]
+        taken += [self._level_label(rule) for rule in self.chart.lines if rule.label and not rule.upright]
+        upright = [rule for rule in self.chart.lines if rule.upright]
+        for rule in upright:
+            x = float(self.scale.x_px(rule.at))
+            self.painter.setPen(_pen(rule.ink, rule.dashed))
+            self._line(x, self.scale.top, x, self.scale.bottom)
+        for rule in upright:
+            taken.append(self._upright_label(rule, taken))
         for rule in self.chart.lines:
             if not rule.upright:
                 y = float(self.scale.y_px(rule.at))
                 self.painter.setPen(_pen(rule.ink, rule.dashed))
                 self._line(self.scale.left, y, self.scale.right, y)
                 self.painter.drawText(QtCore.QPointF(self.scale.left + 6, y + (13 if rule.under else -4)), rule.label)
+        return taken
 
     def _label_place(self, box: Box) -> QtCore.QRectF:
         """Where the label of ``box`` stands."""
         left, top = float(self.scale.x_px(box.x[0])) + 4, float(self.scale.y_px(box.y[1]))
         return QtCore.QRectF(left, top + 3, self.painter.fontMetrics().horizontalAdvance(box.label), 14)
 
-    def _upright_rule(self, rule: MarkLine, taken: Sequence[QtCore.QRectF]) -> QtCore.QRectF:
-        """Draws the rule, its label where none of those ``taken`` is covered; returns the label's place."""
+    def _stretch_label(self, stretch: Stretch) -> QtCore.QRectF:
+        """Where the label of ``stretch`` stands."""
+        width = self.painter.fontMetrics().horizontalAdvance(stretch.label)
+        return QtCore.QRectF(float(self.scale.x_px(stretch.from_x)) + 4, self.scale.bottom - 18, width, 14)
+
+    def _level_label(self, rule: MarkLine) -> QtCore.QRectF:
+        """Where the label of a level ``rule`` stands."""
+        y, width = float(self.scale.y_px(rule.at)), self.painter.fontMetrics().horizontalAdvance(rule.label)
+        return QtCore.QRectF(self.scale.left + 6, y + (2 if rule.under else -15), width, 14)
+
+    def _upright_label(self, rule: MarkLine, taken: Sequence[QtCore.QRectF]) -> QtCore.QRectF:
+        """Draws the rule's label where none of those ``taken`` is covered; returns its place."""
         x = float(self.scale.x_px(rule.at))
-        self.painter.setPen(_pen(rule.ink, rule.dashed))
-        self._line(x, self.scale.top, x, self.scale.bottom)
         width = self.painter.fontMetrics().horizontalAdvance(rule.label)
         right_of_line = x + 5 + width <= self.scale.right
         left = x + 5 if right_of_line else max(x - 5 - width, self.scale.left + 2)
         place = self._free_place(left, width, taken)
         self.painter.fillRect(place, colour("card", LABEL_ALPHA))
+        self.painter.setPen(colour(rule.ink))
         self.painter.drawText(QtCore.QPointF(place.left() + 1, place.top() + 11), rule.label)
         return place
 

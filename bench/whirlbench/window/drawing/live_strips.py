@@ -247,6 +247,11 @@ class LiveStrips(QtWidgets.QWidget):
         super().resizeEvent(event)
         self._begin_anew()
 
+    def showEvent(self, event: QtGui.QShowEvent) -> None:
+        """Nothing was drawn while nobody looked; a session that has ended brings no next frame."""
+        super().showEvent(event)
+        self._begin_anew()
+
     def changeEvent(self, event: QtCore.QEvent) -> None:
         """Another palette or font: the same."""
         super().changeEvent(event)

@@ -127,7 +127,7 @@ QTabWidget::pane {{ border: none; border-top: 1px solid {rule}; }}
 QTabBar::tab {{ background: {paper}; color: {words}; padding: 3px 10px; border-bottom: 3px solid {paper}; }}
 QTabBar::tab:selected {{ border-bottom: 3px solid {words}; }}
 #section_row {{ background: {paper}; border: none; }}
-#section_row::item {{ padding: 3px 9px; border-bottom: 3px solid {paper}; }}
+#section_row::item {{ padding: 3px 7px; border-bottom: 3px solid {paper}; }}
 #section_row::item:selected {{ background: {paper}; color: {words}; border-bottom: 3px solid {words}; }}
 QToolTip {{ background: {card}; color: {words}; border: 1px solid {faint}; }}
 {inks}

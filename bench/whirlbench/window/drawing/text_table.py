@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Collection, Sequence
+from pathlib import Path
 
 from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.window import shown_units
 from whirlbench.window.drawing import palette
+from whirlbench.window.file_saving import ask_path
 
 MOST_ROWS_PX = 360  # longer tables scroll inside
 MOST_ROW_PX = 44  # two lines; the tool tip holds the rest
@@ -32,10 +35,14 @@ class TextTable(QtWidgets.QTableWidget):
         )
         self.setSelectionBehavior(QtWidgets.QAbstractItemView.SelectRows)
         self.setFocusPolicy(QtCore.Qt.FocusPolicy.StrongFocus)  # for Ctrl+C; the space bar cuts the power all the same
-        self.setAccessibleName("table; Ctrl+C copies it")
-        copying = QtWidgets.QAction("copy the table", self)
-        copying.triggered.connect(lambda _: self.copy())
-        self.addAction(copying)
+        self.setAccessibleName("table; Ctrl+C copies it, Ctrl+S saves it")
+        for words, act in (
+            ("copy the table   (Ctrl+C)", self.copy),
+            ("save the table …   (Ctrl+S)", self.ask_and_save),
+        ):
+            action = QtWidgets.QAction(words, self)
+            action.triggered.connect(lambda _, act=act: act())
+            self.addAction(action)
         self.setContextMenuPolicy(QtCore.Qt.ContextMenuPolicy.ActionsContextMenu)
         self.setShowGrid(False)
         self.setWordWrap(True)
@@ -61,9 +68,8 @@ class TextTable(QtWidgets.QTableWidget):
             for column, text in enumerate(row):
                 item = QtWidgets.QTableWidgetItem(text)
                 item.setToolTip(text)
-                if number in danger:
-                    item.setForeground(QtGui.QColor(palette.OVER))
                 self.setItem(number, column, item)
+        self._take_inks()
         self._take_widths()
         self._take_height()
 
@@ -71,23 +77,54 @@ class TextTable(QtWidgets.QTableWidget):
         """Shows the same in the units that are chosen now."""
         self.show_rows(*self._given)
 
-    def text(self) -> str:
-        """Headings and all rows, with tabulators between the cells, as a table calculation takes them."""
+    def lines(self) -> list[list[str]]:
+        """Headings and all rows, as they are seen."""
         headings = [self.horizontalHeaderItem(column).text() for column in range(self.columnCount())]
         cells = [[self.item(row, column) for column in range(self.columnCount())] for row in range(self.rowCount())]
-        rows = [["" if cell is None else cell.text() for cell in row] for row in cells]
-        return "\n".join("\t".join(words) for words in (headings, *rows))
+        return [headings, *(["" if cell is None else cell.text() for cell in row] for row in cells)]
+
+    def text(self) -> str:
+        """Headings and all rows, with tabulators between the cells, as a table calculation takes them."""
+        return "\n".join("\t".join(words) for words in self.lines())
 
     def copy(self) -> None:
         """All of the table, to the clipboard."""
         QtWidgets.QApplication.clipboard().setText(self.text())
 
+    def ask_and_save(self) -> None:
+        """Asks for a file, and writes all of the table there."""
+        ask_path(self, "save the table", "table.csv", ("table (*.csv)",), self.save)
+
+    def save(self, path: Path) -> None:
+        """All of the table as CSV; what became of it is told in the status line of the window."""
+        try:
+            with path.open("w", encoding="utf-8", newline="") as file:
+                csv.writer(file, lineterminator="\n").writerows(self.lines())
+            told = f"written: {path}"
+        except OSError as error:
+            told = f"{path}: cannot be written: {error.strerror or error}; choose another place"
+        QtWidgets.QApplication.sendEvent(self, QtGui.QStatusTipEvent(told))
+
     def keyPressEvent(self, event: QtGui.QKeyEvent) -> None:
-        """Ctrl+C copies the table."""
+        """Ctrl+C copies the table, Ctrl+S saves it."""
         if event.matches(QtGui.QKeySequence.Copy):
             self.copy()
+        elif event.matches(QtGui.QKeySequence.Save):
+            self.ask_and_save()
         else:
             super().keyPressEvent(event)
+
+    def changeEvent(self, event: QtCore.QEvent) -> None:
+        """Another palette: rows that must not be acted on are printed in its ink."""
+        super().changeEvent(event)
+        if event.type() == QtCore.QEvent.Type.StyleChange and self._given[1]:
+            self._take_inks()
+
+    def _take_inks(self) -> None:
+        ink = QtGui.QColor(palette.OVER)
+        for cell in (self.item(row, column) for row in self._given[1] for column in range(self.columnCount())):
+            if cell is not None and cell.foreground().color() != ink:
+                cell.setForeground(ink)
 
     def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
         """Another size: what was drawn for the old one is given up."""

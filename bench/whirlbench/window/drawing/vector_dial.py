@@ -51,6 +51,7 @@ class VectorDial(QtWidgets.QWidget):
         painter.setRenderHint(QtGui.QPainter.Antialiasing)
         painter.setFont(sized(self.font(), TEXT_PX))
         self._paint_rings(painter)
+        self._labels: list[QtCore.QRectF] = []
         for hand in self.hands:
             self._paint_hand(painter, hand)
         if not any(np.isfinite(hand.phasor_g) for hand in self.hands):
@@ -96,7 +97,15 @@ class VectorDial(QtWidgets.QWidget):
         painter.drawLine(QtCore.QPointF(self.width() / 2, self.height() / 2), tip)
         painter.setBrush(colour(hand.ink))
         painter.drawEllipse(tip, 3, 3)
-        painter.drawText(tip + QtCore.QPointF(6, -4), hand.label)
+        painter.drawText(self._label_place(tip, hand.label, painter.fontMetrics()), 0, hand.label)
+
+    def _label_place(self, tip: QtCore.QPointF, label: str, metrics: QtGui.QFontMetrics) -> QtCore.QRectF:
+        """Beside the tip, below any other label that would be covered there."""
+        place = QtCore.QRectF(tip.x() + 6, tip.y() - 16, metrics.horizontalAdvance(label) + 2, metrics.height())
+        while any(place.intersects(other) for other in self._labels):
+            place.translate(0, metrics.height())
+        self._labels.append(place)
+        return place
 
 
 def _greatest_g(hands: Sequence[Hand]) -> float:

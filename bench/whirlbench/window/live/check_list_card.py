@@ -5,12 +5,23 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from PyQt5 import QtCore, QtWidgets
+from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.window.live.words_field import WordsField
 
 LONGEST_NAME = 60
 TITLE = "Before anything turns: tick what you have seen to yourself. The program can see none of it."
+
+
+class LineText(QtWidgets.QLabel):
+    """Words that wrap, and take a click for their box."""
+
+    clicked = QtCore.pyqtSignal()
+
+    def mouseReleaseEvent(self, event: QtGui.QMouseEvent) -> None:
+        """A click that ends where the words are."""
+        if event.button() == QtCore.Qt.MouseButton.LeftButton and self.rect().contains(event.pos()):
+            self.clicked.emit()
 
 
 class CheckListCard(QtWidgets.QFrame):
@@ -43,7 +54,8 @@ class CheckListCard(QtWidgets.QFrame):
 
     def _row(self, line: str) -> QtWidgets.QHBoxLayout:
         """Box and wrapped text: a box of its own text would not wrap."""
-        box, text = QtWidgets.QCheckBox(), QtWidgets.QLabel(line)
+        box, text = QtWidgets.QCheckBox(), LineText(line)
+        text.clicked.connect(box.click)
         box.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         box.setAccessibleName(line)
         box.toggled.connect(lambda on, line=line: self._ticked_at.update({line: _now()}) if on else None)
@@ -59,6 +71,13 @@ class CheckListCard(QtWidgets.QFrame):
     def complete(self) -> bool:
         """Whether every line is ticked, and by whom."""
         return bool(self.operator.words()) and all(box.isChecked() for box in self.boxes)
+
+    def missing(self) -> str:
+        """What is still to be done here, in few words; empty when nothing is."""
+        ticked = sum(box.isChecked() for box in self.boxes)
+        if ticked < len(self.boxes):
+            return f"check-list {ticked} of {len(self.boxes)}"
+        return "" if self.operator.words() else "your name"
 
     def answers(self) -> list[str]:
         """The ticked lines, each with the time of its tick."""

@@ -10,9 +10,11 @@ from PyQt5 import QtCore, QtGui, QtWidgets
 from whirlbench.rig.description import Rig, pitch_ends_deg
 from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.chart_scale import ChartScale
+from whirlbench.window.stand_state.point_trail import PointTrail
 
 EDGE_PX = (52, 10, 10, 34)  # left, top, right, bottom: numbers stand there
-PAST_LIMIT, TRAIL_POINTS, GHOST_POINTS, POINT_PX = 1.08, 240, 2000, 7
+PAST_LIMIT, GHOST_POINTS, POINT_PX = 1.08, 2000, 7
+STROKE_PX, ROUND_PX = 1.5, 4  # of the trail; what a stroke, its soft edge and its joints may reach beyond its places
 TEXT_PX, TICKS = 12, 5
 WIDEST_DEG = (-10.0, 40.0)  # where the rig sets no ends
 
@@ -30,7 +32,7 @@ class OperatingMap(QtWidgets.QWidget):
         self._pitch_deg = (least, greatest) if math.isfinite(least + greatest) else WIDEST_DEG
         modes = [mode.rpm[1] for mode in rig.modes.values()]
         self._greatest_rpm = PAST_LIMIT * (rig.limits.overspeed_rpm or max(modes, default=6000.0))
-        self._ghost = self._trail = (np.empty(0), np.empty(0))
+        self._ghost, self._trail = np.empty((2, 0)), PointTrail()
         self.point = (math.nan, math.nan)
         self._ground: QtGui.QPixmap | None = None
         self.setMinimumHeight(120)
@@ -39,17 +41,30 @@ class OperatingMap(QtWidgets.QWidget):
     def show_ghost(self, rpm: np.ndarray, pitch_deg: np.ndarray) -> None:
         """An earlier run of the set, ``(n,)`` each, drawn behind this one; NaN breaks its line."""
         step = max(1, len(rpm) // GHOST_POINTS)
-        self._ghost = (rpm[::step], pitch_deg[::step])
+        self._ghost = np.vstack((rpm[::step], pitch_deg[::step]))
         self._ground = None
         self.update()
 
-    def show_point(self, rpm: float, pitch_deg: float, trail_rpm: np.ndarray, trail_deg: np.ndarray) -> None:
-        """Where the stand is now (NaN: not known, then no point is drawn) and where it was, oldest first."""
-        step = max(1, len(trail_rpm) // TRAIL_POINTS)
-        self._trail, self.point = (trail_rpm[::step], trail_deg[::step]), (rpm, pitch_deg)
+    def follow(self, time_s: np.ndarray, rpm: np.ndarray, pitch_deg: np.ndarray) -> None:
+        """Where the stand was since the last time, ``(n,)`` each; NaN where nobody knows. Draws only what changed."""
+        news = self._trail.take(time_s, rpm, pitch_deg)
+        for line in (news.came, news.went):
+            self._update_about(line)
+
+    def show_point(self, rpm: float, pitch_deg: float) -> None:
+        """Where the stand is now; NaN: not known, then no point is drawn."""
+        if (rpm, pitch_deg) == self.point:
+            return
+        self._update_about(np.array([[self.point[0], rpm], [self.point[1], pitch_deg]]), POINT_PX)
+        self.point = (rpm, pitch_deg)
         told = "not known" if math.isnan(rpm + pitch_deg) else f"{rpm:.0f} rpm at {pitch_deg:.1f} degrees"
         self.setAccessibleDescription(f"operating point {told}")
-        self.update()
+
+    def _update_about(self, line: np.ndarray, reach_px: int = 0) -> None:
+        """Has the place of a line ``(2, n)`` drawn again; of places that are not known there is nothing to draw."""
+        line = line[:, np.isfinite(line).all(axis=0)]
+        if line.shape[1]:
+            self.update(_box(self.scale(), line).adjusted(*_around(reach_px + ROUND_PX)).toAlignedRect())
 
     def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
         """Another size: what was drawn for the old one is given up."""
@@ -73,17 +88,16 @@ class OperatingMap(QtWidgets.QWidget):
         """The kept ground, then trail and point."""
         if self._ground is None:
             self._ground = self._painted_ground()
-        painter = QtGui.QPainter(self)
+        painter, scale = QtGui.QPainter(self), self.scale()
         painter.drawPixmap(0, 0, self._ground)
         painter.setRenderHint(QtGui.QPainter.Antialiasing)
-        scale = self.scale()
-        painter.setPen(QtGui.QPen(QtGui.QColor(palette.MEASURED), 1.5))
-        _paint_line(painter, scale, *self._trail)
+        painter.setPen(QtGui.QPen(QtGui.QColor(palette.MEASURED), STROKE_PX))
+        painter.drawPath(_path(scale, self._trail.places, QtCore.QRectF(event.rect())))
         if not math.isnan(self.point[0] + self.point[1]):
-            place = QtCore.QPointF(float(scale.x_px(self.point[0])), float(scale.y_px(self.point[1])))
+            middle = QtCore.QPointF(float(scale.x_px(self.point[0])), float(scale.y_px(self.point[1])))
             painter.setPen(QtGui.QPen(QtGui.QColor(palette.CARD), 2))
             painter.setBrush(QtGui.QColor(palette.MEASURED))
-            painter.drawEllipse(place, POINT_PX, POINT_PX)
+            painter.drawEllipse(middle, POINT_PX, POINT_PX)
         painter.end()
 
     def _painted_ground(self) -> QtGui.QPixmap:
@@ -98,7 +112,7 @@ class OperatingMap(QtWidgets.QWidget):
         self._paint_modes(painter, scale)
         self._paint_numbers(painter, scale)
         painter.setPen(QtGui.QPen(QtGui.QColor(palette.FAINT), 1))
-        _paint_line(painter, scale, *self._ghost)
+        painter.drawPath(_path(scale, self._ghost, QtCore.QRectF(self.rect())))
         self._paint_limits(painter, scale)
         painter.end()
         return ground
@@ -141,6 +155,21 @@ class OperatingMap(QtWidgets.QWidget):
                 painter.setPen(QtGui.QPen(QtGui.QColor(palette.OVER), 2, style))
                 x_px = float(scale.x_px(rpm))
                 painter.drawLine(QtCore.QPointF(x_px, top), QtCore.QPointF(x_px, bottom))
+        self._name_limits(painter, scale)
+
+    def _name_limits(self, painter: QtGui.QPainter, scale: ChartScale) -> None:
+        """What each line is; two upright ones have their names one below the other."""
+        left, right = scale.left + 4, scale.left + scale.width - 4
+        align, painted = QtCore.Qt.AlignmentFlag, painter.fontMetrics().height()
+        for words, angle, above in zip(("least pitch", "greatest pitch"), self._pitch_deg, (False, True), strict=True):
+            y_px = float(scale.y_px(angle))
+            box = QtCore.QRectF(left, y_px - painted - 1 if above else y_px + 1, right - left, painted)
+            painter.drawText(box, int(align.AlignLeft), words)
+        named = ((self._rig.limits.overspeed_rpm, "overspeed"), (self._permitted_rpm, "permitted, dashed"))
+        for row, (rpm, words) in enumerate((rpm, words) for rpm, words in named if rpm is not None):
+            y_px = float(scale.y_px(self._pitch_deg[0])) - 2 - (row + 1) * painted  # modes have theirs at their top
+            box = QtCore.QRectF(left, y_px, float(scale.x_px(rpm)) - 5 - left, painted)
+            painter.drawText(box, int(align.AlignRight), f"{words} {rpm:.0f} rpm")
 
 
 def _round_steps(low: float, high: float) -> list[float]:
@@ -151,11 +180,31 @@ def _round_steps(low: float, high: float) -> list[float]:
     return [step * number for number in range(math.ceil(low / step), math.floor(high / step) + 1)]
 
 
-def _paint_line(painter: QtGui.QPainter, scale: ChartScale, rpm: np.ndarray, pitch_deg: np.ndarray) -> None:
-    """A line through what is known; it breaks at NaN."""
-    known = np.isfinite(rpm) & np.isfinite(pitch_deg)
-    for part in np.split(np.arange(len(rpm)), np.flatnonzero(~known)):
-        part = part[known[part]]
-        if len(part) > 1:
-            x, y = scale.x_px(rpm[part]).tolist(), scale.y_px(pitch_deg[part]).tolist()
-            painter.drawPolyline(QtGui.QPolygonF([QtCore.QPointF(*pair) for pair in zip(x, y, strict=True)]))
+def _around(reach_px: int) -> tuple[int, int, int, int]:
+    return (-reach_px, -reach_px, reach_px, reach_px)
+
+
+def _box(scale: ChartScale, line: np.ndarray) -> QtCore.QRectF:
+    """The least box about the places of a line ``(2, n)``, all of them known."""
+    x, y = scale.x_px(line[0]), scale.y_px(line[1])
+    return QtCore.QRectF(float(x.min()), float(y.min()), float(np.ptp(x)), float(np.ptp(y)))
+
+
+def _path(scale: ChartScale, line: np.ndarray, place: QtCore.QRectF) -> QtGui.QPainterPath:
+    """A line ``(2, n)`` of speeds and angles, as far as it can be seen in ``place``; it breaks at NaN."""
+    x, y = scale.x_px(line[0]), scale.y_px(line[1])
+    seen = place.adjusted(*_around(2 * ROUND_PX))
+    found = QtGui.QPainterPath()
+    drawn = _touches(x, seen.left(), seen.right()) & _touches(y, seen.top(), seen.bottom())
+    for number in np.flatnonzero(drawn).tolist():
+        if not number or not drawn[number - 1]:
+            found.moveTo(x[number], y[number])
+        found.lineTo(x[number + 1], y[number + 1])
+    return found
+
+
+def _touches(places: np.ndarray, least: float, greatest: float) -> np.ndarray:
+    """Whether each step between two neighbours ``(n,)`` comes between two bounds; never where one is NaN."""
+    one, other = places[:-1], places[1:]
+    touches: np.ndarray = (np.minimum(one, other) <= greatest) & (np.maximum(one, other) >= least)
+    return touches

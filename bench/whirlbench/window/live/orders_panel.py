@@ -13,6 +13,7 @@ from whirlbench.window.drawing import palette
 from whirlbench.window.drawing.vector_dial import round_above
 
 ROW_PX, BAND_PX = 46, 2
+NO_LEVEL = "no vibration is heard"
 
 
 class OrdersPanel(QtWidgets.QWidget):
@@ -22,13 +23,14 @@ class OrdersPanel(QtWidgets.QWidget):
         super().__init__()
         self.levels: tuple[OrderLevel, ...] = ()
         self.setAccessibleName("levels of the orders of the shaft")
+        self.setAccessibleDescription(NO_LEVEL)
 
     def show_levels(self, levels: Sequence[OrderLevel]) -> None:
-        """Draws ``levels`` from top to bottom."""
+        """Draws ``levels`` from top to bottom; none: nothing is heard."""
         if tuple(levels) != self.levels:
             self.levels = tuple(levels)
             self.setMinimumHeight(ROW_PX * len(levels))
-            self.setAccessibleDescription("; ".join(f"{one.name}: {one.words()}" for one in levels))
+            self.setAccessibleDescription("; ".join(f"{one.name}: {one.words()}" for one in levels) or NO_LEVEL)
             self.update()
 
     def greatest_g(self) -> float:
@@ -39,6 +41,9 @@ class OrdersPanel(QtWidgets.QWidget):
     def paintEvent(self, event: QtGui.QPaintEvent) -> None:
         """Draws what is shown now."""
         painter, width = QtGui.QPainter(self), self.width() - 8
+        if not self.levels:
+            painter.setPen(QtGui.QColor(palette.INK))
+            painter.drawText(self.rect(), int(QtCore.Qt.AlignmentFlag.AlignTop), NO_LEVEL)
         scale_px = width / self.greatest_g()
         for row, one in enumerate(self.levels):
             line = QtCore.QRectF(0, row * ROW_PX, width, 20)

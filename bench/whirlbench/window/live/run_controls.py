@@ -21,6 +21,7 @@ BUTTONS = (
 )
 LONGEST_NOTE = 400
 NOTE_KEY = "F2"
+TYPING = "_ types a blank; the space bar cuts the power"
 NOTE = f"note at this moment: {NOTE_KEY}, words, Enter"
 # Steps of one command: an eighth of a usual throttle's travel, so that one wrong digit does not open it (common
 # practice, no source).
@@ -42,8 +43,10 @@ class RunControls(QtWidgets.QWidget):
         self._has_pitch = bool(rig.pitch.table)
         self.buttons = {kind: self._button(kind, label) for kind, label in BUTTONS}
         self.note = WordsField(NOTE, LONGEST_NOTE)
-        self.said = QtWidgets.QLabel()
-        self.said.setProperty("ink", "caution")
+        self.note.typing.connect(lambda on: self.said.setText(TYPING if on else ""))
+        self.said, self.awaited = QtWidgets.QLabel(), QtWidgets.QLabel()
+        for label in (self.said, self.awaited):
+            label.setProperty("ink", "caution")
         throttle = rig.throttle
         self.throttle = self._box(
             "throttle (us)", CommandKind.THROTTLE, 0,
@@ -54,6 +57,14 @@ class RunControls(QtWidgets.QWidget):
         self.pitch = self._box("pitch (deg)", CommandKind.PITCH, 1, bounds)
         self.holds = tuple(HoldButton(box, sign) for box in (self.throttle, self.pitch) for sign in (-1, 1))
         self._arrange()
+
+    def _tell_awaited(self, awaited: str) -> None:
+        """Beside the buttons, and where the pointer rests: what the one that cannot be pressed waits for."""
+        words = f"arm waits: {awaited}" if awaited else ""
+        if words != self.awaited.text():
+            self.awaited.setText(words)
+            self.buttons[CommandKind.ARM].setToolTip(words)
+            self.buttons[CommandKind.ARM].setAccessibleDescription(words)
 
     def _button(self, kind: CommandKind, label: str) -> QtWidgets.QPushButton:
         button = QtWidgets.QPushButton(label)
@@ -83,12 +94,14 @@ class RunControls(QtWidgets.QWidget):
         column.setSpacing(4)
         column.addLayout(top)
         column.addLayout(low)
+        top.addWidget(self.awaited)
         top.addWidget(self.said)
 
-    def show_state(self, state: LiveState, may_arm: bool, may_note: bool) -> None:
-        """What may be commanded now; the set-points show what the stand does."""
+    def show_state(self, state: LiveState, awaited: str, may_note: bool) -> None:
+        """What may be commanded now; the set-points show what the stand does. ``awaited`` comes before any arming."""
         for kind, button in self.buttons.items():
-            button.setEnabled(state.may(kind) and (kind is not CommandKind.ARM or may_arm))
+            button.setEnabled(state.may(kind) and (kind is not CommandKind.ARM or not awaited))
+        self._tell_awaited(state.arming_awaits() or awaited if state.state() == "locked" else "")
         self.note.setEnabled(may_note)
         readings = state.readings()
         may_pitch = state.may(CommandKind.PITCH) and self._has_pitch

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from PyQt5 import QtCore, QtWidgets
+import numpy as np
+from PyQt5 import QtCore, QtGui, QtWidgets
 
 from whirlbench.errors import BenchError
 from whirlbench.log import EntryKind
@@ -51,7 +52,9 @@ RUN_PX = 150  # least height of strips and margins
 
 
 class RunRow(QtWidgets.QWidget):
-    """Strips and margins side by side: they want little, and take what is left."""
+    """Strips and margins side by side: they want little, and take what is left; ``resized`` tells how much that is."""
+
+    resized = QtCore.pyqtSignal()
 
     def __init__(self) -> None:
         super().__init__()
@@ -65,6 +68,11 @@ class RunRow(QtWidgets.QWidget):
     def hasHeightForWidth(self) -> bool:
         """Words in it that wrap have no say either."""
         return False
+
+    def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
+        """As many strips as have room now, whether or not another frame comes."""
+        super().resizeEvent(event)
+        self.resized.emit()
 
 
 class SpinPanel(QtWidgets.QWidget):
@@ -116,7 +124,7 @@ class SpinPanel(QtWidgets.QWidget):
         self.controls.commanded.connect(session.command)
         self.note.returnPressed.connect(self._send_note)
         QtWidgets.QShortcut(NOTE_KEY, self, self.note.setFocus)
-        self._event_count = 0
+        self._event_count, self._is_over = 0, False
         self._words: tuple[object, ...] = ()
         self._arrange()
         self.strips.show_limits(limit_lines(rig))
@@ -126,6 +134,7 @@ class SpinPanel(QtWidgets.QWidget):
     def _arrange(self) -> None:
         """Figures and controls are always there; what lies between them scrolls on a small screen."""
         self.run = RunRow()
+        self.run.resized.connect(self._fit_strips)
         middle = QtWidgets.QHBoxLayout(self.run)
         middle.setContentsMargins(0, 0, 0, 0)
         middle.addWidget(self.strips, stretch=3)
@@ -158,6 +167,7 @@ class SpinPanel(QtWidgets.QWidget):
         self.side.addTab(scrolled(self.orders), "vibration")
         self.side.addTab(happened, "events")
         self.side.tabBar().setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
+        self.side.currentChanged.connect(lambda _: self._show_latest())  # of an ended session no other frame comes
         return self.side
 
     def show_ghost(self, earlier: Run) -> None:
@@ -252,9 +262,11 @@ class SpinPanel(QtWidgets.QWidget):
 
     def _look(self) -> LiveState:
         """What the session shows now; its events are taken over once each."""
-        if self.session.outcome() is None or self.session.alive():
+        over = self.session.outcome() is not None and not self.session.alive()
+        if not self._is_over:  # the last time after the end: what came with it is told, too
             self._event_count, news = self.session.view.events_since(self._event_count)
             self._list_events(news)
+        self._is_over = over
         progress = self.session.state()
         heard = self.hearing.look(progress, self.session.alive())
         return LiveState(progress, self.session.outcome(), self.rig, heard, self.cause)
@@ -276,7 +288,6 @@ class SpinPanel(QtWidgets.QWidget):
         self.trail.advance()
         state = self._look()
         if figures or state.words != self._words:
-            self._fit_strips()
             self.show_state(state)
         self.strips.advance()
         return state
@@ -290,33 +301,42 @@ class SpinPanel(QtWidgets.QWidget):
         self.losses.setText(state.losses())
         self._ask_check_list(state)
         self._show_gate(state)
-        self.controls.show_state(state, self._may_arm(), state.outcome is None or self.ran)
+        self.controls.show_state(state, self._awaited(), state.outcome is None or self.ran)
 
     def _show_nearness(self, state: LiveState) -> None:
-        fresh = {name: values for name, values in self.trail.take_fresh().items() if name not in state.doubted()}
+        taken = self.trail.take_fresh()
+        fresh = {name: values for name, values in taken.channels.items() if name not in state.doubted()}
         self.found = self.limit_watch.look(
             state.progress.time_s, state.margins(), state.state(), fresh, state.device_limits()
         )
         self.figures.show_nearest(self.found[0] if self.found else None)
         self.margin_panel.show_nearness(self.found)
-        if self.orders.isVisible() and not state.unknown_why():
-            self.orders.show_levels(self.order_watch.look(state.progress.time_s, self.session.view.tail))
-        if self.map.isVisible():
-            readings = state.readings()
-            point = readings.get("rpm", math.nan), readings.get("pitch_deg", math.nan)
-            self.map.show_point(*point, self.trail.channel("rpm"), self.trail.channel("pitch_deg"))
+        if self.orders.isVisible():
+            watch, view = self.order_watch, self.session.view
+            self.orders.show_levels(() if state.unknown_why() else watch.look(state.progress.time_s, view.tail))
+        unknown = np.full(len(taken.time_s), math.nan)
+        self.map.follow(taken.time_s, fresh.get("rpm", unknown), fresh.get("pitch_deg", unknown))
+        readings = state.readings()
+        self.map.show_point(readings.get("rpm", math.nan), readings.get("pitch_deg", math.nan))
 
     def _ask_check_list(self, state: LiveState) -> None:
-        """The check-list stands in the page until the session's first arming, and again after each trip."""
+        """The check-list stands in the page until the session's first arming, and again once a trip was reset.
+
+        Before that the stand coasts down, and what it does is looked at.
+        """
         if state.state() == "tripped" and self._was_armed:
             self._was_armed = False
             self.check_list.ask_again()
         is_armed = state.state() in ("armed", "turning")
         self._was_armed, self._saw_armed = self._was_armed or is_armed, self._saw_armed or is_armed
-        self.check_list.setVisible(not self._was_armed and state.outcome is None)
+        asked = not self._was_armed and state.outcome is None
+        self.check_list.setVisible(asked and (not self._saw_armed or state.state() == "locked"))
 
-    def _may_arm(self) -> bool:
-        return not self.against() and (self._was_armed or self.check_list.complete())
+    def _awaited(self) -> str:
+        """What has to be done in the page before anything is armed, in few words; empty when nothing has."""
+        if self.against():
+            return "not cleared"
+        return "" if self._was_armed else self.check_list.missing()
 
 
 def scrolled(inside: QtWidgets.QWidget) -> QtWidgets.QScrollArea:

@@ -17,7 +17,7 @@ from whirlbench.window.pages.scroll_page import SECTION, ScrollPage
 LEVEL_INKS = {"danger": "over", "caution": "caution", "note": "ink"}
 
 
-REMARKS_PX = 132
+REMARKS_PX, LEAST_REMARKS_PX, REMARKS_SHARE = 132, 64, 0.12  # what they may take: at most, at least, of the window
 COMPARED_COLUMNS = 3
 NONE_WORDS = "none; where something stays open, the remarks above say why"
 LEAST_CHART_PX = 190  # charts take all the room there is, and never less
@@ -62,7 +62,7 @@ def _scrolling(remarks: RemarkList) -> QtWidgets.QScrollArea:
 
 
 class RemarkArea(QtWidgets.QScrollArea):
-    """As tall as what it holds, up to REMARKS_PX; the rest is reached by scrolling."""
+    """As tall as what it holds, up to a share of the window; the rest is reached by scrolling."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -77,7 +77,10 @@ class RemarkArea(QtWidgets.QScrollArea):
         held = self.widget()
         width = max(self.viewport().width(), 200)
         wanted = held.layout().totalHeightForWidth(width) if held.layout().hasHeightForWidth() else 0
-        return QtCore.QSize(width, min(max(wanted, held.layout().totalMinimumSize().height()) + 2, REMARKS_PX))
+        most = min(REMARKS_PX, max(round(REMARKS_SHARE * self.window().height()), LEAST_REMARKS_PX))
+        line = self.fontMetrics().height() + held.layout().spacing()
+        most = most // line * line - held.layout().spacing()  # whole lines: one that is cut in half is not read
+        return QtCore.QSize(width, min(max(wanted, held.layout().totalMinimumSize().height()) + 2, most))
 
     def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
         """Another width: the words wrap elsewhere."""
@@ -176,7 +179,7 @@ class AnswerPanel(ScrollPage):
             if table.key in self.tables:
                 title = shown_units.text(table.title)
                 self.titles[table.key].setText(title if table.rows else f"{title}: {NONE_WORDS}")
-                self.tables[table.key].setHidden(not table.rows)
+                self.leave_out(self.tables[table.key], not table.rows)
                 self.tables[table.key].show_rows(table.rows, table.danger)
 
 

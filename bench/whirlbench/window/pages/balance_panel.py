@@ -9,9 +9,16 @@ from PyQt5 import QtCore, QtWidgets
 from whirlbench.results.answer import Answer
 from whirlbench.window.pages.answer_panel import AnswerPanel
 from whirlbench.window.pages.page_work import BalanceQuestion
+from whirlbench.window.pages.scroll_page import LineList
 
 MOST = 1e4
 FIELDS = (("trial mass", " g", 0.0, 3), ("its angle from the mark", " deg", -360.0, 1), ("radius", " mm", 0.0, 1))
+HOW_TO = (
+    "This recording is the run as found. Lock the stand, open the isolator, and fit a known mass to the rotor.",
+    "Note its angle from the mark that fires the tach, in the direction of rotation, and its radius.",
+    "Run the same plan once more; then choose that run here, type mass, angle and radius, and compute.",
+    "Take the trial mass off again before the correction is fitted, and prove it by a third run.",
+)
 
 
 class BalancePanel(AnswerPanel):
@@ -27,18 +34,22 @@ class BalancePanel(AnswerPanel):
         self.boxes = [self._box(*field) for field in FIELDS]
         self.holes = QtWidgets.QSpinBox()
         self.holes.setRange(1, 360)
-        self.holes.setSpecialValueText("anywhere")
+        self.holes.setSpecialValueText("holes: none, anywhere on the rotor")
+        self.holes.setButtonSymbols(QtWidgets.QAbstractSpinBox.NoButtons)
         self.holes.setAccessibleName("holes to split the correction over, evenly spaced")
         self.holes.setPrefix("holes: ")
         self.add_row([self.trial_button, self.holes, self._go()])
         self.add_row(self.boxes)
         self.begin("correction")
         self._tables_here = self.column
+        self.hint = LineList(HOW_TO)
+        self.add(self.hint)
         self.column.addStretch(1)
 
     def _box(self, name: str, unit: str, least: float, decimals: int) -> QtWidgets.QDoubleSpinBox:
         box = QtWidgets.QDoubleSpinBox()
         box.setDecimals(decimals)
+        box.setButtonSymbols(QtWidgets.QAbstractSpinBox.NoButtons)
         box.setRange(least, MOST)
         box.setPrefix(f"{name}: ")
         box.setSuffix(unit)
@@ -79,5 +90,6 @@ class BalancePanel(AnswerPanel):
         super().show_state(answer)
         given = {table.key for table in answer.tables}
         for key, shown in self.tables.items():
-            shown.setVisible(key in given)
+            self.leave_out(shown, key not in given)
             self.titles[key].setVisible(key in given)
+        self.hint.setVisible(not given)

@@ -32,9 +32,9 @@ class CheckPanel(AnswerPanel):
         self.add_charts(["permitted", "split"], columns=2)
         self.begin("ways to fail")
         self.add_charts(["use", "margins"], columns=2)
-        self.begin("each way by figures")
+        self.begin("by figures")
         self.add_table("modes")
-        self.begin("root and blade")
+        self.begin("root")
         self.add_charts(["root drawing", "profile"], columns=2)
         self.begin("what if")
         self.vary = HintedField()
@@ -54,7 +54,7 @@ class CheckPanel(AnswerPanel):
         self.begin("keep out")
         self.add_charts(["keep out"])
         self.add_table("fragments")
-        self.begin("thrust and power")
+        self.begin("thrust")
         self.add_charts(["planned thrust", "planned power"], columns=2)
         self.begin("yardsticks")
         self.add_table("yardsticks")
@@ -66,7 +66,7 @@ class CheckPanel(AnswerPanel):
     def show_state(self, answer: Answer) -> None:
         """Draws ``answer``; the what-if chart is there only while a study is."""
         super().show_state(answer)
-        self.charts["what if"].setVisible(any(chart.key == "what if" for chart in answer.charts))
+        self.leave_out(self.charts["what if"], not any(chart.key == "what if" for chart in answer.charts))
 
     def _ask_what_if(self) -> None:
         if self.vary.text().strip():

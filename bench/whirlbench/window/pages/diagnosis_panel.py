@@ -13,7 +13,7 @@ from whirlbench.window.pages.scroll_page import LineList
 
 PAST_S = 10.0
 SIDE_PX = 280
-STRETCHES = {"speed": 2, "order map": 3, "evidence": 2}  # of the charts under the cursor, from top to bottom
+STRETCHES = {"speed": 2, "order map": 3}  # of the charts beside vector and moments, from top to bottom
 LEAST_PX = 110
 LEAST_DIAL_PX, LEAST_MARKS_PX = 140, 44
 
@@ -34,7 +34,7 @@ class DiagnosisPanel(AnswerPanel):
         self.move_to(diagnosis.begin_s)
 
     def arrange(self) -> None:
-        """Charts under the cursor beside the vector and the moments, the second run, then the tables."""
+        """Charts beside the vector and the moments, the evidence under the same cursor, the second run, the tables."""
         self.begin("the run")
         left, right = QtWidgets.QWidget(), QtWidgets.QWidget()
         charts, side = QtWidgets.QVBoxLayout(left), QtWidgets.QVBoxLayout(right)
@@ -43,7 +43,6 @@ class DiagnosisPanel(AnswerPanel):
         known = [chart.key for chart in self.answer.charts]
         for key in (key for key in STRETCHES if key in known):
             self.charts[key] = ChartView(height_px=LEAST_PX)
-            self.followers.append(self.charts[key])
             charts.addWidget(self.charts[key], stretch=STRETCHES[key])
         right.setFixedWidth(SIDE_PX)
         for widget in (self.dial, self.words, QtWidgets.QLabel("moments: a click moves the cursor there"), self.marks):
@@ -54,8 +53,11 @@ class DiagnosisPanel(AnswerPanel):
         self.marks.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
         self._list_moments()
         self.add_row((left, right), (1, 0))
-        for view in self.followers:
+        for view in self.charts.values():
             self.reveal_later(view)
+        self.begin("evidence")
+        self.add_charts(["evidence"])
+        self.followers += self.charts.values()
         self._add_beside()
         self.begin("trips and signals")
         for table in self.answer.tables:

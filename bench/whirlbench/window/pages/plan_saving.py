@@ -6,6 +6,8 @@ from pathlib import Path
 
 from PyQt5 import QtCore, QtWidgets
 
+from whirlbench.window.file_saving import ask_path
+
 
 class PlanSaver(QtWidgets.QWidget):
     """A button and a line that tells what became of the file.
@@ -34,13 +36,7 @@ class PlanSaver(QtWidgets.QWidget):
         self.line.setText(remark)
 
     def _ask_and_write(self) -> None:
-        # Qt's own dialogue, not modal: a live session's clock must go on, and its power cut be in reach
-        dialog = QtWidgets.QFileDialog(self, self.button.text(), self._file_name, "plans (*.toml)")
-        dialog.setOption(QtWidgets.QFileDialog.DontUseNativeDialog)
-        dialog.setAcceptMode(QtWidgets.QFileDialog.AcceptSave)
-        dialog.setAttribute(QtCore.Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.fileSelected.connect(lambda path: self.write(Path(path)))
-        dialog.show()
+        ask_path(self, self.button.text(), self._file_name, ("plans (*.toml)",), self.write)
 
     def write(self, path: Path) -> None:
         """Writes the plan to ``path`` and says so, or why not."""

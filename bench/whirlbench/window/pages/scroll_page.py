@@ -26,6 +26,7 @@ class ScrollPage(QtWidgets.QScrollArea):
     def __init__(self) -> None:
         super().__init__()
         self._unrevealed: list[QtWidgets.QWidget] = []
+        self._left_out: set[QtWidgets.QWidget] = set()
         self._revealing = QtCore.QTimer(self)
         self._revealing.timeout.connect(self._reveal)
         self.setWidgetResizable(True)
@@ -95,9 +96,16 @@ class ScrollPage(QtWidgets.QScrollArea):
 
     def _reveal(self) -> None:
         if self._unrevealed:
-            self._unrevealed.pop(0).show()
+            shown = self._unrevealed.pop(0)
+            shown.setHidden(shown in self._left_out)
         else:
             self._revealing.stop()
+
+    def leave_out(self, widget: QtWidgets.QWidget, empty: bool) -> None:
+        """Hides ``widget`` while it is ``empty``, whether or not its turn has come."""
+        (self._left_out.add if empty else self._left_out.discard)(widget)
+        if widget not in self._unrevealed:
+            widget.setHidden(empty)
 
     def add_row(self, widgets: Sequence[QtWidgets.QWidget], stretches: Sequence[int] = ()) -> None:
         """Widgets side by side; ``stretches`` are their shares of the width, equal when empty."""

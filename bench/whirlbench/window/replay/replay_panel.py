@@ -14,6 +14,7 @@ from whirlbench.results.onset import Moment
 from whirlbench.window.drawing.margin_panel import MarginPanel
 from whirlbench.window.drawing.state_chain import StateChain
 from whirlbench.window.drawing.strips import Replay
+from whirlbench.window.file_saving import ask_path
 from whirlbench.window.replay import picture
 from whirlbench.window.replay.recorded_run import FoundMoments, RecordedRun
 from whirlbench.window.replay.run_marks import recorded_marks, with_moments
@@ -103,7 +104,7 @@ class ReplayPanel(QtWidgets.QWidget):
     def _row(self, *widgets: QtWidgets.QWidget) -> QtWidgets.QHBoxLayout:
         row = QtWidgets.QHBoxLayout()
         for widget in widgets:
-            row.addWidget(widget, stretch=int(widget in (self.slider, self.span_line)))
+            row.addWidget(widget, stretch=int(widget in (self.slider, self.span_line, self.told)))
         return row
 
     def _span_row(self) -> list[QtWidgets.QWidget]:
@@ -113,7 +114,9 @@ class ReplayPanel(QtWidgets.QWidget):
             self.span_buttons[kind] = button
         self.span_line.setWordWrap(True)
         beside = self._button("second run …", lambda _: self.choose_second())
+        self.way.setSizeAdjustPolicy(QtWidgets.QComboBox.AdjustToContents)
         self.way.hide()
+        self.told.setWordWrap(True)  # a long path must not widen the window
         save = self._button("save …", lambda _: self.ask_and_save())
         return [self.span_line, self.told, *self.span_buttons.values(), self._channels(), beside, self.way, save]
 
@@ -296,13 +299,7 @@ class ReplayPanel(QtWidgets.QWidget):
     def ask_and_save(self) -> None:
         """Asks for a file name; its ending says what is written."""
         name = f"{Path(self.replay.run.source).stem or 'run'}.png"
-        # Qt's own dialogue, not modal: a live session's clock must go on, and its power cut be in reach
-        dialog = QtWidgets.QFileDialog(self, "save what is seen", name, ";;".join(picture.FILTERS))
-        dialog.setOption(QtWidgets.QFileDialog.DontUseNativeDialog)
-        dialog.setAcceptMode(QtWidgets.QFileDialog.AcceptSave)
-        dialog.setAttribute(QtCore.Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.fileSelected.connect(lambda path: self.save(Path(path)))
-        dialog.show()
+        ask_path(self, "save what is seen", name, picture.FILTERS, self.save)
 
     def save(self, path: Path) -> None:
         """Saves what is seen, and says so, or why not."""

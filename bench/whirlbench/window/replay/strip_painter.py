@@ -134,7 +134,7 @@ class StripPainter:
         place, scale = limit_place(strip.trace.limit, strip.scale.y), strip.scale
         if not place or strip.trace.limit is None:
             return
-        words = f"limit {strip.trace.limit:g}"
+        words = f"limit {strip.trace.limit:.4g}"
         painter.setFont(sized(self.base, TEXT_PX - 1))
         width = painter.fontMetrics().horizontalAdvance(words)
         level = {"seen": float(scale.y_px(strip.trace.limit)), "above": scale.top, "below": scale.bottom}[place]

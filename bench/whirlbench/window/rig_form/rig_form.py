@@ -10,6 +10,7 @@ from PyQt5 import QtCore, QtGui, QtWidgets
 from whirlbench.errors import RigError
 from whirlbench.results.labels import LABELS, spoken
 from whirlbench.window.drawing.hinted_field import HintedField
+from whirlbench.window.file_saving import ask_path
 from whirlbench.window.rig_form.rig_draft import NEW_TEXT, RigDraft
 from whirlbench.window.rig_form.rig_field import RigField
 
@@ -263,13 +264,7 @@ class RigForm(QtWidgets.QWidget):
 
     def ask_path(self) -> None:
         """Asks where to, and writes there."""
-        dialog = QtWidgets.QFileDialog(self, "save the rig", str(self.path or "rig.toml"), "rig files (*.toml)")
-        dialog.setOption(QtWidgets.QFileDialog.DontUseNativeDialog)
-        dialog.setAcceptMode(QtWidgets.QFileDialog.AcceptSave)
-        dialog.setDefaultSuffix("toml")
-        dialog.setAttribute(QtCore.Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.fileSelected.connect(lambda chosen: self.write(Path(chosen)))
-        dialog.show()
+        ask_path(self, "save the rig", str(self.path or "rig.toml"), ("rig files (*.toml)",), self.write)
 
     def write(self, path: Path) -> None:
         """Writes what the form shows to ``path``; a rig that the parser refuses is not written."""

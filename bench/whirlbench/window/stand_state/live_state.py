@@ -161,6 +161,12 @@ class LiveState:
             return False  # a plan has the levers; or nobody sees what they do
         return kind in PERMITTED.get(self.progress.phase, ())
 
+    def arming_awaits(self) -> str:
+        """Why the session arms nothing now, in few words; empty where it would."""
+        if self.heard.no_heartbeat:
+            return "no heartbeat leaves"
+        return "" if self.may(CommandKind.ARM) else f"session {self.progress.phase}"
+
     def losses(self) -> str:
         """Every loss counter that is not zero, in one line."""
         if not self.progress.counters.get("good"):

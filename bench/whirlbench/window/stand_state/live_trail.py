@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -50,6 +51,14 @@ class RollingRows:
     def clear(self) -> None:
         """Forgets everything."""
         self._from = self._to = 0
+
+
+@dataclass(frozen=True)
+class Fresh:
+    """Samples of the slow channels by name, and their times, ``(n,)`` each."""
+
+    time_s: np.ndarray
+    channels: dict[str, np.ndarray]
 
 
 class LiveTrail:
@@ -103,11 +112,11 @@ class LiveTrail:
                 self.columns.take(stream, kept.rows[0], kept.rows[1:])
         return self.columns
 
-    def take_fresh(self) -> dict[str, np.ndarray]:
-        """Slow channels of the samples that came since this was asked the last time, ``(n,)`` each."""
+    def take_fresh(self) -> Fresh:
+        """The samples that came since this was asked the last time."""
         fresh = np.concatenate(self._fresh or [np.empty((1 + len(SLOW_CHANNELS), 0))], axis=1)
         self._fresh.clear()
-        return dict(zip(CHANNEL_NAMES, fresh[1:], strict=True))
+        return Fresh(fresh[0], dict(zip(CHANNEL_NAMES, fresh[1:], strict=True)))
 
     def seconds_ago(self) -> np.ndarray:
         """Age of the slow samples against the newest, ``(n,)``, zero or below."""

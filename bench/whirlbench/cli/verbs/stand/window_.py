@@ -17,6 +17,7 @@ from whirlbench.rig.toml import example_rig_text, parse_rig, read_rig
 
 if TYPE_CHECKING:
     from whirlbench.rig.description import Rig
+    from whirlbench.session.plan import Plan
     from whirlbench.session.process import SessionHandle
     from whirlbench.window.main_window import MainWindow
     from whirlbench.window.stand_access import FoundPort
@@ -181,16 +182,11 @@ def _add_session(
     seed: int,
     log_path: Path | None,
 ) -> tuple[SessionHandle, Path]:
-    from whirlbench.session.plan import check_plan, narrowed, parse_plan, read_plan, shipped_plan_text
     from whirlbench.session.process import SessionSpec, start
     from whirlbench.window.pages.page_work import Subject
 
     rig, rig_text = _rig_for_session(port, rig_path)
-    plan_text = read_plan(plan_path)[1] if plan_path else shipped_plan_text() if port == SIMULATED else ""
-    plan = parse_plan(plan_text) if plan_text else None
-    if plan is not None:
-        rig = narrowed(rig, plan, str(plan_path or "example plan"))
-        check_plan(plan, rig, str(plan_path or "example plan"))
+    plan_text, plan, rig = _offered_plan(port, plan_path, rig)
     recording = new_recording(output)
     fitted = fitted_set(rig, port, log_path)
     spec = SessionSpec(
@@ -204,6 +200,27 @@ def _add_session(
     subject = Subject(rig_text=rig_text, rig_name=name, log_path=log_path, simulated=port == SIMULATED)
     window.offer_analyses(subject, has_rig=True)
     return session, recording
+
+
+def _offered_plan(port: str, plan_path: Path | None, rig: Rig) -> tuple[str, Plan | None, Rig]:
+    """Text and plan that the session offers, and the rig with its limits.
+
+    A plan that was asked for has to fit the rig; the example's, at a simulated stand, is left out where it does not.
+    """
+    from whirlbench.session.plan import check_plan, narrowed, parse_plan, read_plan, shipped_plan_text
+
+    if plan_path is None and port != SIMULATED:
+        return "", None, rig
+    text = read_plan(plan_path)[1] if plan_path else shipped_plan_text()
+    plan, source = parse_plan(text), str(plan_path or "example plan")
+    try:
+        narrow = narrowed(rig, plan, source)
+        check_plan(plan, narrow, source)
+    except BenchError:
+        if plan_path is not None:
+            raise
+        return "", None, rig
+    return text, plan, narrow
 
 
 def _rig_for_session(port: str, rig_path: Path | None) -> tuple[Rig, str]:
