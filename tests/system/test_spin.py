@@ -27,7 +27,8 @@ kind = "coast-down"
 def command(folder, *more):
     """The command line of a run on the simulated stand, by the module: its processes import ``__main__`` again."""
     parts = [sys.executable, "-m", "whirlbench", "spin", "--rig", folder / "rig.toml", "--plan", folder / "plan.toml"]
-    parts += ["--port", "simulated", "--random-seed", 1, "-o", folder / "run.h5", *more]
+    parts += ["--port", "simulated", "--random-seed", 1, *more]
+    parts += [] if "-o" in more else ["-o", folder / "run.h5"]
     return [str(part) for part in parts]
 
 
