@@ -180,7 +180,7 @@ class SharedView:
         for record in records:
             if isinstance(record, SlowRecord):
                 columns = [record.time_s, *(record.values[channel.name] for channel in SLOW_CHANNELS)]
-                self._rows["slow"].write(np.column_stack(columns))
+                self._rows["slow"].write(np.array(columns).T)
             elif isinstance(record, VibrationRecord):
                 self._show_vibration(record, g_per_count)
             elif isinstance(record, Event):
@@ -188,14 +188,15 @@ class SharedView:
                 self._rows["events"].write(np.array([(record.time_s, *told)], dtype=EVENT))
 
     def _show_vibration(self, record: VibrationRecord, g_per_count: float) -> None:
-        rows = np.zeros(len(record.counts), dtype=VIBRATION)
-        rows["time_s"] = record.first_time_s + record.period_s * np.arange(len(rows))
-        rows["g"] = np.nan
-        rows["g"][:, : record.counts.shape[1]] = record.counts * g_per_count
-        self._rows["vibration"].write(rows)
-        extremes = np.zeros(1, dtype=ENVELOPE)
+        length, axes = record.counts.shape
+        rows, extremes = np.empty(length, dtype=VIBRATION), np.empty(1, dtype=ENVELOPE)
+        g = rows["g"]
+        g[:, axes:] = np.nan
+        np.multiply(record.counts, g_per_count, out=g[:, :axes], casting="same_kind")
+        rows["time_s"] = record.first_time_s + record.period_s * np.arange(length)
         extremes["time_s"] = record.first_time_s
-        extremes["low_g"], extremes["high_g"] = rows["g"].min(axis=0), rows["g"].max(axis=0)
+        extremes["low_g"], extremes["high_g"] = g.min(axis=0), g.max(axis=0)
+        self._rows["vibration"].write(rows)
         self._rows["envelope"].write(extremes)
 
     def show_progress(self, progress: Progress, outcome: Outcome | None = None) -> None:

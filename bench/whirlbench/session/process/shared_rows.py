@@ -43,7 +43,8 @@ class SharedRows:
     def _put(self, place: int, rows: np.ndarray) -> None:
         first = min(len(rows), self.capacity - place)
         self._array[place : place + first] = rows[:first]
-        self._array[: len(rows) - first] = rows[first:]
+        if first < len(rows):
+            self._array[: len(rows) - first] = rows[first:]
 
     def since(self, count: int) -> Rows:
         """Copy of the rows written after the first ``count``, oldest first."""
