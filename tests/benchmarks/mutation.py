@@ -41,6 +41,14 @@ PACKAGES: dict[str, tuple[list[str], list[str]]] = {
         ["safety/device_rules.py", "safety/host_rules.py", "safety/tach_marks.py", "safety/state_table.py"],
         ["tests/safety"],
     ),
+    "marks": (
+        ["safety/tach_marks.py", "safety/sensor_shares.py", "safety/steady_frames.py", "safety/own_band.py"],
+        ["tests/safety/test_recording_glances.py", "tests/safety/test_trend_rules.py"],
+    ),
+    "filter": (
+        ["analysis/onset/whitening.py", "analysis/onset/likelihood_ratio.py"],
+        ["tests/analysis/onset/test_onset_parts.py", "tests/analysis/onset/test_long_runs.py"],
+    ),
     "physics": (["physics"], ["tests/physics", "tests/published"]),
 }  # fmt: skip
 

@@ -10,7 +10,9 @@ import pytest
 from whirlbench.rig.description import Rig, Tach, Throttle, with_limits
 from whirlbench.safety import sensor_shares, steady_frames
 from whirlbench.safety.back_test import back_test
+from whirlbench.safety.device_rules import OverspeedRule
 from whirlbench.safety.host_rules import LEAST_EDGES, TICKS_PER_S, Batch, TachSpeedRule
+from whirlbench.safety.own_band import LEARNED_FRAMES, OperatingPoint, OwnBand, Sameness
 from whirlbench.safety.sensor_shares import SensorShares
 from whirlbench.safety.steady_frames import (
     FRAME_S,
@@ -148,3 +150,31 @@ def test_rules_that_run_together_do_as_each_alone() -> None:
     alone = [trip for rule in every for trip in back_test(run, [copy.deepcopy(rule)])]
     assert {trip.rule for trip in alone} >= {"thrust_n", "drift_thrust_pct"}
     assert set(back_test(run, every)) == set(alone)
+
+
+def test_an_edge_that_may_be_one_too_many_is_left_to_the_closer_look() -> None:
+    even = np.arange(40) * 1000
+    for early, is_even in ((880, True), (870, False), (800, False), (200, False)):
+        marks = TachMarks(1)
+        for tick in even.tolist():
+            marks.feed(tick)
+        assert (marks.feed_even(even[-1:] + early) is not None) == is_even, early
+    assert marks.feed(int(even[-1]) + 800) and marks.feed_even(even[-1:] + 1800) is None, "its other part is due"
+    assert marks.feed(int(even[-1]) + 1000) and marks.extra == 1
+
+
+def test_a_permitted_glance_begins_the_count_of_short_periods_anew() -> None:
+    rule = OverspeedRule(limit_ticks=100, confirm=2)
+    assert not rule.feed(99)
+    assert not rule.all_permitted(np.array([120, 99]))
+    assert rule.all_permitted(np.array([120, 100]))
+    assert not rule.feed(99) and rule.feed(99)
+
+
+def test_a_frame_is_held_against_the_nearest_point_not_the_kindest() -> None:
+    band = OwnBand(Sameness(same_rpm=0.01, same_command=np.inf, per_rpm=1.0, per_pitch=0.5, pitch_slope=0.0))
+    places = [OperatingPoint(rpm, 8.0) for rpm in (3000.0, 4000.0)]
+    frames = [(places[0], 1.0)] * LEARNED_FRAMES + [(places[1], 2.0)] * LEARNED_FRAMES + [(places[0], 2.0)] * 4
+    found = [band.departure(number, place, np.array([value])) for number, (place, value) in enumerate(frames)]
+    assert found[LEARNED_FRAMES - 1] != found[LEARNED_FRAMES - 1]  # not judged before it was learned
+    assert found[-1] == pytest.approx(1.0)

@@ -8,9 +8,9 @@ from cumulative_sums import cusum, least_mean_delay, siegmund_threshold, thresho
 
 from whirlbench.analysis.onset.beginning import Likelihood, beginning
 from whirlbench.analysis.onset.commands import loose_commands
-from whirlbench.analysis.onset.dating import FirstBeginning, Watch, pooled
+from whirlbench.analysis.onset.dating import FirstBeginning, Part, Watch, pooled
 from whirlbench.analysis.onset.features import SPEED, VIBRATION, Signal, run_features
-from whirlbench.analysis.onset.findings import Cause, half_chi_square, told_cause
+from whirlbench.analysis.onset.findings import LASTING_S, MOST_STEPS, Cause, half_chi_square, step_energy, told_cause
 from whirlbench.analysis.onset.growths import FAMILY, FORMS, PRIOR, Signatures
 from whirlbench.analysis.onset.healthy_scatter import scatter
 from whirlbench.analysis.onset.likelihood_ratio import (
@@ -112,6 +112,20 @@ def test_blocks_filter_as_frame_by_frame_through_visits_and_gaps():
     values[[3, 4, 40], 0] = np.nan
     values[60:, 1] = np.nan
     assert np.allclose(HealthyFilter(design).whiten(values), frame_by_frame(design, values), atol=1e-8)
+
+
+def test_energies_of_steps_are_those_of_whole_signatures():
+    """What the smallest change rests on: each step whitened by itself from end to end, ten seconds of it counted."""
+    design, time_s = one_point(700), STEP_S * np.arange(700)
+    healthy = HealthyFilter(design)
+    part = Part((), (), time_s, time_s, healthy, np.empty((700, 0)), np.empty((1, 0)), np.array([4000.0]))
+    places = time_s[time_s <= time_s[-1] - LASTING_S]
+    begin_s = places[np.unique(np.linspace(0, len(places) - 1, MOST_STEPS).astype(int))]
+    seen = healthy.whiten((time_s[:, None] >= begin_s).astype(float))
+    counted = (time_s[:, None] >= begin_s) & (time_s[:, None] <= begin_s + LASTING_S)
+    expected = np.where(counted, seen**2, 0.0).sum(axis=0)
+    assert len(begin_s) == MOST_STEPS and np.median(expected) > 5.0
+    assert step_energy(part) == pytest.approx(expected, rel=1e-7, abs=1e-9)
 
 
 def test_evidence_is_the_likelihood_ratio_of_brute_force():

@@ -147,7 +147,7 @@ def _mean_between(features: Features, from_s: float, to_s: float) -> np.ndarray:
 
 def smallest_changes(watched: tuple[Watch, ...], level: float) -> tuple[SmallestChange, ...]:
     """The step that would have been seen in each signal, by the energy that it leaves in the healthy filter."""
-    energies = {id(one.part): _step_energy(one.part) for one in {id(one.part): one for one in watched}.values()}
+    energies = {id(one.part): step_energy(one.part) for one in {id(one.part): one for one in watched}.values()}
     return tuple(_smallest_change(one, energies[id(one.part)], level) for one in watched)
 
 
@@ -170,7 +170,7 @@ def half_chi_square(level: float, degrees: int) -> float:
     return high
 
 
-def _step_energy(part: Part) -> np.ndarray:
+def step_energy(part: Part) -> np.ndarray:
     """Energies of unit steps that begin at places spread over the judged frames and last ten seconds."""
     judged = part.judged_s
     last_s = judged[-1] - LASTING_S if len(judged) else -np.inf
