@@ -18,17 +18,10 @@ def ask_path(
     dialog.setAcceptMode(QtWidgets.QFileDialog.AcceptSave)
     dialog.setAttribute(QtCore.Qt.WidgetAttribute.WA_DeleteOnClose)
     dialog.setDefaultSuffix(_ending(kinds[0]))
-    dialog.filterSelected.connect(lambda kind: _take_kind(dialog, kind))
+    # a name with an ending gets the one of another kind from Qt; one without, from here
+    dialog.filterSelected.connect(lambda kind: dialog.setDefaultSuffix(_ending(kind)))
     dialog.fileSelected.connect(lambda path: take(Path(path)))
     dialog.show()
-
-
-def _take_kind(dialog: QtWidgets.QFileDialog, kind: str) -> None:
-    """The name typed so far, with the ending of the kind chosen now."""
-    dialog.setDefaultSuffix(_ending(kind))
-    for path in dialog.selectedFiles()[:1]:
-        if not Path(path).is_dir():
-            dialog.selectFile(Path(path).with_suffix(f".{_ending(kind)}").name)
 
 
 def _ending(kind: str) -> str:

@@ -14,6 +14,9 @@ WINDOW_KEYS = (
     ("Ctrl+Tab, Ctrl+1 to Ctrl+9", "next page, page by its place"),
     ("Ctrl+Page Down, Ctrl+Page Up", "next recording or stand, the one before"),
     ("Tab, arrow keys", "from one control to the next; along a row or a list"),
+    ("F2", "into the note of a live session; _ types a blank, for the space bar cuts the power there, too"),
+    ("Ctrl+C, Ctrl+S", "copy the table that has the keyboard, or save it as CSV; Ctrl+C on strips copies the picture"),
+    ("Ctrl+H, Ctrl+R", "start page; connect to the stand once more"),
     ("F1", "this card"),
 )
 SIGNS = (

@@ -11,6 +11,7 @@ import scenes
 from PyQt5 import QtCore, QtGui, QtTest, QtWidgets
 from screen_faults import faults
 
+from whirlbench.results.vibration import OrderLevel
 from whirlbench.samples import SLOW_CHANNELS
 from whirlbench.session.engine import CommandKind, Ending, Outcome, SlowRecord
 from whirlbench.window.drawing import far_text, palette
@@ -241,11 +242,13 @@ def test_an_ended_session_is_shown_whole_though_no_frame_comes_any_more(applicat
         late_s = np.array([70.0])
         session.view.show([SlowRecord(late_s, {one.name: late_s for one in SLOW_CHANNELS}, {})], scenes.G_PER_COUNT)
         session.ended = Outcome(Ending.DONE)
+        panel.orders.show_levels([OrderLevel("1P", 0.5)])
         window.bridge._frame()
-        window.resize(1366, 1000)
         window.page_names.setCurrentRow(0)
         application.processEvents()
         assert panel.strips._newest == panel.trail.columns.newest == int(70.0 / panel.trail.columns.column_s)
+        window.resize(1366, 1000)
+        application.processEvents()
         assert len(panel.strips.shown) == min(panel.run.height() // STRIP_PX, len(panel.strips.strips)) > 4
         window.resize(1024, 600)
         application.processEvents()

@@ -13,7 +13,7 @@ from whirlbench.window.drawing.chart_scale import ChartScale
 from whirlbench.window.drawing.decimation import Outline, outline, outline_between
 
 TICK_PX = 4
-DOT_PX = 2.0
+DOT_PX = 3.0
 PEN_PX = 1.4
 LABEL_BELOW_PX = 21  # of the x axis, and the caption beside or below it
 BAND_ALPHA, STRETCH_ALPHA = 46, 24

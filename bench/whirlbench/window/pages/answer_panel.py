@@ -82,6 +82,10 @@ class RemarkArea(QtWidgets.QScrollArea):
         most = most // line * line - held.layout().spacing()  # whole lines: one that is cut in half is not read
         return QtCore.QSize(width, min(max(wanted, held.layout().totalMinimumSize().height()) + 2, most))
 
+    def minimumSizeHint(self) -> QtCore.QSize:
+        """No more than what is held: a page without remarks has no room for them."""
+        return QtCore.QSize(100, self.sizeHint().height())
+
     def resizeEvent(self, event: QtGui.QResizeEvent) -> None:
         """Another width: the words wrap elsewhere."""
         super().resizeEvent(event)
