@@ -103,7 +103,10 @@ def pages(_: Path) -> None:
     every_page.PLAIN["balance"] = lambda folder: BalancePanel(_balanced())
     with tempfile.TemporaryDirectory() as folder:
         with SetLog(Path(folder) / "page.sqlite", True) as log:
-            for kind, text in ((EntryKind.INSPECTION, "roots, pins, marks: nothing found"), (EntryKind.NOTE, "new pins")):
+            for kind, text in (
+                (EntryKind.INSPECTION, "roots, pins, marks: nothing found"),
+                (EntryKind.NOTE, "new pins"),
+            ):
                 log.add("moulded", kind, text, "A. Tester")
         for name, file in PAGES.items():
             with every_page.page(name, Path(folder), application.processEvents) as shown:

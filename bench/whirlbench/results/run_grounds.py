@@ -35,7 +35,8 @@ def last_rpm(run: Run) -> float:
     """The last speed told within the last two seconds of the slow samples; NaN where none was."""
     time_s, rpm = run.slow.time_s, run.slow.rpm
     assert rpm is not None
-    known = np.flatnonzero(np.isfinite(rpm) & (time_s >= time_s[-1] - LAST_S)) if len(time_s) else []
+    last = time_s >= time_s[-1] - LAST_S if len(time_s) else np.zeros(0, dtype=bool)
+    known = np.flatnonzero(np.isfinite(rpm) & last)
     return float(rpm[known[-1]]) if len(known) else float("nan")
 
 

@@ -36,9 +36,10 @@ class EndPoint:
 class ModeEndPoints:
     """Both ends of a mode's pitch range, or None and the reason when no safe range is left.
 
-    The ends hold only while the throttle travels no further than ``throttle_pct``; ``beyond_cap`` says in one line
-    what a full travel would leave of them, empty where it changes nothing. ``safe_throttle``: the greatest travel that
-    would leave the whole range; None without a motor, where it is not known, and where no travel would.
+    The ends hold only while the throttle travels no further than ``throttle_pct``, 0 where the motor may not be driven;
+    ``beyond_cap`` says in one line what a full travel would leave of them, empty where it changes nothing.
+    ``safe_throttle``: the greatest travel that would leave the whole range; None without a motor, where it is not
+    known, and where no travel would.
     """
 
     mode: str
@@ -66,7 +67,7 @@ def _of_mode(name: str, mode: Mode, limits: PitchLimits, rig: Rig) -> ModeEndPoi
     rows = limits_at_speeds(limits, rig, np.linspace(max(mode.rpm[0], 1.0), mode.rpm[1], SPEEDS_PER_MODE))
     fine_deg, fine_by = _fine_end(mode, floors_of(limits, rig, mode.max_throttle_pct), limits)
     coarse_deg, coarse_by = _coarse_end(mode, rows, limits)
-    remark, cap = _remark(rows, limits, mode), mode.max_throttle_pct
+    remark, cap = _remark(rows, limits, mode), mode.max_throttle_pct if mode.powered else 0.0
     widest_deg, _ = _fine_end(mode, LeastPitch(zero_thrust=floors_of(limits, rig).zero_thrust), limits)
     travel = safe_throttle_of(limits, rig, widest_deg) if mode.powered and widest_deg < coarse_deg else None
     if fine_deg >= coarse_deg:

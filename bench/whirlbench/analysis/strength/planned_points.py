@@ -135,7 +135,7 @@ def throttle_caps(rig: Rig, curve: CoefficientCurve, density_kg_m3: float, rpm: 
         if mode.powered:
             _, cp = curve.at(np.linspace(mode.min_pitch_deg, mode.max_pitch_deg, CAP_PITCHES))
             lightest = max(float(cp.min()), 0.0) * np.array([1.0, 1.0 - curve.cp_uncertainty])
-            torque = torque_n_m(np.maximum(lightest, 0.0), rpm, diameter_m, density_kg_m3)
+            torque = np.asarray(torque_n_m(np.maximum(lightest, 0.0), rpm, diameter_m, density_kg_m3))
             duty = state_for_torque(source.drive, torque, np.full(2, rad_s_from_rpm(rpm)), source.full_v).duty
             best, safe = np.where(np.isfinite(duty), 100.0 * duty, 100.0)  # a drive that cannot deliver cannot pass
             found.append(ThrottleCap(name, mode.min_pitch_deg, rpm, float(best), float(safe)))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
@@ -89,8 +88,8 @@ def _row(row: Sequence[str], limits: PitchLimits, forbidden: bool) -> tuple[str,
     if forbidden or NONE not in (greatest, least):
         return rpm, travel, greatest, least, remark
     low, high = limits.pitch_range_deg
-    greatest = fixed(math.floor(high * 10.0) / 10.0) if greatest == NONE else greatest
-    least = fixed(math.ceil(low * 10.0) / 10.0) if least == NONE else least
+    greatest = fixed(high) if greatest == NONE else greatest
+    least = fixed(low) if least == NONE else least
     unjudged = f"not judged: {listed([item.what for item in open_limits(limits)])}" if open_limits(limits) else ""
     return rpm, travel, greatest, least, "; ".join(filter(None, (remark, MEASURED_EDGE, unjudged)))
 
