@@ -217,7 +217,11 @@ def told_in(path: Path | None) -> Callable[[float], None]:
     with path.open("a+b") as file:
         file.truncate(8)  # in place: a host may be looking at it already
         told = mmap.mmap(file.fileno(), 8)
-    return lambda now_s: struct.pack_into("d", told, 0, CLOCK_BEGINS_S + now_s)
+
+    def tell(now_s: float) -> None:
+        told[:] = struct.pack("d", CLOCK_BEGINS_S + now_s)  # at one stroke: ``pack_into`` writes zeros first
+
+    return tell
 
 
 def serve(

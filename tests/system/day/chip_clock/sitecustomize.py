@@ -35,12 +35,12 @@ class ChipClock:
     def __call__(self) -> float:
         """The chip's time, which is told in steps; between them it creeps, for what waits for any time at all."""
         (told_s,) = struct.unpack("d", self._told[:8])
-        if told_s != self._latest_s:
+        if told_s > self._latest_s:
             self._latest_s, self._since_s = told_s, self._computer_s()
         stood_s = self._computer_s() - self._since_s
         if stood_s > STANDS_STILL_S:
-            raise RuntimeError(f"the chip's clock has stood at {told_s:.3f} s for {STANDS_STILL_S:g} s")
-        return float(told_s + CREEP_S * stood_s / (STEP_S + stood_s))
+            raise RuntimeError(f"the chip's clock has stood at {self._latest_s:.3f} s for {STANDS_STILL_S:g} s")
+        return float(self._latest_s + CREEP_S * stood_s / (STEP_S + stood_s))
 
     def ns(self) -> int:
         """The same in whole nanoseconds."""
