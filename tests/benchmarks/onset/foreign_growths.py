@@ -6,6 +6,9 @@ Every run is another stand: speed, orders, noise, gusts, warm-up, log rates, com
 speed. Growths take 10 to 30 s to sizes from 0.1 to 0.6 g of 1P, half of them with thrust and current lost from the same
 moment on. The runs share no code with the simulator or the analysis (tests/foreign/onset_runs.py).
 
+Last measured, 17 runs of each: found all 102, covered 99 (17 17 17 16 15 17 of step, linear, square root, power,
+exponential, saturating), median error 0.05 0.14 0.05 2.9 2.0 0.2 s. The healthy ten hours were not made again.
+
 Aims: truth inside the interval in at least 90 %, no beginning after its caution, no false alarm in ten hours.
 """
 

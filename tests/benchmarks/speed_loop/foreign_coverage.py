@@ -6,29 +6,30 @@ Each run has another drive, another place of the samples between the moves, anot
 *missed* or *refused*, by the pooled model of its steps; the columns give gain, lag (sum of lags) and dead time.
 
 Coverage in % (gain, lag, dead time) before the speed channel was inferred (12 runs a kind), and last measured (10 to 16
-runs a kind, on a busy computer; the hundred runs a kind are still to be made: ten runs tell a coverage to 15 points):
+runs a kind, which tell a coverage to 15 points; a hundred where it says so, which tell it to 5):
 
-    bare, 10 Hz                       92  92   0        100 100 100
+    bare, 10 Hz                       92  92   0        100  97 100 of a hundred
     bare, 50 Hz                      100 100  25        100 100 100
-    bare, 100 Hz                      60  60  40, 2 refused "never settled"     90  90 100
+    bare, 100 Hz                      60  60  40, 2 refused "never settled"     95  95 100 of a hundred
     bare, 1000 Hz                    100 100  67        100 100  90
     averaged, 10 Hz                  100  92  83        100 100 100
     averaged, 50 Hz                  100 100  83        100 100 100
     held, 100 Hz                     100  92  17        100  92 100
     held, 500 Hz                     100 100   8        100 100 100
-    held, rounded to 5 rpm, 200 Hz    58  50  50        100  80 100
+    held, rounded to 5 rpm, 200 Hz    58  50  50        100  99 100 of a hundred
     filtered 0.1 s, 100 Hz            86   0  14        all refused by name
     filtered 0.3 s, 50 Hz             92   0   0        all refused by name
     rounded to 10 rpm, 50 Hz         100 100  17        100 100 100
-    gusts, edges                     100 100 100        100 100 100, 1 refused as a ceiling
-    gusts, bare 100 Hz                55  73  55        100  80 to 88 100
+    gusts, edges                     100 100 100         95  93 100 of a hundred
+    gusts, bare 100 Hz                55  73  55         96  92 100 of a hundred
     gusts, bare 10 Hz                100 100  92        100 100 100
     gusts of 3 s, held 500 Hz        100 100 100        100 100  92
     controller ramps 0.2 s            57  14   0         92 100 100
     controller ramps 0.2 s, edges     17   0   0         92 100 100
     ceiling at 60 %                    0  86  86        11 of 12 refused by name, 1 used and wrong
     ceiling at 60 %, edges             0 100 100        all refused by name (3 runs)
-    ceiling at 90 %, 10 Hz             0  92  92        not measured again
+    ceiling at 90 %, 10 Hz             0  92  92         91  97 100 of 33, 67 of a hundred refused by name
+                                                         (0 94 100 of 50 before steps told it together)
 """
 
 from __future__ import annotations
