@@ -137,3 +137,11 @@ def test_what_was_told_as_written_survives_a_kill(tmp_path, told):
         texts = [entry.text for entry in log.entries("moulded")]
         assert texts[: last + 1] == [f"note {number}" for number in range(last + 1)]
         log.add("moulded", EntryKind.NOTE, "goes on")
+
+
+def test_an_entry_that_was_told_is_on_the_disk_itself(log):
+    """No test can pull the plug: what is asked of the database is held, a write-ahead log, flushed with every entry."""
+    (journal,) = log._database.execute("PRAGMA journal_mode").fetchone()
+    (flushed,) = log._database.execute("PRAGMA synchronous").fetchone()
+
+    assert (journal, flushed) == ("wal", 2)  # 2: FULL
