@@ -31,7 +31,7 @@ from whirlbench.results.report.chapter import Chapter, RecordedRun, Report
 from whirlbench.results.report.course import checks_answer, plan_answer
 from whirlbench.results.report.rig_facts import NO_RIG, rig_answer
 from whirlbench.results.report.run_charts import course_answer
-from whirlbench.results.run_grounds import own_rig_words
+from whirlbench.results.run_grounds import own_rig_words, with_grounds
 from whirlbench.results.set_log import set_log_answer
 from whirlbench.results.trips import TripStudy, case_of, trips_answer, trips_study
 from whirlbench.results.tune import study as tune_study
@@ -81,10 +81,10 @@ def _chapters(recorded: RecordedRun, question: str) -> Iterator[tuple[str, Calla
     yield CHECKS_TITLE, lambda: checks_answer(recorded)
     yield "Course of the run", lambda: course_answer(run, rig)
     yield "Strength and permitted speed", lambda: _strength(rig)
-    yield "How speed answers", lambda: tune_answer(tune_study(run, rig))
+    yield "How speed answers", lambda: with_grounds(tune_answer(tune_study(run, rig)), [run], recorded.own_rig)
     yield "Pitch limits and end points", lambda: _pitch_limits(recorded)
     found = functools.cache(lambda: onset_study(run, rig))  # its back-test is that of the trips, too
-    yield "Onset of a failure", lambda: onset_answer(found())
+    yield "Onset of a failure", lambda: with_grounds(onset_answer(found()), [run], recorded.own_rig)
     yield "Trips on trial", lambda: _trips(found(), _needed(rig))
     yield "Balance", lambda: _balance(recorded)
     yield LOG_TITLE, lambda: _set_log(recorded)
@@ -111,11 +111,12 @@ def _strength(rig: Rig | None) -> Answer:
 
 def _pitch_limits(recorded: RecordedRun) -> Answer:
     """Without what to measure next, which takes as long as all the rest: `whirlbench limits` works it out."""
-    return limits_answer(limits_study([recorded.run], _needed(recorded.rig)))
+    return with_grounds(limits_answer(limits_study([recorded.run], _needed(recorded.rig))), [recorded.run])
 
 
 def _trips(found: OnsetStudy, rig: Rig) -> Answer:
-    return trips_answer(TripStudy((found.test,)) if found.test else trips_study([case_of(found.run)], rig))
+    study = TripStudy((found.test,)) if found.test else trips_study([case_of(found.run)], rig)
+    return with_grounds(trips_answer(study), [found.run])
 
 
 def _balance(recorded: RecordedRun) -> Answer:
