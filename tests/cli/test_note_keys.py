@@ -1,15 +1,22 @@
-"""Notes from the keyboard during a run: one key, one line, never a wait; the terminal is left as it was."""
+"""Notes from the keyboard during a run: one key, one line, never a wait; the terminal is left as it was.
+
+And what the terminal shows beside them: every reading with its error, every prolonged one marked.
+"""
 
 from __future__ import annotations
 
+import io
 import os
 import pty
 import termios
 import time
 
 import pytest
+from rich.console import Console
 
 from whirlbench.cli.note_keys import LONGEST_NOTE, Keyboard, NoteLine
+from whirlbench.cli.spin_screen import _readings
+from whirlbench.rig.description import Calibration, Pitch, Rig, Tach, Vibration
 
 
 def test_a_note_tells_when_its_key_was_pressed_and_not_when_it_was_ended():
@@ -91,3 +98,28 @@ def test_who_was_put_into_the_background_reads_no_more(terminal, monkeypatch):
         os.write(outer, b"n")
         monkeypatch.setattr(os, "tcgetpgrp", lambda fd: os.getpgrp() + 1)
         assert keyboard.pressed() == ""
+
+
+# --- readings beside them ---------------------------------------------------------------------------------------------
+
+CELL = Calibration(unit="N", units_per_count=0.1, stderr_zero=0.5, span=(0.0, 40.0))
+RIG = Rig(
+    calibration={"thrust_n": CELL, "current_a": Calibration(unit="A", units_per_count=0.1)},
+    tach=Tach(stderr_pct=0.1), vibration=Vibration(stderr_pct=2.0),
+    pitch=Pitch(table=((1000.0, -4.0), (2000.0, 26.0)), stderr_deg=0.2),
+)  # fmt: skip
+
+
+def shown(**values: float) -> str:
+    console = Console(file=io.StringIO(), width=200)
+    console.print(_readings(values, RIG))
+    return " ".join(console.file.getvalue().split())  # type: ignore[attr-defined]
+
+
+def test_every_reading_is_shown_with_its_error() -> None:
+    line = shown(rpm=5000.0, current_a=20.0, thrust_n=30.0, pitch_deg=8.0, vibration_g_rms=1.0)
+    assert line == "5000 ± 5 rpm 20.0 A 30.0 ± 0.5 N 8.0 ± 0.2 deg 1.00 ± 0.02 g rms"
+
+
+def test_a_reading_beyond_its_calibration_is_marked() -> None:
+    assert shown(thrust_n=50.0, pitch_deg=30.0) == "50.0 ± 0.5 N prolonged 30.0 ± 0.2 deg prolonged"
