@@ -134,7 +134,9 @@ def test_a_speed_is_judged_with_the_widest_throttle_of_the_lever_positions_that_
     ground, flight, above = limits_for(rig, 3000.0, 5000.0, 5500.0).limits
     assert [row.throttle_pct for row in (ground, flight, above)] == [60.0, 82.0, FULL_TRAVEL_PCT]
     assert limits_for(rig, 3500.0).limits[0].throttle_pct == 82.0  # both positions hold it
-    assert limits_for(rig, 1000.0).limits[0].throttle_pct == FULL_TRAVEL_PCT  # that of the cut-off has no motor
+    still = structs_replace(rig.modes["cut_off"], max_throttle_pct=30.0)  # a position that never drives the motor
+    low = limits_for(structs_replace(rig, modes={**rig.modes, "cut_off": still}), 1000.0)
+    assert low.limits[0].throttle_pct == FULL_TRAVEL_PCT
     assert flight.min_pitch_deg_95 is None or flight.min_pitch_deg_95 < above.min_pitch_deg_95
 
 

@@ -232,10 +232,10 @@ def _pairs(one: Hold, two: Hold, slopes: dict[str, float], rig: Rig | None, othe
         difference = second.mean / first.mean - 1.0
         unknown = differ and not all(map(math.isfinite, calibration))  # then no difference can be told from theirs
         chance = math.nan if unknown or error <= 0.0 else math.erfc(abs(difference) / (error * math.sqrt(2.0)))
-        shown = (with_calibration(each, own) for each, own in zip((first, second), calibration, strict=True))
+        shown = (with_calibration(first, calibration[0]), with_calibration(second, calibration[1]))
         marks = (hold_mark(rig, one, name), hold_mark(other, two, name))
-        place = (one.rpm.mean, one.pitch_deg.mean, words, unit)
-        yield Pair(*place, *shown, 100 * difference, 100 * error, chance, marks)
+        at_rpm, at_deg = one.rpm.mean, one.pitch_deg.mean
+        yield Pair(at_rpm, at_deg, words, unit, *shown, 100 * difference, 100 * error, chance, marks)
 
 
 def _pitch_error(one: Hold, two: Hold, rig: Rig | None, other: Rig | None) -> float:
@@ -249,12 +249,9 @@ def _calibrations_differ(first: Rig | None, second: Rig | None, name: str) -> bo
     """Whether both are known, and are not one and the same for what ``name`` is worked out from."""
     if first is None or second is None:
         return False
-    one, two = (
-        [rig.calibration.get(channel) for channel in BEHIND.get(name, (name,))]
-        + [rig.vibration.g_per_count, rig.vibration.stderr_pct] * (name == "vibration_g_rms")
-        for rig in (first, second)
-    )
-    return one != two
+    one, two = ([rig.calibration.get(channel) for channel in BEHIND.get(name, (name,))] for rig in (first, second))
+    scales = [(rig.vibration.g_per_count, rig.vibration.stderr_pct) for rig in (first, second)]
+    return one != two or (name == "vibration_g_rms" and scales[0] != scales[1])
 
 
 def significant(pairs: Sequence[Pair]) -> frozenset[int]:
