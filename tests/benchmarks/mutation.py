@@ -34,7 +34,7 @@ PACKAGES: dict[str, tuple[list[str], list[str]]] = {
          "tests/foreign/test_limits_foreign.py"],
     ),
     "back-test": (
-        ["safety/back_test.py", "safety/quantities.py"],
+        ["safety/back_test/feeding.py", "safety/quantities.py"],
         ["tests/results/test_trips.py", "tests/safety/test_back_test.py"],
     ),
     "rules": (
@@ -42,7 +42,7 @@ PACKAGES: dict[str, tuple[list[str], list[str]]] = {
         ["tests/safety"],
     ),
     "marks": (
-        ["safety/tach_marks.py", "safety/sensor_shares.py", "safety/steady_frames.py", "safety/own_band.py"],
+        ["safety/tach_marks.py", "safety/back_test/sensor_shares.py", "safety/steady_frames.py", "safety/own_band.py"],
         ["tests/safety/test_recording_glances.py", "tests/safety/test_trend_rules.py"],
     ),
     "filter": (

@@ -35,13 +35,18 @@ def modules_of(package: Path) -> dict[str, Path]:
     return found
 
 
-@cache
 def imports_of(package: Path) -> list[Import]:
     """All imports of all files under ``package``, of its own modules and of others; own modules by the file meant."""
     modules = modules_of(package)
     return [
         found for name, path in modules.items() for found in _read(name, path.read_text(encoding="utf-8"), set(modules))
     ]
+
+
+@cache
+def own_imports() -> list[Import]:
+    """Those of the program, read once."""
+    return imports_of(PACKAGE)
 
 
 def arrows(imports: Iterable[Import], package: str = "whirlbench") -> list[Import]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from import_graph import PACKAGE, Import, arrows, circles, imports_of, knots
+from import_graph import Import, arrows, circles, imports_of, knots, own_imports
 
 
 def package(module: str) -> str:
@@ -24,18 +24,18 @@ def type_only_inside(imports: list[Import]) -> list[str]:
 
 
 def test_no_circle_among_files() -> None:
-    found = knots(imports_of(PACKAGE))
+    found = knots(own_imports())
     assert not found, "circles among files:\n" + "\n".join(found)
 
 
 @pytest.mark.parametrize("group", [folder_of, package])
 def test_no_circle_among_packages(group) -> None:
-    found = knots(imports_of(PACKAGE), group)
+    found = knots(own_imports(), group)
     assert not found, "circles:\n" + "\n".join(found)
 
 
 def test_no_type_checking_import_inside_a_package() -> None:
-    found = type_only_inside(imports_of(PACKAGE))
+    found = type_only_inside(own_imports())
     assert not found, "import it plainly; where that makes a circle, the structure is wrong:\n" + "\n".join(found)
 
 

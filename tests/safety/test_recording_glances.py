@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from whirlbench.rig.description import Rig, Tach, Throttle, with_limits
-from whirlbench.safety import sensor_shares, steady_frames
-from whirlbench.safety.back_test import back_test
+from whirlbench.safety import steady_frames
+from whirlbench.safety.back_test import back_test, sensor_shares
+from whirlbench.safety.back_test.sensor_shares import SensorShares
 from whirlbench.safety.device_rules import OverspeedRule
 from whirlbench.safety.host_rules import LEAST_EDGES, TICKS_PER_S, Batch, TachSpeedRule
 from whirlbench.safety.own_band import LEARNED_FRAMES, OperatingPoint, OwnBand, Sameness
-from whirlbench.safety.sensor_shares import SensorShares
 from whirlbench.safety.steady_frames import (
     FRAME_S,
     LEAST_RPM,

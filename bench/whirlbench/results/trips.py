@@ -30,11 +30,11 @@ from whirlbench.results.labels import label, spoken
 from whirlbench.rig.description import Rig
 from whirlbench.rig.limits import TRENDS, WITH_RULE
 from whirlbench.safety.back_test import back_test, rules_for
+from whirlbench.safety.back_test.sensor_shares import SensorShares
+from whirlbench.safety.back_test.study import SWEPT, Case, Suggestion, Trade, Verdict, suggest, trade_off, verdict
 from whirlbench.safety.host_rules import Trip, trend_rules
 from whirlbench.safety.reading_errors import mark, product_stderr, with_stderr
-from whirlbench.safety.sensor_shares import SensorShares
 from whirlbench.safety.steady_frames import FRAME_S
-from whirlbench.safety.study import SWEPT, Case, Suggestion, Trade, Verdict, suggest, trade_off, verdict
 from whirlbench.safety.trend_rules import Trend
 from whirlbench.samples import Run
 

@@ -198,7 +198,7 @@ def _point(
     spread = np.array([1.0, 1.0 - curve.cp_uncertainty, 1.0 + curve.cp_uncertainty])
     current, duty, light = _electric(source, torque * spread, rpm)
     reached: tuple[float, ...] | None = None
-    if source is not None and light is not None:
+    if source is not None and light is not None and rpm > 0.0:
         per_square = torque * spread / rad_s_from_rpm(rpm) ** 2
         reached = tuple(source.speed_at(light, per_square[place]) / rad_s_from_rpm(1.0) for place in (0, 2))
     return PlannedPoint(

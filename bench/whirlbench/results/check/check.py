@@ -21,7 +21,7 @@ from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remar
 from whirlbench.results.check.charts import check_charts
 from whirlbench.results.check.tables import check_appendix, check_tables, mass_share
 from whirlbench.results.check.variation import what_if_charts, what_if_tables
-from whirlbench.results.throttle_travel import highest_travel, travel_words
+from whirlbench.results.figures.throttle_travel import highest_travel, travel_words
 from whirlbench.rig.description import Rig
 
 __all__ = ["StrengthCheck", "check_answer", "check_strength", "what_if"]

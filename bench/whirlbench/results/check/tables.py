@@ -17,8 +17,8 @@ from whirlbench.analysis.strength import (
     worked_sets,
 )
 from whirlbench.results.answer import NONE, Column, Table, fixed, span
+from whirlbench.results.figures.throttle_travel import whole_travel
 from whirlbench.results.labels import spoken
-from whirlbench.results.throttle_travel import whole_travel
 from whirlbench.rig.description import Rig
 
 MPA = 1e-6

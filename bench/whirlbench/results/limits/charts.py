@@ -19,8 +19,8 @@ from whirlbench.analysis.pitch_limits import (
 from whirlbench.analysis.propeller import CoefficientFit, Hold
 from whirlbench.results.answer import NotJudged
 from whirlbench.results.chart import Band, Box, Caption, Chart, Curve, MarkLine, Stretch
+from whirlbench.results.figures.throttle_travel import FULL_TRAVEL_PCT, travel_words
 from whirlbench.results.labels import label, spoken
-from whirlbench.results.throttle_travel import FULL_TRAVEL_PCT, travel_words
 from whirlbench.rig.description import Rig
 
 SPEEDS = 31

@@ -35,6 +35,8 @@ from whirlbench.results.answer import (
     plain,
     span,
 )
+from whirlbench.results.figures.readings import hold_error, hold_mark, with_calibration
+from whirlbench.results.figures.throttle_travel import highest_travel, whole_travel
 from whirlbench.results.labels import label, spoken
 from whirlbench.results.limits.charts import (
     coefficient_charts,
@@ -44,8 +46,6 @@ from whirlbench.results.limits.charts import (
     open_limits,
 )
 from whirlbench.results.limits.second_set import SecondSet
-from whirlbench.results.readings import hold_error, hold_mark, with_calibration
-from whirlbench.results.throttle_travel import highest_travel, whole_travel
 from whirlbench.rig.description import Rig
 
 __all__ = ["LimitsStudy", "at_speeds", "limits_answer", "limits_study", "propose"]

@@ -29,8 +29,8 @@ from whirlbench.results.answer import (
 )
 from whirlbench.results.chart import Chart, Curve
 from whirlbench.results.check import judge_fitted_set
+from whirlbench.results.figures.readings import BEHIND, hold_error, hold_mark, with_calibration
 from whirlbench.results.limits import SecondSet, limits_study
-from whirlbench.results.readings import BEHIND, hold_error, hold_mark, with_calibration
 from whirlbench.results.report.chapter import Chapter, RecordedRun, Report
 from whirlbench.results.report.rig_facts import NO_RIG, differing_keys, rig_answer
 from whirlbench.results.report.run_report import identity

@@ -8,8 +8,8 @@ import numpy as np
 
 from whirlbench.results.answer import Answer, Level, Remark, not_judged
 from whirlbench.results.chart import Chart, Curve, MarkLine
+from whirlbench.results.figures.readings import prolonged_remarks, reading_words
 from whirlbench.results.labels import label
-from whirlbench.results.readings import prolonged_remarks, reading_words
 from whirlbench.rig.description import Rig
 from whirlbench.samples import SLOW_CHANNELS, Run
 

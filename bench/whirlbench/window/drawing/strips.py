@@ -11,8 +11,8 @@ import numpy as np
 from whirlbench.results.labels import event_words
 from whirlbench.rig.description import Rig
 from whirlbench.rig.limits import WITH_MARGIN
+from whirlbench.safety.back_test.study import quantity
 from whirlbench.safety.margins import Margin, margins
-from whirlbench.safety.study import quantity
 from whirlbench.samples import SLOW_CHANNELS, Channel, Event, Run
 from whirlbench.window import shown_units
 

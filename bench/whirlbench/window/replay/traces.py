@@ -11,8 +11,8 @@ import numpy as np
 
 from whirlbench.results.labels import label
 from whirlbench.rig.description import Rig
+from whirlbench.safety.back_test.study import quantity
 from whirlbench.safety.reading_errors import mark, reading_stderr
-from whirlbench.safety.study import quantity
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Channel, Run
 from whirlbench.window import shown_units
 from whirlbench.window.drawing.decimation import Outline, outline_between

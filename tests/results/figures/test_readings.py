@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from whirlbench.analysis.propeller import Hold, Measured
+from whirlbench.results.figures.readings import hold_error, prolonged_remarks, reading_words, with_calibration
 from whirlbench.results.limits.limits import _hold_row
-from whirlbench.results.readings import hold_error, prolonged_remarks, reading_words, with_calibration
 from whirlbench.results.report.comparison import Pair, _pair_row, _pairs
 from whirlbench.results.report.run_charts import course_answer
 from whirlbench.results.trips import case_of, trips_answer, trips_study

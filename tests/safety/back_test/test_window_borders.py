@@ -12,7 +12,7 @@ from whirlbench.recording.files import open_recording, read_run, write_run
 from whirlbench.rig.description import Rig, with_limits
 from whirlbench.rig.toml import parse_rig
 from whirlbench.safety.back_test import back_test, rules_for
-from whirlbench.safety.study import quantity
+from whirlbench.safety.back_test.study import quantity
 from whirlbench.samples import Run, VibrationSamples
 
 CRACK = Path(__file__).resolve().parents[2] / "recordings" / "root_crack.h5"

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from whirlbench.rig.description import Rig
-from whirlbench.safety.back_test import numbered
+from whirlbench.safety.back_test.feeding import numbered
 from whirlbench.samples import Run
 
 LONGEST_GAP = 3.0  # usual intervals between two slow samples; a longer one is a gap, our choice

@@ -6,7 +6,7 @@ import pytest
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.description import Rig, with_limits
 from whirlbench.safety.back_test import back_test, rules_for
-from whirlbench.safety.study import Case, judge, quantity, suggest, trade_off
+from whirlbench.safety.back_test.study import Case, judge, quantity, suggest, trade_off
 from whirlbench.samples import Run, SlowSamples, TachPulses, VibrationSamples
 
 LIMITS = with_limits(Rig(), overspeed_rpm=6000.0, vibration_g_rms=4.0, current_a=100.0, minimum_voltage_v=30.0)
