@@ -15,7 +15,7 @@ from whirlbench.safety.back_test import back_test, rules_for
 from whirlbench.safety.back_test.study import quantity
 from whirlbench.samples import Run, VibrationSamples
 
-CRACK = Path(__file__).resolve().parents[2] / "recordings" / "root_crack.h5"
+CRACK = Path(__file__).resolve().parents[3] / "recordings" / "root_crack.h5"
 RATE_HZ, WINDOW = 1600.0, 64
 
 

@@ -165,6 +165,7 @@ def test_the_verb_shows_the_trial_and_its_recording_is_closed(qtbot, monkeypatch
         seen.append((window.page_names.item(0).text(), shown.told.text(), shown.work))
         begin(shown)
         qtbot.waitUntil(lambda: shown.work is not None and shown.work.number > 0, timeout=30_000)
+        qtbot.waitUntil((tmp_path / "trial.h5").exists, timeout=30_000)  # once the device has said who it is
         window.close()
         seen.append((shown.work.ended, shown._timer.isActive()))
 
