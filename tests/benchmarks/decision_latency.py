@@ -28,13 +28,14 @@ import tty
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import serial
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "session"))
+sys.path.insert(0, str(Path(__file__).parent / "session"))
 from cleared_set import cleared
+from standstills import Watch, watched
 
 from whirlbench.link.channel_table import CHANNEL_TABLE
 from whirlbench.link.framing import Unframer, frame
@@ -68,7 +69,6 @@ PERIOD_S = 0.002
 SETTLING_S = 1.5  # before ages count: the recording process starts meanwhile
 PATIENCE_S = 60.0
 CLEARING_S = 0.02  # after it, until what piled up is read
-STILL_S = 0.006  # between two looks of a watcher that sleeps 2 ms
 
 
 class ScriptedDevice:
@@ -140,22 +140,6 @@ def device_process(master: int, stop: multiprocessing.synchronize.Event) -> None
             os.write(master, device.telemetry(turn))
 
 
-def watch_core(core: int, stop: multiprocessing.synchronize.Event, still: Any) -> None:
-    """Notes in ``still``, from its second place on, begin and end in us of each time that ``core`` stood still."""
-    with contextlib.suppress(OSError):
-        os.sched_setaffinity(0, {core})
-        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(REAL_TIME + 2))
-    before_s = time.monotonic()
-    while not stop.is_set():
-        time.sleep(PERIOD_S)
-        now_s = time.monotonic()
-        place = int(still[0])
-        if now_s - before_s > STILL_S and 2 * place + 2 < len(still):
-            still[2 * place + 1], still[2 * place + 2] = before_s * 1e6, now_s * 1e6
-            still[0] = place + 1
-        before_s = now_s
-
-
 def busy_process(stop: multiprocessing.synchronize.Event) -> None:
     """Keeps one core busy, as a window that draws without pause would."""
     values = np.random.default_rng(0).random(200_000)
@@ -191,18 +175,18 @@ def dated_ages(unframer: Unframer, data: bytes, at_s: float) -> list[tuple[float
 class Findings:
     """Ages of samples, ms, of both readers round by round, and the session's stages in all rounds."""
 
+    watch: Watch
     bare: list[np.ndarray] = field(default_factory=list)
     session: list[np.ndarray] = field(default_factory=list)
     stages: list[dict[str, np.ndarray]] = field(default_factory=list)
     endings: list[str] = field(default_factory=list)
-    still_s: np.ndarray = field(default_factory=lambda: np.empty((0, 2)))  # begin and end of each stand-still
 
     def moving(self, ages: np.ndarray) -> np.ndarray:
         """Ages (ms) of the samples that were not under way, nor about to be, while a core stood still."""
         from_s, to_s = ages[:, 0] - ages[:, 1] / 1e3, ages[:, 0]
         touched = np.zeros(len(ages), dtype=bool)
-        for begin_s, end_s in self.still_s:
-            touched |= (from_s < end_s + CLEARING_S) & (to_s > begin_s)
+        for still in self.watch.seen:
+            touched |= (from_s < still.end_s + CLEARING_S) & (to_s > still.begin_s)
         return ages[~touched, 1]
 
 
@@ -211,23 +195,20 @@ def measure(busy: int, seconds: float, rounds: int) -> Findings:
     context = multiprocessing.get_context("fork")
     stop = context.Event()
     beside = [context.Process(target=busy_process, args=(stop,)) for _ in range(busy)]
-    watches = [context.Array("d", 2001) for _ in range(os.cpu_count() or 1)]
-    beside += [context.Process(target=watch_core, args=(core, stop, still)) for core, still in enumerate(watches)]
     for process in beside:
         process.start()
-    findings = Findings()
     try:
-        for _ in range(rounds):
-            with scripted_line() as port_path:
-                findings.bare.append(read_bare(port_path, seconds))
-            with scripted_line() as port_path:
-                run_session(port_path, seconds, findings)
+        with watched() as watch:
+            findings = Findings(watch)
+            for _ in range(rounds):
+                with scripted_line() as port_path:
+                    findings.bare.append(read_bare(port_path, seconds))
+                with scripted_line() as port_path:
+                    run_session(port_path, seconds, findings)
     finally:
         stop.set()
         for process in beside:
             process.join()
-    stands = [np.array(still[1 : 1 + 2 * int(still[0])]).reshape(-1, 2) / 1e6 for still in watches]
-    findings.still_s = np.concatenate(stands)
     return findings
 
 
@@ -358,8 +339,7 @@ def main() -> None:
         print(f"\n{busy} busy processes beside; ages in ms{'p50':>12}{'p99':>9}{'p99.9':>9}{'most':>9}{'samples':>9}")
         compare("all", findings, lambda ages: ages[:, 1])
         compare("no core standing still", findings, findings.moving)
-        lengths_ms = np.diff(findings.still_s, axis=1)[:, 0] * 1e3
-        print(f"  a core stood still {len(lengths_ms)} times, up to {max(lengths_ms, default=0.0):.0f} ms")
+        print(f"  {findings.watch.told()}")
         for name in findings.stages[0]:
             print(f"  {'stage ' + name:<36}{quantiles(np.concatenate([stage[name] for stage in findings.stages]))}")
         print(f"  ended: {'; '.join(findings.endings)}", flush=True)

@@ -1,7 +1,8 @@
 """When the computer itself stood still: what no program on it can prevent, told beside what the program did.
 
-A process ahead of everything asks to be woken every 2 ms. Where even it is woken late, nothing ran at all: mostly the
-host of a virtual machine, which gives its processors to somebody else; what the kernel knows of that is told too.
+A process pinned to each core, ahead of everything, asks to be woken every 2 ms. Where even it is woken late, nothing
+ran there, whatever its rank: mostly the host of a virtual machine, which gives its processors to somebody else; what
+the kernel knows of that is told too.
 Alone: python tests/benchmarks/session/standstills.py [seconds].
 """
 
@@ -18,15 +19,20 @@ from pathlib import Path
 from typing import Any
 
 RANK = 3  # ahead of the device of these benchmarks, which is ahead of the session
-TICK_S, LATE_S = 0.002, 0.010
+TICK_S, LATE_S = 0.002, 0.006
 
 
 @dataclass(frozen=True)
 class Standstill:
-    """One: when it was over (monotonic, in seconds) and how long it lasted."""
+    """One of one core: when it began and was over (monotonic, in s)."""
 
-    over_s: float
-    length_s: float
+    begin_s: float
+    end_s: float
+
+    @property
+    def length_s(self) -> float:
+        """How long it lasted."""
+        return self.end_s - self.begin_s
 
 
 class Watch:
@@ -38,13 +44,13 @@ class Watch:
 
     def near(self, begin_s: float, end_s: float) -> list[Standstill]:
         """Those that touch a stretch of time."""
-        return [each for each in self.seen if each.over_s >= begin_s and each.over_s - each.length_s <= end_s]
+        return [each for each in self.seen if each.end_s >= begin_s and each.begin_s <= end_s]
 
     def told(self) -> str:
         """One line."""
         longest_ms = 1e3 * max((each.length_s for each in self.seen), default=0.0)
         return (
-            f"the computer itself stood still {len(self.seen)} times, up to {longest_ms:.0f} ms; "
+            f"a core stood still {len(self.seen)} times, up to {longest_ms:.0f} ms; "
             f"the kernel says {self.taken_s:.1f} s of its processors were taken away"
         )
 
@@ -53,28 +59,32 @@ class Watch:
 def watched() -> Iterator[Watch]:
     """Watches while inside."""
     context = multiprocessing.get_context("fork")
-    stop, (ours, theirs) = context.Event(), context.Pipe(duplex=False)
-    process, watch, before_s = context.Process(target=_look, args=(stop, theirs)), Watch(), _taken_s()
-    process.start()
+    stop, watch, before_s = context.Event(), Watch(), _taken_s()
+    pipes = [context.Pipe(duplex=False) for _ in range(os.cpu_count() or 1)]
+    processes = [context.Process(target=_look, args=(core, stop, pipe[1])) for core, pipe in enumerate(pipes)]
+    for process in processes:
+        process.start()
     try:
         yield watch
     finally:
         stop.set()
-        watch.seen = ours.recv()
+        watch.seen = [each for ours, _ in pipes for each in ours.recv()]
         watch.taken_s = _taken_s() - before_s
-        process.join()
+        for process in processes:
+            process.join()
 
 
-def _look(stop: Any, answer: Any) -> None:
+def _look(core: int, stop: Any, answer: Any) -> None:
     with contextlib.suppress(OSError):
+        os.sched_setaffinity(0, {core})
         os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(RANK))
-    seen = []
+    seen, before_s = [], time.monotonic()
     while not stop.is_set():
-        asleep_s = time.monotonic()
         time.sleep(TICK_S)
-        awake_s = time.monotonic()
-        if awake_s - asleep_s > LATE_S:
-            seen.append(Standstill(awake_s, awake_s - asleep_s))
+        now_s = time.monotonic()
+        if now_s - before_s > LATE_S:
+            seen.append(Standstill(before_s, now_s))
+        before_s = now_s
     answer.send(seen)
 
 
