@@ -17,7 +17,7 @@ from whirlbench.analysis.strength import (
     worked_sets,
 )
 from whirlbench.results.answer import NONE, Column, Table, fixed, span
-from whirlbench.results.figures.throttle_travel import whole_travel
+from whirlbench.results.figures.throttle_travel import TRAVEL_COLUMNS, travel_cells
 from whirlbench.results.labels import spoken
 from whirlbench.rig.description import Rig
 
@@ -74,9 +74,7 @@ THROTTLE_COLUMNS = (
     Column("lever position", figures=False),
     Column("from a pitch of", "deg"),
     Column("travel in the rig", "%"),
-    Column("highest travel, 95 % safe", "%"),
-    Column("pulse", "µs"),
-    Column("best estimate", "%"),
+    *TRAVEL_COLUMNS,
 )
 ROOT_COLUMNS = (
     Column("set", figures=False),
@@ -231,9 +229,8 @@ def _throttle(check: StrengthCheck, rig: Rig) -> Iterator[Table]:
     """What each lever position lets the throttle open, beside the most that is safe."""
     rows = []
     for cap in check.throttle:
-        percent, pulse_us = whole_travel(cap.safe_pct, rig)
         now = f"{rig.modes[cap.mode].max_throttle_pct:g}"
-        rows.append((cap.mode, fixed(cap.pitch_deg), now, f"{percent}", f"{pulse_us}", fixed(cap.best_pct, 0)))
+        rows.append((cap.mode, fixed(cap.pitch_deg), now, *travel_cells(cap.safe_pct, cap.best_pct, rig)))
     if rows:
         title = (
             f"Throttle travel with which a governor that fails wide open cannot pass {check.throttle[0].rpm:.0f} rpm"

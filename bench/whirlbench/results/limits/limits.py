@@ -36,7 +36,7 @@ from whirlbench.results.answer import (
     span,
 )
 from whirlbench.results.figures.readings import hold_error, hold_mark, with_calibration
-from whirlbench.results.figures.throttle_travel import highest_travel, whole_travel
+from whirlbench.results.figures.throttle_travel import TRAVEL_COLUMNS, highest_travel, travel_cells
 from whirlbench.results.labels import label, spoken
 from whirlbench.results.limits.charts import (
     coefficient_charts,
@@ -169,13 +169,7 @@ LIMIT_COLUMNS = (
     Column("throttle travel up to", "%"),
     Column("remark", figures=False),
 )
-THROTTLE_COLUMNS = (
-    Column("lever position", figures=False),
-    Column("from a pitch of", "deg"),
-    Column("highest travel, 95 % safe", "%"),
-    Column("pulse", "µs"),
-    Column("best estimate", "%"),
-)
+THROTTLE_COLUMNS = (Column("lever position", figures=False), Column("from a pitch of", "deg"), *TRAVEL_COLUMNS)
 END_COLUMNS = (
     Column("lever position", figures=False),
     Column("speed", "rpm"),
@@ -236,8 +230,7 @@ def _throttle_rows(study: LimitsStudy) -> Iterator[tuple[str, ...]]:
         ends = [("none in the rig", safe_throttle_of(study.limits, study.rig, study.limits.pitch_range_deg[0]))]
     for name, travel in ends:
         if travel is not None:
-            percent, pulse_us = whole_travel(travel.safe_pct, study.rig)
-            yield name, fixed(travel.from_deg), f"{percent}", f"{pulse_us}", fixed(travel.best_pct, 0)
+            yield name, fixed(travel.from_deg), *travel_cells(travel.safe_pct, travel.best_pct, study.rig)
 
 
 def travel_advice(mode: ModeEndPoints, rig: Rig) -> str:

@@ -12,7 +12,7 @@ from whirlbench.errors import AnalysisError
 from whirlbench.rig.declaration import Side
 from whirlbench.rig.description import Rig, with_limits
 from whirlbench.rig.limits import WITH_MARGIN, WITH_RULE, Limit
-from whirlbench.safety.back_test import back_test, rules_for
+from whirlbench.safety.back_test.feeding import back_test, rules_for
 from whirlbench.safety.host_rules import Trip
 from whirlbench.safety.quantities import judged
 from whirlbench.samples import SLOW_CHANNELS, Run, speed_from_pulses
