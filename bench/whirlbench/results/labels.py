@@ -56,11 +56,20 @@ LABELS = {limit.key: limit.watch.label for limit in (*WITH_MARGIN, *TRENDS)} | {
     "ramp_us_per_s": "ramp",
     "ramp_rpm_per_s": "ramp",
     "ramp_deg_per_s": "ramp",
+    "throttle_pct": "throttle travel",
+    "amplitude_us": "amplitude",
+    "amplitude_rpm": "amplitude",
+    "amplitude_deg": "amplitude",
+    "low_hz": "lowest frequency",
+    "high_hz": "highest frequency",
+    "stop_above_margin_pct": "stops above a margin of",
 }
 UNITS = (
     {channel.name: channel.unit for channel in (*SLOW_CHANNELS, *VIBRATION_AXES)}
     | {limit.key: limit.unit for limit in (*WITH_MARGIN, *WITH_RULE)}
     | {"duration_s": "s", "ramp_us_per_s": "us/s", "ramp_rpm_per_s": "rpm/s", "ramp_deg_per_s": "deg/s"}
+    | {"request_rpm": "rpm", "throttle_pct": "%", "amplitude_us": "us", "amplitude_rpm": "rpm", "amplitude_deg": "deg"}
+    | {"low_hz": "Hz", "high_hz": "Hz", "stop_above_margin_pct": "%"}
 )
 _NUMBER = r"-?\d+(?:\.\d+)?(?:e[+-]\d+)?"
 # a word that is no key as well, such as rpm, is left alone in running text; a bare number behind a key is in its unit

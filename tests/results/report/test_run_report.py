@@ -8,6 +8,7 @@ import math
 import re
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -17,12 +18,15 @@ from whirlbench.analysis.propeller import Measured
 from whirlbench.cli.main import run as command_line
 from whirlbench.report.report_page import report_page
 from whirlbench.results.answer import NONE
+from whirlbench.results.labels import LABELS, UNITS
 from whirlbench.results.report import RecordedRun, Report, compared_runs, run_report
 from whirlbench.results.report.comparison import Pair, like_pairs, significant
+from whirlbench.results.report.course import plan_answer
 from whirlbench.results.report.rig_facts import differing_keys
 from whirlbench.results.report.run_charts import POINTS, thinned
 from whirlbench.results.report.run_report import DESCRIBING, NO_STATEMENTS
 from whirlbench.rig.toml import parse_rig, with_values
+from whirlbench.session.plan.steps import AnyStep
 
 DEMOS = Path(__file__).parents[3] / "recordings"
 CRACK, BEFORE, AFTER = (DEMOS / f"{name}.h5" for name in ("root_crack", "unbalance_as_found", "unbalance_corrected"))
@@ -214,3 +218,18 @@ def test_a_chapter_that_describes_is_no_judgement(report: Report, title: str) ->
     described = tuple(replace(one, answer=replace(one.answer, judged=True)) for one in report.chapters)
     assert report.judged
     assert not replace(report, chapters=tuple(one for one in described if one.title in (title, "Conclusions"))).judged
+
+
+def test_the_steps_of_a_plan_are_told_in_words_and_one_without_a_name_is_not_called_missing(
+    recorded: RecordedRun,
+) -> None:
+    text = '[[step]]\nkind = "multisine"\namplitude_us = 30.0\nlow_hz = 1\nstop_above_margin_pct = 90\n'
+    table = plan_answer(replace(recorded, run=replace(recorded.run, plan_text=text)), "").tables[0]
+    assert "no plan" not in table.title
+    assert table.rows[0][2] == ("multisine: amplitude 30 us, lowest frequency 1 Hz, stops above a margin of 90 %")
+
+
+def test_every_key_of_a_step_has_a_label_and_a_unit() -> None:
+    keys = {key for step in get_args(AnyStep) for key in step.__struct_fields__ if "_" in key}
+    assert keys and not keys - set(LABELS)
+    assert not keys - set(UNITS)

@@ -24,6 +24,7 @@ EVENT_COLUMNS = (
 )
 ENTRY_COLUMNS = tuple(Column(heading, figures=False) for heading in ("when, UTC", "kind", "by", "what"))
 NO_LOG = "no log was asked: give it with --log"
+UNNAMED = "it has no name"
 MOST_EVENTS = 400  # rows; a run with more has a chattering sensor, and the recording holds them all
 
 
@@ -31,7 +32,7 @@ def plan_answer(recorded: RecordedRun, question: str) -> Answer:
     """The question, the plan's steps, and the events of the run."""
     plan, fault = _plan(recorded)
     events = recorded.run.events
-    name = str(plan.get("name", "")) or (fault or "no plan stands in the recording")
+    name = str(plan.get("name", "")) or fault or (UNNAMED if plan else "no plan stands in the recording")
     return Answer(
         PLAN,
         question or f"No question was put; the plan: {name}",
@@ -61,7 +62,7 @@ def _steps(plan: Mapping[str, Any]) -> Iterator[tuple[str, ...]]:
     steps = plan.get("step", ())
     for number, step in enumerate(steps if isinstance(steps, list) else (), start=1):
         asked = [f"{key} {_plain(value)}" for key, value in step.items() if key not in ("name", "kind")]
-        yield str(number), str(step.get("name", NONE)), f"{step.get('kind', NONE)}: {', '.join(asked)}"
+        yield str(number), str(step.get("name", NONE)), spoken(f"{step.get('kind', NONE)}: {', '.join(asked)}")
 
 
 def _plain(value: Any) -> str:
