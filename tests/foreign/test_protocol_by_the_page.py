@@ -95,7 +95,7 @@ def arm_by_the_page(host: Host) -> None:
         host.pass_time(0.1, heartbeat=True)
     assert armed == DONE
     host.pass_time(0.05, heartbeat=True)
-    assert host.latest("Slow")["state"] == STATE["ARMED"]
+    assert host.listen_until("state", (STATE["ARMED"],), within_s=0.1)["state"] == STATE["ARMED"]
 
 
 def run_by_the_page(host: Host) -> None:
@@ -114,7 +114,7 @@ def run_by_the_page(host: Host) -> None:
     edges = [edge for name, _, fields in host.heard if name == "Tach" for edge in fields["edges_us"]]
     assert 2 * (edges[-1] - edges[-2]) == pytest.approx(slow["period_ticks"], rel=0.05)
     host.pass_time(0.45)
-    slow = host.latest("Slow")
+    slow = host.listen_until("state", (STATE["TRIPPED"],))
     assert (slow["state"], slow["reason"]) == (STATE["TRIPPED"], REASON["HEARTBEAT_LOST"])
     assert slow["throttle_us"] == 1000
     (trip,) = [f for name, _, f in host.heard if name == "DeviceEvent" and f["kind"] == numbers("EventKind")["TRIP"]]
