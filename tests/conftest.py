@@ -27,7 +27,6 @@ REAL_TIME = (
     "system/test_bad_ports",
     "system/test_faults",
     "system/test_kill_surface",
-    "system/test_proof_plan_spin",
     "system/test_spin",
     "window/test_live",
     "window/live/test_live",

@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from fault_run import HEARTBEAT_MS, quick_rig_text
+from fault_run import quick_rig_text
+from patient_rig import HEARTBEAT_MS
 
 HERE = Path(__file__).parent
 PLAN_TEXT = '[[step]]\nkind = "hold"\nthrottle_us = 1160\npitch_deg = 8\nduration_s = 120\n'

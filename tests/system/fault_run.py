@@ -20,8 +20,7 @@ from pathlib import Path
 import h5py
 import numpy as np
 import psutil
-
-from whirlbench.rig.toml import example_rig_text
+from patient_rig import HEARTBEAT_MS, patient_rig_text
 
 HERE = Path(__file__).parent
 PHASES = {"armed": r"state +armed", "turning": r"state +turning", "coasting": r"start \(coast-down"}
@@ -39,7 +38,6 @@ duration_s = {turning_s}
 [[step]]
 kind = "coast-down"
 """
-HEARTBEAT_MS = 1000
 TRIP_SURE_S = 0.05  # a heartbeat that had left just before the fault
 LONG_S = 40.0
 AFTER_S = 1.0  # into the phase
@@ -48,9 +46,8 @@ SPIN = "from whirlbench.cli.verbs.stand import spin; import functools; from whir
 
 
 def quick_rig_text() -> str:
-    """The example rig with a short rest time, and limits of silence that a busy computer keeps in real time."""
-    text = example_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
-    return text.replace("heartbeat_ms = 100", f"heartbeat_ms = {HEARTBEAT_MS}\nsurface_ms = 2000")
+    """A patient rig with a short rest time."""
+    return patient_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
 
 
 @dataclass

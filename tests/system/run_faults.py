@@ -14,7 +14,8 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from fault_run import HEARTBEAT_MS, FaultRun, quick_rig_text
+from fault_run import FaultRun, quick_rig_text
+from patient_rig import HEARTBEAT_MS
 
 LOST_S = 1.0  # of evidence that a fault may cost
 DEVICE_GONE_S = 0.4

@@ -14,7 +14,7 @@ from whirlbench.session.plan import parse_plan
 from whirlbench.session.process import run_in_lockstep
 from whirlbench.simulator.device.simulated_port import simulated_device
 
-SHORT_HOLD_S = 4.0
+SHORT_HOLD_S = 2.5
 
 
 def test_the_exported_proof_runs_and_stays_below_its_speeds() -> None:

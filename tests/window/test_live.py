@@ -10,10 +10,11 @@ from pathlib import Path
 import pytest
 from cleared_set import cleared, fitted
 from hands import raise_throttle, rpm_shown
+from patient_rig import patient_rig_text
 from PyQt5 import QtCore
 
 from whirlbench.recording.files import read_run
-from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.rig.toml import parse_rig
 from whirlbench.session.engine import CommandKind, Ending
 from whirlbench.session.process import SessionSpec, start
 from whirlbench.simulator.device.simulated_port import open_simulated
@@ -27,7 +28,7 @@ def recording(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def window(qtbot, recording: Path) -> Iterator[MainWindow]:
-    text = example_rig_text()
+    text = patient_rig_text()
     spec = SessionSpec(text, functools.partial(open_simulated, text, 7), recording=str(recording), keep_open=True)
     spec = replace(spec, clearance=cleared(text))
     made = MainWindow()

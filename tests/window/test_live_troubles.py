@@ -13,10 +13,11 @@ from pathlib import Path
 import pytest
 from cleared_set import cleared, fitted
 from hands import raise_throttle, rpm_shown
+from patient_rig import patient_rig_text
 from troubled_port import SILENT, TACH, open_troubled
 
 from whirlbench.recording.files import read_run
-from whirlbench.rig.toml import example_rig_text, parse_rig
+from whirlbench.rig.toml import parse_rig
 from whirlbench.session.engine import CommandKind, Ending
 from whirlbench.session.process import SessionSpec, start
 from whirlbench.window.live.abort_bar import CUT_UNHEARD, NO_CUT
@@ -25,8 +26,7 @@ from whirlbench.window.live.state_band import NOT_KNOWN
 from whirlbench.window.main_window import MainWindow
 from whirlbench.window.stand_state.live_state import UNKNOWN
 
-# Two seconds of silence instead of a tenth: the computer that runs the tests may be busy with others.
-TEXT = example_rig_text().replace("heartbeat_ms = 100", "heartbeat_ms = 2000\nsurface_ms = 1500")
+TEXT = patient_rig_text(2000, 1500)
 
 
 @pytest.fixture

@@ -8,11 +8,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from patient_rig import patient_rig_text
 from PyQt5 import QtCore
 
 from whirlbench.cli.verbs.stand import window_
 from whirlbench.recording.files import read_run
-from whirlbench.rig.toml import example_rig_text
 from whirlbench.session.engine import Phase
 from whirlbench.window.live.bridge import Bridge
 from whirlbench.window.main_window import MainWindow
@@ -24,9 +24,9 @@ pytestmark = pytest.mark.real_time
 
 @pytest.fixture
 def window(qtbot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[MainWindow]:
-    """As the verb makes it, in a folder of its own; a busy machine gets a second of patience."""
+    """As the verb makes it, in a folder of its own."""
     monkeypatch.chdir(tmp_path)
-    Path("rig.toml").write_text(example_rig_text().replace("heartbeat_ms = 100", "heartbeat_ms = 1000"))
+    Path("rig.toml").write_text(patient_rig_text())
     begun: list[Path] = []
 
     def start(shown: MainWindow, port: str, rig_path: Path | None) -> None:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from patient_rig import patient_rig_text
 
 from whirlbench.cli.main import BAD_INPUT, DONE, TRIPPED, run
 from whirlbench.cli.verbs.stand.window_ import _offered_plan
@@ -56,7 +57,7 @@ def shown(qtbot, monkeypatch, tmp_path) -> Iterator[Shown]:
 
     monkeypatch.setattr(app, "run_window", show_until_the_end)
     monkeypatch.chdir(tmp_path)
-    Path("rig.toml").write_text(example_rig_text().replace("heartbeat_ms = 100", "heartbeat_ms = 1000"))
+    Path("rig.toml").write_text(patient_rig_text())
     yield told
 
 

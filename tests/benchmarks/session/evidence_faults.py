@@ -16,6 +16,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "system"))
+sys.path.insert(0, str(Path(__file__).parents[2] / "rig"))
 from run_faults import FAULTS, NO_TRY, Fault, attempt
 
 PHASES = ("armed", "turning", "coasting")

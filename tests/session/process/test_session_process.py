@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from cleared_set import cleared
+from patient_rig import patient_rig_text
 
 from whirlbench.errors import RigError
 from whirlbench.link.port import SerialPort
@@ -33,6 +34,11 @@ def no_shared_memory_left(monkeypatch):
     monkeypatch.setattr(handle, "SharedView", NotedView)
     yield
     assert not [name for name in made if (SHARED / name.lstrip("/")).exists()]
+
+
+@pytest.fixture
+def rig_text():
+    return patient_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
 
 
 def spec_of(rig_text, **changes):

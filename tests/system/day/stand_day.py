@@ -24,9 +24,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[2] / "rig"))
+from patient_rig import patient_rig_text
+
 from whirlbench.cli.main import BAD_INPUT, DONE, TRIPPED, run
 from whirlbench.results.stand import PUT_BACK, SEEN_CUT, WORDS, armed_now
-from whirlbench.rig.toml import example_rig_text
 from whirlbench.session.still.trips_on_trial import PROVOCATIONS
 
 FIRMWARE = Path(__file__).parents[2] / "firmware"
@@ -101,8 +103,7 @@ def steps(folder: Path, port: str, hands: bool) -> Iterator[Step]:
 
 def prepare(folder: Path) -> None:
     """Rig, plans and known points; limits of silence that a busy computer keeps in real time."""
-    rig = example_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
-    rig = rig.replace("heartbeat_ms = 100", "heartbeat_ms = 1000\nsurface_ms = 1500")
+    rig = patient_rig_text().replace("rest_ms = 1000", "rest_ms = 300")
     files = {"rig.toml": rig, "staged.toml": STAGED, "tripping.toml": TRIPPING}
     files["thrust.csv"] = "value,counts\n" + "".join(f"{value},{counts}\n" for value, counts in COUNTS)
     for name, text in files.items():

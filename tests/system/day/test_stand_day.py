@@ -55,7 +55,7 @@ def test_the_day_on_the_simulated_stand(tmp_path: Path) -> None:
 
 @pytest.mark.timeout(1100)
 def test_the_day_on_the_compiled_sketch(tmp_path: Path) -> None:
-    walked(tmp_path, "--sketch", "atmega2560", "--unattended")
+    walked(tmp_path, "--sketch", "atmega2560", "--unattended", "--in-step")
     with open_recording(tmp_path / "first.h5") as recording:
         run, board = recording.run(), recording.attributes.firmware["board"]
     assert board == "atmega2560"
