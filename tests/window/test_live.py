@@ -64,7 +64,7 @@ def test_arm_turn_and_cut_with_the_space_bar(window: MainWindow, qtbot, recordin
     assert len(panel.trail.seconds_ago()) > 500
     assert panel.losses.text() == "no losses"
     qtbot.keyClick(window, QtCore.Qt.Key_Space)
-    qtbot.waitUntil(lambda: panel.band.state == "tripped", timeout=5_000)
+    qtbot.waitUntil(lambda: panel.band.state == "tripped", timeout=20_000)
     window.close()  # brought to rest first
     qtbot.waitUntil(lambda: panel.session.outcome() is not None, timeout=60_000)
     assert panel.session.outcome().ending is Ending.ABORTED
