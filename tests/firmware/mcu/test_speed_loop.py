@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import msgspec
 import numpy as np
 import pytest
@@ -83,10 +85,8 @@ def heard_run(talk: Talk, rig: Rig) -> Run:
     return Run(SlowSamples(time, **channels), TachPulses(np.array(edges) * 1e-6), source="the compiled sketch")
 
 
-@pytest.fixture(scope="module")
-def job() -> tuple[SpeedLoop, Advice, tuple[Verdict, ...], Run]:
-    """Identification, advice, verdicts and the re-test on one simulated chip."""
-    rig = slewing_rig()
+def walked(rig: Rig) -> tuple[SpeedLoop, Advice, Run]:
+    """Identification, advice and the re-test on one simulated chip."""
     with McuStand("atmega2560", rig, seed=3) as stand:
         talk = Talk(stand)
         run_up(talk)
@@ -102,30 +102,26 @@ def job() -> tuple[SpeedLoop, Advice, tuple[Verdict, ...], Run]:
         talk.command(Throttle(BASE_US))
         talk.run(2.5)
         governed(talk, round(advice.speed_rpm))
-        run = heard_run(talk, rig)
-    verdicts = prove(run, advice, np.random.default_rng(1), plausible_loads(loop)["pitch"], rig)
-    return loop, advice, verdicts, run
+        return loop, advice, heard_run(talk, rig)
 
 
-def test_the_drive_is_identified_through_the_chip(job):
-    loop, advice, _, _ = job
+def test_the_drive_is_identified_and_the_governed_chip_answers_as_predicted_and_is_steady() -> None:
+    """One test: the chip is walked through the job once, whichever process it falls to."""
+    rig = slewing_rig()
+    loop, advice, run = walked(rig)
     assert [pooled.kind for pooled in loop.pooled] == ["throttle", "pitch"]
     assert loop.origin == "tach"
     assert advice.models[0].gain == pytest.approx(8.5, rel=0.25)
     assert advice.worst.stable
+    answers_as_predicted(prove(run, advice, np.random.default_rng(1), plausible_loads(loop)["pitch"], rig))
+    last = run.tach.time_s[run.tach.time_s > run.tach.time_s[-1] - 1.0]
+    assert np.ptp(60.0 / np.diff(last)) < 0.02 * advice.speed_rpm
+    assert (60.0 / np.diff(last)).mean() == pytest.approx(advice.speed_rpm, rel=0.005)
 
 
-def test_the_governed_chip_answers_as_predicted(job):
-    _, _, verdicts, _ = job
+def answers_as_predicted(verdicts: Sequence[Verdict]) -> None:
     assert [verdict.step.kind for verdict in verdicts] == ["request", "request", "pitch", "pitch"]
     for verdict in verdicts:
         for name in ("overshoot_pct", "recovery_s"):
             if name in verdict.measured:
                 assert verdict.forecast.figures[name].holds(verdict.measured[name]), verdict.line
-
-
-def test_the_governed_chip_is_steady(job):
-    _, advice, _, run = job
-    last = run.tach.time_s[run.tach.time_s > run.tach.time_s[-1] - 1.0]
-    assert np.ptp(60.0 / np.diff(last)) < 0.02 * advice.speed_rpm
-    assert (60.0 / np.diff(last)).mean() == pytest.approx(advice.speed_rpm, rel=0.005)
