@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import inspect
 import os
 import pickle
 import shutil
@@ -13,10 +12,11 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import msgspec
 import psutil
 import pytest
 
-from whirlbench.analysis.strength import BladeUnderLoad, DesignCheck, strength_check
+from whirlbench.analysis.strength import BladeUnderLoad, DesignCheck, permitted, strength_check
 from whirlbench.analysis.strength.design_check import check_design
 from whirlbench.rig.description import Rig
 
@@ -117,12 +117,15 @@ def a_blade_set_is_judged_once(request: pytest.FixtureRequest, monkeypatch: pyte
 
     Not where a test changes the program, which then has other answers.
     """
-    if "monkeypatch" not in inspect.signature(request.function).parameters:
-        monkeypatch.setattr(strength_check, "check_design", _judged)
+    if "setattr" not in request.function.__code__.co_names:
+        for module in (strength_check, permitted):
+            monkeypatch.setattr(module, "check_design", _judged)
 
 
 def _judged(rig: Rig, loaded: BladeUnderLoad, *how: float) -> DesignCheck:
-    question = pickle.dumps((rig, loaded.built, loaded.count, loaded.air, loaded.yaw, how))
+    """By the rig without its blade sets: the one that is judged is in ``loaded``."""
+    others = msgspec.structs.replace(rig, blade_sets={})
+    question = pickle.dumps((others, loaded.built, loaded.count, loaded.air, loaded.yaw, how))
     if question not in _JUDGED:
         _JUDGED[question] = check_design(rig, loaded, *how)
     return _JUDGED[question]
