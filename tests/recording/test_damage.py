@@ -99,7 +99,7 @@ def test_harm_anywhere_never_gives_wrong_data(whole, harm, tmp_path):
     data, expected = whole
     rng = random.Random(f"{harm.__name__} {len(data)}")
     outcomes = {"complete": 0, "partial": 0, "unreadable": 0}
-    for _ in range(30):
+    for _ in range(16):  # the long form is tests/benchmarks/recording/hostile_campaign.py
         harmed = bytearray(data)
         harm(harmed, rng)
         path = tmp_path / "harmed.h5"
@@ -110,7 +110,7 @@ def test_harm_anywhere_never_gives_wrong_data(whole, harm, tmp_path):
             assert str(path) in str(error) and "\n" not in str(error)
             outcomes["unreadable"] += 1
     if harm is not cut_early:
-        assert outcomes["unreadable"] <= 6, outcomes
+        assert outcomes["unreadable"] <= 4, outcomes
 
 
 @pytest.mark.parametrize("harm", [flip_bits, cut, lose_page])
@@ -118,7 +118,7 @@ def test_slices_of_harmed_recordings_are_right_too(whole, harm, tmp_path):
     data, expected = whole
     rng = random.Random(f"slices {harm.__name__}")
     path = tmp_path / "harmed.h5"
-    for _ in range(15):
+    for _ in range(8):
         harmed = bytearray(data)
         harm(harmed, rng)
         path.write_bytes(harmed)

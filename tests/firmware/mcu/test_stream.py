@@ -14,7 +14,7 @@ from mcu_talk import Talk
 from whirlbench.link.framing import Unframer, frame
 from whirlbench.link.messages import Counters, Pitch, Slow, State, Tach, Throttle, Vibration
 
-STREAM_S = 24.0
+STREAM_S = 14.0
 PLAN = ((1300, 1300), (1500, 1250), (1700, 1300), (1750, 1350), (1550, 1450), (1250, 1200))
 SIDE_LOSSES = (
     "stray_pulses", "receive_full", "receive_lost", "transmit_overwritten", "samples_lost", "samples_missing",
