@@ -40,6 +40,7 @@ VIBRATION_AXES = (
 
 
 PIECE_ROWS = 4096
+TYPICAL_OF = 100_000  # intervals tell the usual one
 
 
 def _empty() -> np.ndarray:
@@ -225,6 +226,12 @@ def _cut(stream: SlowSamples | TachPulses | VibrationSamples, from_s: float, to_
     first, last = np.searchsorted(stream.time_s, (from_s, to_s), side="left")
     arrays = {item.name: getattr(stream, item.name) for item in fields(stream)}
     return {name: values[first:last] for name, values in arrays.items() if isinstance(values, np.ndarray)}
+
+
+def usual_interval_s(time_s: np.ndarray) -> float:
+    """Median time between neighbours, of a long series by some of them; NaN for fewer than two."""
+    every = len(time_s) // TYPICAL_OF | 1  # odd: one vibration sample in sixteen carries the poll's own time
+    return float(np.median(time_s[1::every] - time_s[:-1:every])) if len(time_s) > 1 else float("nan")
 
 
 def speed_from_pulses(pulses: TachPulses) -> tuple[np.ndarray, np.ndarray]:

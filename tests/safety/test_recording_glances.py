@@ -9,7 +9,7 @@ import pytest
 
 from whirlbench.rig.description import Rig, Tach, Throttle, with_limits
 from whirlbench.safety import steady_frames
-from whirlbench.safety.back_test import back_test, sensor_shares
+from whirlbench.safety.back_test import back_test, feeding
 from whirlbench.safety.back_test.sensor_shares import SensorShares
 from whirlbench.safety.device_rules import OverspeedRule
 from whirlbench.safety.host_rules import LEAST_EDGES, TICKS_PER_S, Batch, TachSpeedRule
@@ -82,7 +82,7 @@ def whole_windows_s(vibration: VibrationSamples, length: int) -> float:
 
 @pytest.mark.parametrize("piece", [50, 64, 1000])
 def test_windows_are_counted_across_pieces(piece: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sensor_shares, "PIECE_SAMPLES", piece)
+    monkeypatch.setattr(feeding, "PIECE_SAMPLES", piece)
     rng, rig = np.random.default_rng(piece), Rig()
     kept = np.ones(3000, bool)
     kept[rng.integers(0, 3000, 12)] = False
@@ -92,8 +92,13 @@ def test_windows_are_counted_across_pieces(piece: int, monkeypatch: pytest.Monke
     vibration = VibrationSamples(time_s, ay_g=ay_g, az_g=az_g, rate_hz=1600.0, first_index=77)
     run = Run(vibration=vibration)
     expected = whole_windows_s(vibration, rig.limits.vibration_window_samples) / run.duration_s()
-    assert 0.1 < expected < 0.95
+    assert 0.1 < expected < 0.95 and rig.limits.vibration_window_samples == 64
     assert SensorShares(run, rig).share(["vibration"]) == pytest.approx(expected, rel=1e-12)
+    numbers = vibration.running_numbers()
+    whole = [
+        row for row in range(len(numbers) - 63) if numbers[row] % 64 == 0 and numbers[row + 63] - numbers[row] == 63
+    ]
+    assert feeding.window_begins(vibration, 64).tolist() == whole and len(whole) > 20
 
 
 def frames_one_by_one(rig: Rig, slow: SlowSamples) -> list[tuple[int, bool, bool, tuple[float, float]]]:

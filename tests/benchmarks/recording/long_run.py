@@ -35,13 +35,23 @@ LEVELS = ((1160, 8), (1220, 8), (1220, 10), (1280, 10), (1180, 9))  # throttle i
 HOLD_S = 60
 OPEN = "import sys, whirlbench; whirlbench.open_recording(sys.argv[1])"
 REPLAY = """
-import sys
-from whirlbench.cli.run_input import open_run
-from whirlbench.window.drawing.decimation import outline
-from whirlbench.window.drawing.strips import vibration_magnitude_g
-run = open_run(sys.argv[1])
-magnitude = vibration_magnitude_g({name: getattr(run.vibration, name) for name in run.vibration.axes()})
-outline(run.vibration.time_s, magnitude, 1000)
+import sys, time
+from pathlib import Path
+from PyQt5.QtWidgets import QApplication
+from whirlbench.window.pages.page_work import Subject
+from whirlbench.window.pages.replay_work import replay_work
+from whirlbench.window.pages.worker import Worker
+from whirlbench.window.replay.recorded_run import RecordedRun
+from whirlbench.window.replay.replay_panel import replay_of
+application = QApplication([])
+with Worker(replay_work, Subject(Path(sys.argv[1]))) as worker:
+    found = []
+    while not found:
+        found = [one.result for one in worker.news() if isinstance(getattr(one, "result", None), RecordedRun)]
+        time.sleep(0.01)
+panel = replay_of(found.pop())
+panel.resize(1366, 768)
+panel.grab()
 """
 
 

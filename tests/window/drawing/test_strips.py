@@ -9,7 +9,7 @@ import pytest
 
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Event, Run, SlowSamples, VibrationSamples
-from whirlbench.window.drawing.strips import Replay, describe, limit_lines, vibration_magnitude_g
+from whirlbench.window.drawing.strips import Replay, describe, limit_lines
 
 
 def replay(cursor_s: float = 1.0) -> Replay:
@@ -72,7 +72,6 @@ def test_an_empty_run_can_be_shown() -> None:
     empty = Replay(Run(), parse_rig(""), 0.0)
     assert empty.margins() == ()
     assert math.isnan(empty.readings()["rpm"])
-    assert len(vibration_magnitude_g({})) == 0
 
 
 def test_limit_lines_only_where_the_rig_sets_a_limit() -> None:

@@ -13,7 +13,7 @@ from linear_drive import LeverStep, LinearDrive, TachFaults, record_steps
 
 from whirlbench.errors import AnalysisError
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.samples import Run, VibrationSamples
+from whirlbench.samples import Run, SlowSamples, VibrationSamples
 from whirlbench.simulator.runs import Schedule, SetPoint, simulate_run
 from whirlbench.simulator.stand import PlantSettings
 from whirlbench.window.pages.page_work import Subject
@@ -114,3 +114,9 @@ def dying() -> Answers:
 
     os._exit(7)
     yield None
+
+
+def long_rows(counts: tuple[int, ...]) -> Generator[Any, Any, None]:
+    """Runs of so many rows, whose speed was recorded and whose request was never made."""
+    ramps = (np.arange(float(rows)) for rows in counts)
+    yield tuple(SlowSamples(ramp, rpm=ramp, speed_request_rpm=np.broadcast_to(np.nan, len(ramp))) for ramp in ramps)

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import subprocess
 import sys
+import threading
 import time
+import tracemalloc
 from typing import Any
 
+import numpy as np
 import page_runs
 import pytest
 
-from whirlbench.window.pages.worker import Doing, Refusal, Worker
+from whirlbench.samples import SlowSamples
+from whirlbench.window.pages.worker import Doing, Refusal, Worker, _send
 
 
 def collected(worker: Worker, count: int, timeout_s: float = 20.0) -> list[Any]:
@@ -27,6 +32,31 @@ def test_progress_comes_before_the_result_and_questions_get_answers() -> None:
         assert collected(worker, 2) == [Doing("doubling"), 8.0]
         worker.ask(5.0)
         assert collected(worker, 1) == [10.0]
+
+
+def test_a_run_comes_as_it_was_and_blanks_take_no_memory() -> None:
+    counts = (0, 1, 3, 200_000)
+    with Worker(page_runs.long_rows, counts) as worker:
+        (runs,) = collected(worker, 1)
+    for rows, slow in zip(counts, runs, strict=True):
+        assert np.array_equal(slow.time_s, np.arange(float(rows))) and np.array_equal(slow.rpm, slow.time_s)
+        assert slow.speed_request_rpm.shape == (rows,) and np.isnan(slow.speed_request_rpm).all()
+        assert rows < 3 or slow.speed_request_rpm.strides == slow.thrust_n.strides == (0,)
+
+
+def test_arrays_are_not_packed_into_a_second_copy_to_be_sent() -> None:
+    rows = 1 << 20
+    theirs, ours = multiprocessing.get_context("spawn").Pipe()
+    sending = threading.Thread(target=_send, args=(ours, SlowSamples(np.zeros(rows))))
+    tracemalloc.start()
+    sending.start()
+    packed, arrays = theirs.recv()
+    sent = tracemalloc.get_traced_memory()[1]
+    received = [theirs.recv_bytes() for _ in range(arrays)]
+    sending.join()
+    tracemalloc.stop()
+    assert [len(one) for one in received] == [8 * rows] and len(packed) < 4096
+    assert sent < 8 * rows + 1e5  # the array itself, made here, and nothing of its size beside it
 
 
 def test_a_later_question_replaces_one_that_waits() -> None:

@@ -9,13 +9,12 @@ import numpy as np
 
 from whirlbench.analysis.orders.rotation import ShaftAngle, angle_from_pulses, angle_from_speed
 from whirlbench.errors import AnalysisError
-from whirlbench.samples import Run, VibrationSamples
+from whirlbench.samples import Run, VibrationSamples, usual_interval_s
 
 HIGHEST_SHARE_OF_RATE = 0.45  # an order above this share of the sample rate is not reported
 TURNS_IN_WINDOW = 4.0  # a Hann window tells neighbouring orders apart from four turns on (main lobe, any DSP text)
 LEAST_COVERAGE = 0.8  # share of a frame's samples that must be there
 PIECE_SAMPLES = 1 << 17  # that go through memory at a time: a long run takes no more than a short one
-TYPICAL_OF = 100_000  # spacings tell the usual one
 
 
 @dataclass(frozen=True)
@@ -216,8 +215,7 @@ def sample_rate_hz(vibration: VibrationSamples) -> float:
     if len(vibration.time_s) < 2:
         return vibration.rate_hz
     time_s = vibration.time_s
-    every = len(time_s) // TYPICAL_OF | 1  # odd: one sample in sixteen carries the poll's own time
-    longest_s = 1.5 * float(np.median(time_s[1::every] - time_s[:-1:every]))
+    longest_s = 1.5 * usual_interval_s(time_s)
     total_s, count = 0.0, 0
     for part in _pieces(len(time_s) - 1):
         spacing_s = np.diff(time_s[part.start : part.stop + 1])

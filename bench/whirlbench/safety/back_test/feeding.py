@@ -13,6 +13,7 @@ from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Run, VibrationSamp
 
 BATCH_S = 30.0
 LOST_TACH = "lost_tach_ms"
+PIECE_SAMPLES = 1 << 17  # of vibration whose numbers go through memory at a time
 
 
 def rules_for(run: Run, rig: Rig) -> tuple[Rule, ...]:
@@ -76,6 +77,18 @@ def numbered(vibration: VibrationSamples, samples: slice, number: int) -> Vibrat
     """Some of the samples, the first of them numbered ``number``."""
     values = {axis.name: getattr(vibration, axis.name)[samples] for axis in VIBRATION_AXES}
     return VibrationSamples(vibration.time_s[samples], rate_hz=vibration.rate_hz, first_index=number, **values)
+
+
+def window_begins(vibration: VibrationSamples, length: int) -> np.ndarray:
+    """First row of each of the device's windows of ``length`` samples that came without a gap."""
+    found, number = [np.empty(0, np.int64)], vibration.first_index
+    for first in range(0, len(vibration.time_s), PIECE_SAMPLES):
+        numbers = numbered(vibration, slice(first, first + PIECE_SAMPLES + length), number).running_numbers()
+        begins = np.flatnonzero(numbers[:PIECE_SAMPLES] % length == 0)
+        begins = begins[begins + length <= len(numbers)]
+        found.append(first + begins[numbers[begins + length - 1] - numbers[begins] == length - 1])
+        number = int(numbers[min(PIECE_SAMPLES, len(numbers) - 1)])
+    return np.concatenate(found)
 
 
 def _blocks(vibration: VibrationSamples, axes: tuple[str, ...]) -> tuple[VibrationBlock, ...]:

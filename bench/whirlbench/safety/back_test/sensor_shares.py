@@ -8,12 +8,11 @@ from functools import cached_property
 import numpy as np
 
 from whirlbench.rig.description import Rig
-from whirlbench.safety.back_test.feeding import numbered
+from whirlbench.safety.back_test.feeding import window_begins
 from whirlbench.samples import Run
 
 LONGEST_GAP = 3.0  # usual intervals between two slow samples; a longer one is a gap, our choice
 SILENT_S = 1.0  # a tach that is silent for longer is at rest or lost: below 60 rpm nothing here runs
-PIECE_SAMPLES = 1 << 17  # of vibration that go through memory at a time
 
 
 class SensorShares:
@@ -60,16 +59,13 @@ class SensorShares:
         axes = vibration.axes()
         if not axes or vibration.rate_hz <= 0.0:
             return 0.0
-        count, number, begun = 0, vibration.first_index, np.empty(0, np.int64)
-        for first in range(0, len(vibration.time_s), PIECE_SAMPLES):
-            numbers = numbered(vibration, slice(first, first + PIECE_SAMPLES + 1), number).running_numbers()
-            number, numbers = int(numbers[-1]), numbers[:PIECE_SAMPLES]
-            good = [np.isfinite(getattr(vibration, axis)[first : first + PIECE_SAMPLES]) for axis in axes]
-            window = np.concatenate([begun, numbers[np.all(good, axis=0)] // length])
-            borders = np.flatnonzero(np.diff(window, prepend=-1))
-            count += int((np.diff(borders) == length).sum())
-            begun = window[borders[-1] :] if len(borders) else window
-        return float(count + (len(begun) == length)) * length / vibration.rate_hz
+        begins = window_begins(vibration, length)
+        if not len(begins):
+            return 0.0
+        bad = np.concatenate([_blanks(getattr(vibration, axis)) for axis in axes])
+        window = np.searchsorted(begins, bad, side="right") - 1
+        spoilt = np.unique(window[(window >= 0) & (bad < begins[window] + length)])
+        return float(len(begins) - len(spoilt)) * length / vibration.rate_hz
 
     def _together_s(self, names: Sequence[str]) -> float:
         """Seconds during which the slow channels ``names`` all held a value; one value by itself is none."""
@@ -108,3 +104,9 @@ class SensorShares:
             return to_s - from_s
         rest = (part.channel("throttle_us") <= self._rig.throttle.safe_us) | (part.channel("rpm") <= 0.0)
         return (to_s - from_s) * float(1.0 - rest.mean())
+
+
+def _blanks(values: np.ndarray) -> np.ndarray:
+    """Rows that hold no number."""
+    rows: np.ndarray = np.flatnonzero(~np.isfinite(values))
+    return rows

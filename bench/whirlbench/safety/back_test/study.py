@@ -12,7 +12,7 @@ from whirlbench.errors import AnalysisError
 from whirlbench.rig.declaration import Side
 from whirlbench.rig.description import Rig, with_limits
 from whirlbench.rig.limits import WITH_MARGIN, WITH_RULE, Limit
-from whirlbench.safety.back_test.feeding import back_test, rules_for
+from whirlbench.safety.back_test.feeding import back_test, rules_for, window_begins
 from whirlbench.safety.host_rules import Trip
 from whirlbench.safety.quantities import judged
 from whirlbench.samples import SLOW_CHANNELS, Run, speed_from_pulses
@@ -142,7 +142,7 @@ def _window_rms(run: Run, length: int) -> tuple[np.ndarray, np.ndarray]:
     axes = run.vibration.axes()
     if not axes or not len(run.vibration.time_s):
         return np.empty(0), np.empty(0)
-    begins = _window_begins(run.vibration.running_numbers() // length, length)
+    begins = window_begins(run.vibration, length)
     rms = np.empty(len(begins))
     for first in range(0, len(begins), PIECE_WINDOWS):
         rows = begins[first : first + PIECE_WINDOWS, None] + np.arange(length)
@@ -150,14 +150,6 @@ def _window_rms(run: Run, length: int) -> tuple[np.ndarray, np.ndarray]:
         rms[first : first + PIECE_WINDOWS] = np.sqrt(values.var(axis=2).sum(axis=0))
     good = np.isfinite(rms)
     return run.vibration.time_s[begins[good] + length - 1], rms[good]
-
-
-def _window_begins(window: np.ndarray, length: int) -> np.ndarray:
-    """First row of each whole window; ``window`` is the number of each sample's."""
-    begins = np.append(0, np.flatnonzero(window[1:] != window[:-1]) + 1)
-    lengths = np.diff(np.append(begins, len(window)))
-    whole: np.ndarray = begins[lengths == length]
-    return whole
 
 
 def _block_peaks(run: Run, rig: Rig, rule: str) -> np.ndarray:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +12,7 @@ from whirlbench.rig.description import Rig
 from whirlbench.rig.limits import WITH_MARGIN
 from whirlbench.safety.back_test.study import quantity
 from whirlbench.safety.margins import Margin, margins
-from whirlbench.samples import SLOW_CHANNELS, Channel, Event, Run
+from whirlbench.samples import SLOW_CHANNELS, Channel, Event, Run, usual_interval_s
 from whirlbench.window import shown_units
 
 VIBRATION = Channel("vibration_g", "g", "acceleration magnitude, all measured axes")
@@ -100,7 +99,7 @@ class Replay:
 
 def gap_s(time_s: np.ndarray) -> float:
     """The distance of samples from which on others are missing between them; infinite where no period is known."""
-    return LOST_PERIODS * float(np.median(np.diff(time_s))) if len(time_s) > 2 else math.inf
+    return LOST_PERIODS * usual_interval_s(time_s) if len(time_s) > 2 else math.inf
 
 
 def reading_at(time_s: np.ndarray, values: np.ndarray, at_s: float, gap: float) -> float:
@@ -114,12 +113,3 @@ def reading_at(time_s: np.ndarray, values: np.ndarray, at_s: float, gap: float) 
 def describe(event: Event) -> str:
     """One line for an event list."""
     return shown_units.text(f"{event.time_s:9.3f} s  {event.kind}: {event_words(event)}")
-
-
-def vibration_magnitude_g(axes: Mapping[str, np.ndarray]) -> np.ndarray:
-    """Magnitude over the axes that were measured, mean removed from each; ``(n,)``, empty without any axis."""
-    measured = [values - np.nanmean(values) for values in axes.values() if len(values) and np.isfinite(values).any()]
-    if not measured:
-        return np.empty(0)
-    magnitude: np.ndarray = np.sqrt(np.sum(np.square(measured), axis=0))
-    return magnitude

@@ -7,14 +7,18 @@ results when it has some, ``Early`` ones too; what a result's ``yield`` gives ba
 from __future__ import annotations
 
 import contextlib
+import io
 import multiprocessing
 import os
+import pickle
 import signal
 import traceback
 from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from typing import Any
+
+import numpy as np
 
 from whirlbench.errors import BenchError, RigError
 
@@ -65,7 +69,7 @@ class Worker:
         with contextlib.suppress(OSError):
             while not self._closed and self._connection.poll():
                 try:
-                    found.append(self._connection.recv())
+                    found.append(_received(self._connection))
                 except EOFError:
                     break
         return found
@@ -112,17 +116,43 @@ def _converse(answers: Generator[Any, Any, None], connection: Connection) -> Non
     try:
         answer = next(answers)
         while True:
-            connection.send(answer)
+            _send(connection, answer)
             answer = answers.send(None if isinstance(answer, (Doing, Early)) else _latest(connection))
     except StopIteration:
         return
     except BenchError as error:
-        connection.send(Refusal(str(error), isinstance(error, RigError)))
+        _send(connection, Refusal(str(error), isinstance(error, RigError)))
     except (EOFError, OSError):
         raise
     except Exception as error:
         traceback.print_exc()
-        connection.send(Refusal(f"internal error ({type(error).__name__}: {error}); see the terminal"))
+        _send(connection, Refusal(f"internal error ({type(error).__name__}: {error}); see the terminal"))
+
+
+class _Packer(pickle.Pickler):
+    """Packs an array that is one number throughout (``without_repeats``) as that number."""
+
+    def reducer_override(self, obj: Any) -> Any:
+        """How an object is packed; NotImplemented leaves it to the usual way."""
+        if isinstance(obj, np.ndarray) and obj.ndim == 1 and obj.strides == (0,) and len(obj):
+            return np.broadcast_to, (obj[0], obj.shape)
+        return NotImplemented
+
+
+def _send(connection: Connection, answer: Any) -> None:
+    """Sends ``answer``, its arrays as they lie in memory: an hour's run must not stand there twice on its way."""
+    arrays: list[pickle.PickleBuffer] = []
+    packed = io.BytesIO()
+    _Packer(packed, protocol=5, buffer_callback=arrays.append).dump(answer)
+    connection.send((packed.getvalue(), len(arrays)))
+    for array in arrays:
+        connection.send_bytes(array.raw())
+
+
+def _received(connection: Connection) -> Any:
+    """What ``_send`` sent; its arrays cannot be written to."""
+    packed, arrays = connection.recv()
+    return pickle.loads(packed, buffers=[connection.recv_bytes() for _ in range(arrays)])
 
 
 def _latest(connection: Connection) -> Any:
