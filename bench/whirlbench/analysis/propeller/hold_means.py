@@ -19,7 +19,8 @@ LEAST_BLOCKS = 4  # of a hold: fewer tell no error of their mean
 MEMORIES = (0.5, 1.0, 2.0, 3.0, 4.5, 7.0, 10.0, 15.0, 22.0, 33.0, 50.0)  # of the disturbance, in blocks
 LONGEST_SHARE = 0.25  # of the longest hold: a longer memory is no scatter within a hold, but one between holds
 SHARES = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95, 0.98, 1.0)  # of the variance that remembers; the rest forgets at once
-FORGETS = 0.5  # odds beforehand that nothing remembers; a memory counts by its inverse: any rate is as likely
+FORGETS = 0.5  # odds beforehand that nothing remembers
+RARER = 0.5  # power by which longer memories are rarer: single holds state neither half nor twice their error
 MOST_GROUPS = 48  # a longer hold has its blocks averaged in groups, which keeps what is slow
 
 
@@ -72,7 +73,8 @@ def _errors(series: Sequence[np.ndarray]) -> list[float]:
     longest = max(LONGEST_SHARE * max(map(len, series)), MEMORIES[0])
     memories = tuple(one for one in MEMORIES if one <= longest)
     told = [_told(values, memories) for values in series]
-    weight = _shares_of(np.sum([_log_of_sum(likelihood) for likelihood, _ in told], axis=0) - np.log(memories))
+    together = np.sum([_log_of_sum(likelihood) for likelihood, _ in told], axis=0)
+    weight = _shares_of(together - RARER * np.log(memories))
     return [
         math.sqrt(float(weight @ np.einsum("ms,ms->m", _shares_of(likelihood), variance)))
         for likelihood, variance in told
