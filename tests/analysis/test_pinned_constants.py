@@ -21,7 +21,8 @@ from whirlbench.analysis.onset.commands import speed_moves
 from whirlbench.analysis.onset.dating import _signal_onset
 from whirlbench.analysis.onset.growths import PRIOR
 from whirlbench.analysis.orders.rotation import angle_from_pulses
-from whirlbench.analysis.propeller.holds import Hold, Measured, mean_of_blocks
+from whirlbench.analysis.propeller.hold_means import Measured
+from whirlbench.analysis.propeller.holds import Hold
 from whirlbench.analysis.propeller.propeller_map import coefficient_points
 from whirlbench.analysis.speed_loop import SpeedLoop
 from whirlbench.analysis.speed_loop.lever_steps import _move
@@ -115,24 +116,6 @@ def test_the_influence_s_error_for_one_row_is_that_of_the_difference() -> None:
     told = balance_vectors(runs, [100.0])
     assert told.influence.stderr[0, 0] == pytest.approx(math.sqrt(2.0) * 0.01 / 100.0, rel=1e-3)
     assert told.influence.g_per_g_mm[0, 0] == pytest.approx(0.01, rel=1e-6)
-
-
-def test_a_few_blocks_have_the_bias_of_their_correlation_put_back() -> None:
-    """Eight blocks, worked out by hand: the lag-one correlation of what a line leaves, an eighth added."""
-    values = np.array([1.0, 2.0, 4.0, 3.0, 5.0, 8.0, 6.0, 7.5])
-    place = np.arange(8) - 3.5
-    rest = values - values.mean() - place * (place @ values) / (place @ place)
-    lag_one = float(rest[1:] @ rest[:-1] / (rest @ rest)) + 0.125
-    assert lag_one < 0.0  # no less than none
-    assert mean_of_blocks(values).stderr == pytest.approx(math.sqrt(rest @ rest / 6.0 / 8.0), rel=1e-9)
-    slow = np.array([1.0, 1.5, 2.6, 2.2, 0.7, -0.4, -0.2, 0.9, 1.8, 2.4])
-    place = np.arange(10) - 4.5
-    rest = slow - slow.mean() - place * (place @ slow) / (place @ place)
-    lag_one = float(rest[1:] @ rest[:-1] / (rest @ rest)) + 0.1
-    assert 0.2 < lag_one < 0.9
-    effective = max(10.0 * (1.0 - lag_one) / (1.0 + lag_one), 2.0)
-    assert mean_of_blocks(slow).stderr == pytest.approx(math.sqrt(rest @ rest / 8.0 / effective), rel=1e-9)
-    assert effective > 2.0
 
 
 @pytest.mark.parametrize(("ratio", "turns"), [(1.61, 2.0), (1.59, 1.0), (2.39, 2.0), (2.41, 1.0)])

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from whirlbench.analysis.propeller import find_holds
-from whirlbench.analysis.propeller.holds import mean_of_blocks
+from whirlbench.analysis.propeller.hold_means import mean_of_blocks
 from whirlbench.errors import AnalysisError
 from whirlbench.samples import Run, SlowSamples
 
@@ -116,11 +116,11 @@ def test_a_run_shorter_than_a_window_has_no_hold() -> None:
 
 
 def test_a_few_correlated_blocks_state_no_less_than_they_know() -> None:
-    """Twelve blocks with lag-one correlation 0.4: a short series hides a twelfth of it, which is put back."""
+    """Twelve blocks with lag-one correlation 0.4, a series alone: less than all, as it hardly tells."""
     rng = np.random.default_rng(1)
     series = np.empty((1500, 12))
     series[:, 0] = rng.standard_normal(1500)
     for block in range(1, 12):
         series[:, block] = 0.4 * series[:, block - 1] + np.sqrt(1.0 - 0.4**2) * rng.standard_normal(1500)
     stated = np.mean([mean_of_blocks(one).stderr ** 2 for one in series])
-    assert stated / series.mean(axis=1).var() == pytest.approx(0.67, abs=0.05)  # a trend is taken out as well
+    assert stated / series.mean(axis=1).var() == pytest.approx(0.85, abs=0.05)

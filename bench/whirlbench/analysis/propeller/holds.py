@@ -8,15 +8,15 @@ almost a hold is listed with the reason why it was not used.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from whirlbench.analysis.propeller.hold_means import LEAST_BLOCKS, Measured, means_of_blocks
 from whirlbench.errors import AnalysisError
 from whirlbench.samples import Run, SlowSamples
 
-LEAST_BLOCKS = 4  # of a hold: fewer tell no error of their mean
 QUANTITIES = ("rpm", "pitch_deg", "thrust_n", "current_a", "voltage_v", "throttle_us")
 
 
@@ -34,14 +34,6 @@ class HoldRules:
     command_jump_us: float = 2.0
     saturated_pct: float = 20.0  # share of samples at one and the same greatest reading
     missing_pct: float = 30.0
-
-
-@dataclass(frozen=True)
-class Measured:
-    """A mean with its standard error, the error taken over correlated samples; NaN when not recorded."""
-
-    mean: float
-    stderr: float
 
 
 @dataclass(frozen=True)
@@ -99,7 +91,7 @@ def find_holds(run: Run, rules: HoldRules | None = None) -> HoldSurvey:
     if not run.slow.has("rpm"):
         raise AnalysisError(f"{run.source or 'run'}: no rpm was recorded, so no hold can be found")
     blocks = _block_means(run.slow, rules.block_s)
-    holds: list[Hold] = []
+    spans: list[tuple[float, float]] = []
     rejected: list[Rejected] = []
     for first, last in _settled_stretches(blocks, rules):
         from_s, to_s = blocks.time_s[first], blocks.time_s[last - 1] + blocks.block_s
@@ -107,8 +99,8 @@ def find_holds(run: Run, rules: HoldRules | None = None) -> HoldSurvey:
         if reason:
             rejected.append(Rejected(run.source, float(from_s), float(to_s), reason))
         else:
-            holds.append(_measure(run, float(from_s), float(to_s), rules))
-    return HoldSurvey(tuple(holds), tuple(rejected))
+            spans.append((float(from_s), float(to_s)))
+    return HoldSurvey(tuple(_measure(run, spans, rules)), tuple(rejected))
 
 
 def _block_means(slow: SlowSamples, block_s: float) -> _Blocks:
@@ -247,45 +239,25 @@ def _is_ceiling(values: np.ndarray, level: float) -> bool:
     return bool((finite < level).any())
 
 
-def _measure(run: Run, from_s: float, to_s: float, rules: HoldRules) -> Hold:
-    slow = run.slow.between(from_s, to_s)
-    blocks = _block_means(slow, rules.block_s)
-    quantities = {name: mean_of_blocks(blocks.values[name]) for name in QUANTITIES}
-    power = mean_of_blocks(blocks.values["current_a"] * blocks.values["voltage_v"])
-    return Hold(run.source, from_s, to_s, power_w=power, vibration_g_rms=_vibration(run, from_s, to_s), **quantities)
+def _measure(run: Run, spans: Sequence[tuple[float, float]], rules: HoldRules) -> list[Hold]:
+    """The holds over ``spans``: what they tell of the disturbance, they tell together."""
+    blocks = [_block_means(run.slow.between(*span), rules.block_s).values for span in spans]
+    series = {name: [one[name] for one in blocks] for name in QUANTITIES}
+    series["power_w"] = [one["current_a"] * one["voltage_v"] for one in blocks]
+    series["vibration_g_rms"] = [_vibration(run, *span) for span in spans]
+    measured = {name: means_of_blocks(values) for name, values in series.items()}
+    return [
+        Hold(run.source, *span, **{name: means[place] for name, means in measured.items()})
+        for place, span in enumerate(spans)
+    ]
 
 
-def mean_of_blocks(values: np.ndarray) -> Measured:
-    """Mean of a series of equally spaced block means and its standard error.
-
-    The error allows for correlation: with lag-one correlation r the ``n`` blocks count as ``n (1 - r) / (1 + r)``
-    (effective sample size of a first-order autoregressive process; Zieba, Metrol. Meas. Syst. 17 (2010) 3, from
-    memory). A linear trend is removed first, since the mean of a slow drift is no error of the mean. NaN are left
-    out; fewer than four values give a NaN error.
-    """
-    good = values[np.isfinite(values)]
-    if not len(good):
-        return Measured(math.nan, math.nan)
-    if len(good) < 4:
-        return Measured(float(good.mean()), math.nan)
-    place = np.arange(len(good)) - (len(good) - 1) / 2
-    rest = good - good.mean() - place * (place @ good) / (place @ place)
-    variance = float(rest @ rest) / (len(good) - 2)
-    if variance <= 0.0:
-        return Measured(float(good.mean()), 0.0)
-    correlation = float(rest[1:] @ rest[:-1]) / float(rest @ rest) + 1.0 / len(good)  # first-order bias put back
-    correlation = min(max(correlation, 0.0), 0.95)
-    effective = len(good) * (1.0 - correlation) / (1.0 + correlation)
-    return Measured(float(good.mean()), math.sqrt(variance / max(effective, 2.0)))
-
-
-def _vibration(run: Run, from_s: float, to_s: float) -> Measured:
-    """Root mean square over all measured axes, mean removed, in half-second pieces."""
+def _vibration(run: Run, from_s: float, to_s: float) -> np.ndarray:
+    """Root mean square over all measured axes, mean removed, in half-second pieces; empty where it was not recorded."""
     part = run.vibration.between(from_s, to_s)
     axes = [np.asarray(getattr(part, name), dtype=float) for name in part.axes()]
     size = int(run.vibration.rate_hz / 2)
     if not axes or size < 8 or len(axes[0]) < size:
-        return Measured(math.nan, math.nan)
+        return np.empty(0)
     pieces = len(axes[0]) // size
-    power = sum(np.nanvar(axis[: pieces * size].reshape(pieces, size), axis=1) for axis in axes)
-    return mean_of_blocks(np.sqrt(power))
+    return np.sqrt(sum(np.nanvar(axis[: pieces * size].reshape(pieces, size), axis=1) for axis in axes))
