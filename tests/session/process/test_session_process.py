@@ -75,6 +75,7 @@ def test_orders_view_and_end(rig_text, tmp_path, monkeypatch):
         assert session.view.tail(1.0).vibration.rate_hz == pytest.approx(1600, rel=0.01)
         session.command(CommandKind.FINISH)
         until(session, lambda progress: False)
+        assert not NotedRank.held
         outcome = session.join(10)
     assert outcome.ending == Ending.DONE, outcome
     with open_recording(recording) as opened:

@@ -78,6 +78,8 @@ class SessionHandle:
                 else:
                     died = f"the session's process died (exit code {self._process.exitcode})"
                     self._outcome = self._told_outcome() or Outcome(Ending.FAILED, died)
+        if self._outcome is not None:
+            self._rank.give_back()  # nobody waits for a sign of life any more
         return self._outcome
 
     def _told_outcome(self) -> Outcome | None:
