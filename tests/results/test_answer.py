@@ -9,7 +9,7 @@ from rich.console import Console
 
 from whirlbench.cli.output import print_summary
 from whirlbench.report.answer_page import answer_page
-from whirlbench.results.answer import Answer, Level, NotJudged, Remark
+from whirlbench.results.answer import Answer, Level, NotJudged, Remark, not_judged
 
 TOLD = "at 5200 rpm over current; do not hold this speed"
 DANGER = Remark(Level.DANGER, TOLD)
@@ -33,6 +33,12 @@ def test_what_was_not_judged_is_not_said_twice_either() -> None:
         "onset", "onset: not judged, no steady running", not_judged=(NotJudged("onset", "no steady running"),)
     )
     assert answer.statement.level is Level.CAUTION and answer.lines() == ()
+
+
+def test_a_headline_that_says_not_judged_leaves_the_reason_to_be_said() -> None:
+    answer = not_judged("balance", "no trial run was given")
+    assert answer.statement.text == "balance: not judged"
+    assert answer.lines() == (Remark(Level.CAUTION, "no trial run was given"),)
 
 
 def test_surfaces_show_the_headline_as_gravely_as_it_is_and_the_danger_once() -> None:

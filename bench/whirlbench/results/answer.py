@@ -61,7 +61,12 @@ class NotJudged:
     @property
     def text(self) -> str:
         """Both in one line."""
-        return f"{self.what}: not judged, {self.why}"
+        return f"{self.headline}, {self.why}"
+
+    @property
+    def headline(self) -> str:
+        """That it was not, without the reason."""
+        return f"{self.what}: not judged"
 
 
 @dataclass(frozen=True)
@@ -178,7 +183,9 @@ class Answer:
 
     def _weighed(self) -> list[Remark]:
         """Remarks and what was not judged, the gravest first."""
-        open_ = tuple(Remark(Level.CAUTION, item.text) for item in self.not_judged)
+        open_ = tuple(
+            Remark(Level.CAUTION, item.why if item.headline == self.headline else item.text) for item in self.not_judged
+        )
         order = {Level.DANGER: 0, Level.CAUTION: 1, Level.NOTE: 2}
         return sorted((*self.remarks, *open_), key=lambda remark: order[remark.level])
 
@@ -195,7 +202,8 @@ class Answer:
 
 def not_judged(subject: str, why: str) -> Answer:
     """The answer where the data could not answer at all."""
-    return Answer(subject, f"{subject}: not judged", not_judged=(NotJudged(subject, why),), judged=False)
+    item = NotJudged(subject, why)
+    return Answer(subject, item.headline, not_judged=(item,), judged=False)
 
 
 def figure(value: float | None, digits: int = 3) -> str:
