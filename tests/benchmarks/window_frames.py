@@ -2,8 +2,8 @@
 
 In turns in the same run, unthrottled, 1280 x 900, one core:
 
-- the live page, fed a sixtieth of a second of samples a frame, with its figures (state, margins, peaks, times to the
-  limit) brought up to date in every third frame, as in the program, and in every frame;
+- the live page, fed a sixtieth of a second of samples a frame, with strips and figures (state, margins, peaks, times to
+  the limit) brought up to date as often as in the program, and in every frame;
 - eight bare charts of a plotting library over the same 60 s, seven channels at 500/s and one at 3.2 kHz, on fixed axes,
   with pens of one pixel, their lines reduced to the width beforehand: the cheapest way there is to draw them;
 - a naive stack: every sample, on an axis that scrolls.
@@ -185,8 +185,8 @@ class Case:
         return min(float(np.mean(row)) for row in self.cpu_ms)
 
 
-def live_case(name: str, stand: Stand, every: int) -> Case:
-    """The live page with its figures in each ``every``-th frame."""
+def live_case(name: str, stand: Stand, due: Callable[[int], dict[str, bool]]) -> Case:
+    """The live page with what is ``due`` in each frame."""
     from whirlbench.rig.toml import example_rig_text, parse_rig
     from whirlbench.window.live.spin_panel import SpinPanel
 
@@ -195,7 +195,7 @@ def live_case(name: str, stand: Stand, every: int) -> Case:
 
     def frame() -> None:
         handle.heard()
-        page.advance(figures=frames[0] % every == 0)
+        page.advance(**due(frames[0]))
         frames[0] += 1
 
     return Case(name, page, frame, lambda: stand.advance(FRAME_S))
@@ -203,11 +203,11 @@ def live_case(name: str, stand: Stand, every: int) -> Case:
 
 def table(app: Any, rounds: int = ROUNDS) -> list[str]:
     """Measures in turns; the lines of the table."""
-    from whirlbench.window.live.bridge import FIGURES_EVERY
+    from whirlbench.window.live.bridge import due
 
     stand = Stand()
-    live = [live_case("live page, as in the program", stand, FIGURES_EVERY)]
-    live.append(live_case("live page, figures each frame", stand, 1))
+    live = [live_case("live page, as in the program", stand, due)]
+    live.append(live_case("live page, all in each frame", stand, lambda frame: {}))
     cases = [*live, Case("bare charts", *bare_charts()), Case("naive stack", *naive_stack(), frames=NAIVE_FRAMES)]
     for _ in range(rounds):
         for case in cases:

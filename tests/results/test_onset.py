@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import page_runs
 import pytest
+from msgspec.structs import replace as changed
 
 from whirlbench.analysis.onset import Cause, Failure
 from whirlbench.analysis.orders import Resonance
@@ -151,6 +152,14 @@ def test_signals_that_were_not_recorded_leave_the_verdict_in_part(steady: OnsetS
     assert found["orders, broadband and crest factor"] == "no vibration was recorded"
     assert found["unsteadiness within the turn"] == "no tach pulses were recorded"
     assert found["vibration"] == "the recording has no vibration"
+
+
+def test_a_quantity_that_is_no_signal_and_has_no_limit_judged_is_said_once() -> None:
+    rig = changed(RIG, limits=changed(RIG.limits, current_a=110.0))
+    answer = onset_answer(onset_study(page_runs.shaking_run(grows=False), rig))
+    assert [item.why for item in answer.not_judged if item.what == "current"] == ["the recording has no current"]
+    assert len({item.what for item in answer.not_judged}) == len(answer.not_judged)
+    assert "no current was recorded" not in " ".join(unjudged(answer).values())
 
 
 def test_all_signals_and_limits_recorded_is_judged() -> None:

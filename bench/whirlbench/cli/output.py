@@ -76,7 +76,8 @@ def print_answer(answer: Answer, console: Console | None = None) -> None:
 def print_summary(answer: Answer, console: Console | None = None) -> None:
     """The headline, every danger and every caution of an answer."""
     console = console or _console()
-    console.print(answer.headline, style="bold", markup=False, soft_wrap=True)
+    said = answer.statement
+    console.print(said.line, style=f"bold {STYLES[said.level]}", markup=False, soft_wrap=True)
     _print_remarks(console, [remark for remark in answer.lines() if remark.level != "note"])
 
 

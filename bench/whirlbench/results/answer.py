@@ -61,7 +61,12 @@ class NotJudged:
     @property
     def text(self) -> str:
         """Both in one line."""
-        return f"{self.what}: not judged, {self.why}"
+        return f"{self.headline}, {self.why}"
+
+    @property
+    def headline(self) -> str:
+        """That it was not, without the reason."""
+        return f"{self.what}: not judged"
 
 
 @dataclass(frozen=True)
@@ -166,11 +171,27 @@ class Answer:
         """Whether a cell of its tables is a dash, so that a surface says what that means."""
         return any(cell == NONE for table in self.tables for row in table.rows for cell in row)
 
+    @property
+    def statement(self) -> Remark:
+        """The headline, as grave as the gravest remark that it says already; ``lines`` leaves such remarks out."""
+        said = [remark for remark in self._weighed() if self._says(remark)]
+        return Remark(said[0].level if said else Level.NOTE, self.headline)
+
     def lines(self) -> tuple[Remark, ...]:
         """All that is to be read beside the headline, in order: dangers, cautions, what was not judged, notes."""
-        open_ = tuple(Remark(Level.CAUTION, item.text) for item in self.not_judged)
+        return tuple(remark for remark in self._weighed() if not self._says(remark))
+
+    def _weighed(self) -> list[Remark]:
+        """Remarks and what was not judged, the gravest first."""
+        open_ = tuple(
+            Remark(Level.CAUTION, item.why if item.headline == self.headline else item.text) for item in self.not_judged
+        )
         order = {Level.DANGER: 0, Level.CAUTION: 1, Level.NOTE: 2}
-        return tuple(sorted((*self.remarks, *open_), key=lambda remark: order[remark.level]))
+        return sorted((*self.remarks, *open_), key=lambda remark: order[remark.level])
+
+    def _says(self, remark: Remark) -> bool:
+        """Whether the headline holds the remark word for word, as the whole or as one of its parts."""
+        return f"; {remark.text}; " in f"; {self.headline}; "
 
     def as_document(self) -> dict[str, Any]:
         """The JSON object of the analysis: plain dicts, lists, numbers and None."""
@@ -181,7 +202,8 @@ class Answer:
 
 def not_judged(subject: str, why: str) -> Answer:
     """The answer where the data could not answer at all."""
-    return Answer(subject, f"{subject}: not judged", not_judged=(NotJudged(subject, why),), judged=False)
+    item = NotJudged(subject, why)
+    return Answer(subject, item.headline, not_judged=(item,), judged=False)
 
 
 def figure(value: float | None, digits: int = 3) -> str:

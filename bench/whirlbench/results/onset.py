@@ -56,6 +56,7 @@ NO_RIG = NotJudged("trips by the limits", "no rig was given, and the recording h
 MOMENT_INKS = {"onset": "cursor", "caution": "close", "trip": "over", "abort": "over", "failure": "ink"}
 EVIDENCE_INKS = ("measured", "model", "second", "faint")  # as many of the strongest signals are drawn
 SHOWN_LEVELS = 3.0  # of the alarm level; what lies far beyond has long been past doubt
+NOT_RECORDED = " was recorded"
 _UNJUDGED_SIGNALS = re.compile(r"(?P<why>.+): (?P<what>.+?) (?:is|are) not judged")
 
 
@@ -258,8 +259,10 @@ def _cause_remarks(onset: FirstBeginning, cause: Cause | None) -> Iterator[Remar
 
 
 def _not_judged(study: OnsetStudy) -> Iterator[NotJudged]:
-    yield from _refused(study)[0]
-    yield from (NO_RIG,) if study.test is None else study.test.not_judged
+    limits = (NO_RIG,) if study.test is None else study.test.not_judged
+    told = {item.what for item in limits}  # a quantity that is not there is said once, be it a signal and a limit
+    yield from (item for item in _refused(study)[0] if item.what not in told or not item.why.endswith(NOT_RECORDED))
+    yield from limits
 
 
 def _refused(study: OnsetStudy) -> tuple[list[NotJudged], list[str]]:

@@ -16,6 +16,7 @@ from whirlbench.samples import Event
 from whirlbench.session.engine import Ending, Outcome
 from whirlbench.session.process import EndingRequests, SessionSpec, SharedView, loop, operating_system
 from whirlbench.session.process.operating_system import (
+    SurfaceRank,
     ask_for_priority,
     ignore_terminal_signals,
     signals_held,
@@ -99,6 +100,87 @@ def test_what_a_session_in_real_time_starts_is_ahead_of_other_work_all_the_same(
     assert rank == [-5]
     monkeypatch.setattr(os, "nice", lambda step: not_permitted(step) if step else 0)
     step_behind()
+
+
+def test_a_session_started_by_a_ranked_surface_gets_its_own_rank(monkeypatch):
+    rank = [-5]
+
+    def nice(step):
+        rank[0] += step
+        return rank[0]
+
+    monkeypatch.setattr(os, "nice", nice)
+    assert ask_for_priority() == "" and rank == [-10]
+
+
+@pytest.fixture
+def ranks(monkeypatch, tmp_path):
+    """Niceness of this thread and of its group, and what a system may refuse of either."""
+    system = SimpleNamespace(own=0, granted=True, group=tmp_path / "autogroup")
+    system.group.write_text("/autogroup-7 nice 0\n")
+
+    def set_priority(which, who, niceness):
+        if not system.granted:
+            not_permitted(niceness)
+        assert (which, who) == (os.PRIO_PROCESS, 0)
+        system.own = niceness
+
+    monkeypatch.setattr(os, "getpriority", lambda which, who: system.own)
+    monkeypatch.setattr(os, "setpriority", set_priority)
+    monkeypatch.setattr(operating_system, "GROUP", system.group)
+    return system
+
+
+def test_a_surface_ranks_itself_and_its_group_behind_the_decision_and_gives_both_back(ranks):
+    rank = SurfaceRank()
+    assert ranks.own == -5 and ranks.group.read_text() == "-5"
+    rank.give_back()
+    assert ranks.own == 0 and ranks.group.read_text() == "0"
+    rank.give_back()
+    assert ranks.own == 0
+
+
+def test_a_rank_that_is_refused_changes_nothing_and_says_nothing(ranks, capfd):
+    ranks.granted = False
+    SurfaceRank().give_back()
+    assert ranks.own == 0 and ranks.group.read_text() == "/autogroup-7 nice 0\n"
+    assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize("words", [None, "", "/autogroup-7 nice unknown\n"])
+def test_a_system_without_such_groups_still_ranks_the_surface(ranks, words):
+    if words is None:
+        ranks.group.unlink()
+    else:
+        ranks.group.write_text(words)
+    rank = SurfaceRank()
+    assert ranks.own == -5
+    rank.give_back()
+    assert ranks.own == 0 and (ranks.group.read_text() == words if words is not None else not ranks.group.exists())
+
+
+def test_a_system_without_niceness_has_no_rank(ranks, monkeypatch):
+    monkeypatch.delattr(os, "getpriority")
+    SurfaceRank().give_back()
+    assert ranks.own == 0 and ranks.group.read_text() == "/autogroup-7 nice 0\n"
+
+
+def test_a_surface_that_is_ahead_already_stays_where_it_is(ranks):
+    ranks.own = -12
+    SurfaceRank().give_back()
+    assert ranks.own == -12 and ranks.group.read_text() == "/autogroup-7 nice 0\n"
+    ranks.own = 0
+    ranks.group.write_text("/autogroup-7 nice -8\n")
+    SurfaceRank().give_back()
+    assert ranks.own == 0 and ranks.group.read_text() == "/autogroup-7 nice -8\n"
+
+
+def test_what_somebody_else_has_ranked_meanwhile_stays(ranks):
+    rank = SurfaceRank()
+    ranks.own = 3
+    ranks.group.write_text("/autogroup-7 nice 4\n")
+    rank.give_back()
+    assert ranks.own == 3 and ranks.group.read_text() == "/autogroup-7 nice 4\n"
 
 
 @pytest.mark.parametrize("missing", [(), ("SIGHUP",), ("SIGHUP", "SIGINT")])

@@ -55,9 +55,23 @@ def until(session, condition, longest_s=20.0):
         time.sleep(0.02)
 
 
-def test_orders_view_and_end(rig_text, tmp_path):
+class NotedRank:
+    """Whether the surface has its rank at present."""
+
+    held = False
+
+    def __init__(self):
+        type(self).held = True
+
+    def give_back(self):
+        type(self).held = False
+
+
+def test_orders_view_and_end(rig_text, tmp_path, monkeypatch):
+    monkeypatch.setattr(handle, "SurfaceRank", NotedRank)
     recording = tmp_path / "run.h5"
     with start(spec_of(rig_text, keep_open=True, recording=str(recording))) as session:
+        assert NotedRank.held
         until(session, lambda progress: progress.phase == Phase.READY)
         assert session.alive() and session.pid != os.getpid()
         session.command(CommandKind.NOTE, text="propeller turns freely by hand")
@@ -67,6 +81,7 @@ def test_orders_view_and_end(rig_text, tmp_path):
         assert session.view.tail(1.0).vibration.rate_hz == pytest.approx(1600, rel=0.01)
         session.command(CommandKind.FINISH)
         until(session, lambda progress: False)
+        assert not NotedRank.held
         outcome = session.join(10)
     assert outcome.ending == Ending.DONE, outcome
     with open_recording(recording) as opened:

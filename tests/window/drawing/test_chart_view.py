@@ -42,6 +42,21 @@ def test_a_curve_is_inked_where_its_values_are(qtbot) -> None:
     assert distance(ink_at(view, 4.5, 3.1), palette.CARD) == 0
 
 
+@pytest.mark.parametrize(
+    "part",
+    [
+        {"stretches": (Stretch(9.5, 10.0, "over", "no pitch is permitted"),)},
+        {"boxes": (Box((9.5, 10.0), (0.0, 10.0), "no pitch is permitted", "over"),)},
+    ],
+)
+def test_a_label_at_the_right_edge_begins_before_its_part_so_that_it_is_read_whole(qtbot, part) -> None:
+    view = view_of(qtbot, Chart("t", "x", "y", **part, x_span=(0.0, 10.0), y_span=(0.0, 10.0)))
+    scale, drawn = view.scale(), view.grab().toImage()
+    before = range(round(scale.right) - 120, round(float(scale.x_px(9.5))) - 4)
+    heights = range(round(scale.top) + 2, round(scale.bottom) - 2)
+    assert any(distance(drawn.pixelColor(x, y), palette.CARD) > 80 for x in before for y in heights)
+
+
 def test_a_gap_stays_blank(qtbot) -> None:
     values = np.full(11, 5.0)
     values[4:7] = np.nan

@@ -16,7 +16,7 @@ from whirlbench.samples import SLOW_CHANNELS
 from whirlbench.session.engine import CommandKind, Ending, Outcome, SlowRecord
 from whirlbench.window.drawing import far_text, palette
 from whirlbench.window.live import state_band
-from whirlbench.window.live.bridge import FIGURES_EVERY, FRAME_MS
+from whirlbench.window.live.bridge import FIGURES_EVERY, FRAME_MS, STRIPS_EVERY
 from whirlbench.window.live.orders_panel import NO_LEVEL
 from whirlbench.window.live.run_controls import TYPING
 from whirlbench.window.live.spin_panel import STRIP_PX
@@ -223,14 +223,33 @@ def test_words_come_with_the_frame_that_brings_them_and_figures_a_few_frames_lat
             assert (panel.band.state, panel.band.remark) != before, change
 
 
-def test_the_bridge_brings_figures_up_to_date_five_times_a_second(application, tmp_path: Path) -> None:
-    assert 0.15 <= FRAME_MS * FIGURES_EVERY / 1e3 <= 0.2
+def test_a_sign_of_life_leaves_each_frame_strips_are_drawn_in_every_second_and_figures_five_times_a_second(
+    application, tmp_path: Path, monkeypatch
+) -> None:
+    assert 0.15 <= FRAME_MS * FIGURES_EVERY / 1e3 <= 0.2 and FRAME_MS * STRIPS_EVERY <= 70
     with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
-        bridge, asked = window.bridge, []
-        bridge.panel.advance, plain = lambda figures: asked.append(figures) or plain(figures), bridge.panel.advance
+        bridge, drawn, heard = window.bridge, [], []
+        monkeypatch.setattr(bridge.session, "heard", lambda: heard.append(1))
+        for part in ("strips", "figures"):
+            widget = getattr(bridge.panel, part)
+            name = "advance" if part == "strips" else "show_nearest"
+            monkeypatch.setattr(widget, name, lambda *_, part=part: drawn.append((len(heard), part)))
         for _ in range(2 * FIGURES_EVERY):
             bridge._frame()
-        assert asked.count(True) == 2
+        assert len(heard) == 2 * FIGURES_EVERY
+        assert [part for _, part in drawn].count("strips") == 2 * FIGURES_EVERY // STRIPS_EVERY
+        assert [part for _, part in drawn].count("figures") == 2
+        assert len({frame for frame, _ in drawn}) == len(drawn)  # never both in one frame
+
+
+def test_a_trip_is_told_in_the_frame_that_brings_it_whichever_parts_are_due(application, tmp_path: Path) -> None:
+    with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
+        bridge = window.bridge
+        for frame in range(FIGURES_EVERY):
+            bridge._frames = frame
+            bridge.session.progress = replace(bridge.session.progress, state=("tripped", "turning")[frame % 2])
+            bridge._frame()
+            assert bridge.panel.band.state == bridge.session.progress.state
 
 
 def test_an_ended_session_is_shown_whole_though_no_frame_comes_any_more(application, tmp_path: Path) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
+import signal
 import subprocess
 import sys
 import threading
@@ -15,7 +17,7 @@ import page_runs
 import pytest
 
 from whirlbench.samples import SlowSamples
-from whirlbench.window.pages.worker import Doing, Refusal, Worker, _send
+from whirlbench.window.pages.worker import Doing, Refusal, Worker, _send, _serve
 
 
 def collected(worker: Worker, count: int, timeout_s: float = 20.0) -> list[Any]:
@@ -100,6 +102,24 @@ def test_work_that_dies_is_seen_to_be_dead() -> None:
             time.sleep(0.01)
         assert not worker.alive()
         worker.ask(1.0)  # nobody hears it, and nothing breaks
+
+
+@pytest.mark.parametrize(("inherited", "behind"), [(-5, 10), (0, 10), (4, 14)])
+def test_work_is_behind_whatever_rank_the_window_has(
+    monkeypatch: pytest.MonkeyPatch, inherited: int, behind: int
+) -> None:
+    rank = [inherited]
+
+    def nice(step: int) -> int:
+        rank[0] += step
+        return rank[0]
+
+    monkeypatch.setattr(os, "nice", nice, raising=False)
+    monkeypatch.setattr(signal, "signal", lambda number, handler: None)
+    mine, theirs = multiprocessing.Pipe()
+    mine.close()
+    _serve(page_runs.doubling, (1.0,), theirs)
+    assert rank == [behind]
 
 
 @pytest.mark.parametrize("module", ["worker", "page_work"])

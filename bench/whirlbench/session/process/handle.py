@@ -16,7 +16,7 @@ from multiprocessing.process import BaseProcess
 from whirlbench.session.engine import Command, CommandKind, Ending, Outcome, Progress
 from whirlbench.session.process.live_view import SharedView
 from whirlbench.session.process.loop import run_session
-from whirlbench.session.process.operating_system import signals_held
+from whirlbench.session.process.operating_system import SurfaceRank, signals_held
 from whirlbench.session.process.spec import SessionSpec
 
 COAST_PATIENCE_S = 260.0  # a lost port is tried again, the longest coast-down is recorded, and the recording closed
@@ -34,6 +34,7 @@ class SessionHandle:
         """``recorded``: a recorder lives beside the session, and takes over when that dies."""
         self._process, self._commands = process, commands
         self.view = view
+        self._rank = SurfaceRank()
         self._outcome: Outcome | None = None
         self._closed = self._hung = False
         self._recorded = recorded
@@ -77,6 +78,8 @@ class SessionHandle:
                 else:
                     died = f"the session's process died (exit code {self._process.exitcode})"
                     self._outcome = self._told_outcome() or Outcome(Ending.FAILED, died)
+        if self._outcome is not None:
+            self._rank.give_back()  # nobody waits for a sign of life any more
         return self._outcome
 
     def _told_outcome(self) -> Outcome | None:
@@ -131,6 +134,7 @@ class SessionHandle:
         if self._process.is_alive():
             self._process.kill()
             self._process.join(POLL_S)
+        self._rank.give_back()
         self._closed = True
 
     def __enter__(self) -> SessionHandle:

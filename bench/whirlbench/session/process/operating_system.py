@@ -9,9 +9,12 @@ import signal
 import threading
 from collections.abc import Callable, Iterator
 from multiprocessing.connection import Connection
+from pathlib import Path
 from typing import Any
 
 PRIORITY = -10  # the decision comes before any picture of it; half of what the system offers
+BESIDE_DECISION = PRIORITY // 2  # recorder and surface: behind the decision, ahead of other work
+GROUP = Path("/proc/self/autogroup")  # of Linux: all that one terminal has started, "/autogroup-7 nice 0"
 REAL_TIME = 1  # the least of its ranks: already ahead of all that is not real time
 # What a terminal sends to its whole group: Ctrl-C, its own end, Ctrl-\, Ctrl-Z, reading or writing in the background.
 TERMINAL_SIGNALS = ("SIGINT", "SIGHUP", "SIGQUIT", "SIGTSTP", "SIGTTIN", "SIGTTOU")
@@ -30,7 +33,7 @@ def ask_for_priority() -> str:
     if not hasattr(os, "nice"):
         return "this system has no such priorities"
     try:
-        os.nice(PRIORITY)
+        os.nice(PRIORITY - os.nice(0))  # whatever the surface that started it had
     except OSError as error:
         return f"the system says: {(error.strerror or str(error)).lower()}"
     return ""
@@ -44,7 +47,45 @@ def step_behind() -> None:
     """
     if hasattr(os, "nice"):
         with contextlib.suppress(OSError):  # not to be had: it stays where it is
-            os.nice(PRIORITY // 2 - os.nice(0))
+            os.nice(BESIDE_DECISION - os.nice(0))
+
+
+class SurfaceRank:
+    """The rank of whatever gives the sign of life, window or terminal, for as long as a session needs one.
+
+    A surface that other work keeps from its turn is silent, and the device cuts the power then. Taken and given back
+    by the thread that is to have it. Where niceness counts only within a group, that group is ranked too.
+    What is not permitted is left as it is, without a word: the session judges the silence itself, not its cause.
+    """
+
+    def __init__(self) -> None:
+        self._before: int | None = None
+        self._group_before: int | None = None
+        with contextlib.suppress(OSError, AttributeError):  # not permitted; a system without niceness
+            before = os.getpriority(os.PRIO_PROCESS, 0)
+            if before > BESIDE_DECISION:
+                os.setpriority(os.PRIO_PROCESS, 0, BESIDE_DECISION)
+                self._before = before
+        with contextlib.suppress(OSError, ValueError):  # no such groups, or words that nobody knows
+            group = _group_niceness()
+            if self._before is not None and group > BESIDE_DECISION:
+                GROUP.write_text(str(BESIDE_DECISION), encoding="ascii")
+                self._group_before = group
+
+    def give_back(self) -> None:
+        """As it was before; what somebody else has ranked anew since then stays."""
+        with contextlib.suppress(OSError, ValueError):
+            if self._group_before is not None and _group_niceness() == BESIDE_DECISION:
+                GROUP.write_text(str(self._group_before), encoding="ascii")
+        with contextlib.suppress(OSError):
+            if self._before is not None and os.getpriority(os.PRIO_PROCESS, 0) == BESIDE_DECISION:
+                os.setpriority(os.PRIO_PROCESS, 0, self._before)
+        self._before = self._group_before = None
+
+
+def _group_niceness() -> int:
+    """Niceness of the group that this process was started in; OSError or ValueError where nothing tells."""
+    return int(GROUP.read_text(encoding="ascii").split()[-1])
 
 
 def join_real_time() -> bool:

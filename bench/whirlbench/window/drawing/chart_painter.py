@@ -137,7 +137,8 @@ class ChartPainter:
         box = QtCore.QRectF(left, scale.top, max(right - left, 1.0), scale.height)
         self.painter.fillRect(box, colour(stretch.ink, STRETCH_ALPHA))
         self.painter.setPen(colour(stretch.ink))
-        self.painter.drawText(QtCore.QPointF(left + 4, scale.bottom - 6), stretch.label)
+        place = self._stretch_label(stretch)
+        self.painter.drawText(QtCore.QPointF(place.left(), place.bottom() - 2), stretch.label)
 
     def _band(self, band: Band) -> None:
         self.painter.setPen(QtCore.Qt.PenStyle.NoPen)
@@ -159,7 +160,8 @@ class ChartPainter:
         self.painter.setBrush(QtCore.Qt.BrushStyle.NoBrush)
         self.painter.drawRect(area)
         self.painter.setPen(colour("ink" if box.filled else box.ink))
-        self.painter.drawText(QtCore.QPointF(left + 4, top + 14), box.label)
+        place = self._label_place(box)
+        self.painter.drawText(QtCore.QPointF(place.left(), place.top() + 11), box.label)
 
     def _curve(self, curve: Curve) -> None:
         if curve.dots:
@@ -200,13 +202,17 @@ class ChartPainter:
 
     def _label_place(self, box: Box) -> QtCore.QRectF:
         """Where the label of ``box`` stands."""
-        left, top = float(self.scale.x_px(box.x[0])) + 4, float(self.scale.y_px(box.y[1]))
-        return QtCore.QRectF(left, top + 3, self.painter.fontMetrics().horizontalAdvance(box.label), 14)
+        return self._kept_inside(box.x[0], float(self.scale.y_px(box.y[1])) + 3, box.label)
 
     def _stretch_label(self, stretch: Stretch) -> QtCore.QRectF:
         """Where the label of ``stretch`` stands."""
-        width = self.painter.fontMetrics().horizontalAdvance(stretch.label)
-        return QtCore.QRectF(float(self.scale.x_px(stretch.from_x)) + 4, self.scale.bottom - 18, width, 14)
+        return self._kept_inside(stretch.from_x, self.scale.bottom - 18, stretch.label)
+
+    def _kept_inside(self, from_x: float, top_px: float, label: str) -> QtCore.QRectF:
+        """The place of a label that begins at ``from_x``, or before it where it would leave the chart otherwise."""
+        width = self.painter.fontMetrics().horizontalAdvance(label)
+        left = min(float(self.scale.x_px(from_x)) + 4, self.scale.right - width - 4)
+        return QtCore.QRectF(max(left, self.scale.left + 4), top_px, width, 14)
 
     def _level_label(self, rule: MarkLine) -> QtCore.QRectF:
         """Where the label of a level ``rule`` stands."""

@@ -162,7 +162,9 @@ class TextTable(QtWidgets.QTableWidget):
 
     def _take_height(self) -> None:
         self.resizeRowsToContents()
-        for row in range(self.rowCount()):
-            self.setRowHeight(row, min(self.rowHeight(row), MOST_ROW_PX))
+        usual_px = self.verticalHeader().defaultSectionSize()
+        for row in range(self.rowCount()):  # words that wrap keep apart from those of the next row
+            room_px = SPARE_PX if self.rowHeight(row) > usual_px else 0
+            self.setRowHeight(row, min(self.rowHeight(row) + room_px, MOST_ROW_PX))
         rows_px = sum(self.rowHeight(row) for row in range(self.rowCount()))
         self.setFixedHeight(min(rows_px, MOST_ROWS_PX) + self.horizontalHeader().height() + SPARE_PX)

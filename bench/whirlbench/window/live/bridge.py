@@ -14,6 +14,12 @@ from whirlbench.window.stand_state.live_state import LiveState
 
 FRAME_MS = 33
 FIGURES_EVERY = 6  # frames: figures that change more than five times a second are not read (common practice, no source)
+STRIPS_EVERY = 2  # frames: a pixel of the minute lasts 60 ms on a strip of 1000
+
+
+def due(frame: int) -> dict[str, bool]:
+    """What is drawn in a frame beside words: strips and figures, never both, so that no frame takes long."""
+    return {"strips": frame % STRIPS_EVERY == 0, "figures": frame % FIGURES_EVERY == 1}
 
 
 class Bridge(QtCore.QObject):
@@ -34,11 +40,12 @@ class Bridge(QtCore.QObject):
 
     def _frame(self) -> None:
         self.session.heard()
-        state: LiveState = self.panel.advance(figures=self._frames % FIGURES_EVERY == 0)
+        state: LiveState = self.panel.advance(**due(self._frames))
         self._frames += 1
         self.changed.emit(state)
         if state.outcome is not None:
             self._clock.stop()
+            self.panel.advance()  # the last of it, whole: no other frame comes
             self.ended.emit(state.outcome)
 
     def abort(self) -> None:

@@ -279,17 +279,19 @@ class SpinPanel(QtWidgets.QWidget):
         if news:
             self.events.scrollToBottom()
 
-    def advance(self, figures: bool = True) -> LiveState:
+    def advance(self, figures: bool = True, strips: bool = True) -> LiveState:
         """Draws what is new and returns the state it was drawn from.
 
-        Figures that move all the time are brought up to date with ``figures`` alone; whatever is told in words, at
-        once: a state, a trip, a refusal, that nothing is heard any more.
+        Figures that move all the time are brought up to date with ``figures`` alone, samples taken and drawn with
+        ``strips``; whatever is told in words, at once: a state, a trip, a refusal, that nothing is heard any more.
         """
-        self.trail.advance()
+        if strips:
+            self.trail.advance()
         state = self._look()
         if figures or state.words != self._words:
             self.show_state(state)
-        self.strips.advance()
+        if strips:
+            self.strips.advance()
         return state
 
     def show_state(self, state: LiveState) -> None:

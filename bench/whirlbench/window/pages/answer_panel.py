@@ -12,7 +12,7 @@ from whirlbench.window import shown_units
 from whirlbench.window.drawing.chart_view import ChartView
 from whirlbench.window.drawing.text_table import TextTable
 from whirlbench.window.pages.plan_saving import PlanSaver
-from whirlbench.window.pages.scroll_page import SECTION, ScrollPage
+from whirlbench.window.pages.scroll_page import HEADING, SECTION, ScrollPage
 
 LEVEL_INKS = {"danger": "over", "caution": "caution", "note": "ink"}
 
@@ -172,7 +172,10 @@ class AnswerPanel(ScrollPage):
     def show_state(self, answer: Answer) -> None:
         """Draws ``answer``."""
         self.answer = answer
-        self.heading.setText(shown_units.text(answer.headline))
+        said = answer.statement
+        self.heading.setProperty("ink", LEVEL_INKS[said.level])
+        self.heading.setStyleSheet(HEADING)  # has the ink looked up anew
+        self.heading.setText(shown_units.text(said.line))
         self.remarks.show_remarks(answer.lines())
         if self.saver is not None and answer.plan is not None:
             self.saver.show_plan(answer.plan.text, shown_units.text(answer.plan.remark))

@@ -103,7 +103,7 @@ def _serve(work: Work, args: tuple[object, ...], connection: Connection) -> None
     """What runs in the process."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the window decides when this ends
     if hasattr(os, "nice"):
-        os.nice(NICENESS)
+        os.nice(NICENESS - min(0, os.nice(0)))  # not ahead of anything, although the window beside a session is
     try:
         _converse(work(*args), connection)
     except (EOFError, OSError):
