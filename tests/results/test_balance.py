@@ -11,6 +11,7 @@ import pytest
 from whirlbench.analysis.balance import (
     Balance,
     Influence,
+    Vectors1P,
     Velocity1P,
     grade_mm_s,
     mass_errors_g,
@@ -18,7 +19,9 @@ from whirlbench.analysis.balance import (
     sine_vibration,
 )
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
-from whirlbench.results.balance import Fitting, balance_answer
+from whirlbench.results.balance import Fitting, balance_answer, felt_velocities
+from whirlbench.rig.description import Rig, Vibration
+from whirlbench.samples import Run
 
 RPM = 3000.0
 
@@ -112,3 +115,13 @@ def test_velocities_carry_their_error() -> None:
     felt = (Velocity1P("ay_g", RPM, sine_vibration(0.2, 50.0), 0.05),)
     row = balance_answer(found(), felt, Fitting(40.0, 6.3)).table("velocity").rows[0]
     assert row[2] == "6.243 ± 0.31" and "±" in row[3]
+
+
+def test_a_felt_velocity_errs_by_scatter_and_by_the_scale_where_that_is_known(monkeypatch: pytest.MonkeyPatch) -> None:
+    vectors = Vectors1P(np.array([3000.0]), ("ay_g",), np.array([[0.12 + 0.16j]]), np.array([[0.006]]))
+    monkeypatch.setattr("whirlbench.results.balance.vectors_1p", lambda run: vectors)
+    known, unknown = Rig(vibration=Vibration(stderr_pct=4.0)), Rig()
+    shares = [felt_velocities(Run(), rig)[0].stderr_share for rig in (known, unknown, None)]
+    assert shares == pytest.approx([0.05, 0.03, 0.03])
+    table = balance_answer(found(), felt_velocities(Run(), known), Fitting(40.0, 6.3)).table("velocity")
+    assert table.rows[0][2:] == ("6.243 ± 0.31", "0.2458 ± 0.012")  # 0.2 g peak at 50 Hz: 6.243 mm/s

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from whirlbench.results.answer import Answer, Level
 from whirlbench.results.run_grounds import last_rpm, own_rig_words, run_remarks, with_grounds
-from whirlbench.samples import Run, SlowSamples
+from whirlbench.samples import Run, SlowSamples, TachPulses
 
 TIME_S = np.arange(0.0, 10.0, 0.1)
 
@@ -18,8 +20,8 @@ def run(rpm: np.ndarray, *problems: str, rig_text: str = "") -> Run:
 
 @pytest.mark.parametrize(
     ("last", "told"),
-    [(4000.0, True), (120.0, True), (80.0, False), (0.0, False), (np.nan, False)],
-    ids=["under power", "coasting", "nearly at rest", "at rest", "not known"],
+    [(4000.0, True), (120.0, True), (80.0, False), (0.0, False)],
+    ids=["under power", "coasting", "nearly at rest", "at rest"],
 )
 def test_a_file_that_ends_while_the_shaft_turns_says_so(last: float, told: bool) -> None:
     texts = [remark.text for remark in run_remarks(run(np.full(len(TIME_S), last)))]
@@ -30,8 +32,31 @@ def test_a_file_that_ends_while_the_shaft_turns_says_so(last: float, told: bool)
 def test_a_speed_that_fell_silent_before_the_end_tells_nothing_of_the_end() -> None:
     rpm = np.where(TIME_S < 7.5, 4000.0, np.nan)
     assert np.isnan(last_rpm(run(rpm))) and np.isnan(last_rpm(Run()))
+    assert [remark.text for remark in run_remarks(run(rpm))] == [
+        "the file tells no speed after 7.4 s (then 4000 rpm): nobody knows whether the shaft still turned at its end"
+    ]
     rpm[-15] = 3000.0
     assert last_rpm(run(rpm)) == 3000.0
+
+
+def test_a_file_without_any_speed_does_not_pass_for_one_that_came_to_rest() -> None:
+    (blank,) = run_remarks(run(np.full(len(TIME_S), np.nan)))
+    assert blank.level is Level.CAUTION and blank.text.startswith("the file tells no speed: nobody knows")
+    assert list(run_remarks(Run())) == []
+
+
+@pytest.mark.parametrize(("edge_rpm", "told"), [(4000.0, True), (210.0, True), (190.0, False)])
+@pytest.mark.parametrize("pulses_per_rev", [1, 7])
+def test_a_zero_behind_a_tach_that_fell_silent_at_speed_is_no_rest(edge_rpm: float, told: bool, pulses_per_rev) -> None:
+    """Without an edge the speed reads zero; only edges that had become rare show that the shaft came to rest."""
+    edges = 3.0 - np.arange(20)[::-1] * 60.0 / edge_rpm / pulses_per_rev
+    rpm = np.where(TIME_S < 3.0, edge_rpm, 0.0)
+    texts = [one.text for one in run_remarks(replace(run(rpm), tach=TachPulses(edges, pulses_per_rev)))]
+    silent = (
+        f"the tach fell silent at {edge_rpm:.0f} rpm (3.0 s): nobody knows whether the shaft still turned at its end"
+    )
+    assert texts == ([silent] if told else [])
+    assert not list(run_remarks(replace(run(rpm), tach=TachPulses(edges[:1], pulses_per_rev))))
 
 
 def test_what_a_recording_lacks_stands_beside_every_answer_once_and_with_its_name_among_several() -> None:

@@ -37,6 +37,8 @@ from whirlbench.results.answer import (
     with_error,
 )
 from whirlbench.results.labels import label
+from whirlbench.rig.description import Rig
+from whirlbench.safety.reading_errors import reading_stderr
 from whirlbench.samples import Run
 
 SUBJECT = "balance"
@@ -91,16 +93,17 @@ class Graded:
 
 def balance_of_runs(
     as_found: Run, trial: Run, trial_mass_g: float, trial_angle_deg: float, fitting: Fitting,
-    further: Sequence[Trial] = (),
+    further: Sequence[Trial] = (), rig: Rig | None = None,
 ) -> Answer:  # fmt: skip
     """The correction of ``as_found`` from it and runs with a trial mass at the radius of ``fitting``, in words.
 
-    ``further`` trials may be at other radii. Not judged, with the reason, where the runs cannot tell.
+    ``further`` trials may be at other radii; ``rig`` tells how well the accelerometer's scale is known. Not judged,
+    with the reason, where the runs cannot tell.
     """
     try:
         first = Trial(trial, trial_mass_g, trial_angle_deg, fitting.radius_mm)
         found = balance_runs(as_found, [first, *further])
-        return balance_answer(found, velocities(vectors_1p(as_found)), fitting)
+        return balance_answer(found, felt_velocities(as_found, rig), fitting)
     except AnalysisError as error:
         return not_judged(SUBJECT, str(error))
 
@@ -188,14 +191,14 @@ def _tables(found: Balance, fix: Correction, split: HoleSplit | None, felt: Sequ
 
 
 def _velocity_row(one: Velocity1P) -> tuple[str, ...]:
-    sine = one.sine
-    share = one.stderr_share
-    return (
-        label(one.axis),
-        fixed(one.rpm, 0),
-        with_error(sine.velocity_mm_s_peak, share * sine.velocity_mm_s_peak),
-        with_error(sine.velocity_ips_peak, share * sine.velocity_ips_peak),
-    )
+    peaks = one.sine.velocity_mm_s_peak, one.sine.velocity_ips_peak
+    return label(one.axis), fixed(one.rpm, 0), *(with_error(peak, one.stderr_share * peak) for peak in peaks)
+
+
+def felt_velocities(run: Run, rig: Rig | None) -> tuple[Velocity1P, ...]:
+    """The 1P velocities of a run, with their scatter and the error of the accelerometer's scale where it is known."""
+    scale_share = math.nan if rig is None else reading_stderr(rig, "vibration_g", 1.0)
+    return velocities(vectors_1p(run), scale_share)
 
 
 def _remarks(found: Balance, split: HoleSplit | None, graded: Graded | None) -> Iterator[Remark]:

@@ -75,7 +75,7 @@ _NUMBER = r"-?\d+(?:\.\d+)?(?:e[+-]\d+)?"
 # a word that is no key as well, such as rpm, is left alone in running text; a bare number behind a key is in its unit
 _KEYS = re.compile(
     rf"(?<![\w.])({'|'.join(sorted((key for key in LABELS if '_' in key), key=len, reverse=True))})(?!\w)"
-    rf"(?:( {_NUMBER}(?: to {_NUMBER})?)(?=[,;)]|$)(?:(, limit {_NUMBER})(?=[,;)]|$))?)?"
+    rf"(?:( {_NUMBER}(?: (?:to|±) {_NUMBER})?)(?=[,;)]|$)(?:(, limit {_NUMBER})(?=[,;)]|$))?)?"
 )
 
 

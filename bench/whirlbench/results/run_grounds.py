@@ -1,10 +1,11 @@
-"""What a result rests on, in words: what a recording lacks, whether it ends before the run does, and whose rig judges.
+"""What a result rests on, in words: what a recording lacks, whether its end was seen at rest, and whose rig judges.
 
 One sentence each, the same beside every answer.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -13,31 +14,66 @@ import numpy as np
 
 from whirlbench.results.answer import Answer, Level, Remark
 from whirlbench.results.labels import spoken
+from whirlbench.rig.rules import FASTEST_REST_RPM
 from whirlbench.samples import Run
 
 STILL_TURNING_RPM = 100.0  # no out-runner holds less under power, and a coast-down soon falls below; our choice
+NOBODY_KNOWS = "nobody knows whether the shaft still turned at its end"
 LAST_S = 2.0  # of the file: what it ends with, also at one reading a second; our choice
 
 
 def run_remarks(run: Run, named: bool = False) -> Iterator[Remark]:
-    """What is missing or damaged in a recording, and that it ends while the shaft turns; ``named``: with its name."""
+    """What is missing or damaged in a recording, and that its end was not seen at rest; ``named``: with its name."""
     name = f"{Path(run.source).name}: " if named and run.source else ""
     for text in run.problems:
         yield Remark(Level.CAUTION, f"{name}in the recording: {spoken(text)}")
-    rpm = last_rpm(run)
+    if text := end_words(run):
+        yield Remark(Level.CAUTION, f"{name}{text}")
+
+
+def end_words(run: Run) -> str:
+    """Why the file does not show that the shaft came to rest; empty where it does, or where it holds no samples.
+
+    A zero behind a tach that fell silent at speed is no rest.
+    """
+    if not len(run.slow.time_s):
+        return ""
+    rpm, end_s = last_rpm(run), float(run.slow.time_s[-1])
     if rpm > STILL_TURNING_RPM:
-        end_s = float(run.slow.time_s[-1])
-        text = f"the shaft still turned at the end of the file ({rpm:.0f} rpm at {end_s:.1f} s)"
-        yield Remark(Level.CAUTION, f"{name}{text}: what came after is not in it")
+        told = f"the shaft still turned at the end of the file ({rpm:.0f} rpm at {end_s:.1f} s)"
+        return f"{told}: what came after is not in it"
+    if math.isnan(rpm):
+        return f"{_blank_words(run)}: {NOBODY_KNOWS}"
+    edge_rpm = _last_edge_rpm(run)
+    if edge_rpm > FASTEST_REST_RPM:
+        return f"the tach fell silent at {edge_rpm:.0f} rpm ({run.tach.time_s[-1]:.1f} s): {NOBODY_KNOWS}"
+    return ""
 
 
 def last_rpm(run: Run) -> float:
     """The last speed told within the last two seconds of the slow samples; NaN where none was."""
-    time_s, rpm = run.slow.time_s, run.slow.rpm
-    assert rpm is not None
-    last = time_s >= time_s[-1] - LAST_S if len(time_s) else np.zeros(0, dtype=bool)
-    known = np.flatnonzero(np.isfinite(rpm) & last)
-    return float(rpm[known[-1]]) if len(known) else float("nan")
+    time_s, known = run.slow.time_s, _known(run)
+    told = known[time_s[known] >= time_s[-1] - LAST_S] if len(known) else known
+    return float(run.slow.channel("rpm")[told[-1]]) if len(told) else math.nan
+
+
+def _known(run: Run) -> np.ndarray:
+    """Places of the slow samples that tell a speed."""
+    return np.flatnonzero(np.isfinite(run.slow.channel("rpm")))
+
+
+def _blank_words(run: Run) -> str:
+    known = _known(run)
+    if not len(known):
+        return "the file tells no speed"
+    at_s, rpm = float(run.slow.time_s[known[-1]]), float(run.slow.channel("rpm")[known[-1]])
+    return f"the file tells no speed after {at_s:.1f} s (then {rpm:.0f} rpm)"
+
+
+def _last_edge_rpm(run: Run) -> float:
+    """The speed between the last two tach pulses; 0 without any."""
+    time_s = run.tach.time_s[-2:]
+    return 60.0 / (run.tach.pulses_per_rev * float(np.ptp(time_s))) if len(time_s) == 2 else 0.0
 
 
 def own_rig_words(run: Run) -> str:

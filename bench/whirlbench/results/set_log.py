@@ -7,7 +7,7 @@ from typing import Any
 
 from whirlbench.log import Entry, EntryKind, Standing, State, calibrations_of
 from whirlbench.log.entries import CYCLE_BIN, cycles_of
-from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, fixed
+from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, fixed, significant
 from whirlbench.results.labels import spoken
 
 SUBJECT = "blade set"
@@ -88,7 +88,7 @@ def _what(entry: Entry) -> str:
 
 
 def _peak(rpm: float, stderr_rpm: float | None) -> str:
-    return fixed(rpm, 0) if stderr_rpm is None else f"{rpm:.0f} ± {stderr_rpm:.2g}"
+    return fixed(rpm, 0) if stderr_rpm is None else f"{rpm:.0f} ± {significant(stderr_rpm, 2)}"
 
 
 def _remarks(entries: Sequence[Entry], found: Standing) -> Iterator[Remark]:

@@ -33,10 +33,10 @@ from whirlbench.safety.back_test import back_test, rules_for
 from whirlbench.safety.back_test.sensor_shares import SensorShares
 from whirlbench.safety.back_test.study import SWEPT, Case, Suggestion, Trade, Verdict, suggest, trade_off, verdict
 from whirlbench.safety.host_rules import Trip, trend_rules
-from whirlbench.safety.reading_errors import mark, product_stderr, with_stderr
+from whirlbench.safety.reading_errors import ReadAs, read_as, with_stderr
 from whirlbench.safety.steady_frames import FRAME_S
 from whirlbench.safety.trend_rules import Trend
-from whirlbench.samples import Run
+from whirlbench.samples import SLOW_CHANNELS, Run
 
 __all__ = ["Case", "back_tested", "case_of", "trips_answer", "trips_study"]
 
@@ -89,14 +89,6 @@ class TrendTest:
     caution: Trip | None
     judged_s: float
     not_judged: str
-
-
-@dataclass(frozen=True)
-class ReadAs:
-    """Standard error of a value that tripped (NaN: not known), and the word where a sensor stood beyond its span."""
-
-    stderr: float
-    mark: str
 
 
 @dataclass(frozen=True)
@@ -153,22 +145,9 @@ def back_tested(case: Case, rig: Rig) -> BackTest:
     judged = tuple(name for name in names if not lacks[name])
     unjudged = tuple(NotJudged(label(name), why) for name, why in lacks.items() if why)
     unjudged += (*_gaps(heard, judged), *in_force.not_judged)
-    read = tuple(_read_as(run, rig, trip) for trip in told.trips)
+    slow = {name: run.slow.channel(name) for name, _, _ in SLOW_CHANNELS if run.slow.has(name)}
+    read = tuple(read_as(rig, trip, run.slow.time_s, slow) for trip in told.trips)
     return BackTest(told, judged, unjudged, trends, in_force.narrowed, read)
-
-
-def _read_as(run: Run, rig: Rig, trip: Trip) -> ReadAs:
-    """By the calibration of what the trip's rule reads, at its value or at the samples of its moment."""
-    watch = _LIMITS[trip.rule].watch
-    if len(watch.channels) == 1 and watch.factor is None:
-        readings = {watch.channels[0]: trip.value}
-    else:
-        place = max(int(np.searchsorted(run.slow.time_s, trip.at_s, side="right")) - 1, 0)
-        known = [name for name in watch.channels if run.slow.has(name)]
-        readings = {name: math.nan for name in watch.channels} | {
-            name: float(run.slow.channel(name)[place]) for name in known
-        }
-    return ReadAs(product_stderr(rig, readings, trip.value), mark(rig, readings))
 
 
 def _trend_tests(

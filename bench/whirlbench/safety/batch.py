@@ -62,11 +62,11 @@ class Trip:
     value: float
     limit: float
 
-    def text(self) -> str:
-        """One line for events and screens."""
+    def text(self, read: str = "") -> str:
+        """One line for events and screens; ``read``: the value with what it errs by, where somebody knows that."""
         if self.rule in TREND_KEYS:
             return caution_words(self.rule, self.value, self.limit)
-        return f"{self.rule} {self.value:.5g}, limit {self.limit:.5g}"
+        return f"{self.rule} {read or f'{self.value:.5g}'}, limit {self.limit:.5g}"
 
 
 class Rule(Protocol):

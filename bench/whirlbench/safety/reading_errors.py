@@ -4,10 +4,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
 
 from whirlbench.rig.description import PROLONGED, SURE_ERRORS, Rig
+from whirlbench.rig.limits import WITH_RULE
+from whirlbench.safety.batch import Trip
 
 VIBRATION = ("vibration_g_rms", "vibration_g", "ax_g", "ay_g", "az_g")
+
+
+_LIMITS = {limit.key: limit for limit in WITH_RULE}
+
+
+@dataclass(frozen=True)
+class ReadAs:
+    """Standard error of a value that tripped (NaN: not known), and the word where a sensor stood beyond its span."""
+
+    stderr: float
+    mark: str
 
 
 def reading_stderr(rig: Rig, channel: str, value: float) -> float:
@@ -48,9 +64,32 @@ def mark(rig: Rig, readings: Mapping[str, float]) -> str:
     return PROLONGED if any(prolonged(rig, name, value) for name, value in readings.items()) else ""
 
 
+def read_as(rig: Rig, trip: Trip, time_s: np.ndarray, slow: Mapping[str, np.ndarray]) -> ReadAs:
+    """How well the value of ``trip`` was known, by what its limit reads: that value, or ``slow`` ``(n,)`` at that time.
+
+    Of a trend, whose calibration cancels, and of a time nothing is said. Channels that are absent make it not known.
+    """
+    if trip.rule not in _LIMITS:
+        return ReadAs(math.nan, "")
+    watch = _LIMITS[trip.rule].watch
+    if len(watch.channels) == 1 and watch.factor is None:
+        readings = {watch.channels[0]: trip.value}
+    else:
+        place = int(np.searchsorted(time_s, trip.at_s, side="right")) - 1
+        known = {name: float(slow[name][max(place, 0)]) for name in watch.channels if name in slow and len(time_s)}
+        readings = {name: known.get(name, math.nan) for name in watch.channels}
+    return ReadAs(product_stderr(rig, readings, trip.value), mark(rig, readings))
+
+
+def trip_words(trip: Trip, read: ReadAs) -> str:
+    """One line for events and screens: the trip's own words, its value with what it errs by."""
+    words = trip.text(with_stderr(f"{trip.value:.5g}", read.stderr))
+    return ", ".join(filter(None, (words, read.mark)))
+
+
 def with_stderr(reading: str, stderr: float) -> str:
-    """A reading as printed, with its standard error where that is known."""
-    return reading if math.isnan(stderr) else f"{reading} ± {stderr:.2g}"
+    """A reading as printed, with its standard error to two figures (120, not 1.2e+02) where that is known."""
+    return reading if math.isnan(stderr) else f"{reading} ± {float(f'{stderr:.2g}'):g}"
 
 
 def _pitch_stderr_deg(rig: Rig, angle_deg: float) -> float:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from pitch_stands import measured_holds
 
-from whirlbench.analysis.pitch_limits import expected_loads, load_model
+from whirlbench.analysis.pitch_limits import expected_loads, load_model, safe_travel
 from whirlbench.analysis.propeller import Hold
 from whirlbench.errors import AnalysisError
 from whirlbench.physics.coefficients import torque_n_m
@@ -76,3 +76,44 @@ def test_without_any_source_there_is_no_model() -> None:
     bare = msgspec.structs.replace(RIG, propeller=msgspec.structs.replace(RIG.propeller, blade_set=None))
     with pytest.raises(AnalysisError, match="nothing tells the loads"):
         load_model(bare)
+
+
+def test_the_safe_travel_just_holds_overspeed() -> None:
+    """With it the lightest propeller on a full pack turns at the limit; a part of a percent more passes it."""
+    model, limit = load_model(RIG), RIG.limits.overspeed_rpm
+    pitch = np.array([9.0, 7.0, 8.0])
+    found = safe_travel(model, RIG, pitch)
+    assert found is not None and found.from_deg == 7.0 and limit is not None
+    assert found.safe_pct < found.best_pct < 100.0
+    lowest = np.array([found.from_deg])
+    for more, passes in ((-0.1, False), (0.1, True)):
+        pulse = np.array([RIG.throttle.pulse_at_us(found.safe_pct + more)])
+        fastest = expected_loads(model, RIG, pulse, NONE, lowest)["light"].rpm[0]
+        assert fastest == pytest.approx(limit, rel=0.003) and (fastest > limit) == passes
+
+
+def test_the_safe_travel_of_holds_has_the_lines_own_error() -> None:
+    model = load_model(RIG, list(measured_holds()))
+    low = RIG.limits.__class__(overspeed_rpm=3000.0)
+    rig, pitch = msgspec.structs.replace(RIG, limits=low), model.curve.pitch_deg[:1]
+    found = safe_travel(model, rig, pitch)
+    assert found is not None and model.throttle.count
+    pulse = np.array([rig.throttle.pulse_at_us(found.safe_pct)])
+    slower = expected_loads(model, rig, pulse, NONE, pitch)["light"].rpm[0]
+    unsure = 1.645 * model.throttle.stderr_pct(found.safe_pct)
+    bare = np.array([rig.throttle.pulse_at_us(found.safe_pct + unsure)])
+    assert slower < 3000.0
+    assert expected_loads(model, rig, bare, NONE, pitch)["light"].rpm[0] == pytest.approx(3000.0, rel=0.002)
+
+
+def test_no_safe_travel_is_told_of_what_is_not_known() -> None:
+    model, pitch = load_model(RIG), np.array([8.0])
+    assert safe_travel(model, RIG, np.array([8.0, np.nan])) is None
+    assert safe_travel(model, RIG, np.array([])) is None
+    assert safe_travel(model, RIG, np.array([80.0])) is None
+    assert safe_travel(model, msgspec.structs.replace(RIG, limits=type(RIG.limits)()), pitch) is None
+    bare = msgspec.structs.replace(RIG, motor=type(RIG.motor)())
+    assert safe_travel(load_model(bare), bare, pitch) is None
+    weak = msgspec.structs.replace(RIG, pack=msgspec.structs.replace(RIG.pack, cells=3))
+    found = safe_travel(load_model(weak), weak, pitch)
+    assert found is not None and (found.safe_pct, found.best_pct) == (100.0, 100.0)

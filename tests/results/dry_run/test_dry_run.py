@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -60,6 +61,20 @@ def test_what_would_exceed_is_refused_by_step_and_limit(dry, limit: dict[str, st
     assert status == BAD_INPUT
     assert f"step 2: hold at 1600: {told}" in out
     assert "plan.toml: step 2: hold at 1600: would exceed a limit" in err and err.count("\n") == 1
+
+
+def test_an_overspeed_says_how_far_the_throttle_may_open(dry) -> None:
+    """By name and number, and the very travel said is one that no longer exceeds."""
+    _, out, _ = dry(hold(1600, 14), overspeed_rpm="overspeed_rpm = 3000")
+    (told,) = re.findall(
+        r"throttle travel up to (\d+) % \((\d+) µs\), 95 % safe, best estimate \d+ %, cannot pass", out
+    )
+    assert "cannot pass it from 14.0 deg on" in out, "not the fine pitch on the way there, the throttle still closed"
+    status, out, _ = dry(hold(int(told[1]), 14), overspeed_rpm="overspeed_rpm = 3000")
+    assert status == DONE and "overspeed" not in out.split("Course of the plan")[0]
+    asked = '[[step]]\nkind = "hold"\nrequest_rpm = 3600\npitch_deg = 14\nduration_s = 5\n'
+    _, out, _ = dry(hold(1600, 14) + asked, thrust_n="thrust_n = 40")
+    assert "cannot pass" not in out, "a limit of thrust, and a request, say nothing of the throttle"
 
 
 def test_a_plans_own_limit_counts(dry) -> None:

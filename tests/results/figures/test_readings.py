@@ -11,12 +11,15 @@ import pytest
 
 from whirlbench.analysis.propeller import Hold, Measured
 from whirlbench.results.figures.readings import hold_error, prolonged_remarks, reading_words, with_calibration
+from whirlbench.results.labels import spoken
 from whirlbench.results.limits.limits import _hold_row
 from whirlbench.results.report.comparison import Pair, _pair_row, _pairs
 from whirlbench.results.report.run_charts import course_answer
 from whirlbench.results.trips import case_of, trips_answer, trips_study
 from whirlbench.rig.description import Calibration, Rig, Vibration
-from whirlbench.rig.limits import Limits
+from whirlbench.rig.limits import Limits, caution_words
+from whirlbench.safety.batch import Trip
+from whirlbench.safety.reading_errors import read_as, trip_words
 from whirlbench.samples import Run, SlowSamples
 
 THRUST = Calibration(unit="N", units_per_count=0.1, stderr_gain_pct=3.0, residual=0.4, span=(0.0, 40.0))
@@ -79,7 +82,7 @@ def test_a_value_that_tripped_is_told_with_error_and_mark() -> None:
     answer = trips_answer(trips_study([case_of(run(thrust_n=60.0, current_a=60.0), healthy=True)], RIG))
     rows = {row[1]: row[3] for row in answer.table("trips").rows}
     assert rows["thrust"] == "60 ± 1.8 N prolonged"
-    assert rows["power"] == "2400 ± 1.2e+02 W prolonged"
+    assert rows["power"] == "2400 ± 120 W prolonged"
     found = {one["rule"]: one for one in answer.document["trips"]}
     assert found["power_w"]["stderr"] == pytest.approx(120.0) and found["power_w"]["prolonged"]
     sure = trips_answer(trips_study([case_of(run(thrust_n=60.0), healthy=True)], Rig(limits=Limits(thrust_n=45.0))))
@@ -117,3 +120,31 @@ def test_a_difference_between_calibrations_of_unknown_error_is_not_judged() -> N
     found = pairs(RIG, bare)
     assert math.isnan(found["thrust"].chance) and _pair_row(found["thrust"], False)[-1] == "not judged"
     assert math.isfinite(found["vibration"].chance)
+
+
+@pytest.mark.parametrize(
+    ("trip", "words"),
+    [
+        (Trip("thrust_n", 1.0, 50.0, 45.0), "thrust 50 ± 1.6 N, limit 45 N, prolonged"),
+        (Trip("power_w", 1.0, 2100.0, 2000.0), "power 2100 ± 100 W, limit 2000 W"),
+        (Trip("vibration_g_rms", 1.0, 4.0, 3.0), "vibration 4 ± 0.2 g rms, limit 3 g rms"),
+        (Trip("lost_tach_ms", 1.0, 260.0, 250.0), "lost tach 260 ms, limit 250 ms"),
+        (Trip("frozen_samples", 1.0, 0.0, 40.0), "frozen samples 0, limit 40"),
+        (Trip("sag_pct", 1.0, 30.0, 20.0), caution_words("sag_pct", 30.0, 20.0)),
+    ],
+)
+def test_a_trips_line_says_what_its_value_errs_by(trip: Trip, words: str) -> None:
+    """Products by the readings of that moment; a time, a count of samples and a trend have no calibration to err by."""
+    time_s, ones = np.array([0.5, 1.0, 1.5]), np.ones(3)
+    slow = {"current_a": np.array([1.0, 50.0, 90.0]), "voltage_v": 42.0 * ones}
+    assert spoken(trip_words(trip, read_as(RIG, trip, time_s, slow))) == words
+
+
+def test_what_nothing_told_has_no_error() -> None:
+    trip = Trip("power_w", 1.0, 2100.0, 2000.0)
+    for slow in ({}, {"current_a": np.array([50.0])}, {"current_a": np.empty(0), "voltage_v": np.empty(0)}):
+        time_s = next(iter(slow.values()), np.empty(0))
+        read = read_as(RIG, trip, time_s, slow)
+        assert math.isnan(read.stderr) and read.mark == "" and trip_words(trip, read) == trip.text()
+    before = read_as(RIG, trip, np.array([2.0]), {"current_a": np.array([50.0]), "voltage_v": np.array([42.0])})
+    assert before.stderr == pytest.approx(105.0), "the first sample, where none came before"

@@ -99,5 +99,6 @@ def test_the_felt_1p_is_that_of_balance() -> None:
     answer: Answer = chapter_of(BEFORE, "Balance").answer
     ours = json.loads(json.dumps(replace(answer, remarks=()).as_document(), default=str))
     assert numbers(document["velocity_1p"]) == numbers(ours["velocities"]) and ours["velocities"]
+    assert all("±" in cell for row in answer.table("1P").rows for cell in row[2:]) and "±" in answer.headline
     printed = spoken(*asked)
     assert all(f"{one['rpm']:.0f}" in printed for one in ours["velocities"])

@@ -3,6 +3,7 @@
 import pytest
 
 from whirlbench.link.messages import DeviceEvent, EventKind, Flag, Reason, Slow
+from whirlbench.rig.description import Rig, Tach, Vibration
 from whirlbench.safety.state_table import Happening, Stand
 from whirlbench.session.engine.stand_watch import OPEN_ISOLATOR, StandWatch, reason_name
 from whirlbench.session.engine.telemetry import DatedEvent, DatedSlow, Heard
@@ -49,6 +50,21 @@ def test_a_trips_value_in_the_operators_units(reason, value, words):
     watch = watch_of(Stand.LOCKED, Stand.ARMED)
     (trip, _) = watch.follow(Heard(told=[event(5.0, EventKind.TRIP, Stand.TRIPPED, reason, value)]))
     assert trip.detail == words
+
+
+def test_a_trips_value_says_what_it_errs_by_where_the_rig_tells():
+    rig = Rig(tach=Tach(stderr_pct=0.1), vibration=Vibration(g_per_count=0.0039, stderr_pct=5.0))
+    for reason, value, words in (
+        (Reason.OVERSPEED, 20000, "6000 ± 6 rpm over one turn"),
+        (Reason.VIBRATION, 1100, "4.29 ± 0.21 g rms"),
+        (Reason.VIBRATION, -1, "no whole window of vibration in time"),
+    ):
+        watch = StandWatch.of(rig)
+        for state in (Stand.LOCKED, Stand.ARMED):
+            watch.asked.add(Happening.ARM)
+            watch.follow(Heard(told=[slow(1.0, state)]))
+        (trip, _) = watch.follow(Heard(told=[event(5.0, EventKind.TRIP, Stand.TRIPPED, reason, value)]))
+        assert trip.detail == words
 
 
 def test_a_lost_trip_message_is_made_good_by_the_slow_samples():

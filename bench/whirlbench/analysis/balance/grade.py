@@ -7,6 +7,7 @@ other.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -70,14 +71,18 @@ def sine_vibration(acceleration_g_peak: float, frequency_hz: float) -> SineVibra
     )
 
 
-def velocities(vectors: Vectors1P) -> tuple[Velocity1P, ...]:
-    """1P velocity of every axis at every steady speed."""
+def velocities(vectors: Vectors1P, scale_share: float = 0.0) -> tuple[Velocity1P, ...]:
+    """1P velocity of every axis at every steady speed.
+
+    ``scale_share``: standard error of the accelerometer's scale as a share; NaN: nobody knows it, and it is left out.
+    """
+    scale = 0.0 if math.isnan(scale_share) else scale_share
     return tuple(
         Velocity1P(
             axis,
             float(rpm),
             sine_vibration(float(abs(vectors.phasor_g[row, column])), float(rpm) / 60.0),
-            float(vectors.stderr_g[row, column] / max(abs(vectors.phasor_g[row, column]), 1e-12)),
+            math.hypot(float(vectors.stderr_g[row, column] / max(abs(vectors.phasor_g[row, column]), 1e-12)), scale),
         )
         for row, rpm in enumerate(vectors.rpm)
         for column, axis in enumerate(vectors.axes)

@@ -1,6 +1,12 @@
 """Least and greatest pitch against rpm from limits, drive and strength, and the servo end points that keep to them."""
 
-from whirlbench.analysis.pitch_limits.course_loads import ExpectedLoads, LoadModel, expected_loads, load_model
+from whirlbench.analysis.pitch_limits.course_loads import (
+    ExpectedLoads,
+    LoadModel,
+    expected_loads,
+    load_model,
+    safe_travel,
+)
 from whirlbench.analysis.pitch_limits.end_points import EndPoint, ModeEndPoints, mode_end_points, servo_travel
 from whirlbench.analysis.pitch_limits.least_pitch import SafeThrottle, finite_or_none
 from whirlbench.analysis.pitch_limits.limits import (
@@ -43,6 +49,7 @@ __all__ = [
     "propose",
     "propose_hold",
     "safe_throttle_of",
+    "safe_travel",
     "servo_travel",
     "speed_keys",
 ]

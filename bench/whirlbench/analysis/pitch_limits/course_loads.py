@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from whirlbench.analysis.conditions import air_density_kg_m3
+from whirlbench.analysis.pitch_limits.least_pitch import SafeThrottle
 from whirlbench.analysis.pitch_limits.throttle_line import ThrottleLine, fit_throttle
 from whirlbench.analysis.propeller import Hold, fit_map
 from whirlbench.analysis.shaft_power import drive_of
-from whirlbench.analysis.strength import CoefficientCurve, coefficient_curve
+from whirlbench.analysis.strength import CoefficientCurve, coefficient_curve, greatest_openings_pct
 from whirlbench.errors import AnalysisError
 from whirlbench.physics.coefficients import thrust_n, torque_n_m
 from whirlbench.physics.drive import Drive, cell_voltage_v, drive_torque_n_m, motor_current_a, state_for_torque
@@ -21,6 +22,7 @@ from whirlbench.units import rad_s_from_rpm
 PURPOSE = "the expected course of a plan"
 EMPTY, FULL, MIDDLE = 0.25, 1.0, 0.6  # state of charge of the pack: before it is changed, fresh, in between
 COVERAGE = 2.0  # standard errors to about 95 %
+ONE_SIDED = 1.645  # standard errors to 95 % on one side, of the normal distribution
 GRID_DEG = 0.25
 BISECTIONS = 48
 VARIANTS = {"expected": (0.0, MIDDLE), "light": (-1.0, FULL), "heavy": (1.0, EMPTY)}  # shares of the uncertainty of CP
@@ -92,7 +94,7 @@ def expected_loads(
     range give NaN, and so does a drive that the rig does not describe; a request that the drive cannot hold gives a
     current of NaN with the rpm asked for.
     """
-    inside = (pitch_deg >= model.curve.pitch_deg[0] - GRID_DEG) & (pitch_deg <= model.curve.pitch_deg[-1] + GRID_DEG)
+    inside = _inside(model, pitch_deg)
     ct, cp = model.curve.at(pitch_deg)
     ct, cp = np.where(inside, ct, np.nan), np.where(inside, cp, np.nan)
     driven = throttle_us > rig.throttle.min_us
@@ -103,6 +105,36 @@ def expected_loads(
         thrust_part = ct * (1.0 + (model.curve.ct_uncertainty if name != "expected" else 0.0))
         found[name] = _steady(model, duty, request_rpm, power_part, thrust_part, charge)
     return found
+
+
+def safe_travel(model: LoadModel, rig: Rig, pitch_deg: np.ndarray) -> SafeThrottle | None:
+    """The greatest travel with which a full pack cannot turn the propeller past overspeed at any of ``pitch_deg``.
+
+    None where a pitch ``(n,)`` is not known or beyond the coefficients, and where drive, pack or the limit are not
+    described. The lightest propeller to expect, and one-sided 95 % of a fitted throttle line, make it safe; without a
+    line, travel stands for the controller's opening, as in ``throttle_caps``.
+    """
+    limit_rpm, drive = rig.limits.overspeed_rpm, model.drive
+    known = len(pitch_deg) > 0 and bool(np.all(_inside(model, pitch_deg)))
+    if limit_rpm is None or drive is None or model.cells is None or not known:
+        return None
+    lightest = max(float(np.min(model.curve.at(pitch_deg)[1])), 0.0)
+    cp = lightest * np.array([1.0, max(1.0 - model.curve.cp_uncertainty, 0.0)])
+    torque = np.asarray(torque_n_m(cp, limit_rpm, model.diameter_m, model.density_kg_m3))
+    open_v = model.cells * float(cell_voltage_v(np.array([FULL]))[0])
+    best, safe = (
+        float(model.throttle.throttle_pct(np.asarray(opening / 100.0))) if opening < 100.0 else 100.0
+        for opening in greatest_openings_pct(drive, open_v, torque, limit_rpm)
+    )
+    unsure = ONE_SIDED * model.throttle.stderr_pct(safe) if model.throttle.count else 0.0
+    return SafeThrottle(float(np.min(pitch_deg)), min(best, 100.0), min(max(safe - unsure, 0.0), 100.0))
+
+
+def _inside(model: LoadModel, pitch_deg: np.ndarray) -> np.ndarray:
+    """Which pitches ``(n,)`` the coefficients reach; none that is NaN."""
+    low, high = model.curve.pitch_deg[0] - GRID_DEG, model.curve.pitch_deg[-1] + GRID_DEG
+    inside: np.ndarray = (pitch_deg >= low) & (pitch_deg <= high)
+    return inside
 
 
 def _duty(line: ThrottleLine, rig: Rig, throttle_us: np.ndarray) -> np.ndarray:

@@ -6,7 +6,13 @@ from whirlbench.analysis.strength.blade_stress import AirLoads, BladeUnderLoad, 
 from whirlbench.analysis.strength.design_check import DesignCheck, FragmentView, ModeResult, reserve_uses, servo_hold
 from whirlbench.analysis.strength.hand_calculation import worked_sets
 from whirlbench.analysis.strength.permitted import PermittedSpeed, permitted_speed
-from whirlbench.analysis.strength.planned_points import CoefficientCurve, PlannedPoint, ThrottleCap, coefficient_curve
+from whirlbench.analysis.strength.planned_points import (
+    CoefficientCurve,
+    PlannedPoint,
+    ThrottleCap,
+    coefficient_curve,
+    greatest_openings_pct,
+)
 from whirlbench.analysis.strength.proof_plan import Stage, plan_text
 from whirlbench.analysis.strength.strength_check import StrengthCheck, check_strength
 from whirlbench.analysis.strength.tolerances import DEFAULT_SEED, MonteCarlo, stated
@@ -34,6 +40,7 @@ __all__ = [
     "build_blade",
     "check_strength",
     "coefficient_curve",
+    "greatest_openings_pct",
     "permitted_speed",
     "plan_text",
     "reserve_uses",

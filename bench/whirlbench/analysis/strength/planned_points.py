@@ -134,12 +134,21 @@ def throttle_caps(rig: Rig, curve: CoefficientCurve, density_kg_m3: float, rpm: 
     for name, mode in rig.modes.items():
         if mode.powered:
             _, cp = curve.at(np.linspace(mode.min_pitch_deg, mode.max_pitch_deg, CAP_PITCHES))
-            lightest = max(float(cp.min()), 0.0) * np.array([1.0, 1.0 - curve.cp_uncertainty])
-            torque = np.asarray(torque_n_m(np.maximum(lightest, 0.0), rpm, diameter_m, density_kg_m3))
-            duty = state_for_torque(source.drive, torque, np.full(2, rad_s_from_rpm(rpm)), source.full_v).duty
-            best, safe = np.where(np.isfinite(duty), 100.0 * duty, 100.0)  # a drive that cannot deliver cannot pass
-            found.append(ThrottleCap(name, mode.min_pitch_deg, rpm, float(best), float(safe)))
+            lightest = max(float(cp.min()), 0.0) * np.array([1.0, max(1.0 - curve.cp_uncertainty, 0.0)])
+            torque = np.asarray(torque_n_m(lightest, rpm, diameter_m, density_kg_m3))
+            best, safe = greatest_openings_pct(source.drive, source.full_v, torque, rpm)
+            found.append(ThrottleCap(name, mode.min_pitch_deg, rpm, best, safe))
     return tuple(found)
+
+
+def greatest_openings_pct(drive: Drive, open_v: float, torque_n_m: np.ndarray, rpm: float) -> tuple[float, float]:
+    """How far a throttle may open, in percent, before the drive turns past ``rpm`` against a torque there.
+
+    ``torque_n_m`` ``(2,)``: that of the propeller to expect and of the lightest; 100 where full travel cannot.
+    """
+    duty = state_for_torque(drive, torque_n_m, np.full(2, rad_s_from_rpm(rpm)), open_v).duty
+    best, safe = np.where(np.isfinite(duty), 100.0 * duty, 100.0)  # a drive that cannot deliver cannot pass
+    return float(best), float(safe)
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from whirlbench.analysis.strength import (
     what_if,
 )
 from whirlbench.errors import BenchError, RigError
-from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remark, listed, plain, span
+from whirlbench.results.answer import Answer, Level, NotJudged, PlanOffer, Remark, listed, plain, significant, span
 from whirlbench.results.check.charts import check_charts
 from whirlbench.results.check.tables import check_appendix, check_tables, mass_share
 from whirlbench.results.check.variation import what_if_charts, what_if_tables
@@ -114,7 +114,7 @@ def _flight(design: DesignCheck, share: float) -> str:
     """What a blade that lets go would do; its energy is known as its mass is, to ``share``."""
     view = design.fragment
     dragged = "" if view.range_with_drag_m is None else f", about {view.range_with_drag_m:.0f} m with drag (estimate)"
-    energy = f"{view.whole.energy_j:.0f} ± {share * view.whole.energy_j:.1g} J"
+    energy = f"{view.whole.energy_j:.0f} ± {significant(share * view.whole.energy_j, 1)} J"
     return (
         f"A blade that lets go: {view.whole.speed_m_s:.0f} m/s, {energy}, without a guard up to "
         f"{view.range_without_drag_m:.0f} m without drag{dragged}."

@@ -16,7 +16,7 @@ from whirlbench.analysis.strength import (
     stated,
     worked_sets,
 )
-from whirlbench.results.answer import NONE, Column, Table, fixed, span
+from whirlbench.results.answer import NONE, Column, Table, fixed, significant, span
 from whirlbench.results.figures.throttle_travel import TRAVEL_COLUMNS, travel_cells
 from whirlbench.results.labels import spoken
 from whirlbench.rig.description import Rig
@@ -208,8 +208,8 @@ def _fragment_rows(design: DesignCheck, rig: Rig) -> Iterator[tuple[str, ...]]:
     for what, piece in pieces.items():
         if piece is not None:
             mass_g, energy_j = piece.mass_kg * 1e3, piece.energy_j
-            mass = f"{mass_g:.1f} ± {share * mass_g:.1g}"
-            yield what, mass, fixed(piece.speed_m_s, 0), f"{energy_j:.0f} ± {share * energy_j:.1g}"
+            mass = f"{mass_g:.1f} ± {significant(share * mass_g, 1)}"
+            yield what, mass, fixed(piece.speed_m_s, 0), f"{energy_j:.0f} ± {significant(share * energy_j, 1)}"
 
 
 def _stage_row(stage: Stage) -> tuple[str, ...]:

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whirlbench.analysis.pitch_limits import ExpectedLoads, LoadModel, expected_loads
+from whirlbench.analysis.pitch_limits import ExpectedLoads, LoadModel, expected_loads, safe_travel
 from whirlbench.results.answer import NONE, Answer, Column, Level, NotJudged, Remark, Table, fixed, span
+from whirlbench.results.figures.throttle_travel import highest_travel
 from whirlbench.rig.declaration import Side
 from whirlbench.rig.description import Rig
 from whirlbench.rig.limits import WITH_MARGIN, Limit
@@ -115,13 +116,26 @@ def _remarks(found: Sequence[_Judged], rig: Rig, model: LoadModel) -> Iterator[R
             told = f"{item.step.title}: {use.limit.watch.label}"
             if use.expected >= 1.0:
                 exceeds = f"would exceed limits.{use.limit.key} ({use.expected:.0%} of it)"
-                yield Remark(Level.DANGER, f"{told} {exceeds}")
+                yield Remark(Level.DANGER, f"{told} {exceeds}{_travel_words(item, use.limit, rig, model)}")
             elif use.worst >= 1.0:
                 worse = f"could exceed limits.{use.limit.key} within what is not known ({use.worst:.0%} of it)"
-                yield Remark(Level.CAUTION, f"{told} {worse}")
+                yield Remark(Level.CAUTION, f"{told} {worse}{_travel_words(item, use.limit, rig, model)}")
     yield Remark(Level.NOTE, f"loads from {model.source}; steady states, what overshoots between them is not known")
     yield Remark(Level.NOTE, "times without the way to rest: it is waited for at each stop")
     yield Remark(Level.CAUTION, "An estimate of loads protects nobody: guard closed, nobody in the plane of rotation.")
+
+
+def _travel_words(item: _Judged, limit: Limit, rig: Rig, model: LoadModel) -> str:
+    """What the throttle could open to instead where it alone makes a step too fast; empty otherwise."""
+    limit_rpm = limit.value(rig.limits)
+    if limit.key != "overspeed_rpm" or limit_rpm is None:
+        return ""
+    too_fast = np.isnan(item.step.request_rpm) & (item.loads["light"].rpm > limit_rpm)
+    travel = safe_travel(model, rig, item.step.pitch_deg[too_fast])
+    if travel is None:
+        return ""
+    highest = highest_travel(travel.safe_pct, travel.best_pct, rig)
+    return f"; {highest} cannot pass it from {travel.from_deg:.1f} deg on"
 
 
 def _not_judged(found: Sequence[_Judged]) -> Iterator[NotJudged]:

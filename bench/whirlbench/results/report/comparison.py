@@ -26,6 +26,7 @@ from whirlbench.results.answer import (
     fixed,
     listed,
     not_judged,
+    with_error,
 )
 from whirlbench.results.chart import Chart, Curve
 from whirlbench.results.check import judge_fitted_set
@@ -272,7 +273,7 @@ def significant(pairs: Sequence[Pair]) -> frozenset[int]:
 
 def _pair_row(pair: Pair, real: bool) -> tuple[str, ...]:
     both = zip((pair.first, pair.second), pair.marks, strict=True)
-    values = (f"{one.mean:.4g} ± {one.stderr:.2g} {pair.unit} {mark}".rstrip() for one, mark in both)
+    values = (f"{with_error(one.mean, one.stderr)} {pair.unit} {mark}".rstrip() for one, mark in both)
     chance = NONE if math.isnan(pair.chance) else f"{pair.chance:.2g}" if pair.chance >= 1e-4 else "below 0.0001"
     verdict = REAL if real else NOISE if math.isfinite(pair.chance) else "not judged"
     difference = f"{pair.difference_pct:+.1f} ± {pair.stderr_pct:.1f}"

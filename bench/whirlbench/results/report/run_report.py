@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable, Iterator
 
-from whirlbench.analysis.balance import vectors_1p, velocities
+from whirlbench.analysis.balance import Velocity1P
 from whirlbench.errors import AnalysisError, RigError
 from whirlbench.log import standing
 from whirlbench.results.answer import (
@@ -18,11 +18,12 @@ from whirlbench.results.answer import (
     Remark,
     Table,
     Verdict,
-    figure,
     fixed,
     listed,
     not_judged,
+    with_error,
 )
+from whirlbench.results.balance import felt_velocities
 from whirlbench.results.check import check_answer, check_strength
 from whirlbench.results.labels import label, spoken
 from whirlbench.results.limits import limits_answer, limits_study
@@ -120,22 +121,25 @@ def _trips(found: OnsetStudy, rig: Rig) -> Answer:
 
 
 def _balance(recorded: RecordedRun) -> Answer:
-    felt = velocities(vectors_1p(recorded.run))
+    felt = felt_velocities(recorded.run, recorded.rig)
     if not felt:
         return not_judged("balance", "no steady speed with vibration and tach was held")
-    rows = tuple(
-        (label(one.axis), fixed(one.rpm, 0), figure(one.sine.acceleration_g_peak), figure(one.sine.velocity_mm_s_rms))
-        for one in felt
-    )
+    rows = tuple((label(one.axis), fixed(one.rpm, 0), *_sizes(one)) for one in felt)
     worst = max(felt, key=lambda one: one.sine.velocity_mm_s_rms)
     return Answer(
         "balance",
-        f"Greatest 1P (once a turn): {figure(worst.sine.velocity_mm_s_rms)} mm/s rms, {label(worst.axis)} at "
-        f"{worst.rpm:.0f} rpm",
+        f"Greatest 1P (once a turn): {_sizes(worst)[1]} mm/s rms, {label(worst.axis)} at {worst.rpm:.0f} rpm",
         tables=(Table("1P", "1P felt at the stand at each steady speed", VELOCITY_COLUMNS, rows),),
         not_judged=(NotJudged("unbalance and its correction", NO_TRIAL),),
         document={"velocities": felt},
     )
+
+
+def _sizes(one: Velocity1P) -> tuple[str, str]:
+    """Acceleration in g peak and velocity in mm/s rms, with their standard error."""
+    sizes = one.sine.acceleration_g_peak, one.sine.velocity_mm_s_rms
+    acceleration, velocity = (with_error(size, one.stderr_share * size) for size in sizes)
+    return acceleration, velocity
 
 
 def _set_log(recorded: RecordedRun) -> Answer:

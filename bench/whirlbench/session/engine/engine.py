@@ -23,6 +23,7 @@ from whirlbench.link.messages import Abort, Arm, Disarm, Heartbeat, Limits, Reas
 from whirlbench.link.outbox import Exchange
 from whirlbench.rig.description import Rig, servo_ends
 from whirlbench.safety.host_rules import Trip
+from whirlbench.safety.reading_errors import read_as, trip_words
 from whirlbench.safety.state_table import Happening, Stand
 from whirlbench.samples import Event
 from whirlbench.session.engine.actions import (
@@ -261,8 +262,9 @@ class Engine:
             self.note("caution", caution.rule, self.message, caution.at_s)
         if trip is not None and not (self._host_trip is not None and self._cut_wanted):
             self._host_trip = trip
-            self.note("limit", trip.rule, trip.text(), trip.at_s)
-            self._stop(trip.text())
+            words = trip_words(trip, read_as(self.rig, trip, heard.batch.time_s, heard.batch.slow))
+            self.note("limit", trip.rule, words, trip.at_s)
+            self._stop(words)
 
     def _follow(self, heard: Heard) -> None:
         """What the device says of itself; a trip that the host alone has seen is made true on the device."""

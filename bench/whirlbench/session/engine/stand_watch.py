@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import functools
+import math
+from collections.abc import Callable
+
 from whirlbench.link.messages import EventKind, Flag, Reason
 from whirlbench.rig.description import Rig
+from whirlbench.safety.reading_errors import reading_stderr, with_stderr
 from whirlbench.safety.state_table import UNEXPECTED, Happening, Stand, reachable
 from whirlbench.samples import Event
 from whirlbench.session.engine.telemetry import DatedEvent, DatedSlow, Heard
@@ -38,7 +43,13 @@ def reason_name(reason: int) -> str:
 class StandWatch:
     """Follows one device through its telemetry; the device is the authority, this is its shadow."""
 
-    def __init__(self, clock_correction: float = 1.0, safe_us: float = 1000.0, g_per_count: float = 0.0039) -> None:
+    def __init__(
+        self,
+        clock_correction: float = 1.0,
+        safe_us: float = 1000.0,
+        g_per_count: float = 0.0039,
+        stderr: Callable[[str, float], float] = lambda channel, value: math.nan,
+    ) -> None:
         self.state: Stand | None = None  # None until the first telemetry
         self.reason = Reason.NONE.value
         self.at_rest = False
@@ -47,13 +58,14 @@ class StandWatch:
         self.cut_failed = False  # the device cut the power, and rotor or current did not fall; until its reset
         self.asked: set[Happening] = set()  # Arm, Reset: what the host asked for and may therefore see happen
         self._per_minute = TICKS_PER_MINUTE * clock_correction
-        self._safe_us, self._g_per_count = safe_us, g_per_count
+        self._safe_us, self._g_per_count, self._stderr = safe_us, g_per_count, stderr
         self._time_s = 0.0
 
     @classmethod
     def of(cls, rig: Rig) -> StandWatch:
         """For the stand of ``rig``."""
-        return cls(rig.tach.clock_correction, rig.throttle.safe_us, rig.vibration.g_per_count)
+        error_of = functools.partial(reading_stderr, rig)
+        return cls(rig.tach.clock_correction, rig.throttle.safe_us, rig.vibration.g_per_count, error_of)
 
     @property
     def live(self) -> bool:
@@ -112,12 +124,17 @@ class StandWatch:
         if reason in HINTS:
             return HINTS[Reason(reason)].format(value=value)
         if reason == Reason.OVERSPEED and value > 0:
-            return f"{self._per_minute / value:.0f} rpm over one turn"
+            return f"{self._read('rpm', self._per_minute / value, 0)} rpm over one turn"
+        if reason == Reason.VIBRATION and value >= 0:
+            return f"{self._read('vibration_g_rms', value * self._g_per_count, 2)} g rms"
         if reason == Reason.VIBRATION:
-            return f"{value * self._g_per_count:.2f} g rms" if value >= 0 else "no whole window of vibration in time"
+            return "no whole window of vibration in time"
         if reason == Reason.HEARTBEAT_LOST:
             return f"host silent for {value} ms"
         return ""
+
+    def _read(self, channel: str, value: float, decimals: int) -> str:
+        return with_stderr(f"{value:.{decimals}f}", self._stderr(channel, value))
 
     def _hear_slow(self, dated: DatedSlow) -> list[Event]:
         slow = dated.slow

@@ -53,7 +53,7 @@ class StillStand:
         self.rig = rig
         self.conversation = Conversation()
         self.telemetry = Telemetry(rig)
-        self.watch = StandWatch(rig.tach.clock_correction, rig.throttle.safe_us, rig.vibration.g_per_count)
+        self.watch = StandWatch.of(rig)
         self.keeper = HeartbeatKeeper(min(rig.limits.heartbeat_ms, HEARTBEAT_MS) / 1e3, HEARTBEAT_MS / 1e3)
         self.now_s = 0.0
         self.slow: Slow | None = None

@@ -209,7 +209,9 @@ def balance_work(subject: Subject) -> Answers:
         except BenchError as error:
             question = yield not_judged(SUBJECT, str(error))
         else:
-            question = yield balance_of_runs(run, trial, question.trial_mass_g, question.trial_angle_deg, fitting)
+            question = yield balance_of_runs(
+                run, trial, question.trial_mass_g, question.trial_angle_deg, fitting, rig=rig
+            )
 
 
 def log_work(subject: Subject) -> Answers:

@@ -12,7 +12,7 @@ import numpy as np
 from whirlbench.results.labels import label
 from whirlbench.rig.description import Rig
 from whirlbench.safety.back_test.study import quantity
-from whirlbench.safety.reading_errors import mark, reading_stderr
+from whirlbench.safety.reading_errors import mark, reading_stderr, with_stderr
 from whirlbench.samples import SLOW_CHANNELS, VIBRATION_AXES, Channel, Run
 from whirlbench.window import shown_units
 from whirlbench.window.drawing.decimation import Outline, outline_between
@@ -117,4 +117,4 @@ def _doubt(rig: Rig, name: str, unit: shown_units.Unit, shown: float) -> str:
     """Error and mark of a reading that is shown in ``unit``; empty where neither is known."""
     value = (shown - unit.zero) / unit.factor
     stderr = reading_stderr(rig, name, value) * unit.factor
-    return " ".join(filter(None, ("" if math.isnan(stderr) else f"± {stderr:.2g}", mark(rig, {name: value}))))
+    return " ".join(filter(None, (with_stderr("", stderr).strip(), mark(rig, {name: value}))))

@@ -15,7 +15,6 @@ from whirlbench.errors import AnalysisError
 
 if TYPE_CHECKING:
     from whirlbench.analysis.balance import Influence
-    from whirlbench.samples import Run
 
 FILE = click.Path(dir_okay=False, path_type=Path)
 ABOVE_ZERO = Number(least=0.0, above=True)
@@ -54,9 +53,9 @@ def command(
     Angles are on the rotor, from the mark that fires the tach, in the direction of rotation. The trial mass is removed
     before the correction is fitted. Isolate the pack before you touch the rotor; spin again behind the guard.
     """
-    from whirlbench.analysis.balance import Trial, balance_runs, balance_with_influence, vectors_1p, velocities
+    from whirlbench.analysis.balance import Trial, balance_runs, balance_with_influence
     from whirlbench.results.answer import not_judged
-    from whirlbench.results.balance import SUBJECT, Fitting, balance_answer
+    from whirlbench.results.balance import SUBJECT, Fitting, balance_answer, felt_velocities
     from whirlbench.results.run_grounds import with_grounds
 
     run = open_run(as_found)
@@ -65,7 +64,10 @@ def command(
         raise AnalysisError("give TRIAL with --trial-mass-g and --trial-angle-deg, or --influence from before")
     if known is not None and further:
         raise AnalysisError("--further adds a trial run to TRIAL: leave it out with --influence")
-    fitting = Fitting(radius_mm, grade, rotor_kg or _rotor_kg(run, rig_path), holes, first_hole_deg, step_g)
+    rig = rig_of(run, rig_path)
+    fitting = Fitting(
+        radius_mm, grade, rotor_kg or (rig.propeller.rotor_kg if rig else None), holes, first_hole_deg, step_g
+    )
     try:
         if known is not None:
             found, runs = balance_with_influence(run, known), [run]
@@ -74,17 +76,12 @@ def command(
             given = [(trial, trial_mass_g, trial_angle_deg), *further]
             trials = [Trial(open_run(path), mass_g, angle_deg, radius_mm) for path, mass_g, angle_deg in given]
             found, runs = balance_runs(run, trials), [run, *(one.run for one in trials)]
-        answer = with_grounds(balance_answer(found, velocities(vectors_1p(run)), fitting), runs)
+        answer = with_grounds(balance_answer(found, felt_velocities(run, rig), fitting), runs)
     except AnalysisError as error:
         return give_answer(not_judged(SUBJECT, str(error)), as_json, as_found)
     if keep_influence is not None:
         _write_influence(found.influence, keep_influence)
     return give_answer(answer, as_json, as_found)
-
-
-def _rotor_kg(run: Run, rig_path: Path | None) -> float | None:
-    rig = rig_of(run, rig_path)
-    return rig.propeller.rotor_kg if rig is not None else None
 
 
 def _write_influence(influence: Influence, path: Path) -> None:

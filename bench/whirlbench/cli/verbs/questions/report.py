@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +10,7 @@ import click
 
 from whirlbench.cli.output import CANNOT_ANSWER, DONE, json_option, one_line, print_json, print_summary, write_text
 from whirlbench.cli.run_input import naming
+from whirlbench.cli.working import working
 from whirlbench.errors import BenchError
 
 if TYPE_CHECKING:
@@ -54,7 +53,7 @@ def command(
     if os.path.lexists(target):
         raise BenchError(f"{target}: already exists; choose another name with -o, or remove it")
     rig = read_rig(rig_path)[0] if rig_path else None
-    with naming(rig_path), _progress(as_json) as told:
+    with naming(rig_path), working(as_json) as told:
         runs = [_recorded(path, rig, log_path) for path in recordings]
         report = run_report(runs[0], question, told) if len(runs) == 1 else compared_runs(runs, told)
         told("drawing the page")
@@ -83,18 +82,6 @@ def _entries(log_path: Path, recorded: RecordedRun) -> tuple[Entry, ...]:
     name = recorded.rig.propeller.blade_set if recorded.rig else None
     with SetLog(log_path, recorded.attributes.random_seed is not None) as log:
         return log.entries(name) if name else ()
-
-
-@contextmanager
-def _progress(quiet: bool) -> Iterator[Callable[[str], None]]:
-    """What is being worked out, as a line that goes when all is done."""
-    from rich.console import Console
-    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
-
-    columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
-    with Progress(*columns, transient=True, console=Console(stderr=True), disable=quiet) as bar:
-        task = bar.add_task("reading")
-        yield lambda title: bar.update(task, description=title)
 
 
 def _tell(report: Report, target: Path, as_json: bool) -> int:
