@@ -54,7 +54,9 @@ def test_whitening_is_the_inverse_of_the_dense_covariance(averaged: bool, wander
 def test_holds_together_are_as_likely_as_by_their_dense_covariances(averaged: bool, wander: float) -> None:
     """Restricted likelihood about a straight line each (Patterson and Thompson 1971, from memory), hold by hold."""
     noise, whole = Noise(0.3, 2.5e-11, wander, 0.2), a_record(averaged)
-    holds = [whole.between(*whole.edge_s[[first, last]]) for first, last in ((0, 14), (14, 27), (27, 39))]
+    holds = [whole.between(*whole.edge_s[[first, last]]) for first, last in ((0, 6), (6, 27), (27, 39))]
+    late = np.arange(len(holds[1].speed_rpm)) < len(holds[0].speed_rpm)  # begins in the row after the first one's last
+    holds[1] = replace(holds[1], speed_rpm=np.where(late, np.nan, holds[1].speed_rpm))
     squares, value, count = 0.0, 0.0, 0
     for hold in holds:
         fine, inverse = np.isfinite(hold.speed_rpm), np.linalg.inv(dense(hold, noise))
