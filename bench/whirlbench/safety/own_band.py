@@ -91,7 +91,7 @@ class OwnBand:
         ``place``. NaN as long as nothing near was learned, or four frames did not follow each other; a value that is
         not finite is neither judged nor learned.
         """
-        if not np.isfinite(value).all():
+        if not math.isfinite(_size(value)):
             return math.nan
         self._recent = [*self._recent, value][-JUDGED_FRAMES:] if number == self._last + 1 else [value]
         self._last = number
@@ -101,11 +101,13 @@ class OwnBand:
 
     def _judge(self, place: OperatingPoint) -> float:
         """Departure from the point at which the least has to be granted."""
-        granted = [(self._granted(point.place, place), point) for point in self._points if point.level is not None]
-        if not granted:
+        learned = [point for point in self._points if point.level is not None]
+        if not learned:
             return math.nan
-        mean, least = sum(self._recent[1:], self._recent[0]) / len(self._recent), min(share for share, _ in granted)
-        return min(self._against(point, place, mean, share) for share, point in granted if share == least)
+        granted = [self._granted(point.place, place) for point in learned]
+        mean, least = sum(self._recent[1:], self._recent[0]) / len(self._recent), min(granted)
+        nearest = (point for point, share in zip(learned, granted, strict=True) if share == least)
+        return min(self._against(point, place, mean, least) for point in nearest)
 
     def _granted(self, there: OperatingPoint, place: OperatingPoint) -> float:
         """Share that what lies between two places may make."""
@@ -131,7 +133,8 @@ class OwnBand:
     def _same(self, one: OperatingPoint, other: OperatingPoint) -> bool:
         rule = self._sameness
         return (
-            abs(math.log(other.rpm / one.rpm)) <= rule.same_rpm
-            and abs(other.pitch_deg - one.pitch_deg) <= rule.same_pitch_deg
-            and all(abs(a - b) <= rule.same_command for a, b in zip(one.command, other.command, strict=True))
+            abs(other.pitch_deg - one.pitch_deg) <= rule.same_pitch_deg
+            and abs(one.command[0] - other.command[0]) <= rule.same_command
+            and abs(one.command[1] - other.command[1]) <= rule.same_command
+            and abs(math.log(other.rpm / one.rpm)) <= rule.same_rpm
         )
