@@ -207,32 +207,25 @@ def track_vibration(
     axes = vibration.axes()
     middles = [middle(getattr(vibration, axis)) for axis in axes]
 
-    def signals(samples: slice) -> list[np.ndarray]:
-        return [centred(getattr(vibration, axis)[samples], mean) for axis, mean in zip(axes, middles, strict=True)]
-
-    def powers(samples: slice) -> Iterator[np.ndarray]:
-        """Of a piece: the shaft turning, and each axis squared."""
-        yield np.isfinite(angle.at(vibration.time_s[samples])).astype(np.float32)
-        yield from (signal * signal for signal in signals(samples))
-
-    def turned(samples: slice) -> tuple[np.ndarray, np.ndarray]:
-        """Of a piece: each order's phasor, zero where the angle is not known, and each axis."""
+    def series(samples: slice) -> tuple[np.ndarray, np.ndarray]:
+        """Of a piece: the shaft turning, each order's phasor (zero where the angle is not known), and each axis."""
         turn = angle.at(vibration.time_s[samples])
         turning = np.isfinite(turn)
         spin = _unit_phasor(np.where(turning, turn, 0.0)) * turning
-        return _phasors(spin, sorted(orders)), np.array(signals(samples))
+        signals = [centred(getattr(vibration, axis)[samples], mean) for axis, mean in zip(axes, middles, strict=True)]
+        return np.array([turning, *_phasors(spin, sorted(orders)), *signals]), np.array([np.ones_like(turn), *signals])
 
-    sums = grid.sums_of(powers, float, 1 + len(axes))
     with np.errstate(invalid="ignore", divide="ignore"):
+        sums = grid.product_sums(series, (1 + len(orders) + len(axes), 1 + len(axes)))
         means = np.where(grid.weight > 0, sums / grid.weight, np.nan)
-        ranked = 2 * grid.product_sums(turned, (len(orders), len(axes))) / grid.weight
+    turned, ranked = means[0, 0].real, 2 * means[1 : 1 + len(orders), 1:]
     whole = grid.coverage(rate_hz) >= LEAST_COVERAGE
-    covered = whole & (means[0] > LEAST_COVERAGE)
+    covered = whole & (turned > LEAST_COVERAGE)
     phasor = ranked.transpose(1, 2, 0)[:, :, np.argsort(np.argsort(orders))]
     speed_hz = angle.speed_hz(grid.time_s)
     reach = _in_reach(speed_hz, orders, rate_hz, step_s)
     phasor[:, ~(reach & covered[:, None])] = np.nan
-    power = means[1:]
+    power = np.array([means[1 + len(orders) + axis, 1 + axis].real for axis in range(len(axes))])
     power[:, ~whole] = np.nan
     return OrderTracks(grid.time_s, speed_hz * 60.0, tuple(orders), axes, phasor, power, angle.marked)
 
@@ -277,15 +270,13 @@ def _unit_phasor(turn: np.ndarray) -> np.ndarray:
     return spin
 
 
-def _phasors(spin: np.ndarray, orders: Sequence[int]) -> np.ndarray:
+def _phasors(spin: np.ndarray, orders: Sequence[int]) -> Iterator[np.ndarray]:
     """The phasor of every order, multiplied up from one order to the next; rising ``orders``."""
-    found = np.empty((len(orders), len(spin)), spin.dtype)
     power, reached = np.ones_like(spin), 0
-    for row, order in enumerate(orders):
+    for order in orders:
         while reached < order:
             power, reached = power * spin, reached + 1
-        found[row] = power
-    return found
+        yield power
 
 
 def _in_reach(speed_hz: np.ndarray, orders: tuple[int, ...], rate_hz: float, step_s: float) -> np.ndarray:
