@@ -45,21 +45,24 @@ class Sameness:
 @dataclass
 class _Learned:
     place: OperatingPoint
-    values: list[np.ndarray] = field(default_factory=list)
-    level: np.ndarray | None = None
+    values: list[Value] = field(default_factory=list)
+    level: Value | None = None
     scatter: float = math.nan
 
-    def take(self, value: np.ndarray) -> None:
+    def take(self, value: Value) -> None:
         self.values.append(value)
         if len(self.values) == LEARNED_FRAMES:
             taught = np.array(self.values)
-            self.level = taught.mean(axis=0)
+            self.level = taught.mean(axis=0) if taught.ndim > 1 else float(taught.mean())
             self.scatter = float(np.sqrt((np.abs(taught - self.level) ** 2).sum() / (LEARNED_FRAMES - 1)))
             self.values = []
 
 
-def _size(value: np.ndarray) -> float:
-    return math.sqrt(float(np.vdot(value, value).real))
+Value = float | np.ndarray
+
+
+def _size(value: Value) -> float:
+    return abs(value) if isinstance(value, float) else math.sqrt(float(np.vdot(value, value).real))
 
 
 def _pitch_share(there: OperatingPoint, place: OperatingPoint) -> float:
@@ -70,8 +73,8 @@ def _pitch_share(there: OperatingPoint, place: OperatingPoint) -> float:
 class OwnBand:
     """Levels learned at first at each point, and never after: what grows slowly must not be taken for healthy.
 
-    A value is an array of any fixed length, real or complex; sizes are Euclidean. ``floor`` is the least level that
-    shares are taken of.
+    A value is a number, or an array of any fixed length, real or complex; sizes are Euclidean. ``floor`` is the least
+    level that shares are taken of.
     """
 
     def __init__(self, sameness: Sameness, floor: float = 0.0) -> None:
@@ -81,10 +84,10 @@ class OwnBand:
     def reset(self) -> None:
         """Forgets all points."""
         self._points: list[_Learned] = []
-        self._recent: list[np.ndarray] = []
+        self._recent: list[Value] = []
         self._last = -2
 
-    def departure(self, number: int, place: OperatingPoint, value: np.ndarray) -> float:
+    def departure(self, number: int, place: OperatingPoint, value: Value) -> float:
         """Takes the frame ``number``; how far the mean of the latest four is beyond what is explained, as a share.
 
         Explained are scatter, and what speed and blade angle may do between the nearest point that was learned and
@@ -114,7 +117,7 @@ class OwnBand:
         rule = self._sameness
         return rule.per_rpm * abs(math.log(place.rpm / there.rpm)) + rule.per_pitch * abs(_pitch_share(there, place))
 
-    def _against(self, point: _Learned, place: OperatingPoint, mean: np.ndarray, granted: float) -> float:
+    def _against(self, point: _Learned, place: OperatingPoint, mean: Value, granted: float) -> float:
         """Departure of the latest frames' ``mean`` from one point, beyond the share ``granted``."""
         assert point.level is not None
         expected = point.level * max(1.0 + self._sameness.pitch_slope * _pitch_share(point.place, place), 0.0)
@@ -122,7 +125,7 @@ class OwnBand:
         away = _size(mean - expected)
         return max(0.0, (away - SCATTERS * point.scatter) / size - granted)
 
-    def _learn(self, place: OperatingPoint, value: np.ndarray) -> None:
+    def _learn(self, place: OperatingPoint, value: Value) -> None:
         here = next((point for point in self._points if self._same(point.place, place)), None)
         if here is None and len(self._points) < MOST_POINTS:
             here = _Learned(place)

@@ -207,7 +207,7 @@ class OwnLoadRule(Trend):
             return math.nan
         pitch_deg = frame.mean("pitch_deg")
         place = OperatingPoint(frame.mean("rpm"), 0.0 if math.isnan(pitch_deg) else pitch_deg, frame.command)
-        return 100.0 * self._band.departure(frame.number, place, np.array([value]))
+        return 100.0 * self._band.departure(frame.number, place, value)
 
 
 def thrust_coefficient(frame: Frame) -> float:
