@@ -45,21 +45,24 @@ class Sameness:
 @dataclass
 class _Learned:
     place: OperatingPoint
-    values: list[np.ndarray] = field(default_factory=list)
-    level: np.ndarray | None = None
+    values: list[Value] = field(default_factory=list)
+    level: Value | None = None
     scatter: float = math.nan
 
-    def take(self, value: np.ndarray) -> None:
+    def take(self, value: Value) -> None:
         self.values.append(value)
         if len(self.values) == LEARNED_FRAMES:
             taught = np.array(self.values)
-            self.level = taught.mean(axis=0)
+            self.level = taught.mean(axis=0) if taught.ndim > 1 else float(taught.mean())
             self.scatter = float(np.sqrt((np.abs(taught - self.level) ** 2).sum() / (LEARNED_FRAMES - 1)))
             self.values = []
 
 
-def _size(value: np.ndarray) -> float:
-    return math.sqrt(float(np.vdot(value, value).real))
+Value = float | np.ndarray
+
+
+def _size(value: Value) -> float:
+    return abs(value) if isinstance(value, float) else math.sqrt(float(np.vdot(value, value).real))
 
 
 def _pitch_share(there: OperatingPoint, place: OperatingPoint) -> float:
@@ -70,8 +73,8 @@ def _pitch_share(there: OperatingPoint, place: OperatingPoint) -> float:
 class OwnBand:
     """Levels learned at first at each point, and never after: what grows slowly must not be taken for healthy.
 
-    A value is an array of any fixed length, real or complex; sizes are Euclidean. ``floor`` is the least level that
-    shares are taken of.
+    A value is a number, or an array of any fixed length, real or complex; sizes are Euclidean. ``floor`` is the least
+    level that shares are taken of.
     """
 
     def __init__(self, sameness: Sameness, floor: float = 0.0) -> None:
@@ -81,17 +84,17 @@ class OwnBand:
     def reset(self) -> None:
         """Forgets all points."""
         self._points: list[_Learned] = []
-        self._recent: list[np.ndarray] = []
+        self._recent: list[Value] = []
         self._last = -2
 
-    def departure(self, number: int, place: OperatingPoint, value: np.ndarray) -> float:
+    def departure(self, number: int, place: OperatingPoint, value: Value) -> float:
         """Takes the frame ``number``; how far the mean of the latest four is beyond what is explained, as a share.
 
         Explained are scatter, and what speed and blade angle may do between the nearest point that was learned and
         ``place``. NaN as long as nothing near was learned, or four frames did not follow each other; a value that is
         not finite is neither judged nor learned.
         """
-        if not np.isfinite(value).all():
+        if not math.isfinite(_size(value)):
             return math.nan
         self._recent = [*self._recent, value][-JUDGED_FRAMES:] if number == self._last + 1 else [value]
         self._last = number
@@ -101,18 +104,20 @@ class OwnBand:
 
     def _judge(self, place: OperatingPoint) -> float:
         """Departure from the point at which the least has to be granted."""
-        granted = [(self._granted(point.place, place), point) for point in self._points if point.level is not None]
-        if not granted:
+        learned = [point for point in self._points if point.level is not None]
+        if not learned:
             return math.nan
-        mean, least = sum(self._recent[1:], self._recent[0]) / len(self._recent), min(share for share, _ in granted)
-        return min(self._against(point, place, mean, share) for share, point in granted if share == least)
+        granted = [self._granted(point.place, place) for point in learned]
+        mean, least = sum(self._recent[1:], self._recent[0]) / len(self._recent), min(granted)
+        nearest = (point for point, share in zip(learned, granted, strict=True) if share == least)
+        return min(self._against(point, place, mean, least) for point in nearest)
 
     def _granted(self, there: OperatingPoint, place: OperatingPoint) -> float:
         """Share that what lies between two places may make."""
         rule = self._sameness
         return rule.per_rpm * abs(math.log(place.rpm / there.rpm)) + rule.per_pitch * abs(_pitch_share(there, place))
 
-    def _against(self, point: _Learned, place: OperatingPoint, mean: np.ndarray, granted: float) -> float:
+    def _against(self, point: _Learned, place: OperatingPoint, mean: Value, granted: float) -> float:
         """Departure of the latest frames' ``mean`` from one point, beyond the share ``granted``."""
         assert point.level is not None
         expected = point.level * max(1.0 + self._sameness.pitch_slope * _pitch_share(point.place, place), 0.0)
@@ -120,7 +125,7 @@ class OwnBand:
         away = _size(mean - expected)
         return max(0.0, (away - SCATTERS * point.scatter) / size - granted)
 
-    def _learn(self, place: OperatingPoint, value: np.ndarray) -> None:
+    def _learn(self, place: OperatingPoint, value: Value) -> None:
         here = next((point for point in self._points if self._same(point.place, place)), None)
         if here is None and len(self._points) < MOST_POINTS:
             here = _Learned(place)
@@ -131,7 +136,8 @@ class OwnBand:
     def _same(self, one: OperatingPoint, other: OperatingPoint) -> bool:
         rule = self._sameness
         return (
-            abs(math.log(other.rpm / one.rpm)) <= rule.same_rpm
-            and abs(other.pitch_deg - one.pitch_deg) <= rule.same_pitch_deg
-            and all(abs(a - b) <= rule.same_command for a, b in zip(one.command, other.command, strict=True))
+            abs(other.pitch_deg - one.pitch_deg) <= rule.same_pitch_deg
+            and abs(one.command[0] - other.command[0]) <= rule.same_command
+            and abs(one.command[1] - other.command[1]) <= rule.same_command
+            and abs(math.log(other.rpm / one.rpm)) <= rule.same_rpm
         )

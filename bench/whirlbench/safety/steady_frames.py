@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -20,30 +20,31 @@ COMMANDS = ("throttle_us", "servo_us", "speed_request_rpm")
 PIECE_ROWS = 4096  # that a batch is taken in, and for which there is room from the beginning
 
 
-@dataclass(frozen=True)
-class Frame:
+class Frame(NamedTuple):
     """Samples with ``from_s <= time < to_s``, number by number; a channel that is absent is NaN throughout.
 
+    They are the ``rows`` of ``slow``, times and channels of many frames; ``means`` of the channels are this one's.
     ``steady``: turning and driven, and no command has moved for a while. ``command`` is the lever that holds the speed:
     the speed asked of a governor, else the throttle pulse; and the servo pulse, unless a governor moves it.
     """
 
     number: int
     from_s: float
-    time_s: np.ndarray
-    slow: dict[str, np.ndarray]
+    to_s: float  # when the frame ends, and its finding is known
     steady: bool
     driven: bool
     command: tuple[float, float]
-
-    @property
-    def to_s(self) -> float:
-        """When the frame ends, and its finding is known."""
-        return self.from_s + FRAME_S
+    means: Mapping[str, float]
+    slow: Mapping[str, np.ndarray]
+    rows: slice
 
     def mean(self, name: str) -> float:
         """Mean of a channel; NaN where a sample is missing."""
-        return mean_of(self.slow[name])
+        return self.means[name]
+
+    def samples(self, name: str) -> np.ndarray:
+        """Samples of a channel, or their times, "time_s"."""
+        return self.slow[name][self.rows]
 
 
 def mean_of(values: np.ndarray) -> float:
@@ -115,8 +116,9 @@ class SteadyFrames:
         self._rows = rest.shape[1]
         self._held[:, : self._rows] = rest
         self._number = last
-        slow, starts, ends = dict(zip(self._names, held[1:], strict=True)), borders[:-2], borders[1:-1]
+        slow, starts, ends = dict(zip(("time_s", *self._names), held, strict=True)), borders[:-2], borders[1:-1]
         whole = slice(0, int(ends[-1]))
+        means = (np.add.reduceat(held[1:, whole], starts, axis=1) / (ends - starts)).T.tolist()
         levers = self._levers({name: column[whole] for name, column in slow.items()})
         low, high = (reduce.reduceat(levers, starts, axis=1).T.tolist() for reduce in (np.minimum, np.maximum))
         latest = levers[:, ends - 1].T.tolist()
@@ -126,15 +128,10 @@ class SteadyFrames:
             self._follow(int(numbers[first]), low[at], high[at], latest[at])
             assert self._command is not None
             settled = self._settled >= SETTLED_FRAMES and end - first >= LEAST_SAMPLES
-            yield Frame(
-                self._done,
-                (self._done + self._phase) * FRAME_S,
-                held[0, first:end],
-                {name: column[first:end] for name, column in slow.items()},
-                driven[at] and turning[at] and settled,
-                driven[at],
-                self._command,
-            )
+            from_s, steady = (self._done + self._phase) * FRAME_S, driven[at] and turning[at] and settled
+            mean = dict(zip(self._names, means[at], strict=True))
+            command, rows = self._command, slice(first, end)
+            yield Frame(self._done, from_s, from_s + FRAME_S, steady, driven[at], command, mean, slow, rows)
 
     def _follow(self, number: int, low: list[float], high: list[float], latest: list[float]) -> None:
         """Whether the levers, from ``low`` to ``high`` in this frame, stand where they stood in the one before."""

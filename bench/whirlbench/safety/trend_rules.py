@@ -170,8 +170,10 @@ def _without_gap(time_s: np.ndarray, marks_s: np.ndarray) -> bool:
     """Whether samples lie evenly from the first mark to the last, enough of them in each turn."""
     if len(time_s) < LEAST_SAMPLES_PER_TURN * (len(marks_s) - 1):
         return False
-    steps_s = np.diff(np.concatenate((marks_s[:1], time_s, marks_s[-1:])))
-    return bool(steps_s.max() < 2.5 * median_of(steps_s))
+    held_s = np.concatenate((marks_s[:1], time_s, marks_s[-1:]))
+    steps_s = held_s[1:] - held_s[:-1]
+    longest_s = float(np.maximum.reduce(steps_s))  # below 2.5 of the shortest it is so of the median, too
+    return longest_s < 2.5 * float(np.minimum.reduce(steps_s)) or longest_s < 2.5 * median_of(steps_s)
 
 
 class OwnLoadRule(Trend):
@@ -205,17 +207,18 @@ class OwnLoadRule(Trend):
             return math.nan
         pitch_deg = frame.mean("pitch_deg")
         place = OperatingPoint(frame.mean("rpm"), 0.0 if math.isnan(pitch_deg) else pitch_deg, frame.command)
-        return 100.0 * self._band.departure(frame.number, place, np.array([value]))
+        return 100.0 * self._band.departure(frame.number, place, value)
 
 
 def thrust_coefficient(frame: Frame) -> float:
     """Thrust over the square of the speed, in N/rpm2."""
-    return frame.mean("thrust_n") / mean_of(frame.slow["rpm"] ** 2)
+    return frame.mean("thrust_n") / mean_of(frame.samples("rpm") ** 2)
 
 
 def power_coefficient(frame: Frame) -> float:
     """Electric power over the cube of the speed, in W/rpm3: a tiring pack changes the current, not this."""
-    return mean_of(frame.slow["current_a"] * frame.slow["voltage_v"]) / mean_of(frame.slow["rpm"] ** 3)
+    rpm = frame.samples("rpm")
+    return mean_of(frame.samples("current_a") * frame.samples("voltage_v")) / mean_of(rpm * rpm * rpm)
 
 
 class HuntingRule(Trend):
@@ -238,7 +241,7 @@ class HuntingRule(Trend):
             self._kept.clear()
         self._last = frame.number
         if frame.steady:
-            self._kept.append(_medians(frame.slow["rpm"]))
+            self._kept.append(_medians(frame.samples("rpm")))
         return self._swing_pct() if len(self._kept) == HUNTING_FRAMES else math.nan
 
     def _swing_pct(self) -> float:

@@ -58,6 +58,21 @@ def test_power_gone_while_the_throttle_stood_open():
     assert failure.asked is False
 
 
+def after_the_fall(amps):
+    """A pack of 40 A that falls to ``amps`` one sample after the other, and stays at the last; the throttle stood."""
+    run = slow_only(throttle=np.full(3000, 1500.0))
+    current = run.slow.current_a.copy()
+    current[2000:] = amps[-1]
+    current[2000 : 2000 + len(amps)] = amps
+    return find_failure(replace(run, slow=replace(run.slow, current_a=current)))
+
+
+def test_a_fall_that_is_back_at_once_is_scatter_and_one_that_stays_within_a_fifth_is_a_cut():
+    assert after_the_fall([2.0, 7.5, 7.5]).kind == "power cut"
+    back = after_the_fall([2.0, 8.5, 2.0, 30.0])
+    assert back is None or back.kind != "power cut"
+
+
 def test_power_cut_by_command_by_trip_or_by_abort_is_none():
     time_s = np.arange(0, 30.0, 0.01)
     closed = np.where(time_s < 19.9, 1500.0, 1000.0)

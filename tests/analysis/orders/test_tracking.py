@@ -29,6 +29,20 @@ def test_amplitude_and_phase_are_recovered_in_holds_and_ramps(make_run, rpm):
         assert np.nanmax(np.abs(tracks.phasor("ay_g", order)[2:-2])) < 4e-3
 
 
+def test_product_sums_are_those_of_every_pair_written_out():
+    rng = np.random.default_rng(8)
+    time_s = np.sort(rng.uniform(0.0, 9.0, 4000))
+    time_s = time_s[(time_s < 3.1) | (time_s > 4.4)]  # a gap that leaves steps without a sample
+    ones = (rng.standard_normal((3, len(time_s))) + 1j * rng.standard_normal((3, len(time_s)))).astype(np.complex64)
+    others = rng.standard_normal((2, len(time_s))).astype(np.float32)
+    grid = FrameGrid(time_s, 0.25)
+    found = grid.product_sums(lambda part: (ones[:, part], others[:, part]), (3, 2))
+    for frame, centre_s in enumerate(grid.time_s):
+        away = np.abs(time_s - centre_s)
+        window = np.where(away < 0.25, np.cos(np.pi / 2 * away / 0.25) ** 2, 0.0)
+        assert np.allclose(found[:, :, frame], (window * ones) @ others.T, atol=2e-3)
+
+
 def test_noise_scatter_is_what_a_hann_window_predicts(make_run):
     run = make_run(hold, 120.0, {1: 0.5}, noise_g=0.2, rng=np.random.default_rng(3))
     found = track_orders(run, (1,)).phasor("ay_g", 1)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from whirlbench.analysis.speed_loop import SpeedRecord
-from whirlbench.analysis.speed_loop.noise import Noise, Whitener, noise_of_holds
+from whirlbench.analysis.speed_loop.noise import Noise, Values, Whitener, _likelihood, noise_of_holds
 
 
 def a_record(averaged: bool) -> SpeedRecord:
@@ -47,6 +47,29 @@ def test_whitening_is_the_inverse_of_the_dense_covariance(averaged: bool, wander
     assert whitener.log_determinant == pytest.approx(np.linalg.slogdet(covariance)[1], rel=1e-9)
     column = np.arange(len(covariance), dtype=float)
     assert whitener.apply(column) == pytest.approx(white @ column)
+
+
+@pytest.mark.parametrize("averaged", [True, False])
+@pytest.mark.parametrize("wander", [0.0, 40.0])
+def test_holds_together_are_as_likely_as_by_their_dense_covariances(averaged: bool, wander: float) -> None:
+    """Restricted likelihood about a straight line each (Patterson and Thompson 1971, from memory), hold by hold."""
+    noise, whole = Noise(0.3, 2.5e-11, wander, 0.2), a_record(averaged)
+    holds = [whole.between(*whole.edge_s[[first, last]]) for first, last in ((0, 6), (6, 27), (27, 39))]
+    late = np.arange(len(holds[1].speed_rpm)) < len(holds[0].speed_rpm)  # begins in the row after the first one's last
+    holds[1] = replace(holds[1], speed_rpm=np.where(late, np.nan, holds[1].speed_rpm))
+    squares, value, count = 0.0, 0.0, 0
+    for hold in holds:
+        fine, inverse = np.isfinite(hold.speed_rpm), np.linalg.inv(dense(hold, noise))
+        lines, speed = np.vander(hold.mid_s[fine], 2), hold.speed_rpm[fine]
+        inner = lines.T @ inverse @ lines
+        left = speed - lines @ np.linalg.solve(inner, lines.T @ inverse @ speed)
+        squares += left @ inverse @ left
+        value -= 0.5 * (np.linalg.slogdet(inner)[1] - np.linalg.slogdet(inverse)[1])
+        count += len(speed) - 2
+    found = _likelihood(Values.of(holds), noise)
+    assert found.scale == pytest.approx(squares / count, rel=1e-8)
+    assert found.value == pytest.approx(value - 0.5 * count * np.log(squares / count), rel=1e-8)
+    assert [len(white) for white in found.white] == [np.isfinite(hold.speed_rpm).sum() for hold in holds]
 
 
 def gusty(rng: np.random.Generator, deviation: float, seconds: float) -> SpeedRecord:

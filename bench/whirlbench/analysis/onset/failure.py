@@ -229,8 +229,11 @@ def _cut(run: Run, speed: Speed, closing_s: np.ndarray | None) -> Failure | None
 def _falls(at_s: np.ndarray, current: np.ndarray, least_a: float) -> Iterator[tuple[int, float]]:
     """Samples at which the current has just fallen to a tenth, and what it was, above ``least_a``."""
     for piece, before in _shortly_before(at_s, current, CUT_S):
-        for place in np.flatnonzero((before > least_a) & (current[piece] < CUT_SHARE * before)).tolist():
-            yield piece.start + place, float(before[place])
+        index = piece.start + np.flatnonzero((before > least_a) & (current[piece] < CUT_SHARE * before))
+        after = np.minimum(index + 1, len(current) - 1)  # most often scatter: the next sample is back at once
+        back = (current[after] > 2 * CUT_SHARE * before[index - piece.start]) & (at_s[after] - at_s[index] < CUT_S)
+        for place in index[~back].tolist():
+            yield place, float(before[place - piece.start])
 
 
 def _slows(speed: Speed, from_s: float) -> bool:

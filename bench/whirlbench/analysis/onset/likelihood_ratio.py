@@ -61,7 +61,7 @@ def sequential_evidence(
 
 
 class _Beginnings:
-    """Product sums ``(beginnings * shapes, columns)`` and energies of beginnings, as the run goes on.
+    """Product sums ``(columns, beginnings * shapes)`` and energies of beginnings, as the run goes on.
 
     First stand those of the last ``slots`` blocks, each in place of the oldest, then every twelfth since the start,
     and of those further back one in FINENESS of their age.
@@ -71,12 +71,12 @@ class _Beginnings:
         self, healthy: HealthyFilter, white: np.ndarray, signals: tuple[tuple[int, ...], ...], slots: int
     ) -> None:
         self._white, self._slots = white, slots
-        self._member = np.zeros((white.shape[1], len(signals)))  # which column belongs to which signal
+        self._member = np.zeros((len(signals), white.shape[1]))  # which column belongs to which signal
         for number, columns in enumerate(signals):
-            self._member[list(columns), number] = 1.0
+            self._member[number, list(columns)] = 1.0
         self._stream = healthy.stream(slots * len(SHAPES))
         self._begun_s = np.zeros(slots)
-        self._product = np.zeros((slots * len(SHAPES), white.shape[1]))
+        self._product = np.zeros((white.shape[1], slots * len(SHAPES)))
         self._energy = np.zeros(slots * len(SHAPES))
 
     def begin(self, block: int, now_s: float) -> None:
@@ -87,7 +87,7 @@ class _Beginnings:
         own = slice(slot * len(SHAPES), (slot + 1) * len(SHAPES))
         self._begun_s[slot] = now_s
         self._stream.forget(own)
-        self._product[own], self._energy[own] = 0.0, 0.0
+        self._product[:, own], self._energy[own] = 0.0, 0.0
         if block % APART == 0:
             self._keep(now_s)
 
@@ -96,7 +96,8 @@ class _Beginnings:
         rows = np.repeat(kept, len(SHAPES))
         self._stream.keep(rows, more=len(SHAPES))
         self._begun_s = np.append(self._begun_s[kept], now_s)
-        self._product = np.concatenate((self._product[rows], np.zeros((len(SHAPES), self._white.shape[1]))))
+        fresh = np.zeros((self._white.shape[1], len(SHAPES)))
+        self._product = np.concatenate((self._product[:, rows], fresh), axis=1)
         self._energy = np.concatenate((self._energy[rows], np.zeros(len(SHAPES))))
 
     @staticmethod
@@ -117,14 +118,16 @@ class _Beginnings:
         shown = np.empty((*elapsed.shape, len(SHAPES)))
         for number, shape in enumerate(SHAPES):
             shown[:, :, number] = elapsed**shape
-        seen = self._stream.feed(part, shown.reshape(len(elapsed), -1))
-        self._product += seen.T @ self._white[part.frames]
-        self._energy += np.einsum("ij,ij->j", seen, seen)
+        seen = self._stream.feed(part, shown.reshape(len(elapsed), -1), whole=True)
+        self._product += self._white[part.frames].T @ seen
+        self._energy += np.add.reduce(seen * seen)
 
     def strongest(self) -> np.ndarray:
         """Half of the largest chi-square by now over beginnings and shapes, for each signal."""
         energy = np.where(self._energy > 1e-6, 2 * self._energy, np.inf)
-        largest: np.ndarray = ((self._product**2 @ self._member) / energy[:, None]).max(axis=0)
+        square = self._product * self._product
+        joined = self._member @ square if len(self._member) < len(square) else square
+        largest: np.ndarray = np.maximum.reduce(joined / energy, axis=1)
         return largest
 
 

@@ -169,10 +169,10 @@ class FilterStream:
         self._state, self._settling = state, settling
         self._last_visit = -1
 
-    def feed(self, block: Block, values: np.ndarray) -> np.ndarray:
+    def feed(self, block: Block, values: np.ndarray, whole: bool = False) -> np.ndarray:
         """Standardised innovations of ``values`` ``(frames, n)``: the block's first frames, the first n columns.
 
-        NaN gives zero, and moves nothing.
+        NaN gives zero, and moves nothing; ``whole``: there is none.
         """
         frames, columns = values.shape
         if block.visit != self._last_visit:
@@ -180,7 +180,8 @@ class FilterStream:
             self._state[self._settling] = 0.0
         state = self._state[:, :columns]
         error = values - block.rows[:frames] @ state[block.at]
-        left = _substituted(block, error) if np.isnan(error).any() else block.whitener[:frames, :frames] @ error
+        blank = not whole and bool(np.isnan(error).any())
+        left = _substituted(block, error) if blank else block.whitener[:frames, :frames] @ error
         state += block.slopes[:, :frames] @ left
         return left
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -116,6 +117,26 @@ class FrameGrid:
         result: np.ndarray = rising[:, : len(self.time_s)] + falling[:, 1 : len(self.time_s) + 1]
         return result
 
+    def product_sums(
+        self, rows: Callable[[slice], tuple[np.ndarray, np.ndarray]], shape: tuple[int, int]
+    ) -> np.ndarray:
+        """Sums of window * one * other per frame for each pair of two kinds of series, complex ``(*shape, frames)``.
+
+        ``rows`` gives both kinds for a slice of the samples, ``(shape[0], n)`` complex and ``(shape[1], n)`` real: all
+        pairs of a block are one product of matrices, and no pair is ever written out sample by sample.
+        """
+        halves = np.zeros((max(self.blocks, 1), shape[0], 2, shape[1]), np.complex128)
+        for piece in self.pieces() if self.blocks > 1 else ():
+            ones, others = rows(piece.samples)
+            rise = self.rise[piece.used]
+            windowed = np.concatenate((others * rise, others * (1 - rise))).T.astype(ones.dtype)
+            bounds = (self._bounds[piece.blocks.start : piece.blocks.stop + 1] - piece.used.start).tolist()
+            for block, (first, end) in enumerate(pairwise(bounds), piece.blocks.start):
+                halves[block] = (ones[:, first:end] @ windowed[first:end]).reshape(halves.shape[1:])
+        frames = len(self.time_s)
+        result: np.ndarray = np.moveaxis(halves[:frames, :, 0] + halves[1 : frames + 1, :, 1], 0, -1)
+        return result
+
     def means(self, values: np.ndarray) -> np.ndarray:
         """Weighted mean of ``values`` per frame; NaN for a frame without samples."""
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -186,26 +207,25 @@ def track_vibration(
     axes = vibration.axes()
     middles = [middle(getattr(vibration, axis)) for axis in axes]
 
-    def products(samples: slice) -> Iterator[np.ndarray]:
-        """Of a piece: the shaft turning, each axis squared, and each axis times each order's phasor."""
+    def series(samples: slice) -> tuple[np.ndarray, np.ndarray]:
+        """Of a piece: the shaft turning, each order's phasor (zero where the angle is not known), and each axis."""
         turn = angle.at(vibration.time_s[samples])
         turning = np.isfinite(turn)
+        spin = _unit_phasor(np.where(turning, turn, 0.0)) * turning
         signals = [centred(getattr(vibration, axis)[samples], mean) for axis, mean in zip(axes, middles, strict=True)]
-        yield turning.astype(np.float32)
-        yield from (signal * signal for signal in signals)
-        yield from _phasors(signals, _unit_phasor(np.where(turning, turn, 0.0)) * turning, sorted(orders))
+        return np.array([turning, *_phasors(spin, sorted(orders)), *signals]), np.array([np.ones_like(turn), *signals])
 
-    sums = grid.sums_of(products, np.complex128, 1 + len(axes) * (1 + len(orders)))
     with np.errstate(invalid="ignore", divide="ignore"):
+        sums = grid.product_sums(series, (1 + len(orders) + len(axes), 1 + len(axes)))
         means = np.where(grid.weight > 0, sums / grid.weight, np.nan)
+    turned, ranked = means[0, 0].real, 2 * means[1 : 1 + len(orders), 1:]
     whole = grid.coverage(rate_hz) >= LEAST_COVERAGE
-    covered = whole & (means[0].real > LEAST_COVERAGE)
-    ranked = 2 * means[1 + len(axes) :].reshape(len(orders), len(axes), -1).transpose(1, 2, 0)
-    phasor = ranked[:, :, np.argsort(np.argsort(orders))]
+    covered = whole & (turned > LEAST_COVERAGE)
+    phasor = ranked.transpose(1, 2, 0)[:, :, np.argsort(np.argsort(orders))]
     speed_hz = angle.speed_hz(grid.time_s)
     reach = _in_reach(speed_hz, orders, rate_hz, step_s)
     phasor[:, ~(reach & covered[:, None])] = np.nan
-    power = means[1 : 1 + len(axes)].real.copy()
+    power = np.array([means[1 + len(orders) + axis, 1 + axis].real for axis in range(len(axes))])
     power[:, ~whole] = np.nan
     return OrderTracks(grid.time_s, speed_hz * 60.0, tuple(orders), axes, phasor, power, angle.marked)
 
@@ -250,13 +270,13 @@ def _unit_phasor(turn: np.ndarray) -> np.ndarray:
     return spin
 
 
-def _phasors(signals: list[np.ndarray], spin: np.ndarray, orders: Sequence[int]) -> Iterator[np.ndarray]:
-    """Every axis times the phasor of every order, multiplying up from one order to the next; rising ``orders``."""
+def _phasors(spin: np.ndarray, orders: Sequence[int]) -> Iterator[np.ndarray]:
+    """The phasor of every order, multiplied up from one order to the next; rising ``orders``."""
     power, reached = np.ones_like(spin), 0
     for order in orders:
         while reached < order:
             power, reached = power * spin, reached + 1
-        yield from (power * signal for signal in signals)
+        yield power
 
 
 def _in_reach(speed_hz: np.ndarray, orders: tuple[int, ...], rate_hz: float, step_s: float) -> np.ndarray:

@@ -10,7 +10,7 @@ Rev. 36, 1930, from memory), of which neighbours share most, so that many sample
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -74,19 +74,65 @@ def edge_sensitivity(record: SpeedRecord) -> np.ndarray:
     return record.speed_rpm**2 / 60.0
 
 
-class Whitener:
-    """Turns residuals of one stretch of record into independent ones of unit variance.
+@dataclass(frozen=True)
+class Values:
+    """The finite values of stretches of record, one stretch behind the other: what noise and likelihood ask of them.
 
-    ``record`` must be ``(n,)`` values of which only the finite ones are used; columns given to ``apply`` are
-    ``(m,)`` or ``(m, k)`` over those m finite values. ``log_determinant`` is that of the covariance.
+    ``span_s`` of averages (one for bare samples); ``time_s`` from the beginning of the stretch. Between neighbours:
+    ``apart_s``, infinite from one stretch to the next, and whether they ``share`` an edge. ``firsts`` of each stretch.
     """
 
-    def __init__(self, record: SpeedRecord, noise: Noise) -> None:
-        fine = np.flatnonzero(np.isfinite(record.speed_rpm))
-        variance, shared = _own_errors(record, noise, fine)
+    speed_rpm: np.ndarray
+    sensitivity: np.ndarray
+    span_s: np.ndarray
+    time_s: np.ndarray
+    apart_s: np.ndarray
+    share: np.ndarray
+    firsts: np.ndarray
+    averaged: bool
+    resolution_rpm: float
+
+    @classmethod
+    def of(cls, records: Sequence[SpeedRecord]) -> Values:
+        """Of ``records`` of one kind, each with a finite value at least."""
+        fine = [np.flatnonzero(np.isfinite(one.speed_rpm)) for one in records]
+        counts = [len(rows) for rows in fine]
+        firsts = np.concatenate([[0], np.cumsum(counts)])[:-1]
+
+        def joined(column: Callable[[SpeedRecord], np.ndarray]) -> np.ndarray:
+            return np.concatenate([column(one)[rows] for one, rows in zip(records, fine, strict=True)])
+
+        averaged = records[0].averaged
+        mid, rows = joined(lambda one: one.mid_s), np.concatenate(fine)
+        apart, share = np.diff(mid), (np.diff(rows) == 1) & averaged
+        apart[firsts[1:] - 1], share[firsts[1:] - 1] = np.inf, False
+        return cls(
+            joined(lambda one: one.speed_rpm),
+            joined(edge_sensitivity),
+            joined(lambda one: np.diff(one.edge_s)) if averaged else np.ones(len(mid)),
+            joined(lambda one: one.mid_s - one.edge_s[:1]),
+            apart,
+            share,
+            firsts,
+            averaged,
+            records[0].resolution_rpm,
+        )
+
+
+class Whitener:
+    """Turns residuals of stretches of record into independent ones of unit variance.
+
+    ``values`` are those of several stretches, or one of ``(n,)`` values of which only the finite ones are used; columns
+    given to ``apply`` are ``(m,)`` or ``(m, k)`` over the m finite values. ``log_determinant`` is that of the
+    covariance.
+    """
+
+    def __init__(self, values: Values | SpeedRecord, noise: Noise) -> None:
+        values = values if isinstance(values, Values) else Values.of([values])
+        variance, shared = _own_errors(values, noise)
         self.innovation: tuple[np.ndarray, np.ndarray] | None = None
-        if noise.wander > 0.0 and len(fine) > 2:
-            self._set_wander(variance, shared, np.diff(record.mid_s[fine]), noise)
+        if noise.wander > 0.0 and len(variance) > 2:
+            self._set_wander(variance, shared, values.apart_s, noise)
         elif shared.any():
             self._set_band(np.vstack([variance, np.append(shared, 0.0)]))
         else:
@@ -136,14 +182,14 @@ class Whitener:
         return result
 
 
-def _own_errors(record: SpeedRecord, noise: Noise, fine: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Variance of each of the values ``fine`` and what neighbours share of it, wander left out."""
-    sensitivity = edge_sensitivity(record)[fine]
-    if not record.averaged:
-        variance = noise.steady + noise.jitter * sensitivity**2 + record.resolution_rpm**2 / 12.0
-        return variance, np.zeros(max(len(fine) - 1, 0))
-    variance = noise.steady / np.diff(record.edge_s)[fine] + 2.0 * noise.jitter * sensitivity**2
-    return variance, -noise.jitter * sensitivity[1:] * sensitivity[:-1] * (np.diff(fine) == 1)
+def _own_errors(values: Values, noise: Noise) -> tuple[np.ndarray, np.ndarray]:
+    """Variance of each of ``values`` and what neighbours share of it, wander left out."""
+    sensitivity = values.sensitivity
+    if not values.averaged:
+        variance = noise.steady + noise.jitter * sensitivity**2 + values.resolution_rpm**2 / 12.0
+        return variance, np.zeros(max(len(variance) - 1, 0))
+    variance = noise.steady / values.span_s + 2.0 * noise.jitter * sensitivity**2
+    return variance, -noise.jitter * sensitivity[1:] * sensitivity[:-1] * values.share
 
 
 def noise_of_holds(holds: Sequence[SpeedRecord]) -> Noise:
@@ -157,12 +203,14 @@ def noise_of_holds(holds: Sequence[SpeedRecord]) -> Noise:
     if not usable:
         return _floor(holds[0] if holds else None)
     step, usable = usable[0].resolution_rpm, [replace(hold, resolution_rpm=0.0) for hold in usable]
-    shapes = [Noise(*_of_part(usable, part)) for part in JITTER_PARTS]
-    fits = [_likelihood(usable, shape) for shape in shapes]
+    values = Values.of(usable)
+    shapes = [Noise(*_of_part(values, part)) for part in JITTER_PARTS]
+    fits = [_likelihood(values, shape) for shape in shapes]
     best = max(range(len(fits)), key=lambda number: fits[number].value)
     noise = shapes[best].scaled(fits[best].scale)
     if error_memory(fits[best].white) > WANDERS_FROM:
-        noise = _wandering(usable, noise, fits[best].value)
+        shortest_s = 2.0 * float(np.median(np.diff(usable[0].edge_s)))
+        noise = _wandering(values, noise, fits[best].value, shortest_s)
     noise = replace(noise, jitter=max(noise.jitter, _floor(usable[0]).jitter))
     return _with_rounding(noise, usable[0], step) if step > 0.0 else noise
 
@@ -185,22 +233,20 @@ def _with_rounding(noise: Noise, hold: SpeedRecord, step: float) -> Noise:
     return replace(noise, wander=left, wander_s=ROUNDED_S)
 
 
-def _wandering(holds: Sequence[SpeedRecord], still: Noise, value: float) -> Noise:
+def _wandering(holds: Values, still: Noise, value: float, shortest_s: float) -> Noise:
     """Noise with a wander where that explains the holds clearly better than ``still`` of log-likelihood ``value``."""
     from scipy.optimize import minimize
 
-    shortest = 2.0 * float(np.median(np.diff(holds[0].edge_s)))
-
     def shape(where: np.ndarray) -> Noise:
         part = 1.0 / (1.0 + math.exp(-min(max(float(where[2]), -12.0), 12.0)))
-        seconds = min(max(math.exp(min(where[1], 9.0)), shortest), LONGEST_WANDER_S)
+        seconds = min(max(math.exp(min(where[1], 9.0)), shortest_s), LONGEST_WANDER_S)
         return Noise(*_of_part(holds, part), math.exp(min(max(float(where[0]), -12.0), 12.0)), seconds)
 
     def cost(where: np.ndarray) -> float:
         return -_likelihood(holds, shape(where)).value
 
     starts = [np.log([share, time]) for share in WANDER_SHARES for time in WANDER_TIMES]
-    parts = (-3.0, 3.0) if holds[0].averaged else (-3.0,)
+    parts = (-3.0, 3.0) if holds.averaged else (-3.0,)
     start = min((np.append(one, part) for one in starts for part in parts), key=cost)
     found = minimize(cost, start, method="Nelder-Mead", options={"maxfev": 80, "xatol": 0.1, "fatol": 0.1})
     if -found.fun < value + WANDER_BETTER:
@@ -223,12 +269,10 @@ def _floor(record: SpeedRecord | None) -> Noise:
     return Noise(0.0 if averaged else 1.0, TICK_S**2 / 12.0 if averaged else 0.0)
 
 
-def _of_part(holds: Sequence[SpeedRecord], part: float) -> tuple[float, float]:
+def _of_part(holds: Values, part: float) -> tuple[float, float]:
     """Steady and jitter terms of unit mean variance in which jitter has ``part``."""
-    sensitivity = np.concatenate([edge_sensitivity(hold) for hold in holds])
-    per_jitter = (2.0 if holds[0].averaged else 1.0) * float(np.nanmean(sensitivity**2))
-    spans = np.concatenate([np.diff(hold.edge_s) for hold in holds]) if holds[0].averaged else np.ones(1)
-    return (1.0 - part) / float(np.mean(1.0 / spans)), part / per_jitter
+    per_jitter = (2.0 if holds.averaged else 1.0) * float(np.mean(holds.sensitivity**2))
+    return (1.0 - part) / float(np.mean(1.0 / holds.span_s)), part / per_jitter
 
 
 @dataclass(frozen=True)
@@ -240,23 +284,27 @@ class _Explained:
     white: list[np.ndarray]
 
 
-def _likelihood(holds: Sequence[SpeedRecord], noise: Noise) -> _Explained:
+def _likelihood(holds: Values, noise: Noise) -> _Explained:
     """How well ``noise``, but for its scale, explains ``holds`` about a straight line each."""
-    squares, log_determinant, count = 0.0, 0.0, 0
-    white = []
-    for hold in holds:
-        whitener = Whitener(hold, noise)
-        fine = np.isfinite(hold.speed_rpm)
-        time = hold.mid_s[fine] - hold.edge_s[0]
-        line, triangle = np.linalg.qr(whitener.apply(np.column_stack([np.ones_like(time), time])))
-        speed = whitener.apply(hold.speed_rpm[fine])
-        left = speed - line @ (line.T @ speed)
-        white.append(left)
-        squares += float(left @ left)
-        log_determinant += whitener.log_determinant + 2.0 * float(np.sum(np.log(np.abs(np.diag(triangle)))))
-        count += len(speed) - 2
-    scale = max(squares / count, 1e-12)
-    return _Explained(-0.5 * (count * math.log(scale) + log_determinant), scale, white)
+    whitener = Whitener(holds, noise)
+    columns = np.column_stack([np.ones_like(holds.time_s), holds.time_s, holds.speed_rpm])
+    level, lean, left = whitener.apply(columns).T
+    log_determinant = whitener.log_determinant
+    sizes = np.diff(np.append(holds.firsts, len(left)))
+
+    def sums(values: np.ndarray) -> np.ndarray:
+        found: np.ndarray = np.add.reduceat(values, holds.firsts)
+        return found
+
+    lean = lean - level * np.repeat(sums(level * lean) / sums(level**2), sizes)
+    for line in (level, lean):  # at right angles to each other in every hold
+        square = sums(line**2)
+        left = left - line * np.repeat(sums(line * left) / square, sizes)
+        log_determinant += float(np.sum(np.log(square)))
+    count = len(left) - 2 * len(sizes)
+    scale = max(float(left @ left) / count, 1e-12)
+    value = -0.5 * (count * math.log(scale) + log_determinant)
+    return _Explained(value, scale, np.split(left, holds.firsts[1:]))
 
 
 def error_memory(parts: Sequence[np.ndarray]) -> float:

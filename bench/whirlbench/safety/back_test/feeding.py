@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -95,11 +96,13 @@ def _blocks(vibration: VibrationSamples, axes: tuple[str, ...]) -> tuple[Vibrati
     """The stretches without a gap, numbered as the device numbered them."""
     if not axes or vibration.rate_hz <= 0 or not len(vibration.time_s):
         return ()
-    time_s = vibration.time_s
-    acceleration_g = np.column_stack([getattr(vibration, name) for name in axes]).astype(float)
-    index = vibration.running_numbers()
-    whole = np.isfinite(acceleration_g).all(axis=1)
-    time_s, acceleration_g, index = time_s[whole], acceleration_g[whole], index[whole]
-    borders = np.flatnonzero(np.diff(index) > 1) + 1
-    parts = zip(np.split(index, borders), np.split(time_s, borders), np.split(acceleration_g, borders), strict=True)
-    return tuple(VibrationBlock(int(part[0][0]), part[1], part[2]) for part in parts if len(part[0]))
+    time_s, index = vibration.time_s, vibration.running_numbers()
+    acceleration_g = np.empty((len(time_s), len(axes)))
+    for place, name in enumerate(axes):
+        acceleration_g[:, place] = getattr(vibration, name)
+    if not np.isfinite(np.add.reduce(acceleration_g, axis=None)):  # a blank somewhere, or more than numbers hold
+        whole = np.isfinite(acceleration_g).all(axis=1)
+        time_s, acceleration_g, index = time_s[whole], acceleration_g[whole], index[whole]
+    ends = [0, *(np.flatnonzero(index[1:] - index[:-1] > 1) + 1).tolist(), len(index)]
+    parts = (slice(first, end) for first, end in pairwise(ends) if end > first)
+    return tuple(VibrationBlock(int(index[part.start]), time_s[part], acceleration_g[part]) for part in parts)
