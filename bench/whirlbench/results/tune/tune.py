@@ -127,6 +127,12 @@ def _remarks(
         yield Remark(Level.NOTE, spoken(comparison.line))
 
 
+HELD_BACK = (
+    "; a swing that no longer grows is held back by the end of some range: the gains set have a smaller margin than "
+    "those that acted, so that less than this may be needed; record again after each cut"
+)
+
+
 def _swing(cycle: LimitCycle) -> str:
     """A limit cycle in figures."""
     size = with_error(cycle.amplitude_rpm, cycle.amplitude_stderr_rpm)
@@ -141,14 +147,15 @@ def _cycle_line(cycle: LimitCycle) -> str:
         f"{cycle.gain_margin:.2f}; for one of 2, both have to be at most {cycle.gain_margin / 2.0:.2f} times as large"
     )
     if cycle.lever is None:
-        return line + "; no pulse of the bench swings, so the speed controller's own governor does it"
+        line += "; no pulse of the bench swings, so the speed controller's own governor does it"
+        return line + ("" if cycle.course == "grows" else HELD_BACK)
     line += (
         f"; the {cycle.lever} pulse swings by {cycle.pulse_us:.1f} µs (kp {cycle.acted_kp:.3g} µs/rpm, ki "
         f"{cycle.acted_ki:.3g} µs/rpm/s acted), to which the drive answers with {cycle.drive_rpm_per_us:.3g} rpm/µs"
     )
     if math.isfinite(cycle.loaded_gain_margin):
-        line += f"; the gains in the rig have a gain margin of {cycle.loaded_gain_margin:.2f}"
-    return line
+        return line + f"; the gains in the rig have a gain margin of {cycle.loaded_gain_margin:.2f}"
+    return line + ("" if cycle.course == "grows" else HELD_BACK)
 
 
 def _ring(ringing: Ringing) -> str:
