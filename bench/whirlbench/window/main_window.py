@@ -351,6 +351,7 @@ class MainWindow(QtWidgets.QMainWindow):
             self.statusBar().showMessage("no stand can be reached from here: start `whirlbench window`")
             return
         self._forget_session()
+        self.statusBar().clearMessage()  # of an earlier one: how it ended, or why it was not started
         try:
             self.stand.start(self, port, rig_path)
         except BenchError as error:

@@ -95,7 +95,9 @@ class LiveState:
         parts = [unknown, self._last_heard() if unknown else "", self.cause.words()]
         if self.outcome is None:
             reason = "" if self.cause.words() or not progress.reason else f"reason: {spoken(progress.reason)}"
-            parts += [self._still_turning(), spoken(progress.message), reason, self._plan_step()]
+            message = spoken(progress.message)
+            told = bool(message) and message in self.cause.words()
+            parts += [self._still_turning(), "" if told else message, reason, self._plan_step()]
             parts.append(f"no heartbeat leaves: {self.heard.no_heartbeat}" if self.heard.no_heartbeat else "")
             parts.append(self.age() if not unknown else "")
         return "   ".join(part for part in parts if part) or progress.phase
