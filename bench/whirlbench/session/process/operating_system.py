@@ -85,7 +85,7 @@ class SurfaceRank:
 
 def _group_niceness() -> int:
     """Niceness of the group that this process was started in; OSError or ValueError where nothing tells."""
-    return int(GROUP.read_text(encoding="ascii").split()[-1])
+    return int(GROUP.read_text(encoding="ascii").rpartition(" ")[2])
 
 
 def join_real_time() -> bool:
