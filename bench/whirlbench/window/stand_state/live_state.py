@@ -71,7 +71,7 @@ class LiveState:
             return f"the session has ended, nobody watches the stand ({self._ending()})"
         if heard.age_s > (UNKNOWN_S if heard.session_lives else OLD_S):
             who = "the device" if heard.session_lives else "the session's process has died, the device"
-            return f"{who} is not heard{heard.since()}"
+            return f"{who} has not been heard{heard.how_long()}"
         return "" if self.progress.state in STATES else "the device has told no state that is known"
 
     def _ending(self) -> str:
