@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from whirlbench.report.svg_chart import svg_chart
 from whirlbench.results.chart import Band, Box, Chart, Curve, MarkLine, ticks
+from whirlbench.results.check.root_drawing import root_drawing
+from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.window.drawing.chart_scale import ChartScale
 
 X = np.array([1.0, 2.0, 4.0])
@@ -70,3 +74,25 @@ def test_pixels_lead_back_to_their_places(logarithmic: bool) -> None:
         assert scale.y_at(float(scale.y_px(y))) == pytest.approx(y)
     assert scale.holds(58.0, 246.0) and not scale.holds(57.0, 246.0)
     assert scale.x_at(-1000.0) == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize(("width", "height"), [(700.0, 150.0), (300.0, 900.0), (400.0, 400.0)])
+def test_a_drawing_keeps_its_shape_on_any_area_and_leaves_nothing_out(width: float, height: float) -> None:
+    chart = Chart("", "", "", x_span=(10.0, 60.0), y_span=(-20.0, 5.0), true_shape=True)
+    x, y = chart.spans_on(width, height)
+    assert (x[1] - x[0]) / width == pytest.approx((y[1] - y[0]) / height)
+    assert x[0] == 10.0 and x[1] >= 60.0 - 1e-9 and y[0] <= -20.0 + 1e-9 and y[1] >= 5.0 - 1e-9
+    assert Chart("", "", "", x_span=(10.0, 60.0), y_span=(-20.0, 5.0)).spans_on(width, height) == chart.spans()
+
+
+def test_the_hole_of_a_root_is_round_on_every_surface() -> None:
+    rig = parse_rig(example_rig_text())
+    chart = root_drawing(rig.blade_sets["moulded"].root, "moulded")
+    x, y = chart.spans_on(640.0, 220.0)
+    scale = ChartScale(0.0, 0.0, 640.0, 220.0, x, y)
+    hole = next(curve for curve in chart.curves if len(curve.x) > 20)
+    wide, high = np.ptp(scale.x_px(hole.x)), np.ptp(scale.y_px(hole.y))
+    assert wide == pytest.approx(high, rel=0.02) and wide > 3.0
+    path = re.search(r'<path d="(M[^"]{200,})"', svg_chart(chart, 6.0, 2.4))
+    places = np.array([pair.split(",") for pair in re.findall(r"[\d.]+,[\d.]+", path[1])], dtype=float)
+    assert np.ptp(places[:, 0]) == pytest.approx(np.ptp(places[:, 1]), rel=0.05)

@@ -83,7 +83,7 @@ def test_a_device_that_falls_silent_is_unknown_and_the_cut_stays_offered(window,
     (tmp_path / SILENT).touch()
     qtbot.waitUntil(lambda: panel.band.state == UNKNOWN, timeout=20_000)
     assert window.abort_bar.isEnabled() and window.abort_bar.text() == CUT_UNHEARD
-    assert "is not heard since" in panel.band.remark and "last heard: turning" in panel.band.remark
+    assert "has not been heard for" in panel.band.remark and "last heard: turning" in panel.band.remark
     qtbot.waitUntil(lambda: window.bridge.session.outcome() is not None, timeout=60_000)
     assert window.bridge.session.outcome().ending is Ending.LINK_LOST
 

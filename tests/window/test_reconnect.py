@@ -76,6 +76,7 @@ def test_a_session_that_ended_makes_room_for_the_next_and_leaves_nothing(window:
     end(window, qtbot)
     window.reconnect()
     second = window.bridge
+    assert "session ended" not in window.statusBar().currentMessage()
     assert second is not first and not first._clock.isActive() and not first.session.alive()
     ready(window, qtbot)
     pages = [window.page_names.item(row).text() for row in window.open_pages.rows(STAND)]

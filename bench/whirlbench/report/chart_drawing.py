@@ -106,6 +106,8 @@ def draw_chart(axes: Axes, chart: Chart) -> None:
     x, y = chart.spans()
     axes.set_xlim(*x)
     axes.set_ylim(*y)
+    if chart.true_shape:
+        axes.set_aspect("equal", adjustable="datalim", anchor="W")
     axes.set(title=chart.title, xlabel=chart.x_label, ylabel=chart.y_label)
     if not chart.y_figures:
         axes.set_yticks([])

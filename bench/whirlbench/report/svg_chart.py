@@ -69,11 +69,12 @@ def svg_chart(chart: Chart, width_in: float, height_in: float) -> str:
     """``chart`` as one SVG element of that size; heat maps are not drawn."""
     wide, high = width_in * POINTS_PER_IN, height_in * POINTS_PER_IN
     legend = tuple(_legend_rows(chart, wide - 40.0))
-    x_span, y_span = chart.spans()
-    up = ticks(y_span, round(2.5 * height_in)) if chart.y_figures else ()
+    up = ticks(chart.spans()[1], round(2.5 * height_in)) if chart.y_figures else ()
     left = 26.0 + LETTER * 1.1 * FONT * max((len(tick.text) for tick in up), default=1)
     top = 20.0 + LINE * SMALL * len(legend)
-    frame = Frame(left, top, wide - 12.0, high - 33.0, x_span, y_span, chart.logarithmic and x_span[0] > 0.0)
+    right, bottom = wide - 12.0, high - 33.0
+    x_span, y_span = chart.spans_on(right - left, bottom - top)
+    frame = Frame(left, top, right, bottom, x_span, y_span, chart.logarithmic and x_span[0] > 0.0)
     parts = [*_axes(chart, frame, width_in), *_names(chart, frame, wide, high), *_legend(legend, frame)]
     parts += _clipped(chart, frame, [*_grounds(chart, frame), *_curves(chart, frame)])
     parts += [*_lines(chart, frame), *_boxes(chart, frame), *_captions(chart, frame)]

@@ -120,6 +120,7 @@ class Chart:
     key: str = ""  # by which an answer's renderers pick it
     caption: str = ""  # what the chart says, in a sentence
     y_figures: bool = True  # whether the y axis counts anything: bars only stand below each other
+    true_shape: bool = False  # a unit is as long up as along: a drawing, whose circles are round
 
     def legend(self) -> tuple[tuple[str, str, str], ...]:
         """(label, ink, "line" | "dots" | "dashes" | "band") of everything that is named, each label once."""
@@ -131,6 +132,18 @@ class Chart:
         """Extent of both axes: fixed where the chart says so, else of all finite data, with headroom on y."""
         x = self.x_span or _extent(self._xs(), self.logarithmic)
         return x, self.y_span or _with_headroom(_extent(self._ys(), False))
+
+    def spans_on(self, width: float, height: float) -> tuple[Span, Span]:
+        """What both axes cover on an area of that size: more than the chart asks for where it keeps its shape.
+
+        More along comes at the end, more up on both sides.
+        """
+        x, y = self.spans()
+        if not self.true_shape or width <= 0.0 or height <= 0.0:
+            return x, y
+        each = max((x[1] - x[0]) / width, (y[1] - y[0]) / height)
+        middle = (y[0] + y[1]) / 2.0
+        return (x[0], x[0] + each * width), (middle - each * height / 2.0, middle + each * height / 2.0)
 
     def _xs(self) -> Iterator[np.ndarray]:
         yield from (curve.x for curve in self.curves)

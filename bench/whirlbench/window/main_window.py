@@ -351,6 +351,7 @@ class MainWindow(QtWidgets.QMainWindow):
             self.statusBar().showMessage("no stand can be reached from here: start `whirlbench window`")
             return
         self._forget_session()
+        self.statusBar().clearMessage()  # of an earlier one: how it ended, or why it was not started
         try:
             self.stand.start(self, port, rig_path)
         except BenchError as error:
@@ -433,8 +434,8 @@ class MainWindow(QtWidgets.QMainWindow):
         self.abort_bar.offer(may_cut=False, known=False)
         self.abort_bar.leave_space_bar()
         entered = self.bridge.panel.finish(outcome) if self.bridge is not None else ""
-        told = (f"session ended: {outcome.ending} {spoken(outcome.reason)}".strip(), entered)
-        self.statusBar().showMessage("; ".join(filter(None, told)))
+        told = ": ".join(filter(None, ("session ended", outcome.ending, spoken(outcome.reason))))
+        self.statusBar().showMessage("; ".join(filter(None, (told, entered))))
         if self._closing:
             self.close()
         elif outcome.ending not in (Ending.REFUSED, Ending.FAILED):

@@ -12,7 +12,7 @@ from PyQt5 import QtCore, QtGui, QtTest, QtWidgets
 from screen_faults import faults
 
 from whirlbench.results.vibration import OrderLevel
-from whirlbench.samples import SLOW_CHANNELS
+from whirlbench.samples import SLOW_CHANNELS, Event
 from whirlbench.session.engine import CommandKind, Ending, Outcome, SlowRecord
 from whirlbench.window.drawing import far_text, palette
 from whirlbench.window.live import state_band
@@ -250,6 +250,16 @@ def test_a_trip_is_told_in_the_frame_that_brings_it_whichever_parts_are_due(appl
             bridge.session.progress = replace(bridge.session.progress, state=("tripped", "turning")[frame % 2])
             bridge._frame()
             assert bridge.panel.band.state == bridge.session.progress.state
+
+
+def test_the_newest_event_is_seen_though_another_page_was_open_when_it_came(application, tmp_path: Path) -> None:
+    with scenes.shown(scenes.SCENES["turning"], tmp_path, application.processEvents) as window:
+        panel = window.bridge.panel
+        panel._list_events([Event(float(number), "note", "note", "words " * 20) for number in range(60)])
+        panel.side.setCurrentIndex(3)
+        application.processEvents()
+        bar = panel.events.verticalScrollBar()
+        assert bar.value() == bar.maximum() > 0
 
 
 def test_an_ended_session_is_shown_whole_though_no_frame_comes_any_more(application, tmp_path: Path) -> None:

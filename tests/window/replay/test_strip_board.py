@@ -10,11 +10,11 @@ from PyQt5 import QtCore, QtGui
 
 from whirlbench.results.onset import Moment
 from whirlbench.rig.toml import example_rig_text, parse_rig
-from whirlbench.samples import Event, Run, SlowSamples
+from whirlbench.samples import SLOW_CHANNELS, Event, Run, SlowSamples
 from whirlbench.window.drawing import palette
 from whirlbench.window.replay.run_marks import recorded_marks, with_moments
 from whirlbench.window.replay.strip_board import StripBoard
-from whirlbench.window.replay.strip_painter import reading
+from whirlbench.window.replay.strip_painter import beside_ink, channel_colour, reading
 from whirlbench.window.replay.strip_view import StripView, limit_place
 from whirlbench.window.replay.time_span import TimeSpan
 from whirlbench.window.replay.traces import traces
@@ -28,6 +28,20 @@ def run() -> Run:
     rpm = np.full(len(TIME_S), 3000.0)
     rpm[: len(TIME_S) // 10] = 100.0  # the first tenth lies low: what is left out of the beginning would be seen
     return Run(SlowSamples(TIME_S, rpm=rpm, current_a=np.full(len(TIME_S), 8.0)), events=EVENTS)
+
+
+@pytest.mark.parametrize("name", palette.PALETTES)
+def test_a_second_run_is_inked_unlike_the_strip_that_it_lies_over(name: str) -> None:
+    palette.choose(name)
+    try:
+        filled = Run(SlowSamples(TIME_S, **{channel.name: TIME_S for channel in SLOW_CHANNELS}), events=EVENTS)
+        for trace in traces(filled, RIG):
+            inks = [channel_colour(trace), QtGui.QColor(palette.ink(beside_ink(trace)))]
+            hues = [ink.hue() for ink in inks]
+            apart = min((hues[0] - hues[1]) % 360, (hues[1] - hues[0]) % 360)
+            assert apart > 30 or inks[0].saturation() < 60, (trace.name, hues)
+    finally:
+        palette.choose(palette.LIGHT)
 
 
 @pytest.fixture

@@ -52,6 +52,14 @@ def test_an_error_stands_beside_its_field_and_bars_the_saving(form: RigForm, qtb
     assert form.is_saved and form.state.text() == "as it is in the file"
 
 
+def test_a_valid_rig_that_no_stand_is_armed_with_says_what_it_lacks(qtbot) -> None:
+    form = RigForm()
+    qtbot.addWidget(form)
+    assert form.save_button.isEnabled()
+    assert "limits.overspeed_rpm is missing: arming needs it" in form.state.text()
+    assert form.state.property("ink") == "caution"
+
+
 def test_units_and_meaning_stand_beside_each_key(form: RigForm) -> None:
     form.show_section("limits")
     words = [label.text() for label in form.rows.widget().findChildren(QtWidgets.QLabel)]

@@ -75,6 +75,15 @@ def test_the_peak_of_a_trip_stays_until_the_next_arming() -> None:
     assert found.peak_words() == "peak 102 %"
 
 
+def test_there_is_no_peak_before_the_first_arming_and_none_grows_after_the_last() -> None:
+    watch = LimitWatch(RIG)
+    (before,) = watch.look(0.0, [margin("overspeed", 1.9)], "locked", NONE, {})
+    assert before.peak_words() == ""
+    for time_s, share, state in ((1.0, 0.2, "armed"), (2.0, 0.3, "tripped"), (3.0, 0.9, "locked")):
+        (found,) = watch.look(time_s, [margin("overspeed", share)], state, NONE, {})
+    assert found.peak_share == pytest.approx(0.3)
+
+
 def test_what_is_not_read_has_no_figure() -> None:
     blank = Nearness(margin("overspeed", math.nan))
     assert (percent(math.nan), blank.reach_words(), blank.peak_words(), blank.device_words()) == ("", "", "", "")

@@ -119,6 +119,17 @@ def test_the_cause_of_a_trip_stays_with_what_the_computer_knew() -> None:
     assert "late: the port by 96 ms" in told and "checksum" not in told
 
 
+def test_a_message_that_the_cause_holds_is_not_told_again_and_another_one_is() -> None:
+    events = [
+        Event(4.1, "trip", "heartbeat lost", "host silent for 104 ms"),
+        Event(4.1, "link", "heartbeat late", "late: the port by 96 ms"),
+    ]
+    tripped = live("tripped", "tripped", cause=TripCause().after(events), message="late: the port by 96 ms")
+    assert tripped.remark().count("late: the port by 96 ms") == 1
+    refused = replace(tripped, progress=replace(tripped.progress, message="the shaft still turns"))
+    assert refused.remark().endswith("the shaft still turns")
+
+
 def test_levers_are_a_plans_while_one_runs() -> None:
     assert live().may(CommandKind.THROTTLE)
     assert not live(step=2, steps=5).may(CommandKind.THROTTLE)

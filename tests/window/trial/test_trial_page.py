@@ -66,6 +66,7 @@ def test_a_trial_is_guided_shown_and_entered_once(page, monkeypatch):
     page.words[Word.READY].click()
     go(page, lambda work: work.asked == (Word.DONE,))
     page.draw()
+    assert page.told.property("ink") == "ink"
     assert page.told.text().startswith("overspeed: came after ") and page.run.port.hands.card_rpm == 0.0
     assert "the trial was not finished" in page.headline.text()
     page.words[Word.DONE].click()
@@ -91,7 +92,7 @@ def test_a_trip_passed_over_and_one_that_does_not_come_are_no_proof(page, monkey
     go(page, lambda work: work.asked == (Word.READY, Word.SKIP))
     page.words[Word.SKIP].click()
     go(page, lambda work: work.asked and work.asked[0] is Word.YES)
-    assert "over current: DID NOT COME: no trip" in page.told.text()
+    assert "over current: DID NOT COME: no trip" in page.told.text() and page.told.property("ink") == "over"
     page.words[Word.NOBODY].click()
     go(page, lambda work: work.ended)
 
@@ -113,6 +114,7 @@ def test_leaving_aborts_what_is_armed_and_is_entered_as_unfinished(page, monkeyp
 
     (proof,) = page.proofs
     assert not proof.complete and page.closed == [False] and page.told.text() == "left before its end"
+    assert page.told.property("ink") == "over"
     assert page.run.port.device.machine.state is not Stand.ARMED
 
 

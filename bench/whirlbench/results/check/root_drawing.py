@@ -69,7 +69,7 @@ class _Paper:
 
 
 def root_drawing(root: Root, title: str) -> Chart:
-    """The root with its keys, to scale where the chart keeps its shape; lengths in mm."""
+    """The root with its keys, to scale; lengths in mm."""
     paper = _Paper()
     if isinstance(root, TangRoot):
         kind = "grip" if isinstance(root, GripRoot) else "tang"
@@ -86,7 +86,7 @@ def root_drawing(root: Root, title: str) -> Chart:
         f"{title}: {KINDS[kind]}, sizes as in [blade_sets.NAME.root]", "radius from the shaft's axis (mm)", "",
         curves=tuple(paper.curves), boxes=tuple(paper.boxes), captions=tuple(paper.captions), x_span=x, y_span=y,
         key="root drawing", caption="The blade goes to the right, the shaft lies to the left. Lengths in mm.",
-        y_figures=False,
+        y_figures=False, true_shape=True,
     )  # fmt: skip
 
 

@@ -86,7 +86,7 @@ def _residual_chart(fit: LineFit, name: str) -> Chart:
         curves=curves,
         lines=(MarkLine(0.0, upright=False),),
         key="residuals",
-        caption="scatter about zero is well; a bow is a sensor that is not straight, two branches are hysteresis.",
+        caption="Scatter about zero is as it should be; a bow: the sensor is not straight; two branches: hysteresis.",
     )
 
 

@@ -18,6 +18,7 @@ from whirlbench.session.engine.actions import (
 )
 from whirlbench.session.engine.check_list import check_list
 from whirlbench.session.engine.commands import Command, CommandKind
+from whirlbench.session.engine.device_limits import device_limits
 from whirlbench.session.engine.engine import COAST_MOST_S, REST_SHOWN_S, Engine
 from whirlbench.session.engine.governor_parameters import governor_parameters
 from whirlbench.session.engine.heartbeat import Part
@@ -52,5 +53,6 @@ __all__ = [
     "Telemetry",
     "VibrationRecord",
     "check_list",
+    "device_limits",
     "governor_parameters",
 ]

@@ -17,12 +17,11 @@ from whirlbench.results.labels import label, spoken
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import parse_rig, with_values
 from whirlbench.session.still import StillLoop
-from whirlbench.window import shown_units
 from whirlbench.window.calibration.calibration_work import CalibrationWork, Doing, Helper
 from whirlbench.window.drawing.chart_view import ChartView
 from whirlbench.window.drawing.hinted_field import HintedField
 from whirlbench.window.drawing.text_table import TextTable
-from whirlbench.window.pages.answer_panel import RemarkArea, RemarkList
+from whirlbench.window.pages.answer_panel import RemarkArea, RemarkList, print_line, show_statement
 from whirlbench.window.pages.scroll_page import HEADING as HEADING_STYLE
 
 TICK_MS = 20
@@ -197,7 +196,7 @@ class CalibrationPage(QtWidgets.QWidget):
     def _draw_points(self, work: CalibrationWork) -> None:
         self._drawn_points = len(work.guide.rows)
         columns = work.guide.course.columns
-        self.points.show_rows(tuple(tuple(_cell(row[column]) for column in columns) for row in work.guide.rows))
+        self.points.show_rows(tuple(tuple(_cell(column, row[column]) for column in columns) for row in work.guide.rows))
         self.typed.setText(work.proposal)
         answer = work.answer() if not work.guide.objection() else None
         self.write_button.setEnabled(answer is not None)
@@ -209,7 +208,10 @@ class CalibrationPage(QtWidgets.QWidget):
             self.chart.show_chart(charts[0])
         else:
             self._show_no_chart(self.work.guide.course.least if self.work is not None else 0)
-        self.headline.setText(HEADING if answer is None else shown_units.text(answer.headline))
+        if answer is None:
+            print_line(self.headline, HEADING, "ink", HEADING_STYLE)
+        else:
+            show_statement(self.headline, answer, HEADING_STYLE)
         self.remarks.show_remarks(answer.lines() if answer is not None else ())
 
     def _show_no_chart(self, least: int) -> None:
@@ -252,8 +254,11 @@ def _heading(channel: str, column: str, unit: str) -> str:
     return f"{label(column)}, {unit}" if unit else label(column)
 
 
-def _cell(text: str) -> str:
-    return label(text) if text in AXES else text
+def _cell(column: str, text: str) -> str:
+    """What was typed as it was typed; a mean of counts to the digits of the live one, the file keeps the rest."""
+    if text in AXES:
+        return label(text)
+    return fixed(float(text), 2) if column == "counts" else text
 
 
 def _live_row(name: str, now: float, reading: SteadyReading | None) -> tuple[str, ...]:

@@ -69,9 +69,9 @@ class ChartView(QtWidgets.QWidget):
 
     def scale(self) -> ChartScale:
         """Drawing area and what its axes cover now."""
-        x, y = self.chart.spans()
         top = self._top_px()
         width, height = self.width() - LEFT_PX - RIGHT_PX, self.height() - top - self._bottom_px()
+        x, y = self.chart.spans_on(width, height)
         return ChartScale(LEFT_PX, top, width, height, self._enlarged or x, y, self.chart.logarithmic)
 
     def _top_px(self) -> float:

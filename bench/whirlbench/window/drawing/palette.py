@@ -103,6 +103,7 @@ QTableWidget {{ border: none; border-bottom: 1px solid {rule}; }}
 QTableWidget::item {{ padding: 0 8px 0 2px; }}
 QTableWidget::item:hover, QTableWidget::item:focus, QListWidget::item:hover {{ background: {card}; }}
 QPushButton {{ background: {card}; border: 1px solid {faint}; border-radius: 4px; padding: 5px 14px; }}
+QPushButton:focus {{ outline: none; border: 2px solid {cursor}; padding: 4px 13px; }}
 QPushButton:checked, QPushButton:pressed {{ background: {words}; color: {card}; }}
 QPushButton:disabled, QDoubleSpinBox:disabled {{ background: {paper}; color: {faint}; border-style: dashed; }}
 QHeaderView::section {{ background: {paper}; border: none; border-bottom: 1px solid {words};

@@ -112,6 +112,8 @@ class SpinPanel(QtWidgets.QWidget):
         self.events = QtWidgets.QListWidget()
         self.events.setWordWrap(True)
         self.events.setResizeMode(QtWidgets.QListView.Adjust)
+        bar = self.events.verticalScrollBar()  # the newest is seen, also where nobody looked when it came
+        bar.rangeChanged.connect(lambda _, lowest: bar.setValue(lowest))
         permitted_rpm = self.clearance.permitted_rpm if self.clearance is not None else None
         self.map = OperatingMap(rig, permitted_rpm)
         self.orders, self.order_watch = OrdersPanel(), OrderWatch(rig.propeller.blades)

@@ -54,6 +54,19 @@ class RemarkList(QtWidgets.QWidget):
         return label
 
 
+def show_statement(heading: QtWidgets.QLabel, answer: Answer, style: str) -> None:
+    """The headline of an answer in the ink of its weight; ``style`` is the label's own."""
+    said = answer.statement
+    print_line(heading, shown_units.text(said.line), LEVEL_INKS[said.level], style)
+
+
+def print_line(label: QtWidgets.QLabel, text: str, ink: str, style: str) -> None:
+    """Words in an ink of the palette; ``style`` is the label's own."""
+    label.setText(text)
+    label.setProperty("ink", ink)
+    label.setStyleSheet(style)  # has the ink looked up anew
+
+
 def _scrolling(remarks: RemarkList) -> QtWidgets.QScrollArea:
     """The remarks, the gravest first, in no more than a part of the page."""
     area = RemarkArea()
@@ -172,10 +185,7 @@ class AnswerPanel(ScrollPage):
     def show_state(self, answer: Answer) -> None:
         """Draws ``answer``."""
         self.answer = answer
-        said = answer.statement
-        self.heading.setProperty("ink", LEVEL_INKS[said.level])
-        self.heading.setStyleSheet(HEADING)  # has the ink looked up anew
-        self.heading.setText(shown_units.text(said.line))
+        show_statement(self.heading, answer, HEADING)
         self.remarks.show_remarks(answer.lines())
         if self.saver is not None and answer.plan is not None:
             self.saver.show_plan(answer.plan.text, shown_units.text(answer.plan.remark))

@@ -29,7 +29,7 @@ TICK_MS = 33
 PACES = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 100.0)
 QUESTIONS = ("diagnosis", "tune", "spectrum")  # that can be put to a selected span
 DAMAGED = "damaged or incomplete"
-NO_SPAN = "drag over the strips to select a span"
+NO_SPAN = "drag: select a span; wheel: zoom; double-click: all"
 SIDE_PX = 250
 
 

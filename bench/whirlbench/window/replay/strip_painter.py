@@ -25,6 +25,7 @@ SAMPLE_DOTS_PX = 7.0  # samples that lie so far apart are drawn each by itself
 VALUE_PX, NAME_PX = 15, 13
 LEAST_STRIP_PX = 26.0
 AT_LIMIT_PX = 6.0
+LIKE_SECOND = ("second", "calm")  # parts of the palette that are taken for a second run's
 INKED_AS = {name: "vibration_g" for name in ("vibration_g_rms", "ax_g", "ay_g", "az_g")}
 
 
@@ -82,7 +83,8 @@ class StripPainter:
         painter.setClipRect(area)
         self._mark_lines(painter, scale)
         beside = self.view.beside.get(strip.trace.channel.name)
-        for trace, ink in ((strip.trace.behind, colour("faint")), (beside, colour("second")), (strip.trace, None)):
+        second = colour(beside_ink(strip.trace))
+        for trace, ink in ((strip.trace.behind, colour("faint")), (beside, second), (strip.trace, None)):
             if trace is not None:
                 self._curve(painter, trace, scale, ink or channel_colour(trace))
         painter.restore()
@@ -214,7 +216,7 @@ class StripPainter:
         if doubt := strip.trace.doubt(value):
             rows.append((NAME_PX, doubt, "ink"))
         if other is not None:
-            rows.append((NAME_PX, f"beside {reading(other, strip.trace.unit)}", "second"))
+            rows.append((NAME_PX, f"beside {reading(other, strip.trace.unit)}", beside_ink(strip.trace)))
         for size_px, words, ink in rows:
             if top + size_px > strip.scale.bottom + APART_PX:
                 return
@@ -250,6 +252,12 @@ def reading(value: float, unit: str) -> str:
 def channel_colour(trace: Trace) -> QtGui.QColor:
     """The ink of a channel."""
     return QtGui.QColor(palette.channel_ink(INKED_AS.get(trace.channel.name, trace.channel.name)))
+
+
+def beside_ink(trace: Trace) -> str:
+    """The ink of the second run over ``trace``: another one where that strip's own is alike."""
+    own = palette.CHANNEL_PARTS.get(INKED_AS.get(trace.channel.name, trace.channel.name))
+    return "measured" if own in LIKE_SECOND else "second"
 
 
 def draw_shape(painter: QtGui.QPainter, mark: Mark, x: float, y: float) -> None:

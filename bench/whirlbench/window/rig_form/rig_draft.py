@@ -14,6 +14,7 @@ from whirlbench.rig.declaration import Key, Section, alternatives, keys_of
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import edited, rig_of
 from whirlbench.rig.toml_text import parse_table
+from whirlbench.session.engine import device_limits
 from whirlbench.window.rig_form.rig_field import RigField
 
 SOURCE = "this form"
@@ -114,6 +115,14 @@ class RigDraft:
             taken.add(path)
             _take_out(table, path)
         return found
+
+    def lacks_for_arming(self) -> str:
+        """What of a valid rig keeps a stand from being armed with it, by name; empty where nothing does."""
+        try:
+            device_limits(rig_of(self._table, SOURCE))
+        except RigError as error:
+            return str(error).removeprefix(f"{SOURCE}: ")
+        return ""
 
     def _in_words(self, path: str, why: str) -> str:
         """What was found, and what was expected, without the key, which stands beside it."""

@@ -238,7 +238,9 @@ class RigForm(QtWidgets.QWidget):
             more = f"; {len(found) - 1} more" if len(found) > 1 else ""
             self._say(f"not to be saved: {path or TOP}: {why}{more}", "over")
         else:
-            self._say("as it is in the file" if self.is_saved else "a valid rig, not saved yet", "ink")
+            lack = self.draft.lacks_for_arming()
+            stands = "as it is in the file" if self.is_saved else "a valid rig, not saved yet"
+            self._say(f"{stands}; no stand is armed with it: {lack}" if lack else stands, "caution" if lack else "ink")
 
     def _say(self, text: str, ink: str) -> None:
         _print(self.state, text, ink)

@@ -24,9 +24,9 @@ class Heard:
     session_lives: bool = True
     no_heartbeat: str = NONE_YET
 
-    def since(self) -> str:
-        """Since when nothing is heard, as it follows "is not heard"."""
-        return "" if self.age_s == math.inf else f" since {self.age_s:.1f} s"
+    def how_long(self) -> str:
+        """For how long nothing has been heard, as it follows "has not been heard"."""
+        return "" if self.age_s == math.inf else f" for {self.age_s:.1f} s"
 
 
 class Hearing:

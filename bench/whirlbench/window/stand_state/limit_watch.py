@@ -75,14 +75,15 @@ class LimitWatch:
         """Every margin, those without a reading after the nearest, then by nearness.
 
         ``time_s`` is that of the newest sample, ``fresh`` holds the samples since the last look by channel name: a
-        peak between two frames counts. Peaks begin anew with each arming.
+        peak between two frames counts. Peaks begin anew with each arming, and grow until the stand is locked again.
         """
         armed = state in ("armed", "turning")
         if armed and not self._was_armed:
             self._peaks.clear()
         self._was_armed = armed or (self._was_armed and state != "locked")
         shares = {margin.label: margin.share for margin in margins}
-        self._keep_peaks(margins, fresh)
+        if self._was_armed:
+            self._keep_peaks(margins, fresh)
         self._keep_past(time_s, shares)
         slopes = self._slopes(shares)
         return tuple(

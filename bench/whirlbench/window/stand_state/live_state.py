@@ -71,7 +71,7 @@ class LiveState:
             return f"the session has ended, nobody watches the stand ({self._ending()})"
         if heard.age_s > (UNKNOWN_S if heard.session_lives else OLD_S):
             who = "the device" if heard.session_lives else "the session's process has died, the device"
-            return f"{who} is not heard{heard.since()}"
+            return f"{who} has not been heard{heard.how_long()}"
         return "" if self.progress.state in STATES else "the device has told no state that is known"
 
     def _ending(self) -> str:
@@ -95,7 +95,9 @@ class LiveState:
         parts = [unknown, self._last_heard() if unknown else "", self.cause.words()]
         if self.outcome is None:
             reason = "" if self.cause.words() or not progress.reason else f"reason: {spoken(progress.reason)}"
-            parts += [self._still_turning(), spoken(progress.message), reason, self._plan_step()]
+            message = spoken(progress.message)
+            told = bool(message) and message in self.cause.words()
+            parts += [self._still_turning(), "" if told else message, reason, self._plan_step()]
             parts.append(f"no heartbeat leaves: {self.heard.no_heartbeat}" if self.heard.no_heartbeat else "")
             parts.append(self.age() if not unknown else "")
         return "   ".join(part for part in parts if part) or progress.phase

@@ -13,7 +13,7 @@ from whirlbench.results.stand import ABOUT, READY, TRIP_COLUMNS
 from whirlbench.session.still import StillLoop
 from whirlbench.window.drawing.hinted_field import HintedField
 from whirlbench.window.drawing.text_table import TextTable
-from whirlbench.window.pages.answer_panel import RemarkArea, RemarkList
+from whirlbench.window.pages.answer_panel import RemarkArea, RemarkList, print_line, show_statement
 from whirlbench.window.pages.scroll_page import HEADING as HEADING_STYLE
 from whirlbench.window.trial.trial_work import Enter, Hands, TrialWork, Word
 
@@ -52,8 +52,6 @@ class TrialPage(QtWidgets.QWidget):
         self.words = {word: QtWidgets.QPushButton(word.value) for word in Word}
         self.doing, self.prompt, self.told, self.headline = (QtWidgets.QLabel() for _ in range(4))
         self.prompt.setStyleSheet(PROMPT)
-        self.told.setStyleSheet(TOLD)
-        self.told.setProperty("ink", "over")
         self.headline.setStyleSheet(HEADING_STYLE)
         self.headline.setText(HEADING)
         self.typed.setAccessibleName(READY)
@@ -100,7 +98,7 @@ class TrialPage(QtWidgets.QWidget):
                 self._loop, self.typed.text(), self.operator.text().strip(), self._recording, self._enter, self._hands
             )
         except BenchError as error:
-            self.told.setText(spoken(str(error)))
+            print_line(self.told, spoken(str(error)), "over", TOLD)
             return
         for widget in (self.typed, self.operator, self.begin_button):
             widget.setEnabled(False)
@@ -145,13 +143,13 @@ class TrialPage(QtWidgets.QWidget):
         state = "ended" if work.ended else f"trip {work.number} of {work.count}"
         self.doing.setText(f"{state}; recorded in {self._recording}")
         self.prompt.setText(spoken(work.text))
-        self.told.setText(spoken(work.told))
+        print_line(self.told, spoken(work.told), "ink" if work.came else "over", TOLD)
         for word, button in self.words.items():
             button.setVisible(word in work.asked)
         counts = sorted(self._loop.stand.latest_counts().items())
         self.live.show_rows(tuple((label(name), fixed(value, 1)) for name, value in counts))
         answer = work.answer()
-        self.headline.setText(answer.headline)
+        show_statement(self.headline, answer, HEADING_STYLE)
         table = answer.table("trips")
         self.trips.show_rows(table.rows)
         self.remarks.show_remarks(answer.lines())

@@ -64,6 +64,7 @@ class TrialWork:
         self.trial = TripsTrial(loop.stand)
         self.text, self.told, self.number = ABOUT, "", 0
         self.asked: tuple[Word, ...] = ()
+        self.came = False  # whether what is told is that the latest trip came
         self.ended = self.complete = False
         self._loop, self._hands, self._enter = loop, hands, enter
         self._operator, self._recording = operator, recording
@@ -86,7 +87,7 @@ class TrialWork:
         except StopIteration:
             self._end(True)
         except BenchError as error:
-            self.told = f"left before its end: {error}"
+            self._tell_left(f": {error}")
             self._end(False)
 
     def say(self, word: Word) -> None:
@@ -99,12 +100,15 @@ class TrialWork:
         if self.ended:
             return
         self.trial.abort()
-        self.told = "left before its end"
+        self._tell_left("")
         try:
             self._loop.turn()
         except BenchError as error:
-            self.told = f"left before its end: {error}"
+            self._tell_left(f": {error}")
         self._end(False)
+
+    def _tell_left(self, why: str) -> None:
+        self.told, self.came = f"left before its end{why}", False
 
     def answer(self) -> Answer:
         """What is proved so far, and what is not."""
@@ -132,7 +136,7 @@ class TrialWork:
                 self.trial.skip(provocation, "passed over by the operator")
                 return
         found = yield from self.trial.provoke(provocation, lambda: self._begin(provocation))
-        self.told = f"{provocation.trip}: {came_words(found)}"
+        self.told, self.came = f"{provocation.trip}: {came_words(found)}", bool(found.tripped)
         if self._hands is not None:
             self._hands.let_go()
         if provocation.ask:
