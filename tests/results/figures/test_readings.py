@@ -56,6 +56,8 @@ def test_a_mean_carries_the_error_of_its_calibration_and_power_that_of_both() ->
 
 def test_holds_of_the_pitch_limits_are_shown_with_it_and_marked() -> None:
     assert _hold_row(HOLD, RIG)[3] == "30.0 ± 1.0" and _hold_row(HOLD, Rig())[3] == "30.0 ± 0.1"
+    small = replace(HOLD, rpm=Measured(4000.0, 0.32), vibration_g_rms=Measured(1.0, 0.0))
+    assert _hold_row(small, Rig())[1] == "4000 ± 0.3" and _hold_row(small, Rig())[7] == "1.00 ± 0.00"
     beyond = replace(HOLD, current_a=Measured(60.0, 0.1), power_w=Measured(2400.0, 3.0))
     row = _hold_row(beyond, RIG)
     assert row[4].endswith("prolonged") and row[6].endswith("prolonged") and not row[5].endswith("prolonged")
