@@ -148,5 +148,6 @@ def test_what_nothing_told_has_no_error() -> None:
         time_s = next(iter(slow.values()), np.empty(0))
         read = read_as(RIG, trip, time_s, slow)
         assert math.isnan(read.stderr) and read.mark == "" and trip_words(trip, read) == trip.text()
-    before = read_as(RIG, trip, np.array([2.0]), {"current_a": np.array([50.0]), "voltage_v": np.array([42.0])})
+    slow = {"current_a": np.array([50.0, math.nan]), "voltage_v": np.array([42.0, math.nan])}
+    before = read_as(RIG, trip, np.array([2.0, 3.0]), slow)
     assert before.stderr == pytest.approx(105.0), "the first sample, where none came before"
