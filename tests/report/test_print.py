@@ -14,7 +14,7 @@ from weasyprint import HTML
 
 from whirlbench.report.field_card import field_card
 from whirlbench.report.report_page import report_page
-from whirlbench.results.answer import Level
+from whirlbench.results.answer import Answer, Column, Level, Table
 from whirlbench.results.report import Chapter, Report
 
 MM = 96.0 / 25.4  # the engine's unit is the pixel of CSS
@@ -50,3 +50,16 @@ def test_every_level_is_told_by_a_word_not_by_colour_alone(name: str) -> None:
     for remark in PROBE.remarks:
         if remark.level is not Level.NOTE:
             assert f"{'DANGER' if remark.level is Level.DANGER else 'caution'}: " in shown
+
+
+def test_a_table_over_several_pages_says_on_each_what_its_columns_are() -> None:
+    rows = tuple((f"row {number}", "1") for number in range(150))
+    tables = tuple(Table(f"t{count}", "Long", (Column("heading"), Column("b")), rows[:count]) for count in (38, 150))
+    answer = Answer("probe", "told", tables=tables)
+    document = HTML(string=report_page(Report("Probe", ("a.h5",), (Chapter("Probe", answer),)))).render()
+    assert len(document.pages) > 3
+    for page in document.pages:
+        words = [box.text for box in boxes(page._page_box) if getattr(box, "text", "").strip()]
+        first = next((place for place, text in enumerate(words) if text.startswith("row ")), None)
+        assert first is None or "heading" in words[:first]
+        assert words[-1] != "b", "a heading alone at the foot of a page"

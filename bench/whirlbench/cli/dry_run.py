@@ -70,5 +70,5 @@ def tell_what_to_expect(plan: Plan, rig: Rig, holds: Sequence[Hold] = ()) -> Non
 def _planned(step: CourseStep) -> PlannedStep:
     from whirlbench.results.dry_run import PlannedStep
 
-    title = f"step {step.number}: {' '.join(filter(None, (step.kind, step.name, step.note)))}"
+    title = f"step {step.number}: {' '.join(filter(None, (step.kind, step.name)))}"
     return PlannedStep(title, step.from_s, step.to_s, step.throttle_us, step.request_rpm, step.pitch_deg)

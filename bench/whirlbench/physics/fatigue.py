@@ -27,7 +27,7 @@ SIGNS = {
     "printed": "white or parted layers at hole and neck, a hole grown oval",
     "sintered": "white marks or cracks at hole and neck, a hole grown oval",
     "moulded": "white marks at the hole and along weld lines, a hole grown oval, a clamp gone loose",
-    "wood": "splits along the grain at the clamp, crushed fibres, opened glue lines, a clamp loose after dry weather",
+    "wood": "splits along the grain at the root, crushed fibres, opened glue lines, looseness after dry weather",
     "laminate": "parted plies, white marks in glass, dull taps beside hole and neck",
     "metal": "cracks at hole, thread and fillet (dye), fretting dust at the clamp",
     "": "marks and cracks at hole and neck, looseness",
@@ -49,6 +49,7 @@ class FatigueView:
     ``start_peak_pa`` is the elastic peak at full speed: the range of the cycle that every start makes.
     ``share_of_strength`` is that peak over the allowable tension; ``revolution_share`` the known once-a-revolution
     amplitude over the same. ``hours_under_load`` comes from a published curve, None where there is none.
+    ``signs``: what an inspection looks for.
     """
 
     start_peak_pa: float | None
@@ -60,6 +61,7 @@ class FatigueView:
     hours_under_load: float | None
     statement: str
     inspection: str
+    signs: str
 
 
 def fatigue_view(
@@ -72,7 +74,7 @@ def fatigue_view(
 
     per_hour, level = speed_rpm * 60.0, share(peak_pa)
     hours = wood_hours(level) if family == "wood" and level is not None else None
-    look_for = f"Look for {SIGNS.get(family, SIGNS[''])}, {WHEN}."
+    signs = SIGNS.get(family, SIGNS[""])
     return FatigueView(
         peak_pa,
         level,
@@ -82,7 +84,8 @@ def fatigue_view(
         1e6 / per_hour,
         hours,
         _told(family, hours),
-        look_for,
+        f"Look for {signs}, {WHEN}.",
+        signs,
     )
 
 

@@ -225,7 +225,9 @@ def fixed(value: float | None, decimals: int = 1) -> str:
 def with_error(value: float, error: float) -> str:
     """A value to four figures and its standard error to two; a dash where there is no value."""
     return (
-        f"{value:.4g} ± {significant(error, 2)}" if math.isfinite(value) and math.isfinite(error) else figure(value, 4)
+        f"{significant(value, 4)} ± {significant(error, 2)}"
+        if math.isfinite(value) and math.isfinite(error)
+        else figure(value, 4)
     )
 
 

@@ -39,6 +39,7 @@ def test_stages_rise_in_load_to_the_proof_speed(check: StrengthCheck) -> None:
     loads = np.array([stage.load_pct for stage in plan.stages])
     assert np.all(np.diff(speeds) > 0.0) and speeds[-1] == plan.proof_rpm
     assert (speeds / plan.proof_rpm) ** 2 == pytest.approx(loads / 100.0, abs=0.01)
+    assert all("white marks at the hole and along weld lines" in stage.note for stage in plan.stages), "moulded blades"
     assert plan.stages[-1].inspect and sum(stage.inspect for stage in plan.stages) >= 3
 
 

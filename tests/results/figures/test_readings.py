@@ -56,6 +56,8 @@ def test_a_mean_carries_the_error_of_its_calibration_and_power_that_of_both() ->
 
 def test_holds_of_the_pitch_limits_are_shown_with_it_and_marked() -> None:
     assert _hold_row(HOLD, RIG)[3] == "30.0 ± 1.0" and _hold_row(HOLD, Rig())[3] == "30.0 ± 0.1"
+    small = replace(HOLD, rpm=Measured(4000.0, 0.32), vibration_g_rms=Measured(1.0, 0.0))
+    assert _hold_row(small, Rig())[1] == "4000 ± 0.3" and _hold_row(small, Rig())[7] == "1.00 ± 0.00"
     beyond = replace(HOLD, current_a=Measured(60.0, 0.1), power_w=Measured(2400.0, 3.0))
     row = _hold_row(beyond, RIG)
     assert row[4].endswith("prolonged") and row[6].endswith("prolonged") and not row[5].endswith("prolonged")
@@ -146,5 +148,6 @@ def test_what_nothing_told_has_no_error() -> None:
         time_s = next(iter(slow.values()), np.empty(0))
         read = read_as(RIG, trip, time_s, slow)
         assert math.isnan(read.stderr) and read.mark == "" and trip_words(trip, read) == trip.text()
-    before = read_as(RIG, trip, np.array([2.0]), {"current_a": np.array([50.0]), "voltage_v": np.array([42.0])})
+    slow = {"current_a": np.array([50.0, math.nan]), "voltage_v": np.array([42.0, math.nan])}
+    before = read_as(RIG, trip, np.array([2.0, 3.0]), slow)
     assert before.stderr == pytest.approx(105.0), "the first sample, where none came before"

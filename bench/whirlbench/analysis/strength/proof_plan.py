@@ -14,6 +14,7 @@ import numpy as np
 
 from whirlbench.analysis.strength.planned_points import CoefficientCurve, PlannedPoint, plan_points
 from whirlbench.errors import RigError
+from whirlbench.physics.fatigue import SIGNS
 from whirlbench.rig.description import Rig, takes_requests
 
 STAGE_LOADS = (0.10, 0.30, 0.50, 0.70, 0.85, 1.00)  # of the load at proof speed; our own choice
@@ -63,9 +64,17 @@ def default_proof_rpm(rig: Rig, governed_rpm: float, permitted_rpm: float, gover
 
 
 def proof_plan(
-    rig: Rig, proof_rpm: float, source: str, curve: CoefficientCurve | None, density_kg_m3: float
+    rig: Rig,
+    proof_rpm: float,
+    source: str,
+    curve: CoefficientCurve | None,
+    density_kg_m3: float,
+    signs: str = SIGNS[""],
 ) -> ProofPlan:
-    """Stages up to ``proof_rpm``, none where nothing is permitted; openings come from the rig's drive and ``curve``."""
+    """Stages up to ``proof_rpm``, none where nothing is permitted; openings come from the rig's drive and ``curve``.
+
+    ``signs`` is what each stop looks for, by the material of the blades.
+    """
     if proof_rpm <= 0.0:
         return ProofPlan(proof_rpm, source, (), ())
     pitch_deg, requests = _fine_pitch_deg(rig), takes_requests(rig)
@@ -73,7 +82,7 @@ def proof_plan(
     speeds = [float(np.round(proof_rpm * share**0.5, tens)) for share in STAGE_LOADS[:-1]] + [proof_rpm]
     points = _points(rig, curve, density_kg_m3, speeds, pitch_deg)
     stages = tuple(
-        _stage(number, speed, share, pitch_deg, point, requests)
+        _stage(number, speed, share, pitch_deg, point, requests, signs)
         for number, (speed, share, point) in enumerate(zip(speeds, STAGE_LOADS, points, strict=True), start=1)
     )
     return ProofPlan(proof_rpm, source, stages, tuple(_cautions(rig, stages, requests, points)))
@@ -139,8 +148,9 @@ def _points(
 
 
 def _stage(
-    number: int, rpm: float, share: float, pitch_deg: float | None, point: PlannedPoint | None, requests: bool
-) -> Stage:
+    number: int, rpm: float, share: float, pitch_deg: float | None, point: PlannedPoint | None, requests: bool,
+    signs: str,
+) -> Stage:  # fmt: skip
     hold_s = PROOF_HOLD_S if share == 1.0 else STAGE_HOLD_S
     current = None if point is None else point.pack_current_a
     # The light duty turns even a propeller that takes less power than planned no faster than the stage asks for.
@@ -155,7 +165,7 @@ def _stage(
         request_rpm=rpm if requests else None,
         charge_ah=None if current is None else current * hold_s / 3600.0,
         inspect=share in INSPECT_AFTER,
-        note="isolate; hole, neck and pin: white marks, cracks, looseness; blade angles alike; pack charged",
+        note=f"isolate; look for {signs}; blade angles alike; pack charged",
     )
 
 

@@ -288,7 +288,7 @@ def _plan(
     else:
         _refuse_proof(rig, loaded, proof_rpm, air)
         speed, source = proof_rpm, "as asked for"
-    return proof_plan(rig, speed, source, curve, air.density_kg_m3)
+    return proof_plan(rig, speed, source, curve, air.density_kg_m3, fitted.fatigue.signs)
 
 
 def _throttle(

@@ -33,6 +33,7 @@ from whirlbench.results.answer import (
     fixed,
     listed,
     plain,
+    significant,
     span,
 )
 from whirlbench.results.figures.readings import hold_error, hold_mark, with_calibration
@@ -269,7 +270,9 @@ def _mean(hold: Hold, rig: Rig, name: str, digits: int) -> str:
     measured = with_calibration(getattr(hold, name), hold_error(rig, hold, name))
     if not np.isfinite(measured.mean):
         return NONE
-    return f"{measured.mean:.{digits}f} ± {measured.stderr:.{digits}f} {hold_mark(rig, hold, name)}".rstrip()
+    error = f"{measured.stderr:.{digits}f}"
+    told = error if float(error) or not measured.stderr else significant(measured.stderr, 1)  # no error reads as none
+    return f"{measured.mean:.{digits}f} ± {told} {hold_mark(rig, hold, name)}".rstrip()
 
 
 def _remarks(study: LimitsStudy, second: SecondSet | None) -> Iterator[Remark]:

@@ -136,14 +136,13 @@ def _check(rig: Rig, folder: Path) -> Chapter:
 
 
 def _chapter(spin: Spin, path: Path, outcome: Outcome, folder: Path) -> Chapter:
-    from whirlbench.recording.files import read_run
     from whirlbench.report.rehearsal_page import Chapter
     from whirlbench.report.run_chart import run_figure
     from whirlbench.results.in_force import limits_in_force
     from whirlbench.results.labels import label, spoken
     from whirlbench.rig.toml import parse_rig
 
-    run = read_run(path)
+    run = _read_back(path)
     rig = parse_rig(run.rig_text)
     findings = [f"{path.name}: {run.duration_s():.1f} s, ended {outcome.ending} {spoken(outcome.reason)}".rstrip()]
     findings += [
@@ -157,24 +156,29 @@ def _chapter(spin: Spin, path: Path, outcome: Outcome, folder: Path) -> Chapter:
     return _tell(Chapter(spin.purpose, findings, answer, figure))
 
 
-def _card_chapter(path: Path) -> Chapter:
+def _read_back(path: Path) -> Run:
+    """The run in the recording at ``path``, by the file's own name: a page that is handed on names no folders."""
     from whirlbench.recording.files import read_run
+
+    return replace(read_run(path), source=path.name)
+
+
+def _card_chapter(path: Path) -> Chapter:
     from whirlbench.report.rehearsal_page import Chapter
     from whirlbench.rig.toml import parse_rig
 
-    run = read_run(path)
+    run = _read_back(path)
     return Chapter("Card for the field", ["to print: end-points.html"], ask("card", parse_rig(run.rig_text), run))
 
 
 def _re_test(steps: Path, folder: Path, rig_text: str, seed: int, speed: float) -> Chapter:
     """The files that `tune` writes, taken as `spin` and `tune --predicted` take them: gains, re-test, verdict."""
-    from whirlbench.recording.files import read_run
     from whirlbench.report.rehearsal_page import Chapter
     from whirlbench.results.tune import gains_for_rig, study, tune_answer
     from whirlbench.rig.toml import parse_rig, with_values
 
     click.echo(f"{RE_TEST.purpose}:")
-    found = study(read_run(steps), parse_rig(rig_text))
+    found = study(_read_back(steps), parse_rig(rig_text))
     plan = tune_answer(found, foretold=False).plan
     if plan is None or not plan.text:
         return _tell(Chapter(RE_TEST.purpose, [f"not spun: {plan.remark if plan else 'there is no plan'}"]))

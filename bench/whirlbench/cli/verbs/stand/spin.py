@@ -24,6 +24,7 @@ from whirlbench.cli.run_input import naming
 from whirlbench.cli.run_output import new_recording, tell, tell_outcome
 from whirlbench.cli.simulated_session import run_simulated
 from whirlbench.cli.spin_screen import SpinScreen
+from whirlbench.cli.working import working
 from whirlbench.errors import BenchError
 from whirlbench.log import EntryKind
 from whirlbench.results.labels import spoken
@@ -234,10 +235,19 @@ def _hurry(spec: SessionSpec, rig: Rig, operator: _Operator, speed: float) -> Ou
 
     from whirlbench.recording.files import read_run
 
-    with EndingRequests() as requests, SpinScreen(Console(), rig, spec.clearance) as screen:
+    console, shown = Console(), 0
+    with (
+        EndingRequests() as requests,
+        SpinScreen(console, rig, spec.clearance) as screen,
+        working(console.is_terminal) as told,
+    ):
 
         def commands(progress: Progress) -> list[Command]:
+            nonlocal shown
             screen.show(progress, ())
+            if progress.step != shown:
+                shown = progress.step
+                told(f"{progress.time_s:.0f} s of the run, step {progress.step} of {progress.steps}")
             asked = [_asked(command, progress, operator, requests) for command in operator.commands(progress)]
             return [*asked, *([Command(CommandKind.ABORT)] if requests.new() or screen.failed_anew() else [])]
 
