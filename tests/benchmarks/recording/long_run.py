@@ -5,8 +5,8 @@
 For each length a run on the simulated stand, 500 slow samples a second and three axes at 1600/s, in lock-step (some ten
 times faster than real time), recorded by the real recording process; 120 minutes pass the wrap of the device's 32-bit
 clock at 71.6 minutes. Printed: losses, resident memory of both processes along the run, and what export, onset, trips,
-tune, limits and the window's replay of the file take
-(the larger of the window and of the process that reads for it, up to the first picture). A file that is in FOLDER already is not made again.
+tune, limits and the window's replay of the file take (the larger of the window and of the process that reads for it,
+up to the first picture). A file that is in FOLDER already is not made again.
 """
 
 from __future__ import annotations
