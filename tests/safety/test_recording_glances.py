@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -23,6 +24,7 @@ from whirlbench.safety.steady_frames import (
     SteadyFrames,
 )
 from whirlbench.safety.tach_marks import TachMarks
+from whirlbench.safety.trend_rules import OWN_THRUST
 from whirlbench.samples import Run, SlowSamples, TachPulses, VibrationSamples
 
 PLACES = {1: (0.0,), 2: (0.0, 0.5), 4: (0.0, 0.21, 0.55, 0.7)}
@@ -101,6 +103,17 @@ def test_windows_are_counted_across_pieces(piece: int, monkeypatch: pytest.Monke
     assert feeding.window_begins(vibration, 64).tolist() == whole and len(whole) > 20
 
 
+def test_the_last_window_counts_and_blanks_make_a_gap() -> None:
+    vibration = VibrationSamples(np.arange(128) / 1600.0, ay_g=np.arange(128.0), rate_hz=1600.0, first_index=64)
+    assert feeding.window_begins(vibration, 64).tolist() == [0, 64]
+    ay_g = np.where((np.arange(128) > 9) & (np.arange(128) < 14), np.nan, np.arange(128.0))
+    blocks = feeding._blocks(replace(vibration, ay_g=ay_g), ("ay_g",))
+    assert [(block.first_index, len(block.time_s)) for block in blocks] == [(64, 10), (78, 114)]
+    assert np.array_equal(
+        np.concatenate([block.acceleration_g[:, 0] for block in blocks]), np.delete(ay_g, slice(10, 14))
+    )
+
+
 def frames_one_by_one(rig: Rig, slow: SlowSamples) -> list[tuple[int, bool, bool, tuple[float, float]]]:
     """(number, steady, driven, command) of each frame, by the words of ``Frame`` alone."""
     number = np.floor(slow.time_s / FRAME_S).astype(int)
@@ -136,6 +149,7 @@ def test_frames_are_the_same_however_many_come_at_once(cut: int, monkeypatch: py
             found.append((frame.number, frame.steady, frame.driven, frame.command))
             times_s = frame.samples("time_s")
             assert (times_s >= frame.from_s).all() and (times_s < frame.to_s).all()
+            np.testing.assert_allclose(frame.mean("throttle_us"), frame.samples("throttle_us").mean(), rtol=1e-12)
     np.testing.assert_equal(found, frames_one_by_one(rig, slow))
     assert 5 < sum(steady for _, steady, _, _ in found) < len(found)
 
@@ -184,3 +198,10 @@ def test_a_frame_is_held_against_the_nearest_point_not_the_kindest() -> None:
     found = [band.departure(number, place, np.array([value])) for number, (place, value) in enumerate(frames)]
     assert found[LEARNED_FRAMES - 1] != found[LEARNED_FRAMES - 1]  # not judged before it was learned
     assert found[-1] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("command", [(1507.0, 1500.0), (1500.0, 1507.0)])
+def test_a_lever_that_stands_elsewhere_is_another_point(command: tuple[float, float]) -> None:
+    band, places = OwnBand(OWN_THRUST), [OperatingPoint(3000.0, 8.0, levers) for levers in ((1500.0, 1500.0), command)]
+    found = [band.departure(number, places[number // 20], 1.0) for number in range(40)]
+    assert len(band._points) == 2 and np.isfinite(found[19]) and found[-1] == 0.0

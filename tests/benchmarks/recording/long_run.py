@@ -5,7 +5,8 @@
 For each length a run on the simulated stand, 500 slow samples a second and three axes at 1600/s, in lock-step (some ten
 times faster than real time), recorded by the real recording process; 120 minutes pass the wrap of the device's 32-bit
 clock at 71.6 minutes. Printed: losses, resident memory of both processes along the run, and what export, onset, trips,
-tune, limits and the window's loading of the file take. A file that is in FOLDER already is not made again.
+tune, limits and the window's replay of the file take (the larger of the window and of the process that reads for it,
+up to the first picture). A file that is in FOLDER already is not made again.
 """
 
 from __future__ import annotations
@@ -35,8 +36,9 @@ LEVELS = ((1160, 8), (1220, 8), (1220, 10), (1280, 10), (1180, 9))  # throttle i
 HOLD_S = 60
 OPEN = "import sys, whirlbench; whirlbench.open_recording(sys.argv[1])"
 REPLAY = """
-import sys, time
+import os, sys, time
 from pathlib import Path
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 from PyQt5.QtWidgets import QApplication
 from whirlbench.window.pages.page_work import Subject
 from whirlbench.window.pages.replay_work import replay_work

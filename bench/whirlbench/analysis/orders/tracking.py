@@ -15,7 +15,7 @@ from whirlbench.samples import Run, VibrationSamples, usual_interval_s
 HIGHEST_SHARE_OF_RATE = 0.45  # an order above this share of the sample rate is not reported
 TURNS_IN_WINDOW = 4.0  # a Hann window tells neighbouring orders apart from four turns on (main lobe, any DSP text)
 LEAST_COVERAGE = 0.8  # share of a frame's samples that must be there
-PIECE_SAMPLES = 1 << 17  # that go through memory at a time: a long run takes no more than a short one
+PIECE_SAMPLES = 1 << 15  # that go through memory at a time: a long run takes no more than a short one
 
 
 @dataclass(frozen=True)
