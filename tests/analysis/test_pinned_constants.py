@@ -14,7 +14,7 @@ import pytest
 
 from whirlbench.analysis.balance.single_plane import balance_vectors
 from whirlbench.analysis.balance.speed_shift import pole_slope, shifted
-from whirlbench.analysis.balance.vectors import Vectors1P
+from whirlbench.analysis.balance.vectors import Vectors1P, _fit
 from whirlbench.analysis.governor.advice import _period_noise_rpm
 from whirlbench.analysis.onset.beginning import Likelihood
 from whirlbench.analysis.onset.commands import speed_moves
@@ -23,7 +23,7 @@ from whirlbench.analysis.onset.growths import PRIOR
 from whirlbench.analysis.orders.rotation import angle_from_pulses
 from whirlbench.analysis.propeller.hold_means import Measured
 from whirlbench.analysis.propeller.holds import Hold
-from whirlbench.analysis.propeller.propeller_map import coefficient_points
+from whirlbench.analysis.propeller.propeller_map import Estimate, coefficient_points, fit_coefficient
 from whirlbench.analysis.speed_loop import SpeedLoop
 from whirlbench.analysis.speed_loop.lever_steps import _move
 from whirlbench.analysis.speed_loop.record import _turns_in
@@ -116,6 +116,23 @@ def test_the_influence_s_error_for_one_row_is_that_of_the_difference() -> None:
     told = balance_vectors(runs, [100.0])
     assert told.influence.stderr[0, 0] == pytest.approx(math.sqrt(2.0) * 0.01 / 100.0, rel=1e-3)
     assert told.influence.g_per_g_mm[0, 0] == pytest.approx(0.01, rel=1e-6)
+
+
+def test_a_hold_s_vector_beside_a_resonance_is_that_at_its_mean_speed() -> None:
+    """H = exp(2 x) / (1 - k x) over 1.5 % of speed either way: the plain mean is one percent beside."""
+    away, pole = np.linspace(-0.015, 0.015, 40), 10.0 + 5.0j
+    values = 2.0 * np.exp(2.0 * away) / (1.0 - pole * away)
+    assert abs(values.mean() / 2.0 - 1.0) > 0.008
+    value, _, slope, _ = _fit(4000.0 * np.exp(away), values)
+    assert abs(value / 2.0 - 1.0) < 0.002
+    assert abs(slope - (pole + 2.0)) < 0.5
+
+
+@pytest.mark.parametrize(("holds", "trend"), [(7, False), (8, True), (9, True)])
+def test_a_trend_in_speed_takes_eight_holds(holds: int, trend: bool) -> None:
+    pitch, rpm = np.linspace(4.0, 18.0, holds), np.where(np.arange(holds) % 2, 5000.0, 4200.0)
+    values = Estimate(0.01 * pitch, np.full(holds, 1e-4))
+    assert fit_coefficient("CT", pitch, rpm, values).trend is trend
 
 
 @pytest.mark.parametrize(("ratio", "turns"), [(1.61, 2.0), (1.59, 1.0), (2.39, 2.0), (2.41, 1.0)])

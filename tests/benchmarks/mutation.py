@@ -52,7 +52,7 @@ PACKAGES: dict[str, tuple[list[str], list[str]]] = {
         ["tests/safety/test_state_table.py", "tests/safety/test_trend_rules.py", "tests/safety/test_host_rules.py",
          "tests/safety/test_margins.py", "tests/safety/test_reading_errors.py", "tests/safety/back_test",
          "tests/safety/test_trips.py", "tests/safety/test_recording_glances.py",
-         "tests/safety/test_trends_on_runs.py", "tests/safety/test_every_limit.py", "tests/results/test_trips.py"],
+         "tests/safety/test_trends_on_runs.py", "tests/results/test_trips.py", "tests/safety/test_every_limit.py"],
     ),
 }  # fmt: skip
 

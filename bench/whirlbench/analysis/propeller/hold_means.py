@@ -149,8 +149,7 @@ def _group_covariance(count: int, group: int, keep: float) -> np.ndarray:
 @lru_cache(maxsize=64)
 def _beside_a_line(count: int) -> np.ndarray:
     """Orthonormal rows that know no constant and no slope, ``(count - 2, count)``."""
-    place = np.arange(count) - (count - 1) / 2
-    whole, _ = np.linalg.qr(np.column_stack((np.ones(count), place, np.eye(count)[:, : count - 2])))
+    whole, _ = np.linalg.qr(np.column_stack((np.ones(count), np.arange(count), np.eye(count)[:, : count - 2])))
     result: np.ndarray = whole[:, 2:].T
     return result
 

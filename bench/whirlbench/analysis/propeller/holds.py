@@ -247,8 +247,8 @@ def _measure(run: Run, spans: Sequence[tuple[float, float]], rules: HoldRules) -
     series["vibration_g_rms"] = [_vibration(run, *span) for span in spans]
     measured = {name: means_of_blocks(values) for name, values in series.items()}
     return [
-        Hold(run.source, *span, **{name: means[place] for name, means in measured.items()})
-        for place, span in enumerate(spans)
+        Hold(run.source, from_s, to_s, **{name: means[place] for name, means in measured.items()})
+        for place, (from_s, to_s) in enumerate(spans)
     ]
 
 
@@ -260,4 +260,5 @@ def _vibration(run: Run, from_s: float, to_s: float) -> np.ndarray:
     if not axes or size < 8 or len(axes[0]) < size:
         return np.empty(0)
     pieces = len(axes[0]) // size
-    return np.sqrt(sum(np.nanvar(axis[: pieces * size].reshape(pieces, size), axis=1) for axis in axes))
+    power = sum(np.nanvar(axis[: pieces * size].reshape(pieces, size), axis=1) for axis in axes)
+    return np.asarray(np.sqrt(power))
