@@ -67,7 +67,7 @@ def _text_faults(widget: QtWidgets.QWidget) -> Iterator[str]:
     if isinstance(widget, QtWidgets.QLabel) and widget.wordWrap():
         if widget.heightForWidth(widget.width()) > widget.height() + SLACK_PX:
             yield f"words are cut off: {_named(widget)}"
-    elif isinstance(widget, QtWidgets.QLabel | QtWidgets.QPushButton):
+    elif isinstance(widget, QtWidgets.QLabel | QtWidgets.QPushButton | QtWidgets.QCheckBox):
         needed = widget.sizeHint().width() if widget.text() else 0
         if needed > widget.width() + SLACK_PX:
             yield f"words are cut off: {_named(widget)} needs {needed}, has {widget.width()}"

@@ -114,14 +114,14 @@ class CalibrationPage(QtWidgets.QWidget):
         column.setContentsMargins(6, 4, 12, 6)
         rows: tuple[tuple[QtWidgets.QWidget, ...], ...] = (
             (self.headline,), (self.remark_area,),
-            (QtWidgets.QLabel("channel"), self.channel, self.begin_button, self.clear),
+            (QtWidgets.QLabel("channel"), self.channel, self.begin_button), (self.clear,),
             (self.doing,), (self.prompt,), (self.typed, self.take_button, self.back_button), (self.refused,),
             (self.live,),
         )  # fmt: skip
         for widgets in rows:
             row = QtWidgets.QHBoxLayout()
             for widget in widgets:
-                row.addWidget(widget, stretch=1 if widget in (self.clear, self.typed) or len(widgets) == 1 else 0)
+                row.addWidget(widget, stretch=1 if widget in (self.channel, self.typed) or len(widgets) == 1 else 0)
             column.addLayout(row)
         body = QtWidgets.QWidget()
         row = QtWidgets.QHBoxLayout(body)
