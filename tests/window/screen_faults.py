@@ -20,6 +20,11 @@ def faults(window: MainWindow) -> list[str]:
     return [*bar, *_faults_below(window.centralWidget(), window)]
 
 
+def page_faults(page: QtWidgets.QWidget) -> list[str]:
+    """The same for a page by itself."""
+    return [*_faults_below(page, page)]
+
+
 def _bar_faults(window: MainWindow) -> Iterator[str]:
     bar = window.abort_bar
     place = QtCore.QRect(bar.mapTo(window, QtCore.QPoint(0, 0)), bar.size())
@@ -29,7 +34,7 @@ def _bar_faults(window: MainWindow) -> Iterator[str]:
         yield f"the power cut is not pinned to the lower edge: {place} in {window.rect()}"
 
 
-def _faults_below(parent: QtWidgets.QWidget, window: MainWindow) -> Iterator[str]:
+def _faults_below(parent: QtWidgets.QWidget, window: QtWidgets.QWidget) -> Iterator[str]:
     children = [
         child
         for child in parent.findChildren(QtWidgets.QWidget, options=QtCore.Qt.FindDirectChildrenOnly)
@@ -49,7 +54,7 @@ def _faults_below(parent: QtWidgets.QWidget, window: MainWindow) -> Iterator[str
             yield f"{_named(one)} and {_named(other)} lie over one another by {shared.width()} x {shared.height()}"
 
 
-def _scrolled_faults(area: QtWidgets.QScrollArea, window: MainWindow) -> Iterator[str]:
+def _scrolled_faults(area: QtWidgets.QScrollArea, window: QtWidgets.QWidget) -> Iterator[str]:
     """What is scrolled up and down may be higher than its place, not wider."""
     inside = area.widget()
     if inside.width() > area.viewport().width() + SLACK_PX:
@@ -62,7 +67,7 @@ def _text_faults(widget: QtWidgets.QWidget) -> Iterator[str]:
     if isinstance(widget, QtWidgets.QLabel) and widget.wordWrap():
         if widget.heightForWidth(widget.width()) > widget.height() + SLACK_PX:
             yield f"words are cut off: {_named(widget)}"
-    elif isinstance(widget, QtWidgets.QLabel | QtWidgets.QPushButton):
+    elif isinstance(widget, QtWidgets.QLabel | QtWidgets.QPushButton | QtWidgets.QCheckBox):
         needed = widget.sizeHint().width() if widget.text() else 0
         if needed > widget.width() + SLACK_PX:
             yield f"words are cut off: {_named(widget)} needs {needed}, has {widget.width()}"

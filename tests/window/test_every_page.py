@@ -9,6 +9,7 @@ import every_page
 import pytest
 from PyQt5 import QtWidgets
 from readable import RAW_KEY, pale_words, plain_letters, raw_keys, words
+from screen_faults import page_faults
 
 from whirlbench.calibration.guide import COURSES
 from whirlbench.results.labels import LABELS, event_words, spoken
@@ -23,6 +24,7 @@ from whirlbench.window.drawing.text_table import TextTable
 from whirlbench.window.pages.scroll_page import ScrollPage
 
 SCREEN = (1280, 660)  # what a window of 1280 by 800 leaves to a page
+SMALLEST = (1016, 490)  # of 1024 by 600
 TEXT_CONTRAST = 4.5  # WCAG 2.2, 1.4.3
 # what is as long as the run was, or the rig, scrolls in its place
 LONG = {"trips and signals", "models and steps", "what it rests on", "entries"}
@@ -61,6 +63,17 @@ def test_a_page_can_be_read_in_every_palette_and_speaks_the_words_of_the_trade(
             page.setEnabled(True)
         check_charts_and_tables(page)
         check_screen(page, qapp)
+
+
+@pytest.mark.parametrize("name", ["start", "rig", "replay", "calibration, under way", "trial, under way"])
+def test_a_page_without_sections_has_room_on_the_smallest_screen(
+    name: str, qapp: QtWidgets.QApplication, folder: Path
+) -> None:
+    with every_page.page(name, folder, qapp.processEvents) as page:
+        page.resize(*SMALLEST)
+        page.show()
+        every_page.settled(page, qapp.processEvents)
+        assert page.height() == SMALLEST[1] and page_faults(page) == []
 
 
 def check_charts_and_tables(page: QtWidgets.QWidget) -> None:

@@ -23,6 +23,7 @@ from whirlbench.window.drawing.hinted_field import HintedField
 from whirlbench.window.drawing.text_table import TextTable
 from whirlbench.window.pages.answer_panel import RemarkArea, RemarkList, print_line, show_statement
 from whirlbench.window.pages.scroll_page import HEADING as HEADING_STYLE
+from whirlbench.window.scrolled_area import scrolled
 
 TICK_MS = 20
 REDRAW_TICKS = 5
@@ -113,19 +114,21 @@ class CalibrationPage(QtWidgets.QWidget):
         column.setContentsMargins(6, 4, 12, 6)
         rows: tuple[tuple[QtWidgets.QWidget, ...], ...] = (
             (self.headline,), (self.remark_area,),
-            (QtWidgets.QLabel("channel"), self.channel, self.begin_button, self.clear),
+            (QtWidgets.QLabel("channel"), self.channel, self.begin_button), (self.clear,),
             (self.doing,), (self.prompt,), (self.typed, self.take_button, self.back_button), (self.refused,),
             (self.live,),
         )  # fmt: skip
         for widgets in rows:
             row = QtWidgets.QHBoxLayout()
             for widget in widgets:
-                row.addWidget(widget, stretch=1 if widget in (self.clear, self.typed) or len(widgets) == 1 else 0)
+                row.addWidget(widget, stretch=1 if widget in (self.channel, self.typed) or len(widgets) == 1 else 0)
             column.addLayout(row)
-        row = QtWidgets.QHBoxLayout()
+        body = QtWidgets.QWidget()
+        row = QtWidgets.QHBoxLayout(body)
+        row.setContentsMargins(0, 0, 0, 0)
         row.addLayout(self._points_place, stretch=1)
         row.addWidget(self.chart, stretch=1)
-        column.addLayout(row, stretch=1)
+        column.addWidget(scrolled(body), stretch=1)
         column.addWidget(self.write_button, alignment=QtCore.Qt.AlignmentFlag.AlignLeft)
 
     def begin(self) -> None:

@@ -25,6 +25,10 @@ class MarginPanel(QtWidgets.QWidget):
         self.margins: tuple[Margin, ...] = ()
         self.setMinimumWidth(210)
 
+    def sizeHint(self) -> QtCore.QSize:
+        """All rows: where there is less room, the panel is scrolled."""
+        return QtCore.QSize(self.minimumWidth(), self.row_px * max(len(self.margins), 1))
+
     def show_margins(self, margins: Sequence[Margin]) -> None:
         """Draws ``margins`` from top to bottom in the order given."""
         self.margins = tuple(margins)

@@ -38,6 +38,7 @@ from whirlbench.window.live.operating_map import OperatingMap
 from whirlbench.window.live.orders_panel import OrdersPanel
 from whirlbench.window.live.run_controls import NOTE_KEY, RunControls
 from whirlbench.window.live.state_band import StateBand
+from whirlbench.window.scrolled_area import scrolled
 from whirlbench.window.stand_state.hearing import Hearing
 from whirlbench.window.stand_state.limit_watch import LimitWatch, Nearness
 from whirlbench.window.stand_state.live_state import LiveState
@@ -341,14 +342,3 @@ class SpinPanel(QtWidgets.QWidget):
         if self.against():
             return "not cleared"
         return "" if self._was_armed else self.check_list.missing()
-
-
-def scrolled(inside: QtWidgets.QWidget) -> QtWidgets.QScrollArea:
-    """``inside`` where it may be higher than its place."""
-    area = QtWidgets.QScrollArea()
-    area.setWidgetResizable(True)
-    area.setFrameShape(QtWidgets.QFrame.NoFrame)
-    area.setHorizontalScrollBarPolicy(QtCore.Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-    area.setFocusPolicy(QtCore.Qt.FocusPolicy.NoFocus)
-    area.setWidget(inside)
-    return area

@@ -23,14 +23,15 @@ from whirlbench.window.replay.strip_board import StripBoard
 from whirlbench.window.replay.strip_view import SEEN, WHOLE, StripView
 from whirlbench.window.replay.time_span import TimeSpan
 from whirlbench.window.replay.traces import traces
+from whirlbench.window.scrolled_area import scrolled
 
 SLIDER_STEPS = 10_000
 TICK_MS = 33
 PACES = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 100.0)
 QUESTIONS = ("diagnosis", "tune", "spectrum")  # that can be put to a selected span
 DAMAGED = "damaged or incomplete"
-NO_SPAN = "drag: select a span; wheel: zoom; double-click: all"
-SIDE_PX = 250
+NO_SPAN = "drag: a span; wheel: zoom"
+SIDE_PX, LEAST_EVENTS_PX = 250, 72
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,10 @@ class ReplayPanel(QtWidgets.QWidget):
         self.narrowed.setTextFormat(QtCore.Qt.TextFormat.PlainText)
         self.narrowed.setVisible(bool(self.replay.narrowed))
         margins, events = (QtWidgets.QLabel(words) for words in ("share of each limit in use", "what happened"))
-        for widget in (margins, self.margin_panel, self.narrowed, events, self.events):
+        place = scrolled(self.margin_panel)  # of a small screen
+        place.setSizePolicy(QtWidgets.QSizePolicy.Preferred, QtWidgets.QSizePolicy.Maximum)
+        self.events.setMinimumHeight(LEAST_EVENTS_PX)
+        for widget in (margins, place, self.narrowed, events, self.events):
             column.addWidget(widget, stretch=int(widget is self.events))
         side.setFixedWidth(SIDE_PX)
         middle = QtWidgets.QHBoxLayout()

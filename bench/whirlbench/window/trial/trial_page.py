@@ -15,6 +15,7 @@ from whirlbench.window.drawing.hinted_field import HintedField
 from whirlbench.window.drawing.text_table import TextTable
 from whirlbench.window.pages.answer_panel import RemarkArea, RemarkList, print_line, show_statement
 from whirlbench.window.pages.scroll_page import HEADING as HEADING_STYLE
+from whirlbench.window.scrolled_area import scrolled
 from whirlbench.window.trial.trial_work import Enter, Hands, TrialWork, Word
 
 TICK_MS = 10  # the heartbeat comes from here: several within its shortest limit
@@ -84,10 +85,12 @@ class TrialPage(QtWidgets.QWidget):
             for widget in widgets:
                 row.addWidget(widget)
             column.addLayout(row)
-        tables = QtWidgets.QHBoxLayout()
+        body = QtWidgets.QWidget()
+        tables = QtWidgets.QHBoxLayout(body)
+        tables.setContentsMargins(0, 0, 0, 0)
         for table, share in ((self.trips, 3), (self.live, 1)):
             tables.addWidget(table, share, QtCore.Qt.AlignmentFlag.AlignTop)
-        column.addLayout(tables, stretch=1)
+        column.addWidget(scrolled(body), stretch=1)
 
     def begin(self) -> None:
         """Starts the trial, once it is typed that the propeller is off; one recording holds one trial."""
