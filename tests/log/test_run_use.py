@@ -8,10 +8,10 @@ import msgspec
 import numpy as np
 import pytest
 
-from whirlbench.log.run_use import load_cycles, run_use
+from whirlbench.log.run_use import _revolutions, _starts, load_cycles, run_use
 from whirlbench.recording.files import open_recording
 from whirlbench.rig.toml import parse_rig
-from whirlbench.samples import Event
+from whirlbench.samples import Event, Run, TachPulses
 
 RECORDINGS = "recordings"
 
@@ -85,3 +85,16 @@ def test_the_peak_carries_the_error_of_the_tachs_clock(crack):
 
     assert use.peak_stderr_rpm == pytest.approx(0.002 * use.peak_rpm)
     assert run_use(recording, rig, None).peak_stderr_rpm is None
+
+
+def test_revolutions_are_the_greater_of_count_and_sum() -> None:
+    """Speed and tach can each have gaps, and neither adds turns."""
+    time_s, rpm = np.array([0.0, 1.0]), np.array([600.0, 600.0])
+    assert _revolutions(Run(tach=TachPulses(np.arange(100) / 50.0, 2)), time_s, rpm) == 50.0
+    assert _revolutions(Run(tach=TachPulses(np.arange(4) / 50.0, 2)), time_s, rpm) == pytest.approx(10.0)
+    assert _revolutions(Run(), time_s[:1], rpm[:1]) == 0.0
+
+
+@pytest.mark.parametrize(("turning", "starts"), [("", 0), ("0110100", 2), ("1101", 2), ("000", 0)])
+def test_a_record_that_begins_while_turning_counts_a_start(turning: str, starts: int) -> None:
+    assert _starts(np.array([letter == "1" for letter in turning], dtype=bool)) == starts

@@ -104,6 +104,13 @@ def test_hours_add_up_since_the_inspection_only(stands):
     assert stands(half).state is State.INSPECTION_DUE
 
 
+def test_it_is_the_last_inspection_that_counts(stands):
+    tripped = {"trips": ("vibration",)}
+
+    assert stands(EntryKind.INSPECTION, tripped, EntryKind.INSPECTION).state is State.IN_SERVICE
+    assert stands(tripped).state is State.INSPECTION_DUE
+
+
 def test_a_retired_set_stays_retired(stands):
     found = stands({}, EntryKind.RETIRED, EntryKind.INSPECTION, {})
 

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from uncertainties import ufloat
 
 from whirlbench.calibration.known_points import KnownPoint, Series
 from whirlbench.calibration.line_fit import BENT_SHARE, _fitted, fit_line, inverse_reading, least_squares
 from whirlbench.errors import CalibrationError
+from whirlbench.rig.description import Calibration, Rig
+from whirlbench.safety.batch import Trip
+from whirlbench.safety.reading_errors import product_stderr, read_as
 
 # Fluorescence of standards, concentration 0 to 12 by 2: Miller & Miller, Statistics and Chemometrics for Analytical
 # Chemistry, ch. 5 (attribution from memory; figures seen in a public repository's tests, recomputed).
@@ -143,3 +147,18 @@ def test_cal_5_hysteresis_of_a_scale_over_five_cycles():
     assert fit.hysteresis / 2.0 / np.sqrt(3.0) < fit.residual  # JCGM 100:2008, 4.3.7: it does not average out
     with pytest.raises(CalibrationError, match="of the span from a straight line"):
         fit_line([KnownPoint(*pair) for pair in readings], "lb", "scale")
+
+
+@pytest.mark.parametrize(("current_a", "voltage_v"), [(12.0, 48.0), (60.0, 38.5), (0.4, 50.2)])
+def test_a_product_errs_as_the_library_of_uncertainties_has_it(current_a: float, voltage_v: float) -> None:
+    """JCGM 100:2008, 5.1.2, for independent inputs, as the library `uncertainties` works it out."""
+    current = Calibration(unit="A", units_per_count=0.1, stderr_gain_pct=0.8, stderr_zero=0.05, residual=0.12)
+    voltage = Calibration(unit="V", units_per_count=0.05, stderr_gain_pct=0.3, residual=0.08)
+    rig = Rig(calibration={"current_a": current, "voltage_v": voltage})
+    readings = {"current_a": current_a, "voltage_v": voltage_v}
+    known = [ufloat(value, rig.calibration[name].stderr(value)) for name, value in readings.items()]
+    product = known[0] * known[1]
+    assert product_stderr(rig, readings, product.nominal_value) == pytest.approx(product.std_dev, rel=1e-12)
+    trip = Trip("power_w", 1.0, product.nominal_value, 1.0)
+    read = read_as(rig, trip, np.array([1.0]), {name: np.array([value]) for name, value in readings.items()})
+    assert read.stderr == pytest.approx(product.std_dev, rel=1e-12)

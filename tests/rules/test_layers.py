@@ -66,7 +66,7 @@ ROOMS: dict[str, dict[str, set[str]]] = {
     "results": {
         "figures": set(),
         "check": {"figures"},
-        "dry_run": set(),
+        "dry_run": {"figures"},
         "stand": set(),
         "tune": set(),
         "limits": {"figures"},

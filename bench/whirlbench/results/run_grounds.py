@@ -19,6 +19,7 @@ from whirlbench.samples import Run
 
 STILL_TURNING_RPM = 100.0  # no out-runner holds less under power, and a coast-down soon falls below; our choice
 NOBODY_KNOWS = "nobody knows whether the shaft still turned at its end"
+TURNS_TO_REST = 4.0  # a rotor that comes to rest has no more left at its last mark; our choice
 LAST_S = 2.0  # of the file: what it ends with, also at one reading a second; our choice
 
 
@@ -44,8 +45,8 @@ def end_words(run: Run) -> str:
         return f"{told}: what came after is not in it"
     if math.isnan(rpm):
         return f"{_blank_words(run)}: {NOBODY_KNOWS}"
-    edge_rpm = _last_edge_rpm(run)
-    if edge_rpm > FASTEST_REST_RPM:
+    edge_rpm, turns_left = _last_turns(run)
+    if edge_rpm > FASTEST_REST_RPM and turns_left > TURNS_TO_REST:
         return f"the tach fell silent at {edge_rpm:.0f} rpm ({run.tach.time_s[-1]:.1f} s): {NOBODY_KNOWS}"
     return ""
 
@@ -70,10 +71,17 @@ def _blank_words(run: Run) -> str:
     return f"the file tells no speed after {at_s:.1f} s (then {rpm:.0f} rpm)"
 
 
-def _last_edge_rpm(run: Run) -> float:
-    """The speed between the last two tach pulses; 0 without any."""
-    time_s = run.tach.time_s[-2:]
-    return 60.0 / (run.tach.pulses_per_rev * float(np.ptp(time_s))) if len(time_s) == 2 else 0.0
+def _last_turns(run: Run) -> tuple[float, float]:
+    """Speed of the last turn that the tach saw, and the turns it would have gone on: 0 without two turns of pulses.
+
+    Against a steady friction the square of the speed falls alike with every turn; one that did not slow goes on.
+    """
+    marks = run.tach.pulses_per_rev
+    if len(run.tach.time_s) <= 2 * marks:
+        return 0.0, 0.0
+    before, last = (60.0 / np.diff(run.tach.time_s[[-1 - 2 * marks, -1 - marks, -1]])).tolist()
+    slowed = before**2 - last**2
+    return last, last**2 / slowed if slowed > 0.0 else math.inf
 
 
 def own_rig_words(run: Run) -> str:

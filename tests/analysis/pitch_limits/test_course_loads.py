@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import msgspec
 import numpy as np
 import pytest
@@ -98,12 +100,11 @@ def test_the_safe_travel_of_holds_has_the_lines_own_error() -> None:
     rig, pitch = msgspec.structs.replace(RIG, limits=low), model.curve.pitch_deg[:1]
     found = safe_travel(model, rig, pitch)
     assert found is not None and model.throttle.count
-    pulse = np.array([rig.throttle.pulse_at_us(found.safe_pct)])
-    slower = expected_loads(model, rig, pulse, NONE, pitch)["light"].rpm[0]
-    unsure = 1.645 * model.throttle.stderr_pct(found.safe_pct)
-    bare = np.array([rig.throttle.pulse_at_us(found.safe_pct + unsure)])
-    assert slower < 3000.0
-    assert expected_loads(model, rig, bare, NONE, pitch)["light"].rpm[0] == pytest.approx(3000.0, rel=0.002)
+    sure = safe_travel(replace(model, throttle=replace(model.throttle, scatter_pct=0.0)), rig, pitch)
+    assert sure is not None and sure.best_pct == found.best_pct
+    assert sure.safe_pct - found.safe_pct == pytest.approx(1.645 * model.throttle.stderr_pct(sure.safe_pct))
+    pulse = np.array([rig.throttle.pulse_at_us(sure.safe_pct)])
+    assert expected_loads(model, rig, pulse, NONE, pitch)["light"].rpm[0] == pytest.approx(3000.0, rel=1e-4)
 
 
 def test_no_safe_travel_is_told_of_what_is_not_known() -> None:

@@ -72,9 +72,16 @@ def test_an_overspeed_says_how_far_the_throttle_may_open(dry) -> None:
     assert "cannot pass it from 14.0 deg on" in out, "not the fine pitch on the way there, the throttle still closed"
     status, out, _ = dry(hold(int(told[1]), 14), overspeed_rpm="overspeed_rpm = 3000")
     assert status == DONE and "overspeed" not in out.split("Course of the plan")[0]
-    asked = '[[step]]\nkind = "hold"\nrequest_rpm = 3600\npitch_deg = 14\nduration_s = 5\n'
-    _, out, _ = dry(hold(1600, 14) + asked, thrust_n="thrust_n = 40")
-    assert "cannot pass" not in out, "a limit of thrust, and a request, say nothing of the throttle"
+    status, out, _ = dry(hold(1600, 14), thrust_n="thrust_n = 40")
+    assert status == BAD_INPUT and "would exceed limits.thrust_n" in out and "cannot pass" not in out
+
+
+def test_a_request_that_is_too_fast_says_nothing_of_the_throttle() -> None:
+    rig = parse_rig(example_rig_text())
+    pulses, pitch_deg = np.array([1300.0, 1300.0]), np.array([8.0, 8.0])
+    step = PlannedStep("step 1: hold", 0.0, 3.0, pulses, np.array([7000.0, 7000.0]), pitch_deg)
+    texts = [remark.text for remark in dry_run_answer([step], rig, load_model(rig)).remarks]
+    assert any("overspeed would exceed" in text for text in texts) and not any("cannot pass" in text for text in texts)
 
 
 def test_a_plans_own_limit_counts(dry) -> None:

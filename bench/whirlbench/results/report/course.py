@@ -61,7 +61,11 @@ def _plan(recorded: RecordedRun) -> tuple[Mapping[str, Any], str]:
 def _steps(plan: Mapping[str, Any]) -> Iterator[tuple[str, ...]]:
     steps = plan.get("step", ())
     for number, step in enumerate(steps if isinstance(steps, list) else (), start=1):
-        asked = [f"{key} {_plain(value)}" for key, value in step.items() if key not in ("name", "kind")]
+        asked = [
+            _plain(value) if key == "note" else f"{key} {_plain(value)}"
+            for key, value in step.items()
+            if key not in ("name", "kind")
+        ]
         yield str(number), str(step.get("name", NONE)), spoken(f"{step.get('kind', NONE)}: {', '.join(asked)}")
 
 
@@ -106,18 +110,21 @@ def checks_answer(recorded: RecordedRun) -> Answer:
         one for one in recorded.entries if one.kind is EntryKind.BEGUN and recorded.name in one.text.split("\n", 1)[0]
     ]
     looked = [one for one in recorded.entries if one.kind is EntryKind.INSPECTION]
+    stops = [event for event in recorded.run.events if (event.kind, event.name) == ("plan", "inspected")]
     missing = [] if begun else [NotJudged("check-list", f"the log has no answers to it for {recorded.name}")]
-    missing += [] if looked else [NotJudged("inspections", "the log has none of this set")]
-    rows = tuple(
+    missing += [] if looked or stops else [NotJudged("inspections", "neither the run nor the log has one of this set")]
+    rows = [
         (one.at[:16], one.kind.value, one.operator or NONE, line)
         for one in (*begun, *looked)
         for line in one.text.splitlines()
-    )
+    ]
+    rows += [(NONE, "stop of the run", NONE, f"at {event.time_s:.1f} s: {event.detail}") for event in stops]
     return Answer(
         CHECKS,
-        f"Check-list answered: {'yes' if begun else 'not known'}; inspections in the log: {len(looked)}",
-        tables=(Table("checks", "Check-list and inspections", ENTRY_COLUMNS, rows),),
+        f"Check-list answered: {'yes' if begun else 'not known'}; inspections at stops of the run: {len(stops)}, "
+        f"in the log: {len(looked)}",
+        tables=(Table("checks", "Check-list and inspections", ENTRY_COLUMNS, tuple(rows)),),
         not_judged=tuple(missing),
-        judged=bool(begun or looked),
-        document={"begun": begun, "inspections": looked},
+        judged=bool(begun or looked or stops),
+        document={"begun": begun, "inspections": looked, "stops": stops},
     )

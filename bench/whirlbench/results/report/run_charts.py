@@ -47,7 +47,7 @@ def _remarks(run: Run, rig: Rig | None) -> Iterator[Remark]:
 def _charts(run: Run, rig: Rig | None) -> Iterator[Chart]:
     lines = _marks(run)
     for name, unit, _ in SLOW_CHANNELS:
-        if run.slow.has(name):
+        if run.slow.has(name) and not _never_asked(run, name):
             limit = getattr(rig.limits, LIMIT_OF[name], None) if rig and name in LIMIT_OF else None
             yield _chart(name, label(name), unit, run.slow.time_s, run.slow.channel(name), limit, lines)
     for one in run.slow.extra:
@@ -57,6 +57,11 @@ def _charts(run: Run, rig: Rig | None) -> Iterator[Chart]:
         yield _chart(
             "vibration", "vibration, all axes", "g rms", *shaken, rig.limits.vibration_g_rms if rig else None, lines
         )
+
+
+def _never_asked(run: Run, name: str) -> bool:
+    """Whether ``name`` is the requested speed of a run without any: its zeros are no request for rest."""
+    return name == "speed_request_rpm" and not np.nanmax(run.slow.channel(name)) > 0.0
 
 
 def _chart(

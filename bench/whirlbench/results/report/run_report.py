@@ -40,9 +40,14 @@ from whirlbench.results.tune import tune_answer
 from whirlbench.rig.description import Rig
 
 PLAN_TITLE, RIG_TITLE = "Question, plan and what happened", "Set, rig and calibration"
-NO_STATEMENTS = (PLAN_TITLE, RIG_TITLE, "Course of the run", "Identity")  # chapters that conclude nothing
-CHECKS_TITLE, LOG_TITLE = "Check-list and inspections", "Log of the set"
-DESCRIBING = (*NO_STATEMENTS, CHECKS_TITLE, LOG_TITLE)  # what was entered or recorded is no judgement of it
+NO_STATEMENTS = (PLAN_TITLE, RIG_TITLE, "Identity")  # chapters that conclude nothing
+CHECKS_TITLE, COURSE_TITLE, LOG_TITLE = "Check-list and inspections", "Course of the run", "Log of the set"
+DESCRIBING = (
+    *NO_STATEMENTS,
+    CHECKS_TITLE,
+    COURSE_TITLE,
+    LOG_TITLE,
+)  # what was entered or recorded is no judgement of it
 CONCLUSIONS, IDENTITY = "conclusions", "identity"
 STATEMENT_COLUMNS = (
     Column("statement", figures=False),
@@ -80,7 +85,7 @@ def _chapters(recorded: RecordedRun, question: str) -> Iterator[tuple[str, Calla
     yield PLAN_TITLE, lambda: plan_answer(recorded, question)
     yield RIG_TITLE, lambda: rig_answer(recorded)
     yield CHECKS_TITLE, lambda: checks_answer(recorded)
-    yield "Course of the run", lambda: course_answer(run, rig)
+    yield COURSE_TITLE, lambda: course_answer(run, rig)
     yield "Strength and permitted speed", lambda: _strength(rig)
     yield "How speed answers", lambda: with_grounds(tune_answer(tune_study(run, rig)), [run], recorded.own_rig)
     yield "Pitch limits and end points", lambda: _pitch_limits(recorded)
