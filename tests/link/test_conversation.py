@@ -163,7 +163,7 @@ def test_sixty_seconds_of_random_noise_end_in_one_error_and_no_message():
     assert len(errors) == 1 and "bytes of noise" in errors[0]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.integers(0, 2**32), st.floats(0.0, 0.4))
 def test_over_a_losing_link_every_command_is_done_in_order_or_replaced(seed, loss):
     rng = random.Random(seed)

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from whirlbench.physics.atmosphere import moist_air, saturation_pressure_pa, standard_air
 
 
-@settings(deadline=None)
 @given(st.floats(-20.0, 45.0), st.floats(8e4, 1.05e5), st.floats(0.05, 0.95))
 def test_moisture_thins_the_air_and_speeds_up_sound(celsius: float, pascal: float, humidity: float) -> None:
     dry, moist = moist_air(celsius, pascal, 0.0), moist_air(celsius, pascal, humidity)

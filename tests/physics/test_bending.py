@@ -21,7 +21,7 @@ def test_without_pull_the_beam_gives_the_closed_form() -> None:
     assert bent.moment_n_m == pytest.approx(moment_n_m(25.0, 2, 0.05, 0.28, bent.radius_m), abs=1e-6)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.floats(0.2, 20.0), st.floats(1.0, 4000.0), st.floats(1.5, 5.0))
 def test_more_pull_never_leaves_more_bending_at_the_root(stiffness: float, pull: float, factor: float) -> None:
     less, more = (relieved(beam(stiffness, value), 25.0).moment_n_m[0] for value in (pull, factor * pull))
@@ -29,7 +29,7 @@ def test_more_pull_never_leaves_more_bending_at_the_root(stiffness: float, pull:
     assert more <= less * (1.0 + 1e-9) <= free * (1.0 + 1e-6)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.floats(0.2, 10.0), st.floats(1.5, 5.0))
 def test_a_stiffer_blade_is_relieved_less(stiffness: float, factor: float) -> None:
     soft, stiff = (relieved(beam(value, 1000.0), 25.0).moment_n_m[0] for value in (stiffness, factor * stiffness))

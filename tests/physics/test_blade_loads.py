@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from whirlbench.physics.blade_loads import (
@@ -30,7 +30,6 @@ def blades(draw: st.DrawFn) -> Blade:
     return Blade(radius, mass, 1e-4 * mass, pitch)
 
 
-@settings(deadline=None)
 @given(blades(), speeds, st.floats(1.01, 4.0))
 def test_loads_grow_with_speed_squared(blade: Blade, speed: float, factor: float) -> None:
     slow, fast = pull_n(blade, speed, 0.0)[0], pull_n(blade, factor * speed, 0.0)[0]
@@ -39,7 +38,6 @@ def test_loads_grow_with_speed_squared(blade: Blade, speed: float, factor: float
     assert twisting_moment_n_m(blade, factor * speed, 0.1) == pytest.approx(factor**2 * twist, rel=1e-9)
 
 
-@settings(deadline=None)
 @given(blades(), st.floats(0.001, 0.05))
 def test_mass_moved_outwards_never_lowers_the_pull(blade: Blade, shift_m: float) -> None:
     moved = Blade(blade.radius_m + shift_m, blade.mass_per_length_kg_m, blade.twist_inertia_kg_m, blade.pitch_rad)
@@ -48,7 +46,6 @@ def test_mass_moved_outwards_never_lowers_the_pull(blade: Blade, shift_m: float)
         assert pull_n(moved, 100.0, at)[0] >= pull_n(blade, 100.0, at)[0] - 1e-9
 
 
-@settings(deadline=None)
 @given(blades())
 def test_pull_falls_outwards_and_ends_at_nothing(blade: Blade) -> None:
     pulls = pull_n(blade, 300.0, np.linspace(0.0, blade.radius_m[-1], 30))
@@ -56,7 +53,6 @@ def test_pull_falls_outwards_and_ends_at_nothing(blade: Blade) -> None:
     assert pulls[-1] == pytest.approx(0.0, abs=1e-9)
 
 
-@settings(deadline=None)
 @given(blades(), st.floats(0.005, 0.2))
 def test_scaling_to_a_weighed_mass_keeps_the_centre(blade: Blade, mass_kg: float) -> None:
     scaled = blade.scaled_to(mass_kg)

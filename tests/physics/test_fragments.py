@@ -10,14 +10,13 @@ from whirlbench.physics.fatigue import REASONS, fatigue_view, wood_hours
 from whirlbench.physics.fragments import fragment, range_with_drag_m, range_without_drag_m
 
 
-@settings(deadline=None)
 @given(st.floats(0.001, 0.2), st.floats(0.02, 0.5), st.floats(10.0, 2000.0), st.floats(1.01, 3.0))
 def test_energy_grows_with_speed_squared(mass: float, radius: float, speed: float, factor: float) -> None:
     slow, fast = fragment(mass, radius, speed), fragment(mass, radius, factor * speed)
     assert fast.energy_j == pytest.approx(factor**2 * slow.energy_j, rel=1e-9)
 
 
-@settings(max_examples=3, deadline=None)
+@settings(max_examples=3)
 @given(st.floats(0.002, 0.05), st.floats(0.001, 0.004))
 def test_drag_never_carries_farther(mass: float, area: float) -> None:
     piece = fragment(mass, 0.1, 300.0)

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from whirlbench.physics.joints import PinLoads, along_bolt_pa, hole_peak_pa
@@ -43,7 +43,6 @@ def tangs(draw: st.DrawFn) -> Tang:
     )
 
 
-@settings(deadline=None)
 @given(tangs(), pulls, growth)
 def test_stress_falls_when_the_section_grows(tang: Tang, pull: float, factor: float) -> None:
     thicker = replace(tang, thickness_m=factor * tang.thickness_m)
@@ -53,14 +52,12 @@ def test_stress_falls_when_the_section_grows(tang: Tang, pull: float, factor: fl
     assert shear_out_pa(replace(tang, edge_distance_m=factor * tang.edge_distance_m), pull) < shear_out_pa(tang, pull)
 
 
-@settings(deadline=None)
 @given(tangs(), pulls, growth)
 def test_stress_is_proportional_to_the_pull(tang: Tang, pull: float, factor: float) -> None:
     for stress in (net_section_pa, bearing_pa, shear_out_pa, peak_pa):
         assert stress(tang, factor * pull) == pytest.approx(factor * stress(tang, pull), rel=1e-9)
 
 
-@settings(deadline=None)
 @given(tangs(), pulls)
 def test_more_bolts_share_the_bearing_and_cut_the_net_section(tang: Tang, pull: float) -> None:
     assume((tang.bolts + 1) * tang.hole_diameter_m < tang.width_m)

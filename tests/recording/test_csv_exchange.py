@@ -111,7 +111,7 @@ def test_an_absent_file_is_one_line(tmp_path):
 finite = st.floats(allow_nan=False, allow_infinity=False)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.lists(st.tuples(finite | st.just(np.nan), finite), min_size=1, max_size=20), st.floats(0.001, 10.0))
 def test_any_numbers_survive_the_round_trip(tmp_path_factory, rows, step_s):
     folder = tmp_path_factory.mktemp("round")

@@ -158,7 +158,7 @@ def test_vibration_uses_whole_aligned_windows():
     assert trips[0].value == pytest.approx(1.5, abs=0.004)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.integers(0, 2**32 - 1), st.lists(st.floats(0.01, 1.9), max_size=8))
 def test_cutting_the_stream_changes_nothing(seed, cuts):
     rng = np.random.default_rng(seed)

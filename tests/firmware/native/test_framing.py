@@ -23,7 +23,7 @@ def framed(payload: bytes) -> bytes:
 
 
 @given(st.binary(max_size=1200))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_crc_and_cobs_agree_with_the_libraries(data: bytes) -> None:
     assert native_core.crc32(data) == zlib.crc32(data)
     assert native_core.encode(data) == cobs.encode(data) + b"\0"
@@ -40,7 +40,7 @@ payloads = st.binary(min_size=2, max_size=LONGEST_BODY - 4)
 
 
 @given(st.lists(payloads, max_size=20), st.lists(st.integers(0, 40), max_size=10))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_what_the_libraries_frame_comes_out_whatever_the_chunks(frames: list[bytes], cuts: list[int]) -> None:
     data, receiver, found = b"".join(map(framed, frames)), native_core.Receiver(), []
     for cut in cuts:
@@ -52,7 +52,7 @@ def test_what_the_libraries_frame_comes_out_whatever_the_chunks(frames: list[byt
 
 
 @given(st.binary(max_size=400), payloads)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_noise_costs_at_most_the_frame_it_touches(noise: bytes, payload: bytes) -> None:
     receiver = native_core.Receiver()
     receiver.feed(noise)
@@ -61,7 +61,7 @@ def test_noise_costs_at_most_the_frame_it_touches(noise: bytes, payload: bytes) 
 
 
 @given(payloads, st.data())
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_a_changed_byte_is_never_believed(payload: bytes, data: st.DataObject) -> None:
     frame = bytearray(framed(payload))
     place = data.draw(st.integers(0, len(frame) - 2))
@@ -100,7 +100,7 @@ STRETCHES = st.one_of(
 
 
 @given(st.lists(STRETCHES, max_size=12), st.integers(1, 90))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_the_simulated_device_hears_the_same_frames(stretches: list[bytes], chunk: int) -> None:
     data = b"".join(stretches)
     ours, twin = native_core.Receiver(), Receiver()

@@ -33,7 +33,7 @@ def settings_of_any_output(draw: st.DrawFn) -> Settings:
 
 
 @given(settings_of_any_output(), settings_of_any_output(), PULSE, st.integers(1, 60), STEPS)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_every_step_is_the_same_to_the_last_bit(
     first: Settings, second: Settings, start_us: int, pulses_per_rev: int, steps: list[tuple[int, int, bool]]
 ) -> None:
@@ -51,14 +51,14 @@ def test_every_step_is_the_same_to_the_last_bit(
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(0, 255))
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=500)
 def test_speed_from_period_is_the_same(period_ticks: int, pulses_per_rev: int) -> None:
     _, lib = native_core.library()
     assert lib.governor_speed_rpm(period_ticks, pulses_per_rev) == speed_rpm(period_ticks, pulses_per_rev)
 
 
 @given(GAIN, U16)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_step_sizes_are_the_same(ki: int, slew: int) -> None:
     _, lib = native_core.library()
     assert lib.governor_push_q32(ki) == push_q32(ki)

@@ -38,7 +38,7 @@ def test_a_slot_admits_its_range_and_nothing_beyond(slot: LimitId) -> None:
 @given(
     st.lists(st.tuples(st.integers(0, 255), st.one_of(st.integers(0, 2500), st.integers(0, 2**32 - 1))), max_size=60)
 )
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_any_sequence_of_settings_leaves_both_tables_equal(steps: list[tuple[int, int]]) -> None:
     table, twin = native_core.LimitTable(), list(start_values())
     for slot, value in steps:

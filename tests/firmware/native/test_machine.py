@@ -279,7 +279,7 @@ def play(pair: Pair, actions: list[Message | tuple[str, int]]) -> None:
 
 @given(st.booleans(), ACTIONS)
 @example(True, [("rest", 110), Reset(), ("run", 2)])
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_from_power_on_both_send_the_same_bytes(unexpected: bool, actions: list[Message | tuple[str, int]]) -> None:
     play(Pair(unexpected), actions)
 
@@ -295,7 +295,7 @@ def test_from_power_on_both_send_the_same_bytes(unexpected: bool, actions: list[
 @example([Throttle(1300), ("spin", 12), Abort(4), ("spin", 12), ("spin", 12)])
 @example([Throttle(1300), ("run", 60), Heartbeat(1), ("run", 60), Heartbeat(1), ("run", 60)])
 @example([Abort(4), ("current_counts", 551), ("run", 60), ("run", 60)])
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=250)
 def test_from_armed_both_send_the_same_bytes(actions: list[Message | tuple[str, int]]) -> None:
     pair = Pair()
     pair.arm()

@@ -95,7 +95,7 @@ def test_a_current_that_comes_near_zero_now_and_then_is_counted_anew() -> None:
     ),
     st.integers(1, 30),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_a_cut_is_proved_as_by_its_twin(
     within_ms: int, most: int, stretches: list[tuple[int, int]], turns: int
 ) -> None:
@@ -138,7 +138,7 @@ def test_a_tach_that_falls_silent_is_lost_after_its_time_and_one_that_never_spok
     st.integers(1, 200),
     st.sampled_from([0, 30, 60]),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_a_tach_is_lost_as_by_its_twin(stretches: list[tuple[int, int]], turns: int, lost_ms: int) -> None:
     lost([row for row in stretches for _ in range(turns)], lost_ms)
 
@@ -152,7 +152,7 @@ def test_an_axis_is_frozen_at_its_last_permitted_sample_and_alone() -> None:
 
 
 @given(st.integers(0, 6), st.integers(0, 2**32 - 1))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_an_axis_is_frozen_as_by_its_twin(limit: int, seed: int) -> None:
     samples = np.random.default_rng(seed).integers(0, 2, (200, 3))
     ours, twin = native_core.Frozen(limit), FrozenRule(limit)
@@ -260,7 +260,7 @@ def test_a_pack_is_judged_only_while_driven_and_a_servo_only_with_a_pulse() -> N
     st.sampled_from([1099, 1100]),
     st.sampled_from([0, 1000, 1333, 2000, 2001]),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_slow_channels_are_judged_as_by_the_twin(
     steps: list[tuple[tuple[str, int], int]], throttle_us: int, servo_us: int
 ) -> None:

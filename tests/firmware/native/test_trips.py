@@ -21,7 +21,7 @@ ANY_COUNT = st.integers(-32768, 32767)
     st.integers(0, 10),
     st.lists(st.one_of(st.integers(0, 40_000), st.integers(0, U32)), max_size=300),
 )
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_overspeed_decides_as_its_twin_at_every_period(limit: int, confirm: int, periods: list[int]) -> None:
     ours, twin = native_core.Overspeed(limit, confirm), OverspeedRule(limit, confirm)
     assert [bool(ours.call("feed", period)) for period in periods] == [twin.feed(period) for period in periods]
@@ -60,7 +60,7 @@ def feed_both(limit: int, window: int, index: int, samples: np.ndarray) -> tuple
     st.integers(0, 2**32 - 1),
     st.sampled_from([3, 300, 4_096, 32_768]),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_vibration_decides_as_its_twin_at_every_sample(
     limit: int, window: int, index: int, seed: int, span: int
 ) -> None:
@@ -120,14 +120,14 @@ def test_vibration_rms_is_the_textbook_figure_rounded_down() -> None:
 
 
 @given(st.one_of(st.integers(0, 2**64 - 1), st.integers(0, 2**32 - 1).map(lambda root: root * root)))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_square_root_is_exact(value: int) -> None:
     _, lib = native_core.library()
     assert lib.core_square_root(value) == math.isqrt(value)
 
 
 @given(st.integers(20, 2000), st.lists(st.tuples(st.integers(0, 400_000), st.booleans()), max_size=100))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_heartbeat_decides_as_its_twin(limit_ms: int, steps: list[tuple[int, bool]]) -> None:
     ours, twin = native_core.Heartbeat(limit_ms), HeartbeatRule(limit_ms)
     now_us = 2**32 - 3_000_000  # so that the sketch's clock wraps on the way

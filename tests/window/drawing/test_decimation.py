@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from whirlbench.window.drawing.decimation import outline, outline_between
 
 
-@settings(deadline=None)
 @given(arrays(float, st.integers(40, 400), elements=st.floats(-1e6, 1e6)), st.integers(1, 10))
 def test_no_sample_is_left_out_neither_the_first_nor_the_last(values: np.ndarray, columns: int) -> None:
     x = np.arange(len(values), dtype=float)
@@ -24,7 +23,6 @@ def test_no_sample_is_left_out_neither_the_first_nor_the_last(values: np.ndarray
         assert outline(x, peaked, columns).y[-1 if end else slice(0, 2)].max() == 2e6
 
 
-@settings(deadline=None)
 @given(st.integers(1, 300), st.floats(0.0, 0.9), st.floats(0.01, 0.5))
 def test_a_stretch_keeps_its_peaks_and_reaches_over_its_edges(columns: int, from_share: float, share: float) -> None:
     x = np.linspace(0.0, 10.0, 5001)
