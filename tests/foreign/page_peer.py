@@ -182,16 +182,6 @@ class Host:
             self._give(self._frame("Heartbeat", {"count": 0}), 0.01)
         raise AssertionError(f"{name} was never answered")
 
-    def listen_until(self, field: str, values: tuple[int, ...], within_s: float = 5.0) -> dict[str, Any]:
-        """Listens, silent itself, until ``field`` of Slow is one of ``values``; the last Slow, also if it never is.
-
-        A chip in real time, on a computer that is busy, may be behind the host.
-        """
-        end_s = self.now_s + within_s
-        while self.latest("Slow")[field] not in values and self.now_s < end_s:
-            self.pass_time(0.05)
-        return self.latest("Slow")
-
     def latest(self, name: str) -> dict[str, Any]:
         """Fields of the last message of that name."""
         return next(fields for kind, _, fields in reversed(self.heard) if kind == name)
