@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
+from whirlbench.analysis.strength import ThrottleCap
 from whirlbench.errors import BenchError
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
 from whirlbench.results.check import StrengthCheck, check_answer, check_strength
@@ -58,6 +59,17 @@ def test_the_fitted_set_is_told_first(answer: Answer) -> None:
     assert answer.verdict is Verdict.JUDGED
     assert answer.table("modes").title.startswith("moulded nylon")
     assert answer.table("sets").rows[2][0] == "moulded nylon (fitted)"
+
+
+def test_a_travel_between_the_safe_one_and_the_best_estimate_is_warned_of(check: StrengthCheck, rig: Rig) -> None:
+    travel, words = rig.modes["flight"].max_throttle_pct, "if the governor fails wide open"
+
+    def warned(safe_pct: float) -> bool:
+        cap = ThrottleCap("flight", 8.0, 5500.0, travel + 5.0, safe_pct)
+        answer = check_answer(with_fields(check, throttle=(cap,)), rig)
+        return any(words in remark.text for remark in answer.remarks)
+
+    assert warned(travel - 1.0) and not warned(travel)
 
 
 def test_choosing_the_printed_set_shows_its_failure(check: StrengthCheck, answer: Answer, printed: Answer) -> None:

@@ -10,11 +10,12 @@ import page_runs
 import pytest
 from msgspec.structs import replace
 
-from whirlbench.analysis.pitch_limits import NextHold
+from whirlbench.analysis.pitch_limits import NextHold, SafeThrottle
 from whirlbench.analysis.pitch_limits import study as study_module
 from whirlbench.errors import AnalysisError, RigError
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
 from whirlbench.results.limits import LimitsStudy, at_speeds, limits_answer, limits_study, propose
+from whirlbench.results.limits.limits import travel_advice
 from whirlbench.rig.description import Rig
 from whirlbench.rig.toml import example_rig_text, parse_rig
 from whirlbench.samples import Run, SlowSamples
@@ -142,6 +143,16 @@ def test_the_highest_safe_throttle_is_worked_out_where_a_failed_governor_could_p
             words = f"throttle travel up to {percent:g} % ({pulse_us:g} µs), 95 % safe, best estimate {best:g} %"
             told += any(remark.text.startswith(name) and words in remark.text for remark in answer.remarks)
     assert told == 2  # by the caps of the rig both could: 60 and 82 %
+
+
+def test_a_travel_between_the_safe_one_and_the_best_estimate_is_advised_against(study: LimitsStudy) -> None:
+    mode = with_fields(study.modes[0], throttle_pct=60.0)
+
+    def advised(best_pct: float, safe_pct: float) -> str:
+        return travel_advice(with_fields(mode, safe_throttle=SafeThrottle(8.0, best_pct, safe_pct)), study.rig)
+
+    assert advised(70.0, 60.0) == ""
+    assert advised(70.0, 50.0).startswith("throttle travel up to 50 %")
 
 
 def test_without_lever_positions_the_safe_throttle_is_that_of_all_measured_pitches() -> None:
