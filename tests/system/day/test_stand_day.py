@@ -55,7 +55,7 @@ def test_the_day_on_the_simulated_stand(tmp_path: Path) -> None:
 
 @pytest.mark.timeout(1100)
 def test_the_day_on_the_compiled_sketch(tmp_path: Path) -> None:
-    walked(tmp_path, "--sketch", "atmega2560", "--unattended", "--in-step")
+    walked(tmp_path, "--sketch", "atmega2560", "--unattended")
     with open_recording(tmp_path / "first.h5") as recording:
         run, board = recording.run(), recording.attributes.firmware["board"]
     assert board == "atmega2560"
@@ -65,7 +65,8 @@ def test_the_day_on_the_compiled_sketch(tmp_path: Path) -> None:
         run = recording.run()
     (trip,) = [event for event in run.events if event.kind == "trip"]
     after = run.slow.between(trip.time_s + 0.01, 1e9)
-    assert 450 < float(trip.detail.split()[0]) < 700  # spinning up, one period later than the limit
+    # spinning up, one period later than the plan's limit: how fast by then is up to how far the chip lags
+    assert 450 < float(trip.detail.split()[0]) < 1500
     assert (after.throttle_us == 1000).all() and after.rpm[-1] == 0
 
 
