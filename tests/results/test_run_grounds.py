@@ -85,3 +85,4 @@ def test_the_recordings_own_rig_is_named_as_the_one_that_judged() -> None:
     (remark,) = with_grounds(Answer("a", "b"), [run(still, rig_text="name = 'x'")], own_rig=True).remarks
     assert remark.text == own_rig_words(run(still)) and "stored in a.h5" in remark.text and "--rig" in remark.text
     assert with_grounds(Answer("a", "b"), [run(still)], own_rig=True).remarks == ()
+    assert with_grounds(Answer("a", "b"), [run(still, rig_text="name = 'x'")]).remarks == ()  # another one judged

@@ -10,7 +10,7 @@ import page_runs
 import pytest
 from msgspec.structs import replace
 
-from whirlbench.analysis.pitch_limits import NextHold, SafeThrottle
+from whirlbench.analysis.pitch_limits import NextHold, SafeThrottle, safe_throttle_of
 from whirlbench.analysis.pitch_limits import study as study_module
 from whirlbench.errors import AnalysisError, RigError
 from whirlbench.results.answer import NONE, Answer, Level, Verdict
@@ -143,6 +143,14 @@ def test_the_highest_safe_throttle_is_worked_out_where_a_failed_governor_could_p
             words = f"throttle travel up to {percent:g} % ({pulse_us:g} µs), 95 % safe, best estimate {best:g} %"
             told += any(remark.text.startswith(name) and words in remark.text for remark in answer.remarks)
     assert told == 2  # by the caps of the rig both could: 60 and 82 %
+
+
+def test_the_safe_travel_knows_what_the_blade_angle_errs_by() -> None:
+    made = rig(overspeed_rpm=4000.0, current_a=60.0)
+    found = limits_study([page_runs.hold_run()], made).limits
+    unsure = replace(made, pitch=replace(made.pitch, stderr_deg=1.0))
+    sure_pct, unsure_pct = (safe_throttle_of(found, one, 8.0).safe_pct for one in (made, unsure))
+    assert unsure_pct < sure_pct < 100.0
 
 
 def test_a_travel_between_the_safe_one_and_the_best_estimate_is_advised_against(study: LimitsStudy) -> None:
