@@ -123,5 +123,9 @@ def test_a_felt_velocity_errs_by_scatter_and_by_the_scale_where_that_is_known(mo
     known, unknown = Rig(vibration=Vibration(stderr_pct=4.0)), Rig()
     shares = [felt_velocities(Run(), rig)[0].stderr_share for rig in (known, unknown, None)]
     assert shares == pytest.approx([0.05, 0.03, 0.03])
-    table = balance_answer(found(), felt_velocities(Run(), known), Fitting(40.0, 6.3)).table("velocity")
+    table, open_ = (
+        balance_answer(found(), felt_velocities(Run(), rig), Fitting(40.0, 6.3)).table("velocity")
+        for rig in (known, unknown)
+    )
+    assert "not calibrated" in open_.title and "not calibrated" not in table.title
     assert table.rows[0][2:] == ("6.243 ± 0.31", "0.2458 ± 0.012")  # 0.2 g peak at 50 Hz: 6.243 mm/s

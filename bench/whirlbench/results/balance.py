@@ -187,7 +187,14 @@ def _tables(found: Balance, fix: Correction, split: HoleSplit | None, felt: Sequ
         )
         yield Table("holes", "The correction split over the holes", HOLE_COLUMNS, masses)
     title = "What the stand does about it: velocity at 1P (once a turn), not a grade"
-    yield Table("velocity", title, VELOCITY_COLUMNS, tuple(map(_velocity_row, felt)))
+    yield Table("velocity", f"{title}{scale_words(felt)}", VELOCITY_COLUMNS, tuple(map(_velocity_row, felt)))
+
+
+def scale_words(felt: Sequence[Velocity1P]) -> str:
+    """What the errors of 1P leave out, behind the title of their table; empty where nothing is."""
+    if all(one.scale_known for one in felt):
+        return ""
+    return "; the accelerometer's scale is not calibrated: what it errs by is not in the errors"
 
 
 def _velocity_row(one: Velocity1P) -> tuple[str, ...]:

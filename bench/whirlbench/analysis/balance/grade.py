@@ -31,12 +31,16 @@ class SineVibration:
 
 @dataclass(frozen=True)
 class Velocity1P:
-    """1P of one axis at one speed, in the units people quote it in; its standard error as a share of its size."""
+    """1P of one axis at one speed, in the units people quote it in; its standard error as a share of its size.
+
+    ``scale_known``: whether the error of the accelerometer's scale is in it.
+    """
 
     axis: str
     rpm: float
     sine: SineVibration
     stderr_share: float = 0.0
+    scale_known: bool = False
 
 
 def grade_mm_s(unbalance_g_mm: float, rotor_kg: float, rpm: float) -> float:
@@ -71,10 +75,10 @@ def sine_vibration(acceleration_g_peak: float, frequency_hz: float) -> SineVibra
     )
 
 
-def velocities(vectors: Vectors1P, scale_share: float = 0.0) -> tuple[Velocity1P, ...]:
+def velocities(vectors: Vectors1P, scale_share: float = math.nan) -> tuple[Velocity1P, ...]:
     """1P velocity of every axis at every steady speed.
 
-    ``scale_share``: standard error of the accelerometer's scale as a share; NaN: nobody knows it, and it is left out.
+    ``scale_share``: standard error of the accelerometer's scale as a share; NaN: not known, left out, and said.
     """
     scale = 0.0 if math.isnan(scale_share) else scale_share
     return tuple(
@@ -83,6 +87,7 @@ def velocities(vectors: Vectors1P, scale_share: float = 0.0) -> tuple[Velocity1P
             float(rpm),
             sine_vibration(float(abs(vectors.phasor_g[row, column])), float(rpm) / 60.0),
             math.hypot(float(vectors.stderr_g[row, column] / max(abs(vectors.phasor_g[row, column]), 1e-12)), scale),
+            not math.isnan(scale_share),
         )
         for row, rpm in enumerate(vectors.rpm)
         for column, axis in enumerate(vectors.axes)

@@ -23,7 +23,7 @@ from whirlbench.results.answer import (
     not_judged,
     with_error,
 )
-from whirlbench.results.balance import felt_velocities
+from whirlbench.results.balance import felt_velocities, scale_words
 from whirlbench.results.check import check_answer, check_strength
 from whirlbench.results.labels import label, spoken
 from whirlbench.results.limits import limits_answer, limits_study
@@ -134,7 +134,7 @@ def _balance(recorded: RecordedRun) -> Answer:
     return Answer(
         "balance",
         f"Greatest 1P (once a turn): {_sizes(worst)[1]} mm/s rms, {label(worst.axis)} at {worst.rpm:.0f} rpm",
-        tables=(Table("1P", "1P felt at the stand at each steady speed", VELOCITY_COLUMNS, rows),),
+        tables=(Table("1P", f"1P felt at the stand at each steady speed{scale_words(felt)}", VELOCITY_COLUMNS, rows),),
         not_judged=(NotJudged("unbalance and its correction", NO_TRIAL),),
         document={"velocities": felt},
     )
